@@ -1,0 +1,1 @@
+"""A chemist's questions, each answered from a reading."""

@@ -1,0 +1,30 @@
+"""Errors a person can act on: each says what is wrong and what mends it."""
+
+from __future__ import annotations
+
+
+class LanesError(Exception):
+    """Root of every error this package raises on purpose.
+
+    Its text is one line: the cause, then the mend. The command prints it and exits with 2.
+    """
+
+
+class InputError(LanesError, ValueError):
+    """The file, option or settings given can't be used. Remedy: the one named in the message."""
+
+
+class LayoutError(LanesError):
+    """The plate, a line or the lanes were not found with confidence.
+
+    Remedy: give what is missing; the message names the option.
+    """
+
+
+class OutputError(LanesError, OSError):
+    """The results can't be written. Remedy: another folder, or `--force` over an own one."""
+
+
+def one_line(text: object) -> str:
+    """Return `text` folded to a single line, for messages that quote another library."""
+    return " ".join(str(text).split())

@@ -1,0 +1,1 @@
+"""A reading as files: record, tables, figures and a report page."""

@@ -1,0 +1,91 @@
+"""A finished reading: the figures of every lane, with what they were made from."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lanes.flags import Flag
+from lanes.plate.layout import Layout
+from lanes.settings import Settings
+from lanes.spots.deconvolve import Fit
+from lanes.spots.quantities import Pair, Spot
+from lanes.trace.noise import Noise
+from lanes.trace.sample import Trace
+
+
+@dataclass(frozen=True)
+class Source:
+    """The file a reading came from. `bits`, `mode`, `dpi` and `transfer` are None for a trace."""
+
+    file: str
+    sha256: str
+    width_px: int | None
+    height_px: int | None
+    bits: int | None
+    mode: str | None
+    dpi: float | None
+    transfer: str | None
+
+
+@dataclass(frozen=True)
+class LaneReading:
+    """One lane's figures. Lengths are None where the plate has no scale.
+
+    `limit` is the smallest spot that detection would have found, as area in signal x mm^2.
+    `pairs` holds neighbours; `lanes.spots.quantities.pairs` makes any other pair.
+    """
+
+    name: str
+    role: str | None
+    x_mm: float | None
+    width_mm: float | None
+    run_mm: float | None
+    spots: tuple[Spot, ...]
+    pairs: tuple[Pair, ...]
+    limit: float | None
+    fit: Fit
+    noise: Noise
+    trace: Trace
+    background: NDArray[np.float64]
+    flags: tuple[Flag, ...]
+
+
+@dataclass(frozen=True)
+class Picture:
+    """The plate squared up for drawing: (rows, columns, 3) bytes, row 0 at the top edge."""
+
+    pixels: NDArray[np.uint8]
+    width: float
+    height: float
+
+
+@dataclass(frozen=True)
+class Reading:
+    """Everything `measure` found. `layout` and `picture` are None where a trace was read."""
+
+    source: Source
+    light: str | None
+    law: str | None
+    channel: str | None
+    layout: Layout | None
+    picture: Picture | None
+    lanes: tuple[LaneReading, ...]
+    flags: tuple[Flag, ...]
+    settings: Settings
+
+    def lane(self, name: str) -> LaneReading:
+        """Return the lane called `name`.
+
+        Raises
+        ------
+        KeyError
+            If there is none; the message lists the names there are.
+        """
+        for lane in self.lanes:
+            if lane.name == name:
+                return lane
+        names = ", ".join(lane.name for lane in self.lanes)
+        raise KeyError(f"no lane {name!r}: the lanes are {names}")

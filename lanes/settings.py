@@ -1,0 +1,235 @@
+"""Every choice of a reading, in one frozen dataclass that reads and writes TOML."""
+
+from __future__ import annotations
+
+import json
+import math
+import tomllib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, fields, replace
+from pathlib import Path
+from typing import Any
+
+from lanes.errors import InputError, one_line
+
+LIGHTS = ("auto", "white", "254", "366")
+LAWS = ("auto", "kubelka-munk", "optical-density", "emission")
+CHANNELS = ("auto", "red", "green", "blue", "mean", "luminance")
+BACKGROUNDS = ("layer", "asymmetric", "snip", "polynomial", "none")
+JOINTS = ("auto", "none", "constant", "linear", "quadratic", "exponential")
+TURNS = (0, 90, 180, 270)
+
+
+@dataclass(frozen=True)
+class Settings:
+    """What a reading was told. None means: decide from the plate.
+
+    Lengths are in mm (in pixels where a plate has no scale), y upward from the plate's lower edge.
+
+    Attributes
+    ----------
+    transfer : str
+        "auto", "srgb", "linear", or a power such as "2.2": how codes map to light.
+    turn : int
+        Quarter turns of the image before reading, in degrees counter-clockwise.
+    channel : str
+        Which colour channel, or mixture, is read.
+    light, law : str
+        What lit the plate, and the law from light to signal.
+    origin, front : float or None
+        Height of the origin line and the solvent front; for a trace, their distances.
+    lanes : int, tuple of float or None
+        How many lanes, or the x of each.
+    names : tuple of str or None
+        The lanes' names from left to right.
+    roles : tuple of str or None
+        A role for each lane (free words such as "reference").
+    lane_width, plate_width, plate_height : float or None
+        Widths and the plate's size.
+    dpi : float or None
+        Dots per inch, instead of the file's own.
+    background : str
+        "layer" (clean layer beside the lane) or a one-dimensional method by name.
+    joint : str
+        The low-order term fitted together with the spots.
+    components : int or None
+        Components per lane, where the count is known.
+    """
+
+    transfer: str = "auto"
+    turn: int = 0
+    channel: str = "auto"
+    light: str = "auto"
+    law: str = "auto"
+    origin: float | None = None
+    front: float | None = None
+    lanes: int | tuple[float, ...] | None = None
+    names: tuple[str, ...] | None = None
+    roles: tuple[str, ...] | None = None
+    lane_width: float | None = None
+    plate_width: float | None = None
+    plate_height: float | None = None
+    dpi: float | None = None
+    background: str = "layer"
+    joint: str = "auto"
+    components: int | None = None
+
+    def __post_init__(self) -> None:
+        for name in ("lanes", "names", "roles"):
+            value = getattr(self, name)
+            if isinstance(value, Sequence) and not isinstance(value, str | tuple):
+                object.__setattr__(self, name, tuple(value))
+        _one_of("light", self.light, LIGHTS)
+        _one_of("law", self.law, LAWS)
+        _one_of("channel", self.channel, CHANNELS)
+        _one_of("background", self.background, BACKGROUNDS)
+        _one_of("joint", self.joint, JOINTS)
+        _one_of("turn", self.turn, TURNS)
+        _transfer(self.transfer)
+        for name in ("lane_width", "plate_width", "plate_height", "dpi"):
+            _positive(name, getattr(self, name))
+        for name in ("origin", "front"):
+            _finite(name, getattr(self, name))
+        if self.origin is not None and self.front is not None and self.front <= self.origin:
+            raise InputError(
+                f"front {self.front:g} is not above origin {self.origin:g}: heights count from "
+                "the plate's lower edge, so give --front greater than --origin"
+            )
+        _lanes(self.lanes)
+        _names(self.names)
+        if self.components is not None:
+            _whole("components", self.components, 1, 40)
+
+    def to_toml(self) -> str:
+        """Return the settings as TOML; choices left to the program are absent."""
+        lines = []
+        for field in fields(self):
+            value = getattr(self, field.name)
+            if value is not None:
+                if isinstance(value, tuple):
+                    value = list(value)
+                # JSON's strings, numbers and flat lists are TOML's too.
+                lines.append(f"{field.name} = {json.dumps(value, ensure_ascii=False)}")
+        return "\n".join(lines) + "\n"
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the settings as plain values for JSON."""
+        return {
+            f.name: list(v) if isinstance(v := getattr(self, f.name), tuple) else v
+            for f in fields(self)
+        }
+
+
+def from_mapping(values: Mapping[str, Any], start: Settings | None = None) -> Settings:
+    """Return `start` (or the defaults) with `values` laid over it.
+
+    Raises
+    ------
+    InputError
+        If a key is unknown or a value is of the wrong kind.
+    """
+    known = [f.name for f in fields(Settings)]
+    for key in values:
+        if key not in known:
+            raise InputError(f"settings key {key!r} is unknown: the keys are {', '.join(known)}")
+    numbers = ("origin", "front", "lane_width", "plate_width", "plate_height", "dpi")
+    for key, value in values.items():
+        if key in numbers and value is not None and not _is_number(value):
+            raise InputError(f"{key} takes a number, not {value!r}")
+    clean = {k: float(v) if k in numbers and v is not None else v for k, v in values.items()}
+    return replace(start or Settings(), **clean)
+
+
+def read_settings(path: str | Path) -> Settings:
+    """Read settings from a TOML file.
+
+    Raises
+    ------
+    InputError
+        If the file is missing, not TOML, or holds an unknown key.
+    """
+    try:
+        values = tomllib.loads(Path(path).read_text(encoding="utf-8"))
+    except OSError as error:
+        raise InputError(f"settings file {Path(path).name}: {error.strerror}") from None
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise InputError(
+            f"settings file {Path(path).name} is not TOML: {one_line(error)}"
+        ) from None
+    return from_mapping(values)
+
+
+def _is_number(value: object) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool)
+
+
+def _option(name: str) -> str:
+    return "--" + name.replace("_", "-")
+
+
+def _one_of(name: str, value: object, allowed: Sequence[object]) -> None:
+    if value not in allowed or isinstance(value, bool):
+        listed = ", ".join(str(a) for a in allowed)
+        raise InputError(f"{_option(name)} {value!s} is unknown: give one of {listed}")
+
+
+def _finite(name: str, value: float | None) -> None:
+    if value is None:
+        return
+    if not _is_number(value) or not math.isfinite(value):
+        raise InputError(f"{_option(name)} {value} is not a number that can be used: give mm")
+    if abs(value) > 1e5:
+        raise InputError(f"{_option(name)} {value:g} is beyond any plate: give mm")
+
+
+def _positive(name: str, value: float | None) -> None:
+    _finite(name, value)
+    if value is not None and value <= 0:
+        raise InputError(f"{_option(name)} {value:g} must be greater than zero")
+
+
+def _whole(name: str, value: object, low: int, high: int) -> None:
+    if not isinstance(value, int) or isinstance(value, bool) or not low <= value <= high:
+        raise InputError(f"{_option(name)} {value!s} must be a whole number, {low} to {high}")
+
+
+def _transfer(value: object) -> None:
+    if value in ("auto", "srgb", "linear"):
+        return
+    try:
+        power = float(str(value))
+    except ValueError:
+        power = math.nan
+    if not 0.2 <= power <= 5.0:
+        raise InputError(
+            f"--transfer {value!s} is unknown: give auto, srgb, linear or a power from 0.2 to 5"
+        )
+
+
+def _lanes(value: int | tuple[float, ...] | None) -> None:
+    if value is None:
+        return
+    if isinstance(value, tuple):
+        for x in value:
+            _finite("lanes", x)
+        if not value:
+            raise InputError("--lanes is empty: give a count or the x of each lane in mm")
+        if any(b <= a for a, b in zip(value, value[1:], strict=False)):
+            raise InputError("--lanes must rise from left to right, each x once")
+        return
+    _whole("lanes", value, 1, 60)
+
+
+def _names(names: tuple[str, ...] | None) -> None:
+    if names is None:
+        return
+    for name in names:
+        bad = not isinstance(name, str) or not name.strip() or len(name) > 40
+        if bad or name in (".", "..") or any(c in '/\\:*?"<>|' or ord(c) < 32 for c in name):
+            raise InputError(
+                f"--names: {name!r} can't name a lane: use letters, digits and - _ + . only"
+            )
+    folded = [name.casefold() for name in names]
+    for name in names:
+        if folded.count(name.casefold()) > 1:
+            raise InputError(f"--names: {name!r} stands twice: each lane needs its own name")

@@ -1,0 +1,1 @@
+"""From a trace to spots: shapes, detection, deconvolution and the quantities of the trade."""
