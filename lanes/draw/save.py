@@ -1,0 +1,67 @@
+"""Writes a drawn plate and its truth side by side."""
+
+from __future__ import annotations
+
+import json
+import os
+from pathlib import Path
+from typing import Any
+
+from PIL import Image
+
+from lanes.draw.render import Drawing
+from lanes.errors import OutputError, one_line
+
+FORMATS = {".png": "PNG", ".tif": "TIFF", ".tiff": "TIFF", ".jpg": "JPEG", ".jpeg": "JPEG"}
+
+
+def save(drawing: Drawing, path: str | Path) -> None:
+    """Write the picture to `path` (png, tif or jpg by suffix) and its truth to a .json beside it.
+
+    Raises
+    ------
+    OutputError
+        If a file of either name exists, the suffix is not one of these, the format can't hold
+        the picture, or the folder can't be written to. Nothing is left behind.
+    """
+    path = Path(path)
+    beside = path.with_suffix(".json")
+    kind = FORMATS.get(path.suffix.lower())
+    if kind is None:
+        raise OutputError(f"{path.name}: the picture's name must end in .png, .tif or .jpg")
+    deep = drawing.pixels.dtype.itemsize == 2
+    if deep and (drawing.pixels.ndim == 3 or kind == "JPEG"):
+        raise OutputError(
+            f"{path.name}: 16 bits are saved as grey png or tif only: "
+            "draw with mode grey, or with 8 bits"
+        )
+    if not path.parent.is_dir():
+        raise OutputError(f"folder {path.parent} does not exist: make it, or choose another")
+    for target in (path, beside):
+        if os.path.lexists(target):
+            raise OutputError(f"{target.name} exists already: choose another name")
+    parts = [target.with_name(f".{target.name}.{os.getpid()}.part") for target in (path, beside)]
+    done: list[Path] = []
+    try:
+        _picture(drawing, parts[0], kind)
+        parts[1].write_text(json.dumps(drawing.truth, indent=1) + "\n", encoding="utf-8")
+        for part, target in zip(parts, (path, beside), strict=True):
+            part.replace(target)
+            done.append(target)
+    except OSError as error:
+        for left in done:
+            left.unlink(missing_ok=True)
+        why = error.strerror or one_line(error)
+        raise OutputError(f"{path.name} can't be written: {why}: choose another folder") from None
+    finally:
+        for part in parts:
+            part.unlink(missing_ok=True)
+
+
+def _picture(drawing: Drawing, path: Path, kind: str) -> None:
+    options: dict[str, Any] = {"dpi": (drawing.spec.dpi, drawing.spec.dpi)}
+    if kind == "JPEG":
+        options |= {"quality": 95, "subsampling": 0}
+    if kind == "TIFF":
+        options["compression"] = "tiff_lzw"
+    Image.fromarray(drawing.pixels).save(path, kind, **options)
