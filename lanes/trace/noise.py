@@ -5,9 +5,16 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
+from scipy.fft import irfft2, next_fast_len, rfft2
+from scipy.linalg import toeplitz
+
+from lanes.plate.layout import Layout
+from lanes.plate.signal import Signal
 
 Floats = NDArray[np.float64]
+
+LAG_MM = 4.0  # the longest distance at which correlation is followed: a held-out patch is 5.5
 
 
 @dataclass(frozen=True)
@@ -35,3 +42,122 @@ class Noise:
     def correlation_mm(self) -> float:
         """Integral correlation length in mm: the distance that counts as one sample."""
         return float(self.pitch * (1.0 + 2.0 * self.autocorrelation[1:].sum()))
+
+    def covariance(self, gain: Floats) -> Floats:
+        """Return the (n, n) covariance of samples whose noise is `gain` times clean layer's."""
+        n = gain.size
+        row = np.zeros(n)
+        m = min(n, self.autocorrelation.size)
+        row[:m] = self.autocorrelation[:m]
+        scaled = self.sd * gain
+        return np.asarray(toeplitz(row) * scaled[:, None] * scaled[None, :])
+
+
+def layer_noise(signal: Signal, layout: Layout, width: float) -> Noise | None:
+    """Return the noise of a trace `width` wide, from patches of held-out clean layer.
+
+    The patches hold the error of carrying the layer on under a spot as well as the grain. Their
+    autocovariance over both axes, C(dx, dy), gives that of the integral across a lane,
+    sum over dx of (width - |dx|) C(dx, dy).
+
+    Parameters
+    ----------
+    signal : Signal
+    layout : Layout
+    width : float
+        Width of the lane in plate units.
+
+    Returns
+    -------
+    Noise, or None where less than 60 square millimetres of layer is clean.
+    """
+    grid = signal.grid
+    known = np.isfinite(signal.held_out)
+    if known.sum() * grid.mm**2 < 60.0:
+        return None
+    values = np.where(known, signal.held_out, 0.0).astype(np.float32)
+    # A few wild patches (a missed mark) must not set the noise of the whole plate.
+    bound = 4.0 * 1.4826 * float(np.median(np.abs(values[known])))
+    values = np.clip(values, -bound, bound)
+    lags_y = max(8, round(LAG_MM / grid.mm))
+    lags_x = max(8, round(min(width / grid.pitch, LAG_MM / grid.mm)))
+    products, counts = _autocovariance(values, known, lags_y, lags_x)
+    table = products / np.maximum(counts, 1.0)
+    dx = np.arange(-lags_x, lags_x + 1)
+    weight = np.clip(width / grid.pitch - np.abs(dx), 0.0, None)
+    covariance = (table * weight[None, :]).sum(axis=1) * grid.pitch**2
+    # Beyond what the patches reach nothing is known: fade to nothing, gently enough to stay a
+    # covariance.
+    covariance = covariance * 0.5 * (1 + np.cos(np.pi * np.arange(lags_y + 1) / (lags_y + 1)))
+    if covariance[0] <= 0:
+        return None
+    sd = float(np.sqrt(covariance[0]))
+    return Noise(sd, _positive(covariance / covariance[0]), grid.pitch, "clean layer")
+
+
+def residual_noise(residual: ArrayLike, pitch: float, lag: float = LAG_MM) -> Noise:
+    """Return noise judged from what a trace's own smooth parts leave.
+
+    Parameters
+    ----------
+    residual : (n,) array_like
+        Trace less all that is thought to be real.
+    pitch, lag : float
+        Spacing, and the longest distance at which correlation is looked for.
+    """
+    r = np.asarray(residual, float)
+    r = r - np.median(r)
+    m = int(max(2, min(round(lag / pitch), r.size // 6)))
+    covariance = np.array([float(np.mean(r[: r.size - k] * r[k:])) for k in range(m)])
+    sd = float(np.sqrt(covariance[0]))
+    if sd == 0.0:
+        return Noise(0.0, np.ones(1), pitch, "residuals")
+    taper = 0.5 * (1 + np.cos(np.pi * np.arange(m) / m))
+    return Noise(sd, _positive(covariance / covariance[0] * taper), pitch, "residuals")
+
+
+def difference_noise(signal: ArrayLike, pitch: float) -> Noise:
+    """Return a first guess of a bare trace's noise, from its second differences.
+
+    Second differences of white noise have 6 times its variance; spots hardly show in them.
+    """
+    s = np.asarray(signal, float)
+    second = s[2:] - 2 * s[1:-1] + s[:-2]
+    sd = 1.4826 * float(np.median(np.abs(second - np.median(second)))) / np.sqrt(6.0)
+    return Noise(sd, np.ones(1), pitch, "residuals")
+
+
+def _autocovariance(
+    values: NDArray[np.float32], known: NDArray[np.bool_], lags_y: int, lags_x: int
+) -> tuple[Floats, Floats]:
+    """Return sums of products and their counts for dy 0..lags_y, dx -lags_x..lags_x.
+
+    Worked in tiles as large as four times the lags, so that the transforms stay small.
+    """
+    side_y, side_x = 4 * lags_y, 4 * lags_x
+    size = (next_fast_len(side_y + lags_y, real=True), next_fast_len(side_x + lags_x, real=True))
+    products = np.zeros((lags_y + 1, 2 * lags_x + 1))
+    counts = np.zeros_like(products)
+    for top in range(0, values.shape[0], side_y):
+        for left in range(0, values.shape[1], side_x):
+            there = known[top: top + side_y, left: left + side_x]
+            if not there.any():
+                continue
+            v = values[top: top + side_y, left: left + side_x]
+            for into, image in ((products, v), (counts, there.astype(np.float32))):
+                transform = rfft2(image, size)
+                table = irfft2(np.abs(transform) ** 2, size)
+                part = table[: lags_y + 1]
+                into += np.concatenate([part[:, -lags_x:], part[:, : lags_x + 1]], axis=1)
+    return products, counts
+
+
+def _positive(autocorrelation: Floats) -> Floats:
+    """Return the nearest sequence whose power spectrum has no negative part."""
+    m = autocorrelation.size
+    if m < 3:
+        return autocorrelation
+    full = np.concatenate([autocorrelation, np.zeros(2 * m), autocorrelation[:0:-1]])
+    power = np.clip(np.fft.rfft(full).real, 0.0, None)
+    fixed = np.fft.irfft(power, full.size)[:m]
+    return np.asarray(fixed / fixed[0])

@@ -1,0 +1,244 @@
+"""The lanes of a plate: where samples were put on, from ticks, spots or both."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from lanes.errors import InputError, LayoutError
+from lanes.plate.layer import mask_marks, spread
+from lanes.plate.layout import Floats, Lane, Layout
+from lanes.plate.pencil import find_ticks
+from lanes.plate.signal import coarsen, off_layer
+from lanes.plate.square import Grid
+from lanes.plate.thin import thin_matter, without_thin
+from lanes.settings import Settings
+
+CLOSEST_MM = 3.0   # lanes nearer than this can't be told apart
+USUAL_MM = 7.0     # width of a lane where nothing tells it
+SPOT_SURE = 7.0    # standard deviations of a spot that makes a lane without a tick
+TICK_SURE = 5.5
+
+
+def find_lanes(
+    plate: NDArray[np.float32], grid: Grid, layout: Layout, settings: Settings, bright: bool
+) -> tuple[tuple[Lane, ...], float | None]:
+    """Return the lanes, unnamed, from left to right, and the confidence in them.
+
+    Parameters
+    ----------
+    plate : (rows, columns) array
+        Light on `grid`, lowest row first.
+    layout : Layout
+        With both lines.
+    settings : Settings
+        `lanes` and `lane_width` are taken where given.
+    bright : bool
+        Whether spots are brighter than the layer.
+
+    Raises
+    ------
+    LayoutError
+        If no lanes are found and none are given, or fewer than asked for.
+    InputError
+        If the lanes given don't fit on the plate.
+    """
+    unit = layout.mm_per_unit
+    profile, sd, mass = _spot_profile(plate, grid, layout, bright)
+    ticks = [(x, s) for x, s in find_ticks(plate, grid, layout.origin)]
+    spots = _peaks(profile, sd, grid, layout)
+    confidence: float | None
+    if isinstance(settings.lanes, tuple):
+        xs = list(settings.lanes)
+        for x in xs:
+            if not 0.0 < x < layout.width:
+                raise InputError(
+                    f"--lanes: {x:g} lies outside the plate, which is {layout.width:.4g} "
+                    f"{'mm' if layout.scaled else 'pixels'} wide: count from its left edge"
+                )
+        confidence = None
+    else:
+        xs, confidence = _candidates(ticks, spots, unit)
+        if settings.lanes is not None:
+            xs = _to_count(xs, ticks, spots, settings.lanes, layout)
+            confidence = None if len(xs) == settings.lanes else confidence
+        if not xs:
+            raise LayoutError(
+                "no lanes found: neither ticks on the origin line nor spots; give how many or "
+                "where with --lanes"
+            )
+    width = _width(xs, mass, grid, layout, settings)
+    # With spots off their tick, the lane runs through the spots.
+    return tuple(Lane("", x, width, 0.0, None, confidence or 1.0) for x in xs), confidence
+
+
+def _spot_profile(
+    plate: NDArray[np.float32], grid: Grid, layout: Layout, bright: bool
+) -> tuple[Floats, float, tuple[NDArray[np.float32], NDArray[np.bool_], Grid]]:
+    """Return the strength of spots along x, its spread by chance, and the map it came from."""
+    clean = without_thin(plate, thin_matter(plate, grid.mm), grid.mm)
+    coarse, step = coarsen(clean, grid)
+    small = Grid(coarse.shape[0], coarse.shape[1], grid.pitch * step, grid.mm * step)
+    off = off_layer(layout, grid, step)
+    bare, cells = mask_marks(coarse, small.mm, off)
+    layer = spread(cells, coarse.shape, small.mm)
+    depth = (coarse - layer) / np.maximum(layer, 1e-4) * (1.0 if bright else -1.0)
+    y = small.y()[:, None]
+    x = small.x()[None, :]
+    unit = layout.mm_per_unit
+    inside = (y > layout.origin.at(x) + 1.0 / unit) & (y < layout.front.at(x) - 0.8 / unit)
+    inside &= (x > 1.5 / unit) & (x < layout.width - 1.5 / unit)
+    depth = np.where(inside, depth, 0.0).astype(np.float32)
+    matched = ndimage.gaussian_filter(depth, 0.8 / small.mm)
+    noise = matched[bare & inside]
+    middle = float(np.median(noise)) if noise.size else 0.0
+    sd = 1.4826 * float(np.median(np.abs(noise - middle))) if noise.size else 1.0
+    z = np.where(inside, (matched - middle) / max(sd, 1e-9), 0.0)
+    marked = ndimage.binary_opening(z > 4.5, iterations=1)
+    labels, count = ndimage.label(marked)
+    profile = np.zeros(small.columns)
+    for i, place in enumerate(ndimage.find_objects(labels), start=1):
+        tall = (place[0].stop - place[0].start) * small.mm
+        broad = (place[1].stop - place[1].start) * small.mm
+        part = np.where(labels[place] == i, z[place], 0.0)
+        # A streak along the plate or a stain right across it is no spot.
+        if tall < 0.6 or broad < 0.6 or broad > 0.5 * small.columns * small.mm:
+            continue
+        profile[place[1]] += part.max(axis=0)
+    del count
+    return (ndimage.gaussian_filter1d(profile, 0.7 / small.mm), 1.0,
+            (depth, labels > 0, small))
+
+
+def _peaks(profile: Floats, sd: float, grid: Grid, layout: Layout) -> list[tuple[float, float]]:
+    """Return (x, strength) of the clusters of spots along x."""
+    pitch = layout.width / profile.size
+    reach = max(2, round(CLOSEST_MM / layout.mm_per_unit / pitch))
+    top = ndimage.maximum_filter1d(profile, reach) == profile
+    found: list[tuple[float, float]] = []
+    place = np.nonzero(top & (profile > SPOT_SURE * sd))[0]
+    # A band's flat top has several maxima with no valley between: they are one.
+    groups: list[list[int]] = []
+    for i in place:
+        if groups:
+            last = groups[-1][-1]
+            valley = profile[last: i + 1].min()
+            if valley > 0.6 * min(profile[last], profile[i]):
+                groups[-1].append(int(i))
+                continue
+        groups.append([int(i)])
+    for group in groups:
+        peak = max(profile[i] for i in group)
+        low, high = group[0], group[-1]
+        while low > 0 and 0.4 * peak < profile[low - 1] <= profile[low] + 0.05 * peak:
+            low -= 1
+        while (high < profile.size - 1
+               and 0.4 * peak < profile[high + 1] <= profile[high] + 0.05 * peak):
+            high += 1
+        weight = profile[low: high + 1]
+        at = np.arange(low, high + 1)
+        found.append((float(((at + 0.5) * weight).sum() / weight.sum() * pitch), float(peak)))
+    del grid
+    return found
+
+
+def _candidates(
+    ticks: list[tuple[float, float]], spots: list[tuple[float, float]], unit: float
+) -> tuple[list[float], float]:
+    """Join ticks and spots: a tick makes a lane, and so does a column of spots without one."""
+    sure = [x for x, s in ticks if s >= TICK_SURE]
+    supported = [x for x, s in ticks if s < TICK_SURE
+                 and any(abs(x - y) < 1.5 / unit for y, _ in spots)]
+    xs = sorted(sure + supported)
+    if len(sure) >= 3:
+        spacing = float(np.median(np.diff(sorted(sure))))
+        xs += [x for x, s in ticks if TICK_SURE > s > 3.2 and x not in xs
+               and _on_comb(x, sure, spacing)]
+        xs.sort()
+    apart = max(CLOSEST_MM / unit, 0.45 * float(np.median(np.diff(xs))) if len(xs) > 1 else 0.0)
+    ticked = len(xs)
+    for x, _ in spots:
+        if all(abs(x - y) > apart for y in xs):
+            xs.append(x)
+    confidence = 0.95 if ticked == len(xs) and ticked else 0.8 if ticked else 0.7
+    return sorted(xs), confidence if xs else 0.0
+
+
+def _on_comb(x: float, comb: list[float], spacing: float) -> bool:
+    steps = (x - comb[0]) / spacing
+    return abs(steps - round(steps)) < 0.12 and min(abs(x - c) for c in comb) > 0.6 * spacing
+
+
+def _to_count(
+    xs: list[float], ticks: list[tuple[float, float]], spots: list[tuple[float, float]],
+    count: int, layout: Layout,
+) -> list[float]:
+    """Bring the lanes found to the count given, or say that they must be placed by hand."""
+    narrowest = CLOSEST_MM / layout.mm_per_unit
+    if count * narrowest > layout.width:
+        raise InputError(
+            f"--lanes {count}: no more than {int(layout.width / narrowest)} lanes fit on a plate "
+            f"{layout.width:.4g} {'mm' if layout.scaled else 'pixels'} wide"
+        )
+    strength = {x: 0.0 for x in xs}
+    for x in xs:
+        near = [s for t, s in ticks if abs(t - x) < 1e-6]
+        near += [s for t, s in spots if abs(t - x) < 0.5 * narrowest]
+        strength[x] = sum(near)
+    if len(xs) > count:
+        return sorted(sorted(xs, key=lambda x: -strength[x])[:count])
+    if len(xs) == count:
+        return xs
+    if len(xs) >= 2:
+        spacing = float(np.min(np.diff(xs)))
+        comb = np.array(xs)
+        steps = np.rint((comb - comb[0]) / spacing)
+        slope, start = np.polyfit(steps, comb, 1)
+        even = np.abs(comb - start - slope * steps).max() < 0.15 * slope
+        filled = start + slope * np.arange(int(steps[-1]) + 1)
+        if even and len(filled) == count:
+            return [float(min(xs, key=lambda x: abs(x - f))) if np.abs(comb - f).min() < 0.2 * slope
+                    else float(f) for f in filled]
+    raise LayoutError(
+        f"only {len(xs)} of {count} lanes found: give the x of each with --lanes X1,X2,... "
+        "in mm from the plate's left edge"
+    )
+
+
+def _width(
+    xs: list[float], mass: tuple[NDArray[np.float32], NDArray[np.bool_], Grid], grid: Grid,
+    layout: Layout, settings: Settings,
+) -> float:
+    """Return a width that holds the broadest spot to about three sigma on each side."""
+    unit = layout.mm_per_unit
+    gaps = np.diff(xs)
+    most = float(gaps.min()) * 0.96 if gaps.size else layout.width
+    edge = 2.0 * min(min(x, layout.width - x) for x in xs)
+    if settings.lane_width is not None:
+        if settings.lane_width > layout.width:
+            raise InputError(
+                f"--lane-width {settings.lane_width:g} is wider than the plate "
+                f"({layout.width:.4g})"
+            )
+        return settings.lane_width
+    depth, marked, small = mass
+    half = 0.5 * min(most, max(edge, 4.0 / unit), 24.0 / unit)
+    extents = []
+    for x in xs:
+        low = max(0, int(small.column(x - half)))
+        high = min(small.columns, int(small.column(x + half)) + 2)
+        rows = marked[:, low:high].any(axis=1)
+        if high - low < 4 or not rows.any():
+            continue
+        across = np.clip(depth[rows, low:high].sum(axis=0).astype(float), 0.0, None)
+        if across.sum() <= 0:
+            continue
+        tall = np.nonzero(across > 0.5 * across.max())[0]
+        fwhm = (tall[-1] - tall[0] + 1) * small.pitch
+        offset = abs((tall[-1] + tall[0]) / 2 - (small.column(x) - low)) * small.pitch
+        # A round spot ends 1.3 widths at half height from its middle, a band sooner.
+        extents.append(min(2.55 * fwhm, fwhm + 4.5 / unit) + 2 * min(offset, 1.0 / unit))
+    wanted = max(extents) if extents else USUAL_MM / unit
+    del grid
+    return float(np.clip(wanted, 3.0 / unit, min(most, max(edge - 1.0 / unit, 4.0 / unit))))

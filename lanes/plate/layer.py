@@ -1,0 +1,158 @@
+"""The clean layer as a smooth surface, carried on under whatever hides it."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage, sparse
+from scipy.sparse.linalg import splu
+
+Floats = NDArray[np.float64]
+
+CELL_MM = 1.0
+# Half-power wavelength of the smoother. Mottle and lamp vary more slowly than this, spots faster.
+CUTOFF_MM = 14.0
+
+
+def smooth_layer(
+    image: NDArray[np.floating], clean: NDArray[np.bool_], mm: float, cutoff: float = CUTOFF_MM
+) -> Floats:
+    """Return the smooth surface through the clean samples of `image`, on cells of about 1 mm.
+
+    Minimises sum n (z - b)^2 + strength sum (second differences of b)^2, a two-dimensional
+    Whittaker smoother (Eilers, Anal. Chem. 75, 3631 (2003)); where nothing is clean the surface
+    bends as little as it can.
+
+    Parameters
+    ----------
+    image : (rows, columns) array
+    clean : (rows, columns) bool array
+        Samples that show bare layer.
+    mm : float
+        Spacing of the samples in mm.
+    cutoff : float
+        Wavelength in mm that the smoother halves.
+
+    Returns
+    -------
+    (cell rows, cell columns) array; `spread` brings it back to the samples.
+    """
+    step = cell_step(mm)
+    total, count = _cells(np.where(clean, image, 0.0), step), _cells(clean, step)
+    weight = count / step**2
+    values = np.divide(total, count, out=np.zeros_like(total), where=count > 0)
+    strength = (cutoff / (2 * np.pi * step * mm)) ** 4
+    system = sparse.diags_array(weight.ravel()) + strength * _roughness(*weight.shape)
+    solved = splu(sparse.csc_array(system), permc_spec="MMD_AT_PLUS_A").solve(
+        (weight * values).ravel()
+    )
+    return np.asarray(solved).reshape(weight.shape)
+
+
+def spread(cells: Floats, shape: tuple[int, int], mm: float) -> NDArray[np.float32]:
+    """Return a surface on cells carried to every sample of an image of `shape`."""
+    step = cell_step(mm)
+    row = ((np.arange(shape[0]) + 0.5) / step - 0.5).astype(np.float32)
+    column = ((np.arange(shape[1]) + 0.5) / step - 0.5).astype(np.float32)
+    return _bilinear(cells, row, column)
+
+
+def cell_step(mm: float) -> int:
+    """Return how many samples make one cell's side."""
+    return max(1, round(CELL_MM / mm))
+
+
+def _cells(image: NDArray[np.generic], step: int) -> Floats:
+    rows, columns = -(-image.shape[0] // step), -(-image.shape[1] // step)
+    out = np.add.reduceat(image.astype(np.float32), np.arange(0, image.shape[0], step), axis=0)
+    out = np.add.reduceat(out, np.arange(0, image.shape[1], step), axis=1)
+    assert out.shape == (rows, columns)
+    return out.astype(float)
+
+
+@lru_cache(maxsize=4)
+def _roughness(rows: int, columns: int) -> sparse.csc_array:
+    def second(n: int) -> sparse.csc_array:
+        if n < 3:
+            return sparse.csc_array((1, n))
+        return sparse.csc_array(
+            sparse.diags_array([1.0, -2.0, 1.0], offsets=[0, 1, 2], shape=(n - 2, n))
+        )
+
+    def first(n: int) -> sparse.csc_array:
+        return sparse.csc_array(
+            sparse.diags_array([-1.0, 1.0], offsets=[0, 1], shape=(n - 1, n)))
+
+    down = sparse.kron(second(rows), sparse.eye_array(columns))
+    across = sparse.kron(sparse.eye_array(rows), second(columns))
+    mixed = sparse.kron(first(rows), first(columns)) if min(rows, columns) > 1 else None
+    penalty = down.T @ down + across.T @ across
+    if mixed is not None:
+        penalty = penalty + 2.0 * (mixed.T @ mixed)
+    # A trace of stiffness keeps the system solvable on a plate with hardly a clean cell.
+    return sparse.csc_array(penalty + 1e-9 * sparse.eye_array(rows * columns))
+
+
+def _bilinear(cells: Floats, row: NDArray[np.float32], column: NDArray[np.float32]
+              ) -> NDArray[np.float32]:
+    """Separable linear interpolation, continued straight beyond the outermost cell centres."""
+
+    def weights(at: NDArray[np.float32], n: int) -> tuple[NDArray[np.intp], NDArray[np.float32]]:
+        low = np.clip(np.floor(at).astype(np.intp), 0, max(n - 2, 0))
+        return low, (at - low).astype(np.float32)
+
+    values = cells.astype(np.float32)
+    r, f = weights(row, values.shape[0])
+    r1 = np.minimum(r + 1, values.shape[0] - 1)
+    tall = values[r] + f[:, None] * (values[r1] - values[r])
+    c, g = weights(column, values.shape[1])
+    c1 = np.minimum(c + 1, values.shape[1] - 1)
+    left = tall[:, c]
+    return left + g[None, :] * (tall[:, c1] - left)
+
+
+def mask_marks(
+    relative: NDArray[np.float32], mm: float, known: NDArray[np.bool_] | None = None,
+    rounds: int = 2,
+) -> tuple[NDArray[np.bool_], Floats]:
+    """Find what is not bare layer, and the surface of what is.
+
+    Parameters
+    ----------
+    relative : (rows, columns) array
+        Light, or any quantity in which bare layer is smooth.
+    mm : float
+        Spacing in mm; about 0.25 serves.
+    known : (rows, columns) bool array, optional
+        Samples known not to be bare layer.
+    rounds : int
+
+    Returns
+    -------
+    (rows, columns) bool array, True where bare; and the surface on cells.
+    """
+    bare = np.ones(relative.shape, bool) if known is None else ~known
+    blurred = ndimage.gaussian_filter(relative, 0.6 / mm, truncate=3.0)
+    # The first surface is stiff, so that a heavy spot can't pull it down to itself.
+    cells = smooth_layer(_capped(relative, bare), bare, mm, 3 * CUTOFF_MM)
+    for i in range(rounds):
+        rest = blurred - spread(cells, relative.shape, mm)
+        clean = rest[bare]
+        middle = float(np.median(clean))
+        sd = 1.4826 * float(np.median(np.abs(clean - middle)))
+        marks = np.abs(rest - middle) > (4.0 if i == 0 else 3.0) * max(sd, 1e-12)
+        marks = ndimage.binary_opening(marks, iterations=1)
+        reach = max(1, round(0.9 / mm))
+        marks = ndimage.binary_dilation(marks, iterations=reach)
+        bare = ~marks if known is None else ~(marks | known)
+        if bare.mean() < 0.15:
+            bare = np.ones(relative.shape, bool) if known is None else ~known
+        cells = smooth_layer(relative, bare, mm)
+    return bare, cells
+
+
+def _capped(image: NDArray[np.float32], bare: NDArray[np.bool_]) -> NDArray[np.float32]:
+    low, high = np.percentile(image[bare], [10, 99]) if bare.any() else (0.0, 1.0)
+    return np.clip(image, low, high)

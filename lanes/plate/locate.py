@@ -1,0 +1,184 @@
+"""A scan's layout: the plate, its scale, its two lines and its lanes, found or given."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from lanes.errors import InputError, LayoutError
+from lanes.flags import Flag, flag
+from lanes.plate.columns import find_lanes
+from lanes.plate.layout import Lane, Layout, Line
+from lanes.plate.outline import Outline, find_outline
+from lanes.plate.pencil import Stroke, find_lines
+from lanes.plate.scan import Scan
+from lanes.plate.square import choose_grid, square_up
+from lanes.settings import Settings
+
+# Plates are cut from sheets of 200 x 200 mm, and a strip under 15 mm holds no lane.
+SMALLEST_MM, LARGEST_MM = 15.0, 260.0
+TYPICAL_MM = 100.0  # the longer side, where nothing tells the scale
+SURE = 6.0          # standard deviations a line must stand out by
+
+
+def locate(scan: Scan, settings: Settings, light: str = "white") -> Layout:
+    """Find the plate in `scan`, its lines and its lanes.
+
+    Parameters
+    ----------
+    scan : Scan
+    settings : Settings
+        What is given there is taken and not looked for.
+    light : str
+        "white", "254" (both: spots darker than the layer) or "366" (brighter).
+
+    Returns
+    -------
+    Layout
+
+    Raises
+    ------
+    LayoutError
+        If the plate, a line or the lanes can't be found with confidence; the message names the
+        option that gives them.
+    InputError
+        If what is given does not fit the plate.
+    """
+    image = scan.light("mean", max(1, max(scan.height_px, scan.width_px) // 1600))
+    step = max(1, max(scan.height_px, scan.width_px) // 1600)
+    outline = find_outline(image)
+    outline = Outline((outline.corners_px + 0.5) * step - 0.5, outline.confidence, outline.seen)
+    layout = _with_scale(scan, settings, outline)
+
+    grid, reduce = choose_grid(layout.width, layout.height, layout.corners_px, layout.mm_per_unit)
+    plate = square_up(scan, "mean", grid, reduce, layout.width, layout.height, layout.corners_px)
+    found = dict(layout.found)
+    margin = 1.5
+    origin = _given(settings.origin, layout, "origin")
+    front = _given(settings.front, layout, "front")
+    if origin is None:
+        stroke = _best(find_lines(plate, grid, 0.02 * layout.height, 0.45 * layout.height,
+                                  False, margin))
+        if stroke is None or (front is not None and _above(stroke.line, front, layout)):
+            raise LayoutError(
+                "no origin line found with confidence: give its height above the plate's lower "
+                f"edge with --origin {_unit(layout)}"
+            )
+        origin, found["origin"] = stroke.line, _confidence(stroke)
+    if front is None:
+        low = max(0.45 * layout.height, float(origin.at(layout.width / 2)) + 5 / layout.mm_per_unit)
+        stroke = _best(find_lines(plate, grid, low, 0.99 * layout.height, True, margin))
+        if stroke is None:
+            raise LayoutError(
+                "no solvent front found with confidence: give its height above the plate's lower "
+                f"edge with --front {_unit(layout)}"
+            )
+        front, found["front"] = stroke.line, _confidence(stroke)
+    if not _above(front, origin, layout):
+        raise LayoutError(
+            "the front is not above the origin line: give --origin and --front, counted from the "
+            "plate's lower edge"
+        )
+    layout = replace(layout, origin=origin, front=front, found=found)
+    lanes, confidence = find_lanes(plate, grid, layout, settings, light == "366")
+    if confidence is not None:
+        found["lanes"] = confidence
+    return replace(layout, lanes=_named(lanes, settings), found=found)
+
+
+def _with_scale(scan: Scan, settings: Settings, outline: Outline) -> Layout:
+    """Return a layout with the plate's size and scale, without lines yet."""
+    c = outline.corners_px
+    sides = np.hypot(*(np.roll(c, -1, axis=0) - c).T)
+    wide, high = 0.5 * float(sides[0] + sides[2]), 0.5 * float(sides[1] + sides[3])
+    flags: list[Flag] = []
+    found: dict[str, float] = {}
+    if outline.seen:
+        found["plate"] = round(outline.confidence, 3)
+    else:
+        flags.append(flag("bed-unseen", "the whole image is taken as the plate"))
+    slant = float(max(sides[0] / sides[2], sides[2] / sides[0], sides[1] / sides[3],
+                      sides[3] / sides[1]))
+    if slant > 1.015:
+        flags.append(flag("keystone", f"opposite sides differ by {100 * (slant - 1):.1f} %"))
+    dpi = settings.dpi or scan.dpi
+    given_w, given_h = settings.plate_width, settings.plate_height
+    scaled = True
+    if given_w is not None or given_h is not None:
+        width = given_w if given_w is not None else (given_h or 0.0) * wide / high
+        height = given_h if given_h is not None else width * high / wide
+    elif dpi is not None:
+        width, height = wide / dpi * 25.4, high / dpi * 25.4
+        sane = SMALLEST_MM <= min(width, height) and max(width, height) <= LARGEST_MM
+        if not sane and settings.dpi is not None:
+            raise InputError(
+                f"--dpi {settings.dpi:g} makes the plate {width:.0f} x {height:.0f} mm: give the "
+                "scan's own dots per inch, or --plate-width MM"
+            )
+        if not sane:
+            flags.append(flag(
+                "scale-implausible",
+                f"{dpi:g} dots per inch would make the plate {width:.0f} x {height:.0f} mm",
+            ))
+            scaled = False
+    else:
+        scaled = False
+        flags.append(flag("scale-unknown", "the scan does not tell its scale"))
+    if scaled and not (5.0 <= min(width, height) and max(width, height) <= 1000.0):
+        raise InputError(
+            f"the plate would be {width:.4g} x {height:.4g} mm: check --plate-width, "
+            "--plate-height and --dpi"
+        )
+    unit = 1.0
+    if not scaled:
+        width, height = wide, high
+        unit = TYPICAL_MM / max(width, height)
+    nowhere = Line((0.0,))
+    return Layout(width, height, scaled, unit, c, nowhere, nowhere, (), found, tuple(flags))
+
+
+def _given(height: float | None, layout: Layout, name: str) -> Line | None:
+    if height is None:
+        return None
+    if not 0.0 < height < layout.height:
+        raise InputError(
+            f"--{name} {height:g} lies outside the plate, which is {layout.height:.4g} "
+            f"{'mm' if layout.scaled else 'pixels'} high: count from its lower edge"
+        )
+    # Read off a ruler: good to about a tenth of a millimetre (common practice).
+    return Line((height,), 0.1 / layout.mm_per_unit)
+
+
+def _best(strokes: list[Stroke]) -> Stroke | None:
+    sure = [s for s in strokes if s.score >= SURE and s.coverage >= 0.45]
+    return max(sure, key=lambda s: s.score * s.coverage) if sure else None
+
+
+def _confidence(stroke: Stroke) -> float:
+    return round(float(stroke.coverage * (1.0 - np.exp(-stroke.score / 5.0))), 3)
+
+
+def _above(upper: Line, lower: Line, layout: Layout) -> bool:
+    x = np.linspace(0.0, layout.width, 9)
+    return bool(np.all(upper.at(x) - lower.at(x) > 4.0 / layout.mm_per_unit))
+
+
+def _unit(layout: Layout) -> str:
+    return "MM" if layout.scaled else "PIXELS"
+
+
+def _named(lanes: tuple[Lane, ...], settings: Settings) -> tuple[Lane, ...]:
+    names, roles = settings.names, settings.roles
+    for option, listed in (("names", names), ("roles", roles)):
+        if listed is not None and len(listed) != len(lanes):
+            raise InputError(
+                f"--{option} has {len(listed)} entries for {len(lanes)} lanes: give one a lane, "
+                "or the lanes themselves with --lanes"
+            )
+    return tuple(
+        replace(lane, name=names[i] if names else str(i + 1), role=roles[i] if roles else None)
+        for i, lane in enumerate(lanes)
+    )
+
+

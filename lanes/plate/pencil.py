@@ -1,0 +1,212 @@
+"""Pencil on the plate: the origin line, the solvent front and the ticks of the lanes."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from lanes.plate.layout import Floats, Line
+from lanes.plate.square import Grid
+
+STROKE_MM = 0.3   # about a pencil stroke's width
+FLANK_MM = 0.65   # how far beside the stroke its surroundings are read
+BLOCK_MM = 2.0
+
+
+@dataclass(frozen=True)
+class Stroke:
+    """A line found across the plate, how far it stands out of chance, and its coverage."""
+
+    line: Line
+    score: float
+    coverage: float
+
+
+def ridge(light: NDArray[np.float32], mm: float, axis: int) -> NDArray[np.float32]:
+    """Return how much darker each sample is than its flanks along `axis`, relative to them.
+
+    Capped at the size a pencil stroke reaches among the samples, so that one dark spot can't
+    outvote a faint line.
+    """
+    fine = ndimage.gaussian_filter1d(light, max(0.4, 0.35 * STROKE_MM / mm), axis=axis)
+    shift = max(2, round(FLANK_MM / mm))
+    one, two = np.roll(fine, shift, axis), np.roll(fine, -shift, axis)
+    flank = 0.5 * (one + two)
+    depth = (flank - fine) / np.maximum(flank, 1e-4)
+    # A slope or the flank of a spot is dark on one side only.
+    depth = np.minimum(depth, 1.5 * (np.maximum(np.minimum(one, two), 1e-4) - fine)
+                       / np.maximum(flank, 1e-4))
+    edge = [slice(None), slice(None)]
+    edge[axis] = slice(0, shift + 1)
+    depth[tuple(edge)] = 0.0
+    edge[axis] = slice(-shift - 1, None)
+    depth[tuple(edge)] = 0.0
+    return np.asarray(depth, np.float32)
+
+
+def find_lines(
+    light: NDArray[np.float32], grid: Grid, low: float, high: float, smile: bool,
+    margin_mm: float = 1.5,
+) -> list[Stroke]:
+    """Find pencilled lines across the plate between heights `low` and `high` (plate units).
+
+    Straight lines up to 3 degrees off level, and where `smile` is True parabolas that sag up to
+    5 mm at the sides, are scored by the mean depth along them against its spread by chance.
+
+    Returns
+    -------
+    list of Stroke
+        The best first; at least 1.5 mm apart.
+    """
+    mm = grid.mm
+    depth = ridge(light, mm, 0)
+    edge = max(1, round(margin_mm / mm))
+    depth = depth[:, edge:-edge]
+    block = max(1, round(BLOCK_MM / mm))
+    starts = np.arange(0, depth.shape[1] - block + 1, block)
+    blocks = np.add.reduceat(depth, starts, axis=1)[:, : starts.size] / block
+    blocks = blocks[:, :-1] if starts.size > 6 and depth.shape[1] % block else blocks
+    count = blocks.shape[1]
+    if count < 4:
+        return []
+    sd = 1.4826 * np.median(np.abs(blocks - np.median(blocks, axis=0)), axis=0)
+    sd = np.maximum(sd, max(float(np.median(sd)), 1e-6))
+    votes = np.clip((blocks - np.median(blocks, axis=0)) / sd, -3.0, 12.0)
+    x = (edge + (np.arange(count) + 0.5) * block) * grid.pitch
+    half = 0.5 * grid.columns * grid.pitch
+    u = (x - half) / half
+    rows = np.arange(max(0, int(low / grid.pitch)), min(grid.rows, int(high / grid.pitch)))
+    if rows.size < 5:
+        return []
+    slopes = np.tan(np.radians(np.linspace(-3.0, 3.0, 41))) * half / grid.pitch
+    sags = np.arange(-5.0, 5.1, 0.35) / mm if smile else np.zeros(1)
+    best = np.full(rows.size, -np.inf)
+    how = np.zeros((rows.size, 2))
+    for sag in sags:
+        for slope in slopes:
+            offset = np.rint(slope * u - sag * u**2).astype(int)
+            index = rows[:, None] + offset[None, :]
+            valid = (index >= 0) & (index < grid.rows)
+            index = np.clip(index, 0, grid.rows - 1)
+            score = np.where(valid, votes[index, np.arange(count)], 0.0).sum(axis=1)
+            better = score > best
+            best[better] = score[better]
+            how[better] = slope, sag
+    best /= np.sqrt(count)
+    strokes: list[Stroke] = []
+    apart = max(2, round(1.5 / mm))
+    order = np.argsort(best)[::-1]
+    taken: list[int] = []
+    for i in order[: 40 * apart]:
+        if len(taken) == 6:
+            break
+        if any(abs(i - j) < apart for j in taken):
+            continue
+        taken.append(int(i))
+        slope, sag = how[i]
+        rough = rows[i] + slope * u - sag * u**2
+        found = _trace_line(blocks, votes, rough, u, grid, smile)
+        if found is not None:
+            strokes.append(found)
+    strokes.sort(key=lambda s: -s.score)
+    return strokes
+
+
+def _trace_line(
+    blocks: Floats, votes: Floats, rough: Floats, u: Floats, grid: Grid, smile: bool
+) -> Stroke | None:
+    """Follow a roughly known line block by block and fit it."""
+    reach = max(3, round(0.6 / grid.mm))
+    heights, weights, seen = np.zeros(u.size), np.zeros(u.size), np.zeros(u.size, bool)
+    for k, centre in enumerate(rough):
+        middle = round(float(centre))
+        if not reach <= middle < grid.rows - reach:
+            continue
+        rows = slice(middle - reach, middle + reach + 1)
+        local = np.clip(blocks[rows, k], 0.0, None)
+        peak = int(np.argmax(local))
+        strength = float(votes[rows, k][peak])
+        local = np.clip(local - 0.3 * local[peak], 0.0, None)
+        at = np.arange(-reach, reach + 1)
+        local = np.where(np.abs(at - at[peak]) <= max(2, round(0.35 / grid.mm)), local, 0.0)
+        if local.sum() > 0:
+            heights[k] = middle + float((local * at).sum() / local.sum())
+            weights[k] = strength
+            seen[k] = strength > 2.5
+    if seen.sum() < max(4, 0.3 * u.size):
+        return None
+    degree = 2 if smile else 1
+    keep = seen.copy()
+    coefficients = np.zeros(degree + 1)
+    rest = np.zeros(u.size)
+    for _ in range(6):
+        if keep.sum() < degree + 3:
+            return None
+        coefficients = np.polynomial.polynomial.polyfit(
+            u[keep], heights[keep], degree, w=np.sqrt(np.minimum(weights[keep], 8.0))
+        )
+        rest = heights - np.polynomial.polynomial.polyval(u, coefficients)
+        spread = 1.4826 * float(np.median(np.abs(rest[keep])))
+        keep = seen & (np.abs(rest) <= max(0.7, 3.0 * spread))
+    sd = float(np.std(rest[keep])) * grid.pitch / np.sqrt(max(1, keep.sum() - degree - 1))
+    if degree == 2:
+        # Bend only as far as the blocks demand: a straight front is the commoner one.
+        straight = np.polynomial.polynomial.polyfit(u[keep], heights[keep], 1)
+        flat = heights[keep] - np.polynomial.polynomial.polyval(u[keep], straight)
+        bent = rest[keep]
+        gain = float((flat**2).sum() / max(float((bent**2).sum()), 1e-12))
+        if gain < 1.0 + 12.0 / keep.sum():
+            coefficients = np.append(straight, 0.0)
+    on = np.rint(np.polynomial.polynomial.polyval(u, coefficients)).astype(int)
+    on = np.clip(on, 1, grid.rows - 2)
+    column = np.arange(u.size)
+    along = np.maximum(np.maximum(votes[on, column], votes[on - 1, column]), votes[on + 1, column])
+    score = float(along.mean() * np.sqrt(u.size))
+    # From fractional rows over u to mm over x.
+    half = 0.5 * grid.columns * grid.pitch
+    c = (np.append(coefficients, np.zeros(3 - coefficients.size)))
+    row_poly = np.polynomial.Polynomial(c)(np.polynomial.Polynomial([-1.0, 1.0 / half]))
+    mm_poly = (row_poly + 0.5) * grid.pitch
+    # The wavering of a hand-drawn line is shared by neighbouring blocks: a floor of 0.03 mm.
+    return Stroke(
+        Line(tuple(float(v) for v in mm_poly.coef), max(sd, 0.03 * grid.pitch / grid.mm)),
+        score, float(keep.mean()),
+    )
+
+
+def find_ticks(
+    light: NDArray[np.float32], grid: Grid, origin: Line
+) -> list[tuple[float, float]]:
+    """Find short strokes across the origin line.
+
+    Returns
+    -------
+    list of (x, score)
+        From left to right, at least 2.5 mm apart; the score counts standard deviations.
+    """
+    mm = grid.mm
+    depth = ridge(light, mm, 1)
+    sd = 1.4826 * float(np.median(np.abs(depth))) or 1e-6
+    depth = np.clip(depth / sd, -3.0, 6.0)
+    column = np.arange(grid.columns)
+    row = np.rint(grid.row(origin.at(grid.x()))).astype(int)
+    sums = []
+    for sign in (1, -1):
+        steps = np.arange(max(1, round(0.35 / mm)), max(2, round(1.15 / mm)) + 1) * sign
+        index = row[:, None] + steps[None, :]
+        valid = (index >= 0) & (index < grid.rows)
+        part = np.where(valid, depth[np.clip(index, 0, grid.rows - 1), column[:, None]], 0.0)
+        sums.append(part.sum(axis=1) / np.sqrt(steps.size))
+    # A tick crosses the line: both halves must show, so that a letter below it does not pass.
+    profile = np.minimum(sums[0], sums[1]) + 0.5 * np.maximum(sums[0], sums[1])
+    profile = ndimage.gaussian_filter1d(profile, 0.15 / mm)
+    middle = float(np.median(profile))
+    spread = 1.4826 * float(np.median(np.abs(profile - middle))) or 1e-6
+    score = (profile - middle) / spread
+    edge = round(1.5 / mm)
+    peaks = ndimage.maximum_filter1d(score, max(3, round(2.5 / mm))) == score
+    peaks[:edge] = peaks[-edge:] = False
+    return [((i + 0.5) * grid.pitch, float(score[i])) for i in np.nonzero(peaks & (score > 3.0))[0]]

@@ -1,0 +1,260 @@
+"""From light to signal: the laws, the layer they are referred to, and the noise they carry."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy import ndimage
+
+from lanes.errors import InputError
+from lanes.flags import Flag, flag
+from lanes.plate.layer import mask_marks, smooth_layer, spread
+from lanes.plate.layout import Layout
+from lanes.plate.scan import Scan
+from lanes.plate.square import Grid, choose_grid, resample, square_up
+from lanes.plate.thin import thin_matter, without_thin
+from lanes.settings import Settings
+
+Floats = NDArray[np.float64]
+Image = NDArray[np.float32]
+
+DEFAULT_LAW = {"white": "kubelka-munk", "254": "optical-density", "366": "emission"}
+LAW_NAMES = {"kubelka-munk": "kubelka-munk", "optical-density": "optical density",
+             "emission": "emission"}
+# A white layer scanned with white at code 255 reads about this; used where exposure hides it.
+USUAL_LAYER = 0.86
+COARSE_MM = 0.25
+
+
+@dataclass(frozen=True)
+class Signal:
+    """The plate in signal, clean layer at zero.
+
+    Attributes
+    ----------
+    values : (rows, columns) array
+        Signal less the clean layer's, thin matter taken out, lowest row first.
+    gain : (rows, columns) array
+        Noise of each sample relative to clean layer, from the law's slope.
+    bare : (rows, columns) bool array
+        True where clean layer shows.
+    held_out : (rows, columns) array
+        Signal that a layer carried on from outside would leave: what the background under a
+        spot is uncertain by. NaN where nothing was held out.
+    thin : (rows, columns) bool array
+        Specks, scratches and pencil that were taken out.
+    clipped : (rows, columns) array
+        Share of each sample's pixels that are at the end of the scan's range.
+    """
+
+    values: Image
+    gain: Image
+    bare: NDArray[np.bool_]
+    held_out: Image
+    thin: NDArray[np.bool_]
+    clipped: Image
+    grid: Grid
+    light: str
+    law: str
+    channel: str
+    reference: float
+    flags: tuple[Flag, ...]
+
+
+def kubelka_munk(reflectance: ArrayLike) -> Floats:
+    """Return F(R) = (1 - R)^2 / (2 R) (Kubelka & Munk 1931), any shape, R above 0."""
+    r = np.asarray(reflectance)
+    return (1.0 - r) ** 2 / (2.0 * r)
+
+
+def reflectance(km: ArrayLike) -> Floats:
+    """Return R = 1 + F - sqrt(F^2 + 2 F), the inverse of `kubelka_munk`."""
+    f = np.asarray(km, float)
+    return 1.0 + f - np.sqrt(f * f + 2.0 * f)
+
+
+def optical_density(relative: ArrayLike) -> Floats:
+    """Return -log10 of a ratio of lights: relative density, not ISO 5 density."""
+    return -np.log10(np.asarray(relative))
+
+
+def judge_light(scan: Scan) -> tuple[str, float]:
+    """Return what lit the plate ("white", "254" or "366"), judged from its colours.
+
+    A green glow says 254 nm, a dark layer 366 nm, a pale one white light. The confidence is from
+    0 to 1; a grey scan says little.
+    """
+    step = max(1, max(scan.height_px, scan.width_px) // 300)
+    if "red" not in scan.channels:
+        level = float(np.median(_middle(scan.light("mean", step))))
+        return ("366", 0.6) if level < 0.06 else ("white", 0.6)
+    red, green, blue = (
+        float(np.median(_middle(scan.light(c, step)))) for c in ("red", "green", "blue")
+    )
+    brightest = max(red, green, blue)
+    if green > 1.5 * red and green > 1.25 * blue and green > 0.06:
+        return "254", min(1.0, 0.5 + 0.25 * (green / max(red, blue, 1e-3) - 1.0))
+    if brightest < 0.12 or (blue > 2.0 * red and blue > 1.5 * green and brightest < 0.35):
+        return "366", 0.9 if blue > 1.3 * red else 0.7
+    return "white", 0.9 if brightest < 1.35 * min(red, green, blue) else 0.6
+
+
+def _middle(image: Image) -> Image:
+    rows, columns = image.shape
+    return image[rows // 4: rows - rows // 4, columns // 4: columns - columns // 4]
+
+
+def to_signal(scan: Scan, layout: Layout, settings: Settings, light: str) -> Signal:
+    """Turn a located scan into signal.
+
+    Parameters
+    ----------
+    scan, layout, settings
+    light : str
+        "white", "254" or "366".
+
+    Returns
+    -------
+    Signal
+
+    Raises
+    ------
+    InputError
+        If the channel asked for is not in the scan.
+    """
+    law = DEFAULT_LAW[light] if settings.law == "auto" else settings.law
+    grid, reduce = choose_grid(layout.width, layout.height, layout.corners_px, layout.mm_per_unit)
+    size = (layout.width, layout.height, layout.corners_px)
+    channel = choose_channel(scan, layout, settings)
+    image = np.maximum(square_up(scan, channel, grid, reduce, *size), 1e-5)
+    clipped = resample(scan.clipped(channel, reduce), grid, reduce, *size)
+    bright = law == "emission"
+
+    thin = thin_matter(image, grid.mm)
+    image = without_thin(image, thin, grid.mm)
+    coarse, step = coarsen(image, grid)
+    bare, cells = mask_marks(coarse, step * grid.mm, off_layer(layout, grid, step))
+    holes = _holes(bare, layout, grid, step)
+    kept = smooth_layer(coarse, bare & ~holes, step * grid.mm)
+    layer = np.maximum(spread(cells, image.shape, grid.mm), 1e-5)
+
+    reference = float(np.median(cells))
+    flags: list[Flag] = []
+    if law == "kubelka-munk" and not 0.55 <= reference <= 1.0:
+        flags.append(flag(
+            "transfer-assumed",
+            f"the layer reads {reference:.2f} of full white, which no white layer does: its "
+            f"reflectance is taken as {USUAL_LAYER}",
+        ))
+        reference = USUAL_LAYER
+    reference = min(reference, 0.97)
+
+    values, gain = _apply(law, image, layer, reference)
+    fine_bare = _enlarge(bare, image.shape, step)
+    held = np.full(image.shape, np.nan, np.float32)
+    fine_holes = _enlarge(holes, image.shape, step) & fine_bare & ~thin
+    there = np.maximum(spread(kept, image.shape, grid.mm), 1e-5)[fine_holes]
+    held[fine_holes] = _apply(law, image[fine_holes], there, reference)[0]
+    if bright is False and float(np.median(clipped[~fine_bare])) > 0.5:
+        flags.append(flag("clipped", "most of the marks on the plate are at the scan's limit"))
+    return Signal(values, gain, fine_bare & ~thin, held, thin, clipped, grid, light, law, channel,
+                  reference, tuple(flags))
+
+
+def _apply(law: str, image: Image, layer: Image, reference: float) -> tuple[Image, Image]:
+    """Return signal above the layer's and the relative noise of each sample.
+
+    Noise of the light is taken as proportional to it (grain, lamp), so the law's slope against
+    log light sets how it grows in a spot.
+    """
+    ratio = image / layer
+    if law == "kubelka-munk":
+        r = np.clip(reference * ratio, 0.004, 1.2)
+        values = kubelka_munk(r) - kubelka_munk(reference)
+        gain = np.abs(1.0 / r - r) / (1.0 / reference - reference)
+        gain = np.where(r < reference, np.maximum(gain, 1.0), 1.0)
+    elif law == "optical-density":
+        values = optical_density(np.clip(ratio, 1e-3, None))
+        gain = np.ones_like(ratio)
+    else:
+        values = image - layer
+        gain = np.maximum(ratio, 1.0)
+    return values.astype(np.float32), gain.astype(np.float32)
+
+
+def coarsen(image: Image, grid: Grid) -> tuple[Image, int]:
+    """Return `image` averaged over blocks of about 0.25 mm, and the block's side in samples."""
+    step = max(1, round(COARSE_MM / grid.mm))
+    rows, columns = image.shape[0] // step * step, image.shape[1] // step * step
+    cut = image[:rows, :columns].reshape(rows // step, step, columns // step, step)
+    return cut.mean(axis=(1, 3), dtype=np.float32), step
+
+
+def _enlarge(mask: NDArray[np.bool_], shape: tuple[int, ...], step: int) -> NDArray[np.bool_]:
+    row = np.minimum(np.arange(shape[0]) // step, mask.shape[0] - 1)
+    column = np.minimum(np.arange(shape[1]) // step, mask.shape[1] - 1)
+    return mask[row][:, column]
+
+
+def off_layer(layout: Layout, grid: Grid, step: int) -> NDArray[np.bool_]:
+    """Return where no clean layer is to be expected: edges, pencil, ticks and labels."""
+    rows, columns = grid.rows // step, grid.columns // step
+    pitch = grid.pitch * step
+    unit = layout.mm_per_unit
+    y = (np.arange(rows)[:, None] + 0.5) * pitch
+    x = (np.arange(columns)[None, :] + 0.5) * pitch
+    edge = 1.2 / unit
+    off = (y < edge) | (y > layout.height - edge) | (x < edge) | (x > layout.width - edge)
+    for line in (layout.origin, layout.front):
+        off |= np.abs(y - line.at(x)) < 0.7 / unit
+    below = layout.origin.at(x) - y
+    for lane in layout.lanes:
+        off |= (np.abs(x - lane.x) < 2.5 / unit) & (below > -1.8 / unit) & (below < 8.0 / unit)
+    return off
+
+
+def _holes(bare: NDArray[np.bool_], layout: Layout, grid: Grid, step: int) -> NDArray[np.bool_]:
+    """Return spot-sized patches of layer to hold out, in a fixed staggered pattern."""
+    rows, columns = bare.shape
+    side = max(2, round(5.5 / (grid.mm * step)))
+    row, column = np.arange(rows)[:, None], np.arange(columns)[None, :]
+    tier = row // (2 * side)
+    return bare & (row % (2 * side) < side) & ((column + tier * side) % (3 * side) < side)
+
+
+def choose_channel(scan: Scan, layout: Layout, settings: Settings) -> str:
+    """Return the channel to read: the one asked for, else that of best contrast to noise.
+
+    Contrast to noise is the root of the summed squares of all deviations beyond four standard
+    deviations of clean layer, on cells of half a millimetre. The mean of the channels is kept
+    unless another is better by a tenth: it serves spots of every colour.
+    """
+    if settings.channel != "auto":
+        if settings.channel not in scan.channels:
+            raise InputError(
+                f"--channel {settings.channel}: the scan is grey; leave the channel out or say mean"
+            )
+        return settings.channel
+    if len(scan.channels) == 1:
+        return scan.channels[0]
+    native = layout.width / float(np.hypot(*(layout.corners_px[1] - layout.corners_px[0])))
+    reduce = max(1, round(0.5 / (native * layout.mm_per_unit)))
+    pitch = native * reduce
+    grid = Grid(max(8, int(layout.height / pitch)), max(8, int(layout.width / pitch)), pitch,
+                pitch * layout.mm_per_unit)
+    off = off_layer(layout, grid, 1)
+    scores = {}
+    for channel in scan.channels:
+        image = square_up(scan, channel, grid, reduce, layout.width, layout.height,
+                          layout.corners_px)
+        bare, cells = mask_marks(image, grid.mm, off, rounds=1)
+        rest = (image - spread(cells, image.shape, grid.mm)) / np.maximum(
+            spread(cells, image.shape, grid.mm), 1e-4)
+        rest = ndimage.uniform_filter(rest, 3)
+        sd = 1.4826 * float(np.median(np.abs(rest[bare]))) if bare.any() else 1.0
+        z = np.abs(rest[~off]) / max(sd, 1e-9)
+        scores[channel] = float(np.sqrt(np.square(z[z > 4.0]).sum()))
+    best = max(scores, key=lambda c: scores[c])
+    return best if scores[best] > 1.1 * scores["mean"] else "mean"

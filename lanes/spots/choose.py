@@ -1,0 +1,330 @@
+"""How many components a trace holds: add, split, let tail or drop, by an information criterion."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lanes.spots.detect import candidates, scales
+from lanes.spots.model import (
+    Peak,
+    Problem,
+    Solution,
+    joint_term,
+    merged_pairs,
+    peak_shape,
+    solve,
+)
+from lanes.trace.noise import Noise
+
+Floats = NDArray[np.float64]
+
+# Spots of one lane that nearly meet have nearly one width: their sigmas' ratio, as a logarithm,
+# scatters about so much (common practice: width grows slowly and evenly with Rf).
+WIDTH_PRIOR = 0.05
+# A single spot is never quite Gaussian; a misfit of this share of its height is no second spot.
+MISFIT = 0.006
+SPLIT_GAIN = 12.0    # what a second component under one maximum must gain in BIC
+TAIL_GAIN = 10.0     # and a tail
+SMALLEST_SHARE = 0.04  # of a pair without a valley: less than this is within one spot's misfit
+CLOSEST = 1.15       # sigmas between the components of such a pair
+
+
+def criteria(problem: Problem, solution: Solution, shared: float) -> tuple[float, float]:
+    """Return AICc and BIC over the effective number of samples.
+
+    AICc = N ln(RSS/N) + 2k + 2k(k+1)/(N-k-1) (Hurvich & Tsai, Biometrika 76, 297 (1989));
+    BIC = N ln(RSS/N) + k ln N (Schwarz, Ann. Stat. 6, 461 (1978); from memory). N counts samples
+    by the noise's correlation length, since neighbours share their noise.
+    """
+    n = max(problem.x.size / shared, 3.0)
+    k = len(solution.names)
+    base = n * float(np.log(max(solution.rss, 1e-300) / n))
+    small = 2.0 * k * (k + 1) / (n - k - 1) if n > k + 1 else float("inf")
+    return base + 2.0 * k + small, base + k * float(np.log(n))
+
+
+def settle(
+    problem: Problem, peaks: tuple[Peak, ...], joint: Floats, tailing: frozenset[int],
+    share: bool = False,
+) -> Solution:
+    """Fit, and where a value ends at its limit hold it there and fit again without it."""
+    order = np.argsort([p.centre for p in peaks], kind="stable")
+    peaks = tuple(peaks[i] for i in order)
+    tailing = frozenset(int(np.nonzero(order == i)[0][0]) for i in tailing)
+    solution = solve(problem, peaks, joint, tailing, share=share)
+    held: dict[str, float] = {}
+    for _ in range(3):
+        # A centre at its limit is a start that was far off: let it go on from there.
+        stuck = [n for n in solution.at_bound if not n.endswith("centre")]
+        moving = len(stuck) < len(solution.at_bound)
+        if not stuck and not moving:
+            break
+        for name in stuck:
+            i, what = int(name[1:].split("_")[0]), name.split("_")[1]
+            held[name] = float(getattr(solution.peaks[i], what))
+        again = solve(problem, solution.peaks, solution.joint,
+                      frozenset(i for i, p in enumerate(solution.peaks) if p.tau), held, share)
+        solution = replace(again, at_bound=tuple(sorted(set(again.at_bound) | set(held))))
+        if not moving:
+            break
+    return solution
+
+
+@dataclass(frozen=True)
+class Search:
+    """The search for the number of components of one trace."""
+
+    problem: Problem
+    x: Floats
+    y: Floats
+    gain: Floats
+    usable: NDArray[np.bool_]
+    noise: Noise
+    threshold: float
+    known: bool
+    shared: float
+
+    def run(
+        self, peaks: tuple[Peak, ...], joint: Floats, count: int | None
+    ) -> tuple[Solution, list[Solution]]:
+        """Return the solution settled on, and the best of each count that was tried."""
+        history: list[Solution] = []
+        solution = self._settle(peaks, joint, history)
+        if count is None:
+            solution = self._drop(solution, history)
+            solution = self._add(solution, history, 4)
+            solution = self._split_or_tail(solution, history)
+            solution = self._add(solution, history, 2)
+            solution = self._drop(solution, history)
+        else:
+            solution = self._to_count(solution, history, count)
+        best: dict[tuple[int, int], Solution] = {}
+        for s in history:
+            key = (len(s.peaks), sum(p.tau != 0 for p in s.peaks))
+            if key not in best or s.rss < best[key].rss:
+                best[key] = s
+        return solution, [best[k] for k in sorted(best)]
+
+    def _settle(
+        self, peaks: tuple[Peak, ...], joint: Floats, history: list[Solution],
+    ) -> Solution:
+        tailing = frozenset(i for i, p in enumerate(peaks) if p.tau)
+        solution = settle(self.problem, peaks, joint, tailing)
+        history.append(solution)
+        return solution
+
+    def _model(self, solution: Solution) -> Floats:
+        model = joint_term(self.problem, self.x, solution.joint)[0]
+        for p in solution.peaks:
+            model = model + peak_shape(self.x, p)[0]
+        return model
+
+    def _add(self, solution: Solution, history: list[Solution], most: int) -> Solution:
+        """Add peaks where the residual stands out of the noise and of the spots' own misfit."""
+        for _ in range(most):
+            model = self._model(solution)
+            spots = model - joint_term(self.problem, self.x, solution.joint)[0]
+            # The misfit of a tall spot reaches over its flanks: its tallest nearby counts.
+            gain = np.hypot(self.gain, 2.0 * MISFIT * spots / self.noise.sd)
+            seen = candidates(self.x, self.y - model, self.noise, gain, self.usable,
+                              scales(1.6 * self.problem.narrowest, 0.5 * self.problem.broadest),
+                              self.threshold)
+            seen = [c for c in seen if self._apart(c.centre, c.sigma, c.area, solution)]
+            if not seen:
+                break
+            best = max(seen, key=lambda c: c.significance)
+            trial = self._settle(
+                (*solution.peaks, Peak(best.centre, best.area, best.sigma)), solution.joint, history
+            )
+            if self._bic(trial) > self._bic(solution) - 4.0 or not self._sound(trial):
+                break
+            solution = trial
+        return solution
+
+    def _apart(self, centre: float, sigma: float, area: float, solution: Solution) -> bool:
+        """Return whether a place in the residual is not just the misfit of a fitted spot."""
+        for p in solution.peaks:
+            near = abs(centre - p.centre) < 2.0 * p.sigma
+            if near and (area < SMALLEST_SHARE * p.area or sigma < 0.5 * p.sigma):
+                return False
+            if abs(centre - p.centre) < 4.0 * p.sigma + 3.0 * abs(p.tau) and area < 0.01 * p.area:
+                return False
+        return True
+
+    def _bic(self, solution: Solution) -> float:
+        return criteria(self.problem, solution, self.shared)[1]
+
+    def _local(self, solution: Solution, i: int) -> tuple[Problem, Floats, tuple[int, ...]]:
+        """Return the problem cut down to peak `i` and its company, all else taken off."""
+        p = solution.peaks[i]
+        reach = 4.5 * p.sigma + 3.0 * abs(p.tau)
+        company = tuple(j for j, q in enumerate(solution.peaks)
+                        if abs(q.centre - p.centre) < reach + 2.5 * q.sigma)
+        low = min(solution.peaks[j].centre - 4.5 * solution.peaks[j].sigma for j in company)
+        high = max(solution.peaks[j].centre + 4.5 * solution.peaks[j].sigma for j in company)
+        inside = (self.problem.x > low) & (self.problem.x < high)
+        x = self.problem.x[inside]
+        rest = self.problem.y[inside] - joint_term(self.problem, x, solution.joint)[0]
+        for j, q in enumerate(solution.peaks):
+            if j not in company:
+                rest = rest - peak_shape(x, q)[0]
+        # The misfit every spot has counts as noise of its own.
+        height = np.zeros_like(x)
+        for j in company:
+            height += peak_shape(x, solution.peaks[j])[0]
+        weight = self.problem.weight[inside]
+        weight = 1.0 / np.hypot(1.0 / weight, MISFIT * height)
+        problem = replace(self.problem, x=x, y=rest, weight=weight, joint="none")
+        return problem, np.zeros(0), company
+
+    def _split_or_tail(self, solution: Solution, history: list[Solution]) -> Solution:
+        """Try two components, or a tail, in the place of each peak in turn."""
+        for _ in range(len(solution.peaks) + 2):
+            best: tuple[float, tuple[Peak, ...]] | None = None
+            for i, p in enumerate(solution.peaks):
+                if p.tau or p.area * self._weight_at(p) < 4.0:
+                    continue
+                found = self._one_or_two(solution, i)
+                if found is not None and (best is None or found[0] > best[0]):
+                    best = found
+            if best is None:
+                break
+            trial = self._settle(best[1], solution.joint, history)
+            if not self._sound(trial):
+                break
+            solution = trial
+        return solution
+
+    def _weight_at(self, p: Peak) -> float:
+        i = int(np.argmin(np.abs(self.problem.x - p.centre)))
+        step = max(self.x[1] - self.x[0], 1e-12)
+        return float(self.problem.weight[i] / np.sqrt(4.0 * p.sigma * step))
+
+    def _one_or_two(self, solution: Solution, i: int) -> tuple[float, tuple[Peak, ...]] | None:
+        """Return the gain and peaks of the best change at peak `i`, or None if it stays one."""
+        problem, none, company = self._local(solution, i)
+        if problem.x.size < 12:
+            return None
+        now = tuple(solution.peaks[j] for j in company)
+        at = company.index(i)
+        tails = frozenset(k for k, q in enumerate(now) if q.tau)
+        single = solve(problem, now, none, tails)
+        shared = self.shared
+        bic = criteria(problem, single, shared)[1]
+        p = single.peaks[at]
+        two: tuple[float, tuple[Peak, ...]] | None = None
+        for gap, share in ((1.3, 0.5), (1.5, 0.25), (1.5, 0.75), (2.2, 0.12), (2.2, 0.88)):
+            d = gap * p.sigma
+            s = max(p.sigma * 0.85, problem.narrowest)
+            pair = (Peak(p.centre - (1 - share) * d, p.area * share, s),
+                    Peak(p.centre + share * d, p.area * (1 - share), s))
+            starts = (*single.peaks[:at], *pair, *single.peaks[at + 1:])
+            trial = solve(problem, starts, none,
+                          frozenset(k + (k > at) for k in tails), share=not tails)
+            if not self._fair_pair(trial, at):
+                continue
+            score = criteria(problem, trial, shared)[1]
+            if two is None or score < two[0]:
+                two = (score, trial.peaks)
+        tail: tuple[float, tuple[Peak, ...]] | None = None
+        # A tail is told from a neighbour only where there is none.
+        if len(company) == 1 or all(abs(now[j].centre - p.centre) > 3.5 * p.sigma
+                                    for j in range(len(now)) if j != at):
+            for side in (0.6, -0.6):
+                starts = (*single.peaks[:at],
+                          replace(p, tau=side * p.sigma, sigma=0.85 * p.sigma,
+                                  centre=p.centre + 0.4 * side * p.sigma),
+                          *single.peaks[at + 1:])
+                trial = solve(problem, starts, none, tails | {at})
+                score = criteria(problem, trial, shared)[1]
+                if tail is None or score < tail[0]:
+                    tail = (score, trial.peaks)
+        gain_two = bic - two[0] if two else -np.inf
+        gain_tail = bic - tail[0] if tail else -np.inf
+        others = [q for j, q in enumerate(solution.peaks) if j not in company]
+        # The tail takes one parameter fewer, and is believed where both serve alike.
+        if two is not None and gain_two > SPLIT_GAIN and gain_two > gain_tail + 6.0:
+            return gain_two, tuple(sorted((*others, *two[1]), key=lambda q: q.centre))
+        if tail is not None and gain_tail > TAIL_GAIN:
+            return gain_tail, tuple(sorted((*others, *tail[1]), key=lambda q: q.centre))
+        return None
+
+    def _fair_pair(self, trial: Solution, at: int) -> bool:
+        a, b = trial.peaks[at], trial.peaks[at + 1]
+        if min(a.area, b.area) <= SMALLEST_SHARE * (a.area + b.area):
+            return False
+        return abs(b.centre - a.centre) > CLOSEST * 0.5 * (a.sigma + b.sigma)
+
+    def _sound(self, solution: Solution) -> bool:
+        peaks = solution.peaks
+        inside = all(self.x[0] <= p.centre <= self.x[-1] and p.area > 0 for p in peaks)
+        close = all(
+            abs(peaks[j].centre - peaks[i].centre)
+            > 0.9 * 0.5 * (peaks[i].sigma + peaks[j].sigma)
+            for i, j in merged_pairs(peaks)
+        )
+        return inside and close
+
+    def _drop(self, solution: Solution, history: list[Solution]) -> Solution:
+        """Drop, one by one, peaks that are not significant or lie outside the trace."""
+        while solution.peaks:
+            z = self._significance(solution)
+            worst = int(np.argmin(z))
+            if z[worst] >= 0.8 * self.threshold:
+                break
+            rest = tuple(p for i, p in enumerate(solution.peaks) if i != worst)
+            solution = self._settle(rest, solution.joint, history)
+        return solution
+
+    def _significance(self, solution: Solution) -> Floats:
+        """Return each peak's area over its standard deviation with all else free."""
+        jw = solution.jacobian
+        normal = jw @ jw.T
+        scale = 1.0 / np.sqrt(np.maximum(np.diag(normal), 1e-300))
+        inverse = np.linalg.pinv(normal * scale[:, None] * scale[None, :], rcond=1e-11)
+        sd = np.sqrt(np.maximum(np.diag(inverse), 0.0)) * scale
+        z = np.empty(len(solution.peaks))
+        for i, p in enumerate(solution.peaks):
+            name = f"p{i}_area"
+            outside = not self.x[0] <= p.centre <= self.x[-1] or p.area <= 0
+            if outside or name not in solution.names:
+                z[i] = -1.0
+            else:
+                z[i] = p.area / max(sd[solution.names.index(name)], 1e-300)
+        return z
+
+    def _to_count(self, solution: Solution, history: list[Solution], count: int) -> Solution:
+        """Bring the number of peaks to the one that is known."""
+        while len(solution.peaks) > count:
+            z = self._significance(solution)
+            keep = np.delete(np.arange(len(solution.peaks)), int(np.argmin(z)))
+            solution = self._settle(tuple(solution.peaks[i] for i in keep), solution.joint, history)
+        while len(solution.peaks) < count:
+            solution = self._one_more(solution, history)
+        return solution
+
+    def _one_more(self, solution: Solution, history: list[Solution]) -> Solution:
+        """Return the best fit with one peak more: in the residual, or by splitting one."""
+        trials = []
+        model = self._model(solution)
+        seen = candidates(self.x, self.y - model, self.noise, self.gain, self.usable,
+                          scales(1.6 * self.problem.narrowest, 0.5 * self.problem.broadest), 1.0)
+        for c in sorted(seen, key=lambda c: -c.significance)[:3]:
+            trials.append((*solution.peaks, Peak(c.centre, c.area, c.sigma)))
+        for i, p in enumerate(solution.peaks):
+            others = tuple(q for j, q in enumerate(solution.peaks) if j != i)
+            for gap, share in ((1.4, 0.5), (2.0, 0.2), (2.0, 0.8)):
+                trials.append((
+                    *others,
+                    Peak(p.centre - (1 - share) * gap * p.sigma, share * p.area, 0.85 * p.sigma),
+                    Peak(p.centre + share * gap * p.sigma, (1 - share) * p.area, 0.85 * p.sigma),
+                ))
+        if not trials:
+            middle = int(np.argmax(np.where(self.usable, self.y, -np.inf)))
+            sigma = float(np.sqrt(self.problem.narrowest * self.problem.broadest))
+            trials.append((Peak(float(self.x[middle]), float(np.ptp(self.y)) * sigma, sigma),))
+        solved = [self._settle(t, solution.joint, history) for t in trials]
+        return min(solved, key=lambda s: s.rss)

@@ -1,0 +1,119 @@
+"""Where spots may be: places along a trace that stand out of the noise, at any width."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from lanes.trace.noise import Noise
+
+Floats = NDArray[np.float64]
+
+WIDER = 2.5  # the surroundings a spot is held against, in its own sigmas
+STEP = 1.35  # ratio of one scale to the next
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """A place that stands out: its centre and sigma (mm), area, and significance."""
+
+    centre: float
+    sigma: float
+    area: float
+    significance: float
+
+
+def scales(narrowest: float, broadest: float) -> Floats:
+    """Return the sigmas at which spots are looked for, each `STEP` times the last."""
+    count = max(2, int(np.ceil(np.log(broadest / narrowest) / np.log(STEP))) + 1)
+    return np.asarray(narrowest * STEP ** np.arange(count))
+
+
+def significance(
+    signal: Floats, noise: Noise, gain: Floats, sigma: float
+) -> tuple[Floats, Floats]:
+    """Return significance and area of a spot of width `sigma` at every sample.
+
+    A difference of two Gaussians of equal area answers to a spot and not to a level or a slope;
+    its standard deviation follows from the noise's autocovariance.
+
+    Parameters
+    ----------
+    signal, gain : (n,) array
+    noise : Noise
+    sigma : float
+        In mm, as `noise.pitch`.
+
+    Returns
+    -------
+    two (n,) arrays
+    """
+    s = sigma / noise.pitch
+    reach = int(np.ceil(3.5 * WIDER * s))
+    at = np.arange(-reach, reach + 1)
+    inner = np.exp(-0.5 * (at / s) ** 2)
+    outer = np.exp(-0.5 * (at / (WIDER * s)) ** 2)
+    kernel = inner / inner.sum() - outer / outer.sum()
+    answer = float(kernel @ inner) / (np.sqrt(2 * np.pi) * sigma)  # to a spot of unit area
+    area = ndimage.convolve1d(signal, kernel, mode="nearest") / answer
+    overlap = np.correlate(kernel, kernel, "full")[kernel.size - 1:]
+    m = min(overlap.size, noise.autocorrelation.size)
+    shared = overlap[:m] * noise.autocorrelation[:m]
+    sd = noise.sd * np.sqrt(max(float(shared[0] + 2 * shared[1:].sum()), 1e-30)) / answer
+    return area / (sd * ndimage.uniform_filter1d(gain, max(1, round(2 * s)))), area
+
+
+def candidates(
+    position: Floats, signal: Floats, noise: Noise, gain: Floats, usable: NDArray[np.bool_],
+    sigmas: Floats, threshold: float,
+) -> list[Candidate]:
+    """Return the local maxima of significance over position and width, above `threshold`.
+
+    Parameters
+    ----------
+    position, signal, gain : (n,) array
+    usable : (n,) bool array
+        A place hidden by pencil is no candidate; it is bridged for its neighbours' sake.
+    sigmas : (k,) array
+    threshold : float
+        In standard deviations.
+
+    Returns
+    -------
+    list of Candidate
+        In order of position.
+    """
+    if not usable.all():
+        signal = np.interp(position, position[usable], signal[usable])
+    stack = [significance(signal, noise, gain, s) for s in sigmas]
+    z = np.stack([a for a, _ in stack])
+    area = np.stack([b for _, b in stack])
+    z[:, ~usable] = 0.0
+    top = ndimage.maximum_filter(z, size=(3, 3), mode="nearest") == z
+    found = []
+    for k, i in zip(*np.nonzero(top & (z > threshold)), strict=True):
+        found.append(Candidate(float(position[i]), float(sigmas[k]), float(area[k, i]),
+                               float(z[k, i])))
+    # One spot answers at several widths: the most significant speaks for its surroundings.
+    found.sort(key=lambda c: -c.significance)
+    kept: list[Candidate] = []
+    for c in found:
+        if all(abs(c.centre - o.centre) > 1.3 * min(max(c.sigma, o.sigma), 1.5 * o.sigma)
+               for o in kept):
+            kept.append(c)
+    return sorted(kept, key=lambda c: c.centre)
+
+
+def limit(noise: Noise, gain: Floats, sigma: float, threshold: float) -> float:
+    """Return the area of the smallest spot of width `sigma` found half of the time."""
+    z, area = significance(np.ones(gain.size), noise, np.ones(gain.size), sigma)
+    del z, area
+    one = np.zeros(4 * int(np.ceil(8 * sigma / noise.pitch)) + 1)
+    middle = one.size // 2
+    at = (np.arange(one.size) - middle) * noise.pitch
+    spot = np.exp(-0.5 * (at / sigma) ** 2) / (np.sqrt(2 * np.pi) * sigma)
+    z, _ = significance(spot, noise, np.ones(one.size), sigma)
+    return float(threshold / z[middle] * np.median(gain))

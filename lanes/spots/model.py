@@ -1,0 +1,218 @@
+"""The sum of peaks and a low-order term, as lmfit wants it: parameters, residual, Jacobian."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import lmfit
+import numpy as np
+from numpy.typing import NDArray
+
+from lanes.spots.shapes import gaussian, tailed
+
+Floats = NDArray[np.float64]
+
+DEGREES = {"none": 0, "constant": 1, "linear": 2, "quadratic": 3, "exponential": 2}
+
+
+@dataclass(frozen=True)
+class Peak:
+    """One peak's values: mean of its Gaussian part, area, sigma, tau (0 for a plain Gaussian)."""
+
+    centre: float
+    area: float
+    sigma: float
+    tau: float = 0.0
+
+
+@dataclass(frozen=True)
+class Problem:
+    """One trace to be fitted.
+
+    Attributes
+    ----------
+    x, y : (n,) array
+        Usable samples only.
+    weight : (n,) array
+        What multiplies the residual: 1 / standard deviation, less for shared noise.
+    joint : str
+        A key of `DEGREES`.
+    narrowest, broadest : float
+        Limits of sigma.
+    width_prior : float or None
+        Standard deviation of ln(sigma ratio) of merged neighbours; None leaves them free.
+    """
+
+    x: Floats
+    y: Floats
+    weight: Floats
+    joint: str
+    narrowest: float
+    broadest: float
+    width_prior: float | None
+
+    @property
+    def span(self) -> float:
+        """Length of the trace."""
+        return float(self.x[-1] - self.x[0])
+
+
+@dataclass(frozen=True)
+class Solution:
+    """What a fit came to. `jacobian` is by `names`, weighted; `rss` is weighted too."""
+
+    peaks: tuple[Peak, ...]
+    joint: Floats
+    names: tuple[str, ...]
+    jacobian: Floats
+    rss: float
+    at_bound: tuple[str, ...]
+    merged: tuple[tuple[int, int], ...]
+
+
+def joint_term(problem: Problem, x: Floats, values: Floats) -> tuple[Floats, Floats]:
+    """Return the joint term at `x` and its derivatives by `values`."""
+    u = (x - problem.x[0]) / problem.span
+    if problem.joint == "exponential":
+        e = np.exp(-values[1] * u)
+        return values[0] * e, np.stack([e, -values[0] * u * e])
+    degree = DEGREES[problem.joint]
+    if degree == 0:
+        return np.zeros_like(x), np.zeros((0, x.size))
+    powers = np.stack([(2.0 * u - 1.0) ** k for k in range(degree)])
+    return values @ powers, powers
+
+
+def peak_shape(x: Floats, peak: Peak) -> tuple[Floats, Floats]:
+    """Return one peak at `x` and its derivatives by (centre, area, sigma, tau)."""
+    if peak.tau == 0.0:
+        value, by = gaussian(x, peak.centre, peak.area, peak.sigma)
+        return value, np.concatenate([by, np.zeros((1, x.size))])
+    return tailed(x, peak.centre, peak.area, peak.sigma, peak.tau)
+
+
+def merged_pairs(peaks: tuple[Peak, ...]) -> tuple[tuple[int, int], ...]:
+    """Return neighbours too close (3 sigma) for their widths to be told apart on their own."""
+    return tuple(
+        (i, i + 1)
+        for i, (a, b) in enumerate(zip(peaks, peaks[1:], strict=False))
+        if abs(b.centre - a.centre) < 1.5 * (a.sigma + b.sigma)
+    )
+
+
+def solve(
+    problem: Problem, peaks: tuple[Peak, ...], joint: Floats | None = None,
+    tailing: frozenset[int] = frozenset(), fixed: dict[str, float] | None = None,
+    share: bool = False,
+) -> Solution:
+    """Fit `peaks` to `problem` from where they stand.
+
+    Parameters
+    ----------
+    problem : Problem
+    peaks : tuple of Peak
+        Starts, in order of centre. A peak in `tailing` keeps a free tau; its sign is the start's.
+    joint : (d,) array, optional
+        Start of the joint term.
+    fixed : dict, optional
+        Parameters to hold, by lmfit name.
+    share : bool
+        Whether merged neighbours share one sigma (an lmfit expression ties them).
+
+    Returns
+    -------
+    Solution
+    """
+    names = [("centre", "area", "sigma", "tau")[: 4 if i in tailing else 3]
+             for i in range(len(peaks))]
+    merged = merged_pairs(peaks)
+    size = DEGREES[problem.joint]
+    start = np.zeros(size) if joint is None or joint.size != size else joint
+    parameters = lmfit.Parameters()
+    tied: dict[int, int] = {}
+    for i, peak in enumerate(peaks):
+        reach = max(2.0 * peak.sigma, 0.03 * problem.span)
+        parameters.add(f"p{i}_centre", peak.centre, min=peak.centre - reach,
+                       max=peak.centre + reach)
+        parameters.add(f"p{i}_area", max(peak.area, 0.0))
+        sigma = float(np.clip(peak.sigma, 1.02 * problem.narrowest, 0.98 * problem.broadest))
+        if share and any(j == i for _, j in merged):
+            tied[i] = i - 1
+            parameters.add(f"p{i}_sigma", expr=f"p{i - 1}_sigma")
+        else:
+            parameters.add(f"p{i}_sigma", sigma, min=problem.narrowest, max=problem.broadest)
+        if i in tailing:
+            side = 1.0 if peak.tau > 0 else -1.0
+            low, high = sorted((side * 0.02 * sigma, side * 6.0 * sigma))
+            parameters.add(f"p{i}_tau", peak.tau, min=low, max=high)
+    for k, value in enumerate(start):
+        parameters.add(f"joint_{k}", value)
+    for name, value in (fixed or {}).items():
+        if name in parameters and parameters[name].expr is None:
+            parameters[name].set(value=value, vary=False)
+    free = [n for n in parameters if parameters[n].vary and parameters[n].expr is None]
+    pairs = () if problem.width_prior is None or share else merged
+
+    def unpack(values: dict[str, float]) -> tuple[tuple[Peak, ...], Floats]:
+        found = tuple(
+            Peak(values[f"p{i}_centre"], values[f"p{i}_area"], values[f"p{i}_sigma"],
+                 values.get(f"p{i}_tau", 0.0))
+            for i in range(len(peaks))
+        )
+        return found, np.array([values[f"joint_{k}"] for k in range(size)])
+
+    def residual(parameters: lmfit.Parameters) -> Floats:
+        found, low_order = unpack(parameters.valuesdict())
+        model = joint_term(problem, problem.x, low_order)[0]
+        for peak in found:
+            model = model + peak_shape(problem.x, peak)[0]
+        out = (model - problem.y) * problem.weight
+        if pairs:
+            prior = [np.log(found[j].sigma / found[i].sigma) / problem.width_prior
+                     for i, j in pairs]
+            out = np.concatenate([out, prior])
+        return np.asarray(out)
+
+    def jacobian(parameters: lmfit.Parameters) -> Floats:
+        found, low_order = unpack(parameters.valuesdict())
+        columns: dict[str, Floats] = {}
+        for i, peak in enumerate(found):
+            by = peak_shape(problem.x, peak)[1] * problem.weight
+            for k, name in enumerate(names[i]):
+                key = f"p{tied[i] if name == 'sigma' and i in tied else i}_{name}"
+                while key.endswith("sigma") and int(key[1:-6]) in tied:
+                    key = f"p{tied[int(key[1:-6])]}_sigma"
+                columns[key] = columns.get(key, 0.0) + by[k]
+        for k, by_joint in enumerate(joint_term(problem, problem.x, low_order)[1]):
+            columns[f"joint_{k}"] = by_joint * problem.weight
+        out = np.array([columns[name] for name in free]).reshape(len(free), problem.x.size)
+        if pairs:
+            rows = np.zeros((len(free), len(pairs)))
+            assert problem.width_prior is not None
+            for m, (i, j) in enumerate(pairs):
+                for which, sign in ((i, -1.0), (j, 1.0)):
+                    key = f"p{which}_sigma"
+                    if key in free:
+                        rows[free.index(key), m] = sign / found[which].sigma / problem.width_prior
+            out = np.concatenate([out, rows], axis=1)
+        return out
+
+    values = parameters
+    if free:
+        minimizer = lmfit.Minimizer(residual, parameters, calc_covar=False)
+        outcome: Any = minimizer.leastsq(
+            Dfun=jacobian, col_deriv=1, ftol=1e-10, xtol=1e-10, gtol=1e-12,
+            max_nfev=60 * (len(free) + 1),
+        )
+        values = outcome.params
+    found, low_order = unpack(values.valuesdict())
+    rest = residual(values)
+    held = []
+    for name in free:
+        p = values[name]
+        room = p.max - p.min
+        if np.isfinite(room) and min(p.value - p.min, p.max - p.value) < 2e-3 * room:
+            held.append(name)
+    return Solution(found, low_order, tuple(free), jacobian(values), float(rest @ rest),
+                    tuple(held), merged)
