@@ -56,8 +56,8 @@ def style() -> Iterator[None]:
     with mpl.rc_context(), warnings.catch_warnings():
         # A name in a script the font lacks is drawn as boxes; the tables have it in full.
         warnings.filterwarnings("ignore", message=r"Glyph .* missing from font")
+        mpl.rcdefaults()
         settings: Any = mpl.rcParams  # its type lists every key that matplotlib has
-        settings.update(mpl.rcParamsDefault)
         settings.update(_STYLE)
         yield
 

@@ -24,7 +24,7 @@ DEFINITIONS = (
         "Rf = b / a;  hRf = 100 Rf",
         "b is the distance from the origin line to the spot's apex, a that to the solvent front, "
         "both along the lane's own path: a front that smiles or a lane that leans is followed.",
-        f"{_IUPAC}, p. 845",
+        f"{_IUPAC}, p.\u00a0845",
     ),
     Definition(
         "Area",
@@ -50,8 +50,8 @@ DEFINITIONS = (
         "Resolution Rs",
         "Rs = 1.18 (d2 − d1) / (wh1 + wh2)",
         "d is a spot's distance from the origin, wh its width at half height. The factor 1.18 "
-        "reads 0.22 % above separation / 4σ. Two equal spots show one maximum below Rs 0.5 and "
-        "are apart to the baseline at Rs 1.5.",
+        "reads 0.22\u00a0% above separation / 4σ. Two equal spots show one maximum below "
+        "Rs\u00a00.5 and are apart to the baseline at Rs\u00a01.5.",
         f"{_EP} (from memory)",
     ),
     Definition(
@@ -71,7 +71,7 @@ DEFINITIONS = (
         "Plate number N",
         "N = 5.54 (z / wh)²",
         "z is the spot's own distance from the origin.",
-        f"{_IUPAC}; 5.54 is 8 ln 2",
+        f"{_IUPAC}; 5.54 is 8\u00a0ln\u00a02",
     ),
     Definition(
         "S/N",

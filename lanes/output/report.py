@@ -191,10 +191,12 @@ def _pairs(reading: Reading) -> list[str]:
 def _lanes(reading: Reading, pictures: Mapping[str, bytes]) -> list[str]:
     out = ["<h2>Lanes</h2>"]
     if pictures:
+        strip = "the lane cut from the scan and turned so that Rf runs left to right; "
+        if reading.picture is None:
+            strip = ""
         out.append(
-            '<p class="quiet">Each picture: the lane cut from the scan and turned so that Rf runs '
-            "left to right; the trace less its background with every spot and their sum; what is "
-            "left over, beside the noise of the clean layer.</p>"
+            f'<p class="quiet">Each picture: {strip}the trace less its background with every spot '
+            "and their sum; what is left over, beside the noise.</p>"
         )
     unit = length_unit(reading)
     for lane, file in zip(reading.lanes, lane_files(reading), strict=True):

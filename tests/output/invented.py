@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 
@@ -55,7 +56,7 @@ def lane_reading(name, peaks, *, run=75.0, scaled=True, x=None, seed=0, sd=SD, f
             )
         )  # fmt: skip
     pairs = []
-    for i, ((r1, _, s1), (r2, _, s2)) in enumerate(zip(peaks, peaks[1:], strict=False)):
+    for i, ((r1, _, s1), (r2, _, s2)) in enumerate(pairwise(peaks)):
         rs = 1.18 * (r2 - r1) * 75.0 / (2.3548200450309493 * (s1 + s2))
         pairs.append(Pair(i, i + 1, r2 - r1, rs, 0.0345, 1.0 if rs < 0.6 else 0.07))
     fit = Fit(
