@@ -487,6 +487,8 @@ def _tiff_tags(name: str, data: bytes) -> dict[int, tuple[Any, ...]]:
         tags[key] = value if isinstance(value, tuple) else (value,)
     _check_size(name, int(tags[256][0]), int(tags[257][0]))
     bits, photometric = tags[258], tags.get(262, (1,))[0]
+    if len(bits) not in (1, int(tags[277][0])):
+        raise ValueError
     what = ""
     if 50706 in tags or int(tags.get(254, (0,))[0]) & 1:
         what = "a camera's raw file, or begins with a thumbnail"
@@ -498,6 +500,7 @@ def _tiff_tags(name: str, data: bytes) -> dict[int, tuple[Any, ...]]:
         what = f"a TIFF of colour kind {photometric} at {bits[0]} bits"
     if what:
         raise InputError(f"{name} is {what}: save it as 8- or 16-bit grey or RGB")
+    _check_whole(data, tags)
     return tags
 
 
@@ -521,7 +524,6 @@ def _deep_tiff(name: str, data: bytes, tags: Mapping[int, tuple[Any, ...]]) -> _
         )
     import tifffile
 
-    _check_whole(data, tags)
     with tifffile.TiffFile(BytesIO(data)) as file:
         pixels = file.pages[0].asarray(maxworkers=1)
     height, width = int(tags[257][0]), int(tags[256][0])
@@ -550,11 +552,19 @@ def _installed(module: str) -> bool:
 
 
 def _check_whole(data: bytes, tags: Mapping[int, tuple[Any, ...]]) -> None:
-    """Raise ValueError where a strip or tile lies beyond the file: it would be read as zeros."""
-    starts, sizes = (tags[324], tags[325]) if 324 in tags else (tags[273], tags[279])
-    if len(starts) != len(sizes) or min(sizes) < 1:
+    """Raise ValueError where a strip or tile is missing or cut: libraries fill it with zeros."""
+    width, height, planes = int(tags[256][0]), int(tags[257][0]), int(tags[277][0])
+    if 324 in tags:
+        starts, sizes = tags[324], tags[325]
+        count = math.ceil(width / tags[322][0]) * math.ceil(height / tags[323][0])
+    else:
+        starts, sizes = tags[273], tags[279]
+        count = math.ceil(height / tags.get(278, (height,))[0])
+    if tags[284][0] == 2:
+        count *= planes
+    if len(starts) < count or len(starts) != len(sizes) or min(starts) < 8 or min(sizes) < 1:
         raise ValueError
-    if min(starts) < 8 or max(a + n for a, n in zip(starts, sizes, strict=True)) > len(data):
+    if max(start + size for start, size in zip(starts, sizes, strict=True)) > len(data):
         raise ValueError
 
 

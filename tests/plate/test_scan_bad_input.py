@@ -182,6 +182,26 @@ def test_header_that_lies_within_the_limit(tmp_path: Path) -> None:
         assert "is cut short, broken" in refusal(written(tmp_path, data))
 
 
+@pytest.mark.parametrize("array", [C8, C16])
+@pytest.mark.parametrize("tiled", [False, True])
+@pytest.mark.parametrize(("size", "height"), [(0, 60), (None, 70)])
+def test_strip_that_is_missing(
+    tmp_path: Path, array: np.ndarray, tiled: bool, size: int | None, height: int
+) -> None:
+    # A decoder would fill the gap with black.
+    path = tmp_path / "plate.tif"
+    options = {"tile": (32, 32), "compression": "zlib"} if tiled else {"rowsperstrip": 10}
+    tifffile.imwrite(path, array, photometric="rgb", **options)
+    np.testing.assert_array_equal(read_scan(path).codes, array)
+    with tifffile.TiffFile(path, mode="r+b") as file:
+        tags = file.pages[0].tags
+        counts = tags[325 if tiled else 279]
+        if size is not None:
+            counts.overwrite((size, *counts.value[1:]))
+        tags[257].overwrite(height)
+    assert "is cut short" in refusal(path)
+
+
 def test_file_of_many_gigabytes(tmp_path: Path) -> None:
     path = written(tmp_path, encoded(C8, "PNG"))
     os.truncate(path, MAX_BYTES + 1)  # sparse: takes no room
