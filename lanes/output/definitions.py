@@ -75,23 +75,26 @@ DEFINITIONS = (
     ),
     Definition(
         "S/N",
-        "height / standard deviation of the noise",
-        "Noise of single samples of the trace where the layer is clean. Definitions that divide "
-        "by peak-to-peak noise give smaller numbers.",
-        "common practice",
+        "2 H / h",
+        "H is the spot's height, h the range over which 100 independent samples of clean layer "
+        "scatter: 5.02 times their standard deviation. The range grows with the number of "
+        "samples, so it is kept to 100.",
+        f"{_EP} for the form",
     ),
     Definition(
         "No spot above",
-        "the smallest area that would have been found",
-        "Stated for every lane, so that an empty lane is an answer and not a silence.",
+        "the area of a spot found half of the time",
+        "For a spot as wide as the lane's others. Stated for every lane, so that an empty lane is "
+        "an answer and not a silence.",
         "common practice",
     ),
     Definition(
         "± (sd)",
         "one standard deviation",
-        "From the noise of this plate, the correlation of neighbouring samples included. It holds "
-        "what the scan tells: not the spotting, the development or the choice of model. About "
-        "95 of 100 true values lie within 2 standard deviations where those play no part.",
+        "From the noise of this plate, the correlation of neighbouring samples included, and for "
+        "Rf from how well the two lines are placed. It holds what the scan tells: not the "
+        "spotting, the development or the choice of model. Where those play no part, about 95 of "
+        "100 true values lie within 2 standard deviations.",
         "common practice",
     ),
     Definition(

@@ -152,7 +152,8 @@ def _plate_lane(
     rf = np.linspace(0.0, 1.0, 101)
     x, y = layout.path(lane, rf)
     for side in (-0.5, 0.5):
-        axes.plot(x + side * lane.width, y, color=MARK, lw=0.8, ls=(0, (1, 2)))
+        axes.plot(x + side * lane.width, y, color="white", lw=1.4, alpha=0.6)
+        axes.plot(x + side * lane.width, y, color=MARK, lw=0.9, ls=(0, (1, 2)))
     axes.annotate(
         _short(lane.name), (lane.x, 1), (0, 4), xycoords=("data", "axes fraction"),
         textcoords="offset points", va="bottom", annotation_clip=False, rotation_mode="anchor",

@@ -22,7 +22,8 @@ from lanes.output.canvas import (
     style,
 )
 from lanes.output.tables import length_unit, no_spot
-from lanes.reading import LaneReading, Picture, Reading
+from lanes.plate.picture import Picture
+from lanes.reading import LaneReading, Reading
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -30,7 +31,7 @@ if TYPE_CHECKING:
 Floats = NDArray[np.float64]
 
 # In pixels.
-_WIDTH, _LEFT, _RIGHT = 1090, 125, 25
+_WIDTH, _LEFT, _RIGHT = 1090, 140, 25
 
 
 def lane_png(reading: Reading, lane: LaneReading) -> bytes:
@@ -81,7 +82,7 @@ def lane_png(reading: Reading, lane: LaneReading) -> bytes:
             axes.xaxis.set_major_locator(_locator(11))
             _unused(axes, lane)
             axes.tick_params(labelbottom=axes is panels[-1])
-            axes.yaxis.set_label_coords(-0.095, 0.5)
+            axes.yaxis.set_label_coords(-0.113, 0.5)
         panels[-1].set_xlabel("Rf")
         return png(figure)
 
@@ -194,16 +195,21 @@ def _numbers(axes: Axes, lane: LaneReading, span: tuple[float, float], lift: flo
     gap = (span[1] - span[0]) * 0.022
     places = spread(rf, gap, span[0] + gap / 2, span[1] - gap / 2)
     model = np.where(np.isfinite(lane.fit.model), lane.fit.model, 0.0)
-    apex = np.interp(rf, lane.trace.rf, model)
+    curve = np.interp(rf, lane.trace.rf, model)
+    # The highest point under the number, so that it clears a slope too.
+    apex = np.array([
+        model[np.abs(lane.trace.rf - x) <= gap / 2].max(initial=y)
+        for x, y in zip(rf, curve, strict=True)
+    ])
     # Numbers that had to make room for each other stand in one row above their highest apex.
     close = np.diff(places) < 1.01 * gap
     group = np.concatenate([[0], np.cumsum(~close)])
-    for number, (x0, x1, y0, member) in enumerate(zip(rf, places, apex, group, strict=True), 1):
+    for number, (x0, x1, y0, member) in enumerate(zip(rf, places, curve, group, strict=True), 1):
         y1 = float(apex[group == member].max()) + lift
         if np.count_nonzero(group == member) > 1:
             y1 += lift
             axes.plot([x0, x1], [y0 + lift / 3, y1], color=QUIET, lw=0.7)
-        axes.text(x1, y1, str(number), ha="center", va="bottom", color=MARK)
+        axes.text(x1, y1, str(number), ha="center", va="bottom", color=MARK, path_effects=halo())
 
 
 def _foot(lane: LaneReading) -> float | None:

@@ -222,7 +222,7 @@ def _told(lane: LaneReading, unit: str) -> str:
     area = f"signal × {unit}²"
     limit = f"{no_spot(lane, area)}." if not lane.spots else ""
     if lane.spots and lane.limit is not None:
-        limit = f"A spot below {figures(lane.limit, 2)} {area} would not have been found."
+        limit = f"A spot of {figures(lane.limit, 2)} {area} is found half of the time."
     scores = [f"R² {_rsquared(fit.r_squared)}"] if fit.r_squared is not None else []
     if fit.reduced_chi_square is not None:
         scores.append(f"reduced χ² {figures(fit.reduced_chi_square)}")

@@ -14,10 +14,7 @@ from lanes.errors import one_line
 from lanes.flags import Flag
 from lanes.output.digits import UNKNOWN, figures, known, with_sd
 from lanes.reading import LaneReading, Reading
-from lanes.spots.quantities import Pair, Spot
-
-# Full width at half height of a Gaussian of sigma 1: 2 sqrt(2 ln 2).
-HALF_HEIGHT = 2.0 * math.sqrt(2.0 * math.log(2.0))
+from lanes.spots.quantities import Pair, Spot, pair
 
 _SPOT = (
     "rf", "rf_sd", "hrf", "position_mm", "area", "area_sd", "area_percent", "area_percent_sd",
@@ -52,12 +49,12 @@ def pairs_csv(reading: Reading) -> bytes:
         PAIR_COLUMNS,
         (
             [
-                lane.name, pair.lower + 1, pair.upper + 1,
-                "yes" if pair.upper - pair.lower == 1 else "no", _cell(pair.delta_rf),
-                _cell(pair.resolution), _cell(pair.resolution_sd), _cell(pair.valley_to_peak),
+                lane.name, both.lower + 1, both.upper + 1,
+                "yes" if both.upper - both.lower == 1 else "no", _cell(both.delta_rf),
+                _cell(both.resolution), _cell(both.resolution_sd), _cell(both.valley_to_peak),
             ]
             for lane in reading.lanes
-            for pair in every_pair(lane)
+            for both in every_pair(lane)
         ),
     )
 
@@ -88,48 +85,12 @@ def _trace_rows(lane: LaneReading) -> Iterable[list[object]]:
 
 
 def every_pair(lane: LaneReading) -> list[Pair]:
-    """Return every pair of `lane`'s spots: its neighbours as they are, the others worked out.
-
-    Resolution is 1.18 (d2 - d1) / (wh1 + wh2), the planar half-height form of the European
-    Pharmacopoeia, 2.2.46 (from memory).
-    """
-    given = {(pair.lower, pair.upper): pair for pair in lane.pairs}
+    """Return every pair of `lane`'s spots: its neighbours as they are, the others worked out."""
+    given = {(each.lower, each.upper): each for each in lane.pairs}
     return [
-        given.get((i, j)) or _pair(lane, i, j)
+        given.get((i, j)) or pair(lane.fit, i, j, lane.trace.run)
         for i, j in itertools.combinations(range(len(lane.spots)), 2)
     ]
-
-
-def _pair(lane: LaneReading, lower: int, upper: int) -> Pair:
-    delta = lane.spots[upper].rf - lane.spots[lower].rf
-    widths = [_half_width(lane, index) for index in (lower, upper)]
-    known_widths = [width for width in widths if width is not None]
-    total = sum(known_widths)
-    resolution = None
-    if len(known_widths) == 2 and total > 0:
-        resolution = 1.18 * delta * lane.trace.run / total
-    return Pair(lower, upper, delta, resolution, None, None)
-
-
-def _half_width(lane: LaneReading, index: int) -> float | None:
-    """Full width at half height in the trace's own unit of length."""
-    width = lane.spots[index].width_mm
-    if width is not None:
-        return width
-    if len(lane.fit.components) != len(lane.spots):
-        return None
-    component = lane.fit.components[index]
-    if component.tau == 0:
-        return HALF_HEIGHT * component.sigma
-    # A tail has no closed form: read the width off the fitted curve.
-    peak = lane.fit.peaks[index]
-    top = int(np.argmax(peak))
-    half, at = component.height / 2, lane.trace.position
-    if peak[0] >= half or peak[-1] >= half or peak[top] <= half:
-        return None
-    rise = np.interp(half, peak[: top + 1], at[: top + 1])
-    fall = np.interp(half, peak[top:][::-1], at[top:][::-1])
-    return float(fall - rise)
 
 
 def _cell(value: float | None) -> str:
@@ -171,15 +132,15 @@ def percent_text(lane: LaneReading, spot: Spot) -> str:
     return with_sd(spot.area_percent, spot.area_percent_sd, 1)
 
 
-def resolution_text(pair: Pair | None) -> str:
+def resolution_text(both: Pair | None) -> str:
     """Return a pair's resolution with its standard deviation; empty for no pair."""
-    return "" if pair is None else with_sd(pair.resolution, pair.resolution_sd, 2)
+    return "" if both is None else with_sd(both.resolution, both.resolution_sd, 2)
 
 
 def next_pair(lane: LaneReading, index: int) -> Pair | None:
     """Return the pair of spot `index` and the one above it."""
-    pairs = (pair for pair in lane.pairs if (pair.lower, pair.upper) == (index, index + 1))
-    return next(pairs, None)
+    above = (both for both in lane.pairs if (both.lower, both.upper) == (index, index + 1))
+    return next(above, None)
 
 
 def text_table(reading: Reading) -> str:

@@ -9,7 +9,8 @@ import numpy as np
 
 from lanes.flags import Flag, flag
 from lanes.plate.layout import Lane, Layout, Line
-from lanes.reading import LaneReading, Picture, Reading, Source
+from lanes.plate.picture import Picture
+from lanes.reading import LaneReading, Reading, Source
 from lanes.settings import Settings
 from lanes.spots.deconvolve import Attempt, Component, Fit
 from lanes.spots.quantities import Pair, Spot

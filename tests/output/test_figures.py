@@ -93,7 +93,7 @@ def test_the_strip_is_turned_with_rf_to_the_right(plate):
     image = pixels(lane_png(plate, lane)).mean(axis=2)
     assert image.shape[1] == 1090
     rf = lane.trace.rf
-    middle = image[86:92, 125:1065].mean(axis=0)
+    middle = image[86:92, 140:1065].mean(axis=0)
     shown = np.interp(np.linspace(rf[0], rf[-1], middle.size), rf, lane.fit.peaks.sum(axis=0))
     inner = slice(40, -40)  # away from the pencil lines
     assert np.corrcoef(236 - middle[inner], 1 - np.exp(-shown[inner]))[0, 1] > 0.97
@@ -103,10 +103,10 @@ def test_the_strip_follows_a_lane_that_leans():
     reading = invented.plate([[(0.1, 2, 1), (0.9, 2, 1)]] * 3, ("a", "b", "c"))
     leaning = reading.layout.lanes[2]
     assert leaning.lean > 0
-    rows = pixels(lane_png(reading, reading.lanes[2]))[49:132, 125:1065].mean(axis=2)
+    rows = pixels(lane_png(reading, reading.lanes[2]))[49:132, 140:1065].mean(axis=2)
     rf = reading.lanes[2].trace.rf
     for spot in (0.1, 0.9):
-        at = round((spot - rf[0]) / (rf[-1] - rf[0]) * 940)
+        at = round((spot - rf[0]) / (rf[-1] - rf[0]) * 925)
         dark = np.clip(230 - rows[:68, at - 6 : at + 6].mean(axis=1), 0, None)
         centre = (dark * (np.arange(dark.size) + 0.5)).sum() / dark.sum()
         assert centre == pytest.approx(rows.shape[0] / 2, abs=3)
