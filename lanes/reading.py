@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from lanes.flags import Flag
 from lanes.plate.layout import Layout
+from lanes.plate.picture import Picture
 from lanes.settings import Settings
 from lanes.spots.deconvolve import Fit
 from lanes.spots.quantities import Pair, Spot
@@ -51,15 +52,6 @@ class LaneReading:
     trace: Trace
     background: NDArray[np.float64]
     flags: tuple[Flag, ...]
-
-
-@dataclass(frozen=True)
-class Picture:
-    """The plate squared up for drawing: (rows, columns, 3) bytes, row 0 at the top edge."""
-
-    pixels: NDArray[np.uint8]
-    width: float
-    height: float
 
 
 @dataclass(frozen=True)

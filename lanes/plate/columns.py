@@ -237,8 +237,9 @@ def _width(
         tall = np.nonzero(across > 0.5 * across.max())[0]
         fwhm = (tall[-1] - tall[0] + 1) * small.pitch
         offset = abs((tall[-1] + tall[0]) / 2 - (small.column(x) - low)) * small.pitch
-        # A round spot ends 1.3 widths at half height from its middle, a band sooner.
-        extents.append(min(2.55 * fwhm, fwhm + 4.5 / unit) + 2 * min(offset, 1.0 / unit))
+        # A round spot ends one width at half height from its middle (0.5 % lies beyond), a band
+        # sooner; a wider lane would only add noise.
+        extents.append(min(2.0 * fwhm, fwhm + 3.5 / unit) + 2 * min(offset, 1.0 / unit))
     wanted = max(extents) if extents else USUAL_MM / unit
     del grid
     return float(np.clip(wanted, 3.0 / unit, min(most, max(edge - 1.0 / unit, 4.0 / unit))))

@@ -209,4 +209,12 @@ def find_ticks(
     edge = round(1.5 / mm)
     peaks = ndimage.maximum_filter1d(score, max(3, round(2.5 / mm))) == score
     peaks[:edge] = peaks[-edge:] = False
-    return [((i + 0.5) * grid.pitch, float(score[i])) for i in np.nonzero(peaks & (score > 3.0))[0]]
+    found: list[tuple[float, float]] = []
+    for i in np.nonzero(peaks & (score > 3.0))[0]:
+        x = float((i + 0.5) * grid.pitch)
+        # A stroke as wide as two samples peaks at both.
+        if found and x - found[-1][0] < 2.5 * grid.pitch / mm:
+            found[-1] = (0.5 * (x + found[-1][0]), found[-1][1])
+        else:
+            found.append((x, float(score[i])))
+    return found

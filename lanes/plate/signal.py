@@ -127,7 +127,7 @@ def to_signal(scan: Scan, layout: Layout, settings: Settings, light: str) -> Sig
     law = DEFAULT_LAW[light] if settings.law == "auto" else settings.law
     grid, reduce = choose_grid(layout.width, layout.height, layout.corners_px, layout.mm_per_unit)
     size = (layout.width, layout.height, layout.corners_px)
-    channel = choose_channel(scan, layout, settings)
+    channel = choose_channel(scan, layout, settings, light)
     image = np.maximum(square_up(scan, channel, grid, reduce, *size), 1e-5)
     clipped = resample(scan.clipped(channel, reduce), grid, reduce, *size)
     bright = law == "emission"
@@ -179,7 +179,8 @@ def _apply(law: str, image: Image, layer: Image, reference: float) -> tuple[Imag
         values = optical_density(np.clip(ratio, 1e-3, None))
         gain = np.ones_like(ratio)
     else:
-        values = image - layer
+        # The layer's own glow shows where the lamp is weaker.
+        values = (ratio - 1.0) * reference
         gain = np.maximum(ratio, 1.0)
     return values.astype(np.float32), gain.astype(np.float32)
 
@@ -224,12 +225,13 @@ def _holes(bare: NDArray[np.bool_], layout: Layout, grid: Grid, step: int) -> ND
     return bare & (row % (2 * side) < side) & ((column + tier * side) % (3 * side) < side)
 
 
-def choose_channel(scan: Scan, layout: Layout, settings: Settings) -> str:
+def choose_channel(scan: Scan, layout: Layout, settings: Settings, light: str) -> str:
     """Return the channel to read: the one asked for, else that of best contrast to noise.
 
     Contrast to noise is the root of the summed squares of all deviations beyond four standard
     deviations of clean layer, on cells of half a millimetre. The mean of the channels is kept
-    unless another is better by a tenth: it serves spots of every colour.
+    unless another is better by a tenth: it serves spots of every colour. Under 254 nm the
+    indicator's glow is green, and green is kept instead: the other channels dilute it.
     """
     if settings.channel != "auto":
         if settings.channel not in scan.channels:
@@ -257,4 +259,5 @@ def choose_channel(scan: Scan, layout: Layout, settings: Settings) -> str:
         z = np.abs(rest[~off]) / max(sd, 1e-9)
         scores[channel] = float(np.sqrt(np.square(z[z > 4.0]).sum()))
     best = max(scores, key=lambda c: scores[c])
-    return best if scores[best] > 1.1 * scores["mean"] else "mean"
+    usual = "green" if light == "254" else "mean"
+    return best if scores[best] > 1.1 * scores[usual] else usual

@@ -4,7 +4,23 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import brentq
+
 from lanes.flags import Flag
+from lanes.spots.deconvolve import Component, Fit
+from lanes.spots.model import Peak, peak_shape
+from lanes.spots.shapes import FWHM, apex
+from lanes.trace.noise import Noise
+
+Floats = NDArray[np.float64]
+
+# Peak-to-peak of 100 independent samples of Gaussian noise, in standard deviations (computed).
+RANGE_OF_100 = 5.02
+# Ph. Eur. 2.2.46 prints 1.18 for sqrt(2 ln 2) = 1.17741; the printed factor is used.
+HALF_HEIGHT_FACTOR = 1.18
+PLATE_FACTOR = 8.0 * float(np.log(2.0))
 
 
 @dataclass(frozen=True)
@@ -42,3 +58,137 @@ class Pair:
     resolution: float | None
     resolution_sd: float | None
     valley_to_peak: float | None
+
+
+def width_at(component: Component, share: float) -> tuple[float, float]:
+    """Return how far a component reaches before and behind its apex at `share` of its height.
+
+    Returns
+    -------
+    (front, back) : floats in mm
+        Towards the solvent front (leading edge) and towards the origin.
+    """
+    if component.tau == 0.0:
+        half = component.sigma * float(np.sqrt(-2.0 * np.log(share)))
+        return half, half
+    mean = component.centre - apex(component.sigma, component.tau)
+    peak = Peak(mean, component.area, component.sigma, component.tau)
+    level = share * component.height
+
+    def above(d: float) -> float:
+        return float(peak_shape(np.array([component.centre + d]), peak)[0][0] - level)
+
+    far = 8.0 * component.sigma + 12.0 * abs(component.tau)
+    return float(brentq(above, 0.0, far)), -float(brentq(above, -far, 0.0))
+
+
+def full_width(component: Component) -> float:
+    """Return the full width at half height in mm."""
+    return float(sum(width_at(component, 0.5)))
+
+
+def symmetry(component: Component) -> float:
+    """Return As = w0.05 / (2 d), d from the apex to the leading edge at 5 % of the height.
+
+    Ph. Eur. 2.2.46 (from memory). Above 1 the spot tails towards the origin.
+    """
+    front, back = width_at(component, 0.05)
+    return (front + back) / (2.0 * front)
+
+
+def plate_number(component: Component) -> float | None:
+    """Return N = 8 ln 2 (z / wh)^2, z the spot's own distance from the origin; None at the origin.
+
+    IUPAC, Pure Appl. Chem. 65, 819 (1993); the pharmacopoeias print 5.54 for 8 ln 2.
+    """
+    wide = full_width(component)
+    return PLATE_FACTOR * (component.centre / wide) ** 2 if component.centre > wide else None
+
+
+def signal_to_noise(component: Component, noise: Noise) -> float | None:
+    """Return 2 H / h, h the range that 100 independent samples of the clean layer span.
+
+    Ph. Eur. 2.2.46 for the form. The figure depends on the window, so it is kept to 100 samples.
+    """
+    return 2.0 * component.height / (RANGE_OF_100 * noise.sd) if noise.sd > 0 else None
+
+
+def retardation(
+    fit: Fit, i: int, run: float, origin_sd: float, front_sd: float
+) -> tuple[float, float | None]:
+    """Return Rf of component `i` and its standard deviation, the lines' included.
+
+    Rf = b / a, IUPAC, Pure Appl. Chem. 65, 819 (1993), p. 845.
+    """
+    rf = fit.components[i].centre / run
+    if fit.covariance is None:
+        return rf, None
+    centre = fit.covariance[4 * i, 4 * i]
+    lines = ((1.0 - rf) * origin_sd) ** 2 + (rf * front_sd) ** 2
+    return rf, float(np.sqrt(max(centre, 0.0) + lines) / run)
+
+
+def area_percents(fit: Fit) -> tuple[Floats, Floats | None]:
+    """Return each component's percent of the summed area, and standard deviations.
+
+    A lone spot is 100 % of what was found: its standard deviation is not a number.
+    """
+    areas = np.array([c.area for c in fit.components])
+    total = float(areas.sum())
+    percents = 100.0 * areas / total
+    if fit.covariance is None:
+        return percents, None
+    covariance = fit.covariance[1::4, 1::4]
+    slope = (np.eye(areas.size) * total - areas[:, None]) / total**2 * 100.0
+    variance = np.einsum("ij,jk,ik->i", slope, covariance, slope)
+    sds = np.sqrt(np.maximum(variance, 0.0))
+    return percents, np.where(areas.size > 1, sds, np.nan)
+
+
+def pair(fit: Fit, i: int, j: int, run: float) -> Pair:
+    """Return delta Rf, resolution and valley of components `i` and `j`, `i` the lower.
+
+    Resolution is 1.18 (d2 - d1) / (wh1 + wh2) (Ph. Eur. 2.2.46, planar form from memory). The
+    valley is the lowest point of their sum over the lower apex; 1 where there is none, None where
+    other spots lie between.
+    """
+    a, b = fit.components[i], fit.components[j]
+    wide = full_width(a) + full_width(b)
+    apart = b.centre - a.centre
+    resolution = HALF_HEIGHT_FACTOR * apart / wide
+    sd = None
+    if fit.covariance is not None:
+        slope = np.zeros(fit.covariance.shape[0])
+        slope[4 * i], slope[4 * j] = -resolution / apart, resolution / apart
+        for k, c in ((i, a), (j, b)):
+            for m, d in ((2, (1e-5 * c.sigma, 0.0)), (3, (0.0, 1e-5 * c.tau))):
+                if any(d):
+                    slope[4 * k + m] = (
+                        -resolution / wide * (_width_of(c, *d) - _width_of(c, -d[0], -d[1]))
+                        / (2 * sum(d)))
+        variance = float(slope @ fit.covariance @ slope)
+        sd = float(np.sqrt(max(variance, 0.0)))
+    return Pair(i, j, apart / run, resolution, sd, _valley(fit, i, j) if j == i + 1 else None)
+
+
+def _width_of(c: Component, by_sigma: float, by_tau: float) -> float:
+    if c.tau == 0.0:
+        return FWHM * (c.sigma + by_sigma)
+    sigma, tau = c.sigma + by_sigma, c.tau + by_tau
+    mean = c.centre - apex(c.sigma, c.tau)
+    moved = mean + apex(sigma, tau)
+    height = float(peak_shape(np.array([moved]), Peak(mean, c.area, sigma, tau))[0][0])
+    return full_width(Component(moved, height, sigma, tau, c.area))
+
+
+def _valley(fit: Fit, i: int, j: int) -> float:
+    a, b = fit.components[i], fit.components[j]
+    x = np.linspace(a.centre, b.centre, 201)
+    total = np.zeros_like(x)
+    for c in fit.components:
+        mean = c.centre - (apex(c.sigma, c.tau) if c.tau else 0.0)
+        total += peak_shape(x, Peak(mean, c.area, c.sigma, c.tau))[0]
+    lowest = float(total.min())
+    # Without a dip the lowest point is one of the ends: no valley.
+    dip = int(np.argmin(total)) not in (0, x.size - 1)
+    return lowest / float(min(total[0], total[-1])) if dip else 1.0

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import csv
+import io
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from lanes.errors import InputError
 from lanes.plate.layout import Lane, Layout
 from lanes.plate.signal import Signal
 
@@ -121,3 +125,95 @@ def sample(signal: Signal, layout: Layout, lane: Lane) -> Trace:
         clipped=at(signal.clipped).mean(axis=1),
         thin=thin,
     )
+
+
+def read_trace(path: str | Path, origin: float, front: float) -> tuple[Trace, bytes]:
+    """Read a trace from a text file of two columns, distance and signal.
+
+    Columns are parted by commas, semicolons, tabs or blanks; one heading line is allowed.
+    Distances that are not quite even are resampled linearly onto even ones.
+
+    Parameters
+    ----------
+    path : path
+    origin, front : float
+        Distances of the origin and the front.
+
+    Returns
+    -------
+    Trace, and the file's bytes.
+
+    Raises
+    ------
+    InputError
+        If the file can't be read, or its rows can't be a trace; the message names the row.
+    """
+    name = Path(path).name
+    try:
+        raw = Path(path).read_bytes()
+        text = raw.decode("utf-8-sig")
+    except FileNotFoundError:
+        raise InputError(f"{name}: no such file") from None
+    except IsADirectoryError:
+        raise InputError(f"{name} is a folder: give the trace's file") from None
+    except UnicodeDecodeError:
+        raise InputError(f"{name} is not text: a trace has two columns of numbers") from None
+    except OSError as error:
+        raise InputError(f"{name} can't be read: {error.strerror}") from None
+    rows = _rows(name, text)
+    if len(rows) < 20:
+        raise InputError(f"{name} has {len(rows)} rows of numbers: a trace needs 20 or more")
+    table = np.array(rows)
+    steps = np.diff(table[:, 0])
+    if (steps <= 0).any():
+        at = int(np.argmax(steps <= 0)) + 2
+        word = "repeats" if steps[at - 2] == 0 else "falls back"
+        raise InputError(
+            f"{name}: the distance {word} at data row {at}: sort the rows by distance, each once"
+        )
+    if not np.isfinite(np.ptp(table[:, 1])) or np.abs(table).max() > 1e12:
+        raise InputError(f"{name} holds numbers beyond any trace: check its units")
+    first, last = float(table[0, 0]), float(table[-1, 0])
+    if not first <= origin < front <= last:
+        raise InputError(
+            f"--origin {origin:g} and --front {front:g} must lie within the trace, "
+            f"{first:g} to {last:g}, origin first"
+        )
+    pitch = float(np.median(steps))
+    even = np.arange(int(round((last - first) / pitch)) + 1) * pitch + first
+    if even.size > 200_000:
+        raise InputError(f"{name}: its distances are too uneven to be one trace")
+    signal = table[:, 1]
+    if even.size != len(table) or np.abs(steps - pitch).max() > 1e-3 * pitch:
+        signal = np.interp(even, table[:, 0], table[:, 1])
+    n = signal.size
+    trace = Trace(
+        even - origin, signal.astype(float), np.ones(n, bool), np.ones(n), front - origin,
+        None, None, np.zeros(n), np.zeros(n),
+    )
+    return trace, raw
+
+
+def _rows(name: str, text: str) -> list[tuple[float, float]]:
+    rows: list[tuple[float, float]] = []
+    lines = [line for line in text.splitlines() if line.strip() and not line.startswith("#")]
+    mark = next((m for m in (";", "\t", ",") if any(m in line for line in lines)), None)
+    for number, line in enumerate(lines, start=1):
+        cells = (line.split() if mark is None
+                 else next(csv.reader(io.StringIO(line), delimiter=mark)))
+        cells = [c.strip() for c in cells if c.strip()]
+        if mark == ";":
+            cells = [c.replace(",", ".") for c in cells]
+        try:
+            pair = (float(cells[0]), float(cells[1]))
+        except (ValueError, IndexError):
+            if number == 1 and len(cells) >= 2:
+                continue
+            raise InputError(
+                f"{name}: line {number} is not two numbers, distance and signal: {line[:40]!r}"
+            ) from None
+        if not np.isfinite(pair).all():
+            raise InputError(f"{name}: line {number} holds {line[:40]!r}, not finite numbers: "
+                             "leave such rows out")
+        rows.append(pair)
+    return rows

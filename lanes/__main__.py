@@ -1,0 +1,5 @@
+"""`python -m lanes`."""
+
+from lanes.cli import main
+
+raise SystemExit(main())

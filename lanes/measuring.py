@@ -1,0 +1,153 @@
+"""The job: a scan or a trace in, a reading out."""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from lanes.errors import InputError
+from lanes.flags import Flag, flag
+from lanes.plate.layout import Lane, Layout
+from lanes.plate.locate import locate
+from lanes.plate.picture import picture as square_picture
+from lanes.plate.scan import Scan, read_scan
+from lanes.plate.signal import LAW_NAMES, Signal, judge_light, to_signal
+from lanes.reading import LaneReading, Reading, Source
+from lanes.settings import Settings, from_mapping
+from lanes.spots.across import genuine
+from lanes.spots.deconvolve import THRESHOLD, Fit, deconvolve
+from lanes.spots.describe import describe
+from lanes.spots.detect import limit
+from lanes.trace.background import background
+from lanes.trace.noise import Noise, layer_noise, residual_noise
+from lanes.trace.path import follow
+from lanes.trace.sample import Trace, read_trace, sample
+
+Arrays = tuple[Trace, Noise, np.ndarray[Any, np.dtype[np.float64]], Fit]
+
+
+def measure(
+    source: str | Path, settings: Settings | None = None, *, picture: bool = True, **choices: Any
+) -> Reading:
+    """Read a plate's scan, or a trace as CSV.
+
+    Parameters
+    ----------
+    source : path
+        An image, or a `.csv` of two columns, distance and signal.
+    settings : Settings, optional
+    picture : bool
+        Keep the squared-up plate in the reading, for drawing on.
+    **choices
+        Single settings by name, laid over `settings`: `measure("plate.png", light="254")`.
+
+    Returns
+    -------
+    Reading
+
+    Raises
+    ------
+    InputError
+        If the file or a setting can't be used.
+    LayoutError
+        If the plate, a line or the lanes are not found with confidence.
+    """
+    settings = from_mapping(choices, settings)
+    if Path(source).suffix.lower() in (".csv", ".txt", ".tsv"):
+        return _measure_trace(Path(source), settings)
+    scan = read_scan(source, transfer=settings.transfer, turn=settings.turn, dpi=settings.dpi)
+    light, notes = _light(scan, settings)
+    layout = locate(scan, settings, light)
+    signal = to_signal(scan, layout, settings, light)
+    layout = follow(signal, layout)
+    noise = layer_noise(signal, layout, layout.lanes[0].width)
+    readings = tuple(_read_lane(signal, layout, lane, noise, settings) for lane in layout.lanes)
+    return Reading(
+        _source(scan), light, LAW_NAMES[signal.law], signal.channel, layout,
+        square_picture(scan, layout) if picture else None, readings,
+        (*notes, *scan.flags, *layout.flags, *signal.flags), settings,
+    )
+
+
+def _light(scan: Scan, settings: Settings) -> tuple[str, tuple[Flag, ...]]:
+    if settings.light != "auto":
+        return settings.light, ()
+    light, confidence = judge_light(scan)
+    named = {"white": "white light", "254": "254 nm", "366": "366 nm"}[light]
+    note = flag("light-assumed", f"read as {named}, with confidence {confidence:.2f}")
+    return light, (note,)
+
+
+def _read_lane(
+    signal: Signal, layout: Layout, lane: Lane, noise: Noise | None, settings: Settings
+) -> LaneReading:
+    trace = sample(signal, layout, lane)
+    flat, below = _less_background(trace, settings, signal.grid.mm)
+    flags: list[Flag] = []
+    if noise is None:
+        noise = residual_noise((flat - _smooth(flat, trace.pitch))[trace.usable], trace.pitch)
+        flags.append(flag("noise-from-residuals", "too little clean layer beside the lanes"))
+    mm = layout.mm_per_unit
+    fit = deconvolve(trace.position, flat, noise=noise, gain=trace.gain, usable=trace.usable,
+                     joint=settings.joint, components=settings.components,
+                     narrowest=0.25 / mm, broadest=5.0 / mm)
+    if settings.components is None:
+        fit = genuine(trace, flat, fit, noise, mm, settings.joint)
+    spots, pairs, more = describe(trace, fit, noise, layout.origin.sd, layout.front.sd,
+                                  layout.scaled, mm)
+    width = np.median([c.sigma for c in fit.components]) if fit.components else 0.9 / mm
+    smallest = limit(noise, trace.gain, float(width), THRESHOLD)
+    scale = layout.scaled
+    return LaneReading(
+        lane.name, lane.role, lane.x if scale else None, lane.width if scale else None,
+        trace.run if scale else None, spots, pairs, smallest, fit, noise, trace, below,
+        (*flags, *more),
+    )
+
+
+def _less_background(
+    trace: Trace, settings: Settings, mm: float
+) -> tuple[Any, Any]:
+    """Return the trace less its background, and the background."""
+    if settings.background == "layer":
+        return trace.signal, np.zeros_like(trace.signal)
+    below = background(trace.signal, settings.background, usable=trace.usable, pitch=mm)
+    return trace.signal - below, below
+
+
+def _smooth(values: Any, pitch: float) -> Any:
+    return background(values, "asymmetric", pitch=pitch)
+
+
+def _source(scan: Scan) -> Source:
+    return Source(scan.file, scan.sha256, scan.width_px, scan.height_px, scan.bits, scan.mode,
+                  scan.dpi, scan.transfer)
+
+
+def _measure_trace(path: Path, settings: Settings) -> Reading:
+    """Read a trace: the pipeline from its third stage on."""
+    if settings.origin is None or settings.front is None:
+        raise InputError(
+            "a trace shows neither origin nor front: give their distances with --origin and --front"
+        )
+    trace, raw = read_trace(path, settings.origin, settings.front)
+    flat, below = trace.signal, np.zeros_like(trace.signal)
+    if settings.background not in ("layer", "none"):
+        flat, below = _less_background(trace, settings, trace.pitch)
+    fit = deconvolve(trace.position, flat, joint=settings.joint, components=settings.components)
+    noise = residual_noise(flat - fit.model, trace.pitch)
+    spots, pairs, more = describe(trace, fit, noise, 0.0, 0.0, True, 1.0)
+    name = settings.names[0] if settings.names else path.stem[:40]
+    role = settings.roles[0] if settings.roles else None
+    width = np.median([c.sigma for c in fit.components]) if fit.components else 0.012 * trace.run
+    reading = LaneReading(
+        name, role, None, None, trace.run, spots, pairs,
+        limit(noise, trace.gain, float(width), THRESHOLD), fit, noise, trace, below,
+        (flag("noise-from-residuals", "a trace alone shows no clean layer"), *more),
+    )
+    source = Source(path.name, hashlib.sha256(raw).hexdigest(), None, None, None, None, None, None)
+    return Reading(source, None, None, None, None, None, (reading,), (), replace(settings))

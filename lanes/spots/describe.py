@@ -1,0 +1,119 @@
+"""A fit as spots and pairs, with the remarks each deserves."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from lanes.flags import Flag, flag
+from lanes.spots.across import profiles
+from lanes.spots.deconvolve import Component, Fit
+from lanes.spots.quantities import (
+    Pair,
+    Spot,
+    area_percents,
+    full_width,
+    pair,
+    plate_number,
+    retardation,
+    signal_to_noise,
+    symmetry,
+)
+from lanes.trace.noise import Noise
+from lanes.trace.sample import Trace
+
+TAILS = 1.25      # symmetry from which a spot is said to tail
+WEAK = 10.0       # area over its standard deviation
+EDGE_SHARE = 0.06  # of a spot's signal in the outermost strip
+
+
+def describe(
+    trace: Trace, fit: Fit, noise: Noise, origin_sd: float, front_sd: float, scaled: bool,
+    mm: float,
+) -> tuple[tuple[Spot, ...], tuple[Pair, ...], tuple[Flag, ...]]:
+    """Return the spots, the neighbouring pairs and the lane's own flags.
+
+    Parameters
+    ----------
+    trace, fit, noise
+    origin_sd, front_sd : float
+        Standard deviations of the two lines' heights, in plate units.
+    scaled : bool
+        Whether lengths are in mm; else they are given as None.
+    mm : float
+        Millimetres per plate unit.
+    """
+    count = len(fit.components)
+    lane_flags: list[Flag] = []
+    if count == 0:
+        lane_flags.append(flag("no-spot", "nothing stands out of the noise"))
+        return (), (), tuple(lane_flags)
+    percents, percent_sds = area_percents(fit)
+    shares = profiles(trace, fit)
+    spots = []
+    for i, c in enumerate(fit.components):
+        rf, rf_sd = retardation(fit, i, trace.run, origin_sd, front_sd)
+        area_sd = None
+        if fit.covariance is not None and fit.covariance[4 * i + 1, 4 * i + 1] > 0:
+            area_sd = float(np.sqrt(fit.covariance[4 * i + 1, 4 * i + 1]))
+        percent_sd = None
+        if percent_sds is not None and np.isfinite(percent_sds[i]):
+            percent_sd = float(percent_sds[i])
+        wide = full_width(c)
+        spots.append(Spot(
+            rf=float(rf), rf_sd=rf_sd, hrf=100.0 * float(rf),
+            position_mm=c.centre if scaled else None, area=c.area, area_sd=area_sd,
+            area_percent=float(percents[i]), area_percent_sd=percent_sd, height=c.height,
+            width_mm=wide if scaled else None, sigma_mm=c.sigma if scaled else None,
+            asymmetry=symmetry(c), plate_number=plate_number(c),
+            signal_to_noise=signal_to_noise(c, noise),
+            flags=_remarks(trace, fit, i, float(rf), wide, area_sd,
+                           None if shares is None else shares[i]),
+        ))
+    pairs = tuple(pair(fit, i, i + 1, trace.run) for i in range(count - 1))
+    chi = fit.reduced_chi_square
+    if chi is not None and chi > 3.0:
+        lane_flags.append(flag("fit-poor", f"the residual has {np.sqrt(chi):.1f} times the noise"))
+    inside = (trace.position > 0) & (trace.position < trace.run) & trace.usable
+    if (trace.thin[inside] > 0.02).mean() > 0.002:
+        share = float((trace.thin[inside] > 0.02).mean())
+        lane_flags.append(flag("thin-matter", f"over {100 * share:.1f} % of the run"))
+    return tuple(spots), pairs, tuple(lane_flags)
+
+
+def _remarks(
+    trace: Trace, fit: Fit, i: int, rf: float, wide: float, area_sd: float | None,
+    share: np.ndarray[tuple[int, ...], np.dtype[np.float64]] | None,
+) -> tuple[Flag, ...]:
+    c: Component = fit.components[i]
+    out = []
+    if area_sd is None:
+        out.append(flag("no-uncertainty", "the fit does not fix this spot on its own"))
+    elif c.area < WEAK * area_sd:
+        out.append(flag("weak", f"its area is {c.area / area_sd:.1f} standard deviations"))
+    for a, b in fit.merged:
+        if i in (a, b) and _no_valley(fit, a, b):
+            out.append(flag("merged", "no valley towards its neighbour"))
+            break
+    if symmetry(c) > TAILS or symmetry(c) < 2.0 - TAILS:
+        out.append(flag("tailing", f"symmetry {symmetry(c):.2f}"))
+    if abs(c.centre) < 0.5 * wide:
+        out.append(flag("at-origin", "within half its width of the origin line"))
+    if abs(c.centre - trace.run) < 0.5 * wide:
+        out.append(flag("at-front", "within half its width of the solvent front"))
+    if i in fit.at_bound:
+        out.append(flag("at-bound", "its width ended at a limit"))
+    near = np.abs(trace.position - c.centre) < 0.5 * wide
+    if near.any() and float(trace.clipped[near].max()) > 0.1:
+        out.append(flag("clipped", "its middle is beyond the scan's range"))
+    if share is not None and area_sd is not None and c.area > 20.0 * area_sd:
+        edge = float(max(share[0], share[-1]))
+        if edge > EDGE_SHARE:
+            out.append(flag("window-short", f"{100 * edge:.0f} % of it lies in the outermost "
+                            "ninth of the lane"))
+    del rf
+    return tuple(out)
+
+
+def _no_valley(fit: Fit, i: int, j: int) -> bool:
+    depth = pair(fit, i, j, 1.0).valley_to_peak
+    return depth is not None and depth > 0.999
