@@ -144,20 +144,14 @@ def _spots(reading: Reading) -> list[str]:
             for number, spot in enumerate(lane.spots, 1)
         ]
         groups.append((title, rows))
-    unknown = f" {UNKNOWN} is not known." if any(_unsure(lane) for lane in reading.lanes) else ""
+    cells = (cell for _, rows in groups for row in rows for cell in row[:-1])
+    unknown = f" {UNKNOWN} is not known." if any(UNKNOWN in cell for cell in cells) else ""
     return [
         "<h2>Spots</h2>",
         '<p class="quiet">Numbered from the origin. ± is one standard deviation.'
         f"{unknown} Areas, heights and every digit are in spots.csv.</p>",
         table("Spots", head, groups, [NUMBER] * (len(head) - 1)),
     ]
-
-
-def _unsure(lane: LaneReading) -> bool:
-    return any(
-        None in (s.rf_sd, s.area_percent_sd, s.asymmetry, s.plate_number, s.signal_to_noise)
-        for s in lane.spots
-    )
 
 
 def _pairs(reading: Reading) -> list[str]:

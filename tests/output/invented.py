@@ -48,7 +48,7 @@ def lane_reading(name, peaks, *, run=75.0, scaled=True, x=None, seed=0, sd=SD, f
                 position_mm=rf * run if scaled else None,
                 area=area, area_sd=None if small else 0.05 * area,
                 area_percent=100 * area / sum(areas),
-                area_percent_sd=None if small else 1.234 if len(peaks) > 1 else 0.0,
+                area_percent_sd=None if small or len(peaks) == 1 else 1.234,
                 height=height,
                 width_mm=2.3548200450309493 * sigma * unit if scaled else None,
                 sigma_mm=sigma * unit if scaled else None, asymmetry=1.0,

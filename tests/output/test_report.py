@@ -144,3 +144,9 @@ def test_lengths_are_left_out_where_unknown():
     assert "Distance, mm" not in text
     assert "360 × 600 px" in text
     assert "scale-unknown" in text
+
+
+def test_the_sign_for_unknown_is_explained_only_where_it_stands():
+    alone = replace(invented.plate(), lanes=invented.plate().lanes[3:])
+    assert "? is not known" not in report_html(alone).decode("utf-8")
+    assert "? is not known" in report_html(invented.plate()).decode("utf-8")
