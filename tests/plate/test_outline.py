@@ -1,0 +1,124 @@
+"""The plate's corners against those it was drawn with."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pytest
+from drawn import plate, scan_of
+
+from lanes.draw import draw
+from lanes.errors import LayoutError
+from lanes.plate.outline import Outline, find_outline
+
+# Half-way between the tones of plate and bed is not half-way between their light: against a dark
+# bed an edge is put up to 0.7 pixels out, on each of the two sides that meet in a corner.
+CLOSE = 1.1
+
+
+def found(spec: Any) -> tuple[Outline, float]:
+    """Return the outline of the drawn plate, and how far its worst corner is off, in pixels."""
+    drawing = draw(spec)
+    return judged(scan_of(drawing).light("mean"), drawing.truth["corners_px"])
+
+
+def judged(light: Any, corners: Any) -> tuple[Outline, float]:
+    outline = find_outline(light)
+    off = np.hypot(*(outline.corners_px - np.array(corners)).T)
+    return outline, float(off.max())
+
+
+@pytest.mark.parametrize("tilt", [-10.0, 0.0, 0.7, 4.0, 10.0])
+@pytest.mark.parametrize("bed", [0.02, 0.06, 0.3, 0.95, 1.0])
+def test_corners_on_beds_from_black_to_white(bed: float, tilt: float) -> None:
+    outline, off = found(plate(bed=bed, tilt=tilt))
+    assert outline.seen
+    assert outline.confidence > 0.98
+    assert off < CLOSE
+
+
+def test_a_bed_halfway_in_tone_gives_the_corners_within_a_third_of_a_pixel() -> None:
+    assert found(plate(bed=0.4, tilt=2))[1] < 0.34
+
+
+@pytest.mark.parametrize("light", ["254", "366"])
+@pytest.mark.parametrize("bed", [0.06, 0.6])
+def test_corners_under_a_lamp(light: str, bed: float) -> None:
+    outline, off = found(plate(light=light, bed=bed, tilt=-2))
+    assert outline.seen
+    assert off < CLOSE
+
+
+@pytest.mark.parametrize("keystone", [0.02, 0.06, 0.1])
+@pytest.mark.parametrize("tilt", [0.0, 5.0])
+def test_corners_in_perspective(keystone: float, tilt: float) -> None:
+    outline, off = found(plate(keystone=keystone, tilt=tilt))
+    assert outline.seen
+    assert off < CLOSE
+
+
+@pytest.mark.parametrize("across", [True, False])
+@pytest.mark.parametrize("beds", [(0.02, 0.3), (0.05, 0.6), (0.95, 1.0)])
+def test_corners_on_a_bed_that_goes_from_one_tone_to_another(
+    beds: tuple[float, float], across: bool
+) -> None:
+    # Without noise a drawing is linear in its bed, so that two of them blend to a ramp.
+    linear = {"noise": 0, "transfer": "linear", "bits": 16, "mode": "grey", "tilt": 2, "margin": 8}
+    one, two = (draw(plate(bed=bed, **linear)) for bed in beds)
+    dark, bright = (scan_of(d).light("mean") for d in (one, two))
+    ramp = np.linspace(0, 1, dark.shape[1 if across else 0])
+    light = dark + (bright - dark) * (ramp[None, :] if across else ramp[:, None])
+    outline, off = judged(light.astype(np.float32), one.truth["corners_px"])
+    assert outline.seen
+    assert off < CLOSE
+
+
+def test_corners_of_a_large_scan_are_as_good_as_those_of_a_small_one() -> None:
+    outline, off = found(plate(dpi=450, tilt=3, mode="grey", grain=0, mottle=0))
+    assert outline.seen
+    # The picture is first looked at in blocks of two pixels; the corners must not stay there.
+    assert off < 3 * CLOSE  # the same 0.19 mm
+
+
+def test_marks_on_the_plate_do_not_move_its_edges() -> None:
+    outline, off = found(plate(tilt=1.5, dust=60, scratches=6))
+    assert outline.seen
+    assert off < CLOSE
+
+
+def test_an_image_cropped_to_the_plate_is_the_plate() -> None:
+    outline, off = found(plate(margin=0))
+    assert not outline.seen
+    assert off < 0.5  # the image's edge is that of the outermost pixels, half a pixel out
+
+
+def test_the_outline_knows_nothing_of_the_lights_level() -> None:
+    drawing = draw(plate(tilt=2, bed=0.1))
+    light = scan_of(drawing).light("mean")
+    full = find_outline(light).corners_px
+    np.testing.assert_allclose(find_outline(light * np.float32(0.4)).corners_px, full, atol=0.3)
+
+
+def even(level: float) -> Any:
+    return np.full((300, 200), level, np.float32)
+
+
+def noise() -> Any:
+    return np.random.default_rng(1).uniform(0, 1, (300, 200)).astype(np.float32)
+
+
+@pytest.mark.parametrize("image", [even(0.0), even(0.5), even(1.0), noise()])
+def test_no_plate_no_corners(image: Any) -> None:
+    with pytest.raises(LayoutError) as caught:
+        find_outline(image)
+    assert "no plate" in str(caught.value)
+    assert "scan" in str(caught.value)
+
+
+def test_the_image_is_left_as_it_was() -> None:
+    light = scan_of(draw(plate(tilt=2))).light("mean")
+    light.setflags(write=False)
+    before = light.copy()
+    find_outline(light)
+    np.testing.assert_array_equal(light, before)
