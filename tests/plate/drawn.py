@@ -5,10 +5,12 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from lanes.draw import Drawing, LaneSpec, PlateSpec, SpotSpec
 from lanes.plate.layout import Lane, Layout, Line
 from lanes.plate.scan import Scan
+from lanes.plate.square import Grid, choose_grid, square_up
 
 SPOTS = (SpotSpec(0.2, 2.0), SpotSpec(0.5, 1.0), SpotSpec(0.8, 0.5))
 XS = (10.0, 20.0, 30.0)
@@ -45,3 +47,11 @@ def layout_of(drawing: Drawing, lane_width: float = 7.0) -> Layout:
         spec.width, spec.height, True, 1.0, np.array(truth["corners_px"]),
         Line(tuple(truth["lines"]["origin"])), Line(tuple(truth["lines"]["front"])), lanes,
     )
+
+
+def squared(drawing: Drawing) -> tuple[NDArray[np.float32], Grid]:
+    """Return the drawing's light on the plate's grid, by its true corners."""
+    spec, corners = drawing.spec, np.array(drawing.truth["corners_px"])
+    grid, reduce = choose_grid(spec.width, spec.height, corners, 1.0)
+    light = square_up(scan_of(drawing), "mean", grid, reduce, spec.width, spec.height, corners)
+    return light, grid

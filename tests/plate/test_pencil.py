@@ -1,0 +1,160 @@
+"""Pencilled lines and ticks against those that were drawn."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+from typing import Any
+
+import numpy as np
+import pytest
+from drawn import XS, plate, squared
+from numpy.typing import NDArray
+
+from lanes.draw import LaneSpec, draw
+from lanes.plate.layout import Line
+from lanes.plate.pencil import Stroke, find_lines, find_ticks
+from lanes.plate.square import Grid
+
+Light = NDArray[np.float32]
+BARE: dict[str, Any] = {"pencil": False, "ticks": False, "labels": False, "lanes": ()}
+
+
+@lru_cache(maxsize=8)
+def layer(seed: int = 0) -> tuple[Light, Grid]:
+    light, grid = squared(draw(plate(seed=seed, **BARE)))
+    light.setflags(write=False)
+    return light, grid
+
+
+def lined(
+    depth: float, height: float, slope: float = 0.0, sag: float = 0.0, gap: float = 0.0
+) -> tuple[Light, Grid, NDArray[np.float64]]:
+    """Return a bare layer with one straight or sagging stroke 0.25 mm wide, and its heights.
+
+    `gap` breaks the stroke: of every so many mm it is missing over two fifths.
+    """
+    light, grid = layer()
+    x, y = grid.x(), grid.y()
+    line = height + slope * (x - 20) - sag * ((x - 20) / 20) ** 2
+    away = np.abs(y[:, None] - line)
+    cover = np.clip((0.125 - away) / grid.pitch + 0.5, 0, 1) * min(1.0, 0.25 / grid.pitch)
+    force = np.where((x % gap) < 0.4 * gap, 0.0, depth) if gap else np.full(x.size, depth)
+    return (light * (1 - cover * force)).astype(np.float32), grid, line
+
+
+def origin(light: Light, grid: Grid) -> list[Stroke]:
+    return find_lines(light, grid, 0.02 * 60, 0.45 * 60, smile=False)
+
+
+def front(light: Light, grid: Grid) -> list[Stroke]:
+    return find_lines(light, grid, 0.45 * 60, 0.99 * 60, smile=True)
+
+
+@pytest.mark.parametrize(
+    "stroke",
+    [
+        {"depth": 0.4}, {"depth": 0.05}, {"depth": 0.02}, {"depth": 0.3, "gap": 6.0},
+        {"depth": 0.3, "slope": 0.04}, {"depth": 0.3, "slope": -0.03},
+    ],
+    ids=["plain", "faint", "very faint", "broken", "tilted", "tilted down"],
+)
+def test_the_origin_lines_height(stroke: dict[str, float]) -> None:
+    light, grid, line = lined(height=12.3, **stroke)
+    best = origin(light, grid)[0]
+    np.testing.assert_allclose(best.line.at(grid.x()), line, atol=0.05)
+    assert best.score > 15
+    assert best.coverage > 0.8
+
+
+@pytest.mark.parametrize(
+    "stroke",
+    [
+        {"depth": 0.3}, {"depth": 0.3, "sag": 3.0}, {"depth": 0.3, "sag": 4.5},
+        {"depth": 0.3, "sag": -3.0}, {"depth": 0.05, "sag": 2.0},
+        {"depth": 0.3, "sag": 2.0, "slope": 0.02},
+    ],
+    ids=["straight", "smile", "broad smile", "frown", "faint smile", "tilted smile"],
+)
+def test_the_fronts_height(stroke: dict[str, float]) -> None:
+    light, grid, line = lined(height=48.2, **stroke)
+    best = front(light, grid)[0]
+    np.testing.assert_allclose(best.line.at(grid.x()), line, atol=0.05)
+    assert best.score > 15
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {}, {"light": "254"}, {"light": "366"}, {"tilt": 2}, {"smile": 3}, {"smile": -2},
+        {"grain": 0.012, "noise": 0.01, "mottle": 0.015}, {"dpi": 200}, {"seed": 1},
+        {"dust": 40, "scratches": 4},
+    ],
+    ids=str,
+)
+def test_lines_among_spots(changes: dict[str, Any]) -> None:
+    drawing = draw(plate(**changes))
+    light, grid = squared(drawing)
+    x = np.linspace(2, 38, 50)
+    for found, name in ((origin(light, grid), "origin"), (front(light, grid), "front")):
+        truth = np.polynomial.polynomial.polyval(x, drawing.truth["lines"][name])
+        off = found[0].line.at(x) - truth
+        assert abs(off.mean()) < 0.05
+        # The drawn pencil itself wavers about its line by 0.05 mm.
+        assert np.abs(off).max() < 0.15
+
+
+def test_the_stated_sd_is_no_less_than_a_hand_drawn_lines_waver() -> None:
+    offs, sds = [], []
+    for seed in range(6):
+        light, grid = squared(draw(plate(seed=seed, labels=False, lanes=())))
+        stroke = origin(light, grid)[0]
+        offs.append(float(stroke.line.at(20.0)) - 8.0)
+        sds.append(stroke.line.sd)
+    assert np.sqrt(np.mean(np.square(offs))) < 1.5 * np.mean(sds)
+    assert max(sds) < 0.1
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_bare_layer_has_no_line(seed: int) -> None:
+    light, grid = layer(seed)
+    found = origin(light, grid) + front(light, grid)
+    assert not [s for s in found if s.score > 6]
+
+
+@pytest.mark.parametrize("kind", ["edge", "slope"])
+def test_a_change_of_tone_is_no_line(kind: str) -> None:
+    light, grid = layer()
+    y = grid.y()
+    tone = np.where(y < 12, 0.8, 1.0) if kind == "edge" else 0.5 + 0.5 * y / y.max()
+    found = origin((light * tone[:, None]).astype(np.float32), grid)
+    assert not [s for s in found if s.score > 6]
+
+
+def test_nothing_is_found_outside_the_heights_asked_for() -> None:
+    light, grid, _ = lined(0.3, 12.3)
+    assert not [s for s in find_lines(light, grid, 20, 27, smile=False) if s.score > 6]
+
+
+@pytest.mark.parametrize(
+    "changes", [{}, {"light": "254"}, {"light": "366"}, {"tilt": 2}, {"seed": 3}], ids=str
+)
+def test_ticks(changes: dict[str, Any]) -> None:
+    light, grid = squared(draw(plate(**changes)))
+    found = find_ticks(light, grid, Line((8.0,)))
+    assert len(found) == len(XS)
+    np.testing.assert_allclose([x for x, _ in found], XS, atol=0.15)
+    assert min(score for _, score in found) > 5.5
+
+
+def test_ticks_of_an_empty_plate() -> None:
+    light, grid = squared(draw(plate(lanes=tuple(LaneSpec(x) for x in (7, 15.5, 31)))))
+    found = find_ticks(light, grid, Line((8.0,)))
+    np.testing.assert_allclose([x for x, _ in found], [7, 15.5, 31], atol=0.15)
+
+
+@pytest.mark.parametrize("name", ["1", "I", "l|", "HHH", "++"])
+@pytest.mark.parametrize("height", [8.0, 12.0])
+def test_labels_are_no_ticks(name: str, height: float) -> None:
+    lanes = tuple(LaneSpec(x, name=name + " " * i) for i, x in enumerate(XS))
+    light, grid = squared(draw(plate(ticks=False, labels=True, origin=height, lanes=lanes)))
+    assert not [x for x, score in find_ticks(light, grid, Line((height,))) if score > 5.5]

@@ -1,0 +1,94 @@
+"""Dust, scratches and pencil are found and bridged; spots are not touched."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pytest
+from drawn import XS, plate, scan_of
+from numpy.typing import NDArray
+
+from lanes.draw import LaneSpec, SpotSpec, draw
+from lanes.plate.thin import thin_matter, without_thin
+
+Light = NDArray[np.float32]
+EVEN: dict[str, Any] = {
+    "lamp": 0, "mottle": 0, "margin": 0, "blur": 0.03, "pencil": False, "ticks": False,
+    "labels": False,
+}
+
+
+def seen(dpi: float, **changes: Any) -> tuple[Light, float]:
+    """Return light at one sample a pixel, and the spacing in mm."""
+    spec = plate(dpi=dpi, **{**EVEN, **changes})
+    return scan_of(draw(spec)).light("mean"), 25.4 / dpi
+
+
+def depth(dpi: float, **marks: Any) -> Light:
+    """Return how much of the light `marks` take, without grain or noise."""
+    with_marks, _ = seen(dpi, grain=0, noise=0, **marks)
+    without, _ = seen(dpi, grain=0, noise=0)
+    return 1 - with_marks / without
+
+
+@pytest.mark.parametrize("dpi", [150, 200, 300])
+@pytest.mark.parametrize(
+    ("marks", "most"),
+    [({"dust": 25}, 0.006), ({"scratches": 5}, 0.04), ({"pencil": True, "ticks": True}, 0.06)],
+    ids=["dust", "scratches", "pencil"],
+)
+def test_marks_are_found(dpi: float, marks: dict[str, Any], most: float) -> None:
+    light, mm = seen(dpi, **marks)
+    found = thin_matter(light, mm)
+    real = depth(dpi, **marks) > 0.15
+    assert real.any()
+    assert found[real].mean() > 0.98
+    # A margin round each mark goes too, but not much of the plate.
+    assert found.mean() < most
+
+
+@pytest.mark.parametrize("dpi", [150, 200, 300])
+def test_spots_are_no_thin_matter(dpi: float) -> None:
+    light, mm = seen(dpi)
+    assert not thin_matter(light, mm).any()
+
+
+@pytest.mark.parametrize("dpi", [150, 200])
+def test_spots_under_254_nm_are_no_thin_matter(dpi: float) -> None:
+    image, mm = seen(dpi, light="254")
+    assert not thin_matter(image, mm).any()
+
+
+@pytest.mark.parametrize("dpi", [150, 300])
+def test_small_round_spots_are_no_thin_matter(dpi: float) -> None:
+    # 1.2 mm at half height: as small as an applied spot gets (common practice).
+    spots = (SpotSpec(0.2, 1.0, width=1.2, across=1.2), SpotSpec(0.6, 0.3, width=1.2, across=1.2))
+    image, mm = seen(dpi, lanes=tuple(LaneSpec(x, spots) for x in XS))
+    assert not thin_matter(image, mm).any()
+
+
+def test_bridging_brings_the_layer_back() -> None:
+    clean, mm = seen(200)
+    marked, _ = seen(200, dust=25, scratches=3)
+    found = thin_matter(marked, mm)
+    mended = without_thin(marked, found, mm)
+    off = np.abs(mended / clean - 1)
+    before = np.abs(marked / clean - 1)
+    assert np.quantile(before, 0.999) > 0.2
+    assert np.quantile(off, 0.999) < 0.015
+    np.testing.assert_array_equal(mended[~found], marked[~found])
+
+
+def test_without_thin_matter_the_light_is_what_it_was() -> None:
+    light, mm = seen(150)
+    nothing = np.zeros(light.shape, bool)
+    np.testing.assert_array_equal(without_thin(light, nothing, mm), light)
+
+
+def test_the_light_given_is_not_changed() -> None:
+    light, mm = seen(150, dust=25)
+    before = light.copy()
+    light.setflags(write=False)
+    without_thin(light, thin_matter(light, mm), mm)
+    np.testing.assert_array_equal(light, before)
