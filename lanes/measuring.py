@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -19,15 +19,13 @@ from lanes.plate.signal import LAW_NAMES, Signal, judge_light, to_signal
 from lanes.reading import LaneReading, Reading, Source
 from lanes.settings import Settings, from_mapping
 from lanes.spots.across import genuine
-from lanes.spots.deconvolve import THRESHOLD, Fit, deconvolve
+from lanes.spots.deconvolve import THRESHOLD, deconvolve
 from lanes.spots.describe import describe
 from lanes.spots.detect import limit
 from lanes.trace.background import background
 from lanes.trace.noise import Noise, layer_noise, residual_noise
 from lanes.trace.path import follow
 from lanes.trace.sample import Trace, read_trace, sample
-
-Arrays = tuple[Trace, Noise, np.ndarray[Any, np.dtype[np.float64]], Fit]
 
 
 def measure(
@@ -59,18 +57,41 @@ def measure(
     settings = from_mapping(choices, settings)
     if Path(source).suffix.lower() in (".csv", ".txt", ".tsv"):
         return _measure_trace(Path(source), settings)
+    plate = prepare(source, settings)
+    readings = tuple(read_lane(plate, lane) for lane in plate.layout.lanes)
+    return Reading(
+        _source(plate.scan), plate.light, LAW_NAMES[plate.signal.law], plate.signal.channel,
+        plate.layout, square_picture(plate.scan, plate.layout) if picture else None, readings,
+        plate.flags, settings,
+    )
+
+
+@dataclass(frozen=True)
+class Plate:
+    """A plate made ready to be read: everything up to the traces."""
+
+    scan: Scan
+    light: str
+    layout: Layout
+    signal: Signal
+    noise: Noise | None
+    flags: tuple[Flag, ...]
+    settings: Settings
+
+
+def prepare(source: str | Path, settings: Settings) -> Plate:
+    """Read a scan, find its layout and turn its light into signal: the stages before the traces.
+
+    Parameters and errors are those of `measure`.
+    """
     scan = read_scan(source, transfer=settings.transfer, turn=settings.turn, dpi=settings.dpi)
     light, notes = _light(scan, settings)
     layout = locate(scan, settings, light)
     signal = to_signal(scan, layout, settings, light)
     layout = follow(signal, layout)
     noise = layer_noise(signal, layout, layout.lanes[0].width)
-    readings = tuple(_read_lane(signal, layout, lane, noise, settings) for lane in layout.lanes)
-    return Reading(
-        _source(scan), light, LAW_NAMES[signal.law], signal.channel, layout,
-        square_picture(scan, layout) if picture else None, readings,
-        (*notes, *scan.flags, *layout.flags, *signal.flags), settings,
-    )
+    return Plate(scan, light, layout, signal, noise,
+                 (*notes, *scan.flags, *layout.flags, *signal.flags), settings)
 
 
 def _light(scan: Scan, settings: Settings) -> tuple[str, tuple[Flag, ...]]:
@@ -82,9 +103,9 @@ def _light(scan: Scan, settings: Settings) -> tuple[str, tuple[Flag, ...]]:
     return light, (note,)
 
 
-def _read_lane(
-    signal: Signal, layout: Layout, lane: Lane, noise: Noise | None, settings: Settings
-) -> LaneReading:
+def read_lane(plate: Plate, lane: Lane) -> LaneReading:
+    """Sample `lane` of a prepared plate, take its trace apart and describe its spots."""
+    signal, layout, noise, settings = plate.signal, plate.layout, plate.noise, plate.settings
     trace = sample(signal, layout, lane)
     flat, below = _less_background(trace, settings, signal.grid.mm)
     flags: list[Flag] = []

@@ -7,12 +7,11 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from lanes.errors import InputError, LayoutError
-from lanes.plate.layer import mask_marks, spread
+from lanes.plate.layer import mask_marks
 from lanes.plate.layout import Floats, Lane, Layout
 from lanes.plate.pencil import find_ticks
 from lanes.plate.signal import coarsen, off_layer
 from lanes.plate.square import Grid
-from lanes.plate.thin import thin_matter, without_thin
 from lanes.settings import Settings
 
 CLOSEST_MM = 3.0   # lanes nearer than this can't be told apart
@@ -77,12 +76,11 @@ def _spot_profile(
     plate: NDArray[np.float32], grid: Grid, layout: Layout, bright: bool
 ) -> tuple[Floats, float, tuple[NDArray[np.float32], NDArray[np.bool_], Grid]]:
     """Return the strength of spots along x, its spread by chance, and the map it came from."""
-    clean = without_thin(plate, thin_matter(plate, grid.mm), grid.mm)
-    coarse, step = coarsen(clean, grid)
+    coarse, step = coarsen(plate, grid)
     small = Grid(coarse.shape[0], coarse.shape[1], grid.pitch * step, grid.mm * step)
     off = off_layer(layout, grid, step)
-    bare, cells = mask_marks(coarse, small.mm, off)
-    layer = spread(cells, coarse.shape, small.mm)
+    bare, surface = mask_marks(coarse, small.mm, off)
+    layer = surface.on(coarse.shape, small.mm)
     depth = (coarse - layer) / np.maximum(layer, 1e-4) * (1.0 if bright else -1.0)
     y = small.y()[:, None]
     x = small.x()[None, :]

@@ -2,24 +2,43 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage, sparse
+from scipy.interpolate import CubicSpline
 from scipy.sparse.linalg import splu
 
 Floats = NDArray[np.float64]
 
-CELL_MM = 1.0
+CELL_MM = 1.5
 # Half-power wavelength of the smoother. Mottle and lamp vary more slowly than this, spots faster.
 CUTOFF_MM = 14.0
 
 
+@dataclass(frozen=True)
+class Surface:
+    """A smooth surface, known at the centres of square cells of side `size` in mm."""
+
+    cells: Floats
+    size: float
+
+    def on(self, shape: tuple[int, ...], mm: float) -> NDArray[np.float32]:
+        """Return the surface at every sample of an image of `shape`, samples `mm` apart.
+
+        Natural cubic splines along both axes, so that it is as smooth as it was solved.
+        """
+        down = _spline(self.cells.shape[0], shape[0], mm / self.size)
+        across = _spline(self.cells.shape[1], shape[1], mm / self.size)
+        return down @ self.cells.astype(np.float32) @ across.T
+
+
 def smooth_layer(
     image: NDArray[np.floating], clean: NDArray[np.bool_], mm: float, cutoff: float = CUTOFF_MM
-) -> Floats:
-    """Return the smooth surface through the clean samples of `image`, on cells of about 1 mm.
+) -> Surface:
+    """Return the smooth surface through the clean samples of `image`, on cells of about 1.5 mm.
 
     Minimises sum n (z - b)^2 + strength sum (second differences of b)^2, a two-dimensional
     Whittaker smoother (Eilers, Anal. Chem. 75, 3631 (2003)); where nothing is clean the surface
@@ -37,9 +56,9 @@ def smooth_layer(
 
     Returns
     -------
-    (cell rows, cell columns) array; `spread` brings it back to the samples.
+    Surface
     """
-    step = cell_step(mm)
+    step = max(1, round(CELL_MM / mm))
     total, count = _cells(np.where(clean, image, 0.0), step), _cells(clean, step)
     weight = count / step**2
     values = np.divide(total, count, out=np.zeros_like(total), where=count > 0)
@@ -48,20 +67,19 @@ def smooth_layer(
     solved = splu(sparse.csc_array(system), permc_spec="MMD_AT_PLUS_A").solve(
         (weight * values).ravel()
     )
-    return np.asarray(solved).reshape(weight.shape)
+    return Surface(np.asarray(solved).reshape(weight.shape), step * mm)
 
 
-def spread(cells: Floats, shape: tuple[int, int], mm: float) -> NDArray[np.float32]:
-    """Return a surface on cells carried to every sample of an image of `shape`."""
-    step = cell_step(mm)
-    row = ((np.arange(shape[0]) + 0.5) / step - 0.5).astype(np.float32)
-    column = ((np.arange(shape[1]) + 0.5) / step - 0.5).astype(np.float32)
-    return _bilinear(cells, row, column)
-
-
-def cell_step(mm: float) -> int:
-    """Return how many samples make one cell's side."""
-    return max(1, round(CELL_MM / mm))
+@lru_cache(maxsize=32)
+def _spline(cells: int, samples: int, pitch: float) -> NDArray[np.float32]:
+    """Return the matrix that takes values at cell centres to samples `pitch` cells apart."""
+    at = (np.arange(samples) + 0.5) * pitch - 0.5
+    if cells < 3:
+        low = np.clip(at, 0, max(cells - 1, 0))
+        matrix = np.maximum(1.0 - np.abs(low[:, None] - np.arange(cells)), 0.0)
+        return matrix.astype(np.float32)
+    spline = CubicSpline(np.arange(cells), np.eye(cells), bc_type="natural")
+    return np.asarray(spline(at), np.float32)
 
 
 def _cells(image: NDArray[np.generic], step: int) -> Floats:
@@ -95,28 +113,10 @@ def _roughness(rows: int, columns: int) -> sparse.csc_array:
     return sparse.csc_array(penalty + 1e-9 * sparse.eye_array(rows * columns))
 
 
-def _bilinear(cells: Floats, row: NDArray[np.float32], column: NDArray[np.float32]
-              ) -> NDArray[np.float32]:
-    """Separable linear interpolation, continued straight beyond the outermost cell centres."""
-
-    def weights(at: NDArray[np.float32], n: int) -> tuple[NDArray[np.intp], NDArray[np.float32]]:
-        low = np.clip(np.floor(at).astype(np.intp), 0, max(n - 2, 0))
-        return low, (at - low).astype(np.float32)
-
-    values = cells.astype(np.float32)
-    r, f = weights(row, values.shape[0])
-    r1 = np.minimum(r + 1, values.shape[0] - 1)
-    tall = values[r] + f[:, None] * (values[r1] - values[r])
-    c, g = weights(column, values.shape[1])
-    c1 = np.minimum(c + 1, values.shape[1] - 1)
-    left = tall[:, c]
-    return left + g[None, :] * (tall[:, c1] - left)
-
-
 def mask_marks(
     relative: NDArray[np.float32], mm: float, known: NDArray[np.bool_] | None = None,
     rounds: int = 2,
-) -> tuple[NDArray[np.bool_], Floats]:
+) -> tuple[NDArray[np.bool_], Surface]:
     """Find what is not bare layer, and the surface of what is.
 
     Parameters
@@ -131,14 +131,14 @@ def mask_marks(
 
     Returns
     -------
-    (rows, columns) bool array, True where bare; and the surface on cells.
+    (rows, columns) bool array, True where bare; and the surface.
     """
     bare = np.ones(relative.shape, bool) if known is None else ~known
     blurred = ndimage.gaussian_filter(relative, 0.6 / mm, truncate=3.0)
     # The first surface is stiff, so that a heavy spot can't pull it down to itself.
-    cells = smooth_layer(_capped(relative, bare), bare, mm, 3 * CUTOFF_MM)
+    surface = smooth_layer(_capped(relative, bare), bare, mm, 3 * CUTOFF_MM)
     for i in range(rounds):
-        rest = blurred - spread(cells, relative.shape, mm)
+        rest = blurred - surface.on(relative.shape, mm)
         clean = rest[bare]
         middle = float(np.median(clean))
         sd = 1.4826 * float(np.median(np.abs(clean - middle)))
@@ -149,8 +149,8 @@ def mask_marks(
         bare = ~marks if known is None else ~(marks | known)
         if bare.mean() < 0.15:
             bare = np.ones(relative.shape, bool) if known is None else ~known
-        cells = smooth_layer(relative, bare, mm)
-    return bare, cells
+        surface = smooth_layer(relative, bare, mm)
+    return bare, surface
 
 
 def _capped(image: NDArray[np.float32], bare: NDArray[np.bool_]) -> NDArray[np.float32]:

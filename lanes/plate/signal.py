@@ -10,7 +10,7 @@ from scipy import ndimage
 
 from lanes.errors import InputError
 from lanes.flags import Flag, flag
-from lanes.plate.layer import mask_marks, smooth_layer, spread
+from lanes.plate.layer import mask_marks, smooth_layer
 from lanes.plate.layout import Layout
 from lanes.plate.scan import Scan
 from lanes.plate.square import Grid, choose_grid, resample, square_up
@@ -26,6 +26,11 @@ LAW_NAMES = {"kubelka-munk": "kubelka-munk", "optical-density": "optical density
 # A white layer scanned with white at code 255 reads about this; used where exposure hides it.
 USUAL_LAYER = 0.86
 COARSE_MM = 0.25
+WEIGHTS = {
+    "red": {"red": 1.0}, "green": {"green": 1.0}, "blue": {"blue": 1.0},
+    "mean": {"red": 1 / 3, "green": 1 / 3, "blue": 1 / 3},
+    "luminance": {"red": 0.2126, "green": 0.7152, "blue": 0.0722},
+}
 
 
 @dataclass(frozen=True)
@@ -135,12 +140,12 @@ def to_signal(scan: Scan, layout: Layout, settings: Settings, light: str) -> Sig
     thin = thin_matter(image, grid.mm)
     image = without_thin(image, thin, grid.mm)
     coarse, step = coarsen(image, grid)
-    bare, cells = mask_marks(coarse, step * grid.mm, off_layer(layout, grid, step))
+    bare, surface = mask_marks(coarse, step * grid.mm, off_layer(layout, grid, step))
     holes = _holes(bare, layout, grid, step)
     kept = smooth_layer(coarse, bare & ~holes, step * grid.mm)
-    layer = np.maximum(spread(cells, image.shape, grid.mm), 1e-5)
+    layer = np.maximum(surface.on(image.shape, grid.mm), 1e-5)
 
-    reference = float(np.median(cells))
+    reference = float(np.median(surface.cells))
     flags: list[Flag] = []
     if law == "kubelka-munk" and not 0.55 <= reference <= 1.0:
         flags.append(flag(
@@ -155,7 +160,7 @@ def to_signal(scan: Scan, layout: Layout, settings: Settings, light: str) -> Sig
     fine_bare = _enlarge(bare, image.shape, step)
     held = np.full(image.shape, np.nan, np.float32)
     fine_holes = _enlarge(holes, image.shape, step) & fine_bare & ~thin
-    there = np.maximum(spread(kept, image.shape, grid.mm), 1e-5)[fine_holes]
+    there = np.maximum(kept.on(image.shape, grid.mm), 1e-5)[fine_holes]
     held[fine_holes] = _apply(law, image[fine_holes], there, reference)[0]
     if bright is False and float(np.median(clipped[~fine_bare])) > 0.5:
         flags.append(flag("clipped", "most of the marks on the plate are at the scan's limit"))
@@ -247,16 +252,16 @@ def choose_channel(scan: Scan, layout: Layout, settings: Settings, light: str) -
     grid = Grid(max(8, int(layout.height / pitch)), max(8, int(layout.width / pitch)), pitch,
                 pitch * layout.mm_per_unit)
     off = off_layer(layout, grid, 1)
+    size = (layout.width, layout.height, layout.corners_px)
+    parts = {c: square_up(scan, c, grid, reduce, *size) for c in ("red", "green", "blue")}
     scores = {}
     for channel in scan.channels:
-        image = square_up(scan, channel, grid, reduce, layout.width, layout.height,
-                          layout.corners_px)
-        bare, cells = mask_marks(image, grid.mm, off, rounds=1)
-        rest = (image - spread(cells, image.shape, grid.mm)) / np.maximum(
-            spread(cells, image.shape, grid.mm), 1e-4)
-        rest = ndimage.uniform_filter(rest, 3)
-        sd = 1.4826 * float(np.median(np.abs(rest[bare]))) if bare.any() else 1.0
-        z = np.abs(rest[~off]) / max(sd, 1e-9)
+        image = sum((w * parts[c] for c, w in WEIGHTS[channel].items()), np.float32(0.0))
+        local = ndimage.uniform_filter(image, max(3, round(12.0 / grid.mm)))
+        rest = ndimage.uniform_filter(image / np.maximum(local, 1e-4) - 1.0, 3)[~off]
+        middle = float(np.median(rest))
+        sd = 1.4826 * float(np.median(np.abs(rest - middle)))
+        z = np.abs(rest - middle) / max(sd, 1e-9)
         scores[channel] = float(np.sqrt(np.square(z[z > 4.0]).sum()))
     best = max(scores, key=lambda c: scores[c])
     usual = "green" if light == "254" else "mean"

@@ -31,7 +31,8 @@ def profiles(trace: Trace, fit: Fit) -> Floats | None:
     u = (x - x.mean()) / np.ptp(x)
     weight = 1.0 / trace.gain[use]
     shapes = np.concatenate([fit.peaks[:, use], np.ones((1, x.size)), u[None, :]]) * weight
-    solved = np.linalg.lstsq(shapes.T, trace.strips[use] * weight[:, None], rcond=None)[0]
+    solved = np.linalg.pinv(shapes @ shapes.T, hermitian=True) @ (
+        shapes @ (trace.strips[use] * weight[:, None]))
     found = solved[: len(fit.components)]
     total = found.sum(axis=1, keepdims=True)
     return np.asarray(found / np.where(np.abs(total) > 1e-300, total, 1.0))

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.polynomial.hermite_e import hermeval
 from numpy.typing import NDArray
 
 from lanes.spots.detect import candidates, scales
@@ -215,6 +216,8 @@ class Search:
         shared = self.shared
         bic = criteria(problem, single, shared)[1]
         p = single.peaks[at]
+        if self._most_to_gain(problem, single, at) < min(SPLIT_GAIN, TAIL_GAIN):
+            return None
         two: tuple[float, tuple[Peak, ...]] | None = None
         for gap, share in ((1.3, 0.5), (1.5, 0.25), (1.5, 0.75), (2.2, 0.12), (2.2, 0.88)):
             d = gap * p.sigma
@@ -251,6 +254,28 @@ class Search:
         if tail is not None and gain_tail > TAIL_GAIN:
             return gain_tail, tuple(sorted((*others, *tail[1]), key=lambda q: q.centre))
         return None
+
+    def _most_to_gain(self, problem: Problem, single: Solution, at: int) -> float:
+        """Return about the most that any change of peak `at`'s shape could gain in BIC.
+
+        A pair under one maximum, or a tail, differs from one Gaussian by its higher moments: the
+        Hermite terms of order 3 to 6 beside it (Gram-Charlier) take in all they can explain.
+        """
+        p = single.peaks[at]
+        z = (problem.x - p.centre) / p.sigma
+        bell = np.exp(-0.5 * z * z) * problem.weight
+        terms = np.stack([hermeval(z, np.eye(7)[k]) * bell for k in (3, 4, 5, 6)])
+        design = np.concatenate([single.jacobian[:, : problem.x.size], terms])
+        rest = problem.y - joint_term(problem, problem.x, single.joint)[0]
+        for q in single.peaks:
+            rest = rest - peak_shape(problem.x, q)[0]
+        rest = rest * problem.weight
+        solved = np.linalg.lstsq(design.T, rest, rcond=None)[0]
+        left = rest - solved @ design
+        n = max(problem.x.size / self.shared, 3.0)
+        ratio = float(rest @ rest) / max(float(left @ left), 1e-300)
+        # One parameter is the least that any change costs.
+        return n * float(np.log(ratio)) - float(np.log(n))
 
     def _fair_pair(self, trial: Solution, at: int) -> bool:
         a, b = trial.peaks[at], trial.peaks[at + 1]

@@ -283,9 +283,9 @@ def _covariance(
     if not np.isfinite(hat).all() or np.linalg.cond(hat) > 1e12:
         return None
     inverse = np.linalg.inv(hat) * scale[:, None] * scale[None, :]
-    full = noise.covariance(gain)[np.ix_(usable, usable)]
-    w = problem.weight
-    middle = data.T @ ((full * w[:, None] * w[None, :]) @ data)
+    weighted = np.zeros((x.size, data.shape[1]))
+    weighted[usable] = data * problem.weight[:, None]
+    middle = weighted.T @ noise.through(gain, weighted)
     prior = jw[problem.x.size:]
     middle = middle + prior.T @ prior
     free = inverse @ middle @ inverse

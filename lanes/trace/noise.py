@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy import ndimage
 from scipy.fft import irfft2, next_fast_len, rfft2
 from scipy.linalg import toeplitz
 
@@ -42,6 +43,13 @@ class Noise:
     def correlation_mm(self) -> float:
         """Integral correlation length in mm: the distance that counts as one sample."""
         return float(self.pitch * (1.0 + 2.0 * self.autocorrelation[1:].sum()))
+
+    def through(self, gain: Floats, columns: Floats) -> Floats:
+        """Return `covariance(gain)` times `columns`, (n, k), without making the matrix."""
+        kernel = np.concatenate([self.autocorrelation[:0:-1], self.autocorrelation])
+        scaled = (self.sd * gain)[:, None]
+        shared = ndimage.convolve1d(scaled * columns, kernel, axis=0, mode="constant")
+        return np.asarray(scaled * shared)
 
     def covariance(self, gain: Floats) -> Floats:
         """Return the (n, n) covariance of samples whose noise is `gain` times clean layer's."""

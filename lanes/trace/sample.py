@@ -102,13 +102,12 @@ def sample(signal: Signal, layout: Layout, lane: Lane) -> Trace:
     x = lane.x + lane.lean * position[:, None] / slant + across[None, :] / slant
     where = np.stack([grid.row(y), grid.column(x)]).astype(np.float32)
 
-    def at(image: NDArray[np.generic], fill: float = 0.0) -> Floats:
-        return ndimage.map_coordinates(
-            image, where, np.float32, order=1, mode="constant", cval=fill, prefilter=False
-        ).astype(float)
-
-    values, gain = at(signal.values), at(signal.gain, 1.0)
-    thin = at(signal.thin.astype(np.float32)).mean(axis=1)
+    values = ndimage.map_coordinates(
+        signal.values, where, np.float32, order=1, mode="constant", prefilter=False
+    ).astype(float)
+    row = np.clip(np.rint(where[0]).astype(np.intp), 0, grid.rows - 1)
+    column = np.clip(np.rint(where[1]).astype(np.intp), 0, grid.columns - 1)
+    thin = signal.thin[row, column].mean(axis=1)
     step = lane.width / count
     spans = np.array_split(np.arange(count), STRIPS)
     usable = thin < 0.3
@@ -118,11 +117,11 @@ def sample(signal: Signal, layout: Layout, lane: Lane) -> Trace:
         position=position,
         signal=values.sum(axis=1) * step,
         usable=usable,
-        gain=np.sqrt(np.square(gain).mean(axis=1)),
+        gain=np.sqrt(np.square(signal.gain[row, column], dtype=float).mean(axis=1)),
         run=run,
         across=np.array([across[s].mean() for s in spans]),
         strips=np.stack([values[:, s].mean(axis=1) for s in spans], axis=1),
-        clipped=at(signal.clipped).mean(axis=1),
+        clipped=signal.clipped[row, column].mean(axis=1, dtype=float),
         thin=thin,
     )
 

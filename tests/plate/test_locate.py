@@ -1,0 +1,236 @@
+"""The layout of drawn plates: found, given, and refused where what is given does not fit."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import lru_cache
+from typing import Any
+
+import numpy as np
+import pytest
+from drawn import SPOTS, XS, plate, scan_of
+
+from lanes.draw import LaneSpec, draw
+from lanes.errors import InputError, LanesError, LayoutError
+from lanes.plate.layout import Layout
+from lanes.plate.locate import locate
+from lanes.plate.scan import Scan
+from lanes.settings import Settings
+
+MM = 25.4 / 150
+
+
+@lru_cache(maxsize=16)
+def scan(**changes: Any) -> Scan:
+    return scan_of(draw(plate(**changes)))
+
+
+@lru_cache(maxsize=64)
+def _located(drawn: tuple[Any, ...], light: str, dpi: float | None, settings: Settings) -> Layout:
+    return locate(replace(scan(**dict(drawn)), dpi=dpi), settings, light)
+
+
+def located(light: str = "white", dpi: float | None = 150, drawn: Any = None, **settings: Any
+            ) -> Layout:
+    return _located(tuple((drawn or {}).items()), light, dpi, Settings(**settings))
+
+
+def refused(kind: type[LanesError], drawn: Any = None, dpi: float | None = 150, **settings: Any
+            ) -> str:
+    """Return the one line with which `settings` are refused."""
+    with pytest.raises(kind) as caught:
+        located(drawn=drawn, dpi=dpi, **settings)
+    text = str(caught.value)
+    assert len(text.splitlines()) == 1
+    assert "--" in text  # an option that mends it
+    return text
+
+
+def xs(layout: Layout) -> list[float]:
+    return [lane.x for lane in layout.lanes]
+
+
+def names(layout: Layout) -> list[str]:
+    return [lane.name for lane in layout.lanes]
+
+
+@pytest.mark.parametrize("tilt", [0.0, 3.0])
+@pytest.mark.parametrize("light", ["white", "254", "366"])
+def test_all_is_found(light: str, tilt: float) -> None:
+    layout = located(light, drawn={"light": light, "tilt": tilt})
+    assert layout.scaled
+    assert layout.width == pytest.approx(40, abs=2 * MM)
+    assert layout.height == pytest.approx(60, abs=2 * MM)
+    # Corners against a dark bed lie up to half a pixel out, which shifts what counts from them.
+    assert layout.origin.at(20) == pytest.approx(8, abs=0.15)
+    assert layout.front.at(20) == pytest.approx(50, abs=0.15)
+    np.testing.assert_allclose(xs(layout), XS, atol=0.3)
+    assert names(layout) == ["1", "2", "3"]
+    assert set(layout.found) == {"plate", "origin", "front", "lanes"}
+    assert all(0 < v <= 1 for v in layout.found.values())
+
+
+def test_a_plate_without_spots_has_its_lanes_by_the_ticks() -> None:
+    layout = located(drawn={"lanes": tuple(LaneSpec(x) for x in (7, 19, 31.5))})
+    np.testing.assert_allclose(xs(layout), [7, 19, 31.5], atol=0.3)
+
+
+def test_a_plate_without_ticks_has_its_lanes_by_the_spots() -> None:
+    layout = located(drawn={"ticks": False, "labels": False})
+    np.testing.assert_allclose(xs(layout), XS, atol=0.4)
+
+
+def test_lines_given_are_taken_and_not_looked_for() -> None:
+    layout = located(origin=9.5, front=44)
+    assert layout.origin.coefficients == (9.5,)
+    assert layout.front.coefficients == (44.0,)
+    assert layout.origin.sd > 0  # a ruler is read to a tenth of a millimetre
+    assert "origin" not in layout.found
+    assert "front" not in layout.found
+
+
+def test_one_line_given_and_one_found() -> None:
+    layout = located(front=45)
+    assert layout.origin.at(20) == pytest.approx(8, abs=0.15)
+    assert layout.front.at(20) == 45
+    layout = located(origin=9)
+    assert layout.origin.at(20) == 9
+    assert layout.front.at(20) == pytest.approx(50, abs=0.15)
+
+
+def test_lanes_given_by_place() -> None:
+    layout = located(lanes=(9.0, 25.0))
+    assert xs(layout) == [9, 25]
+    assert "lanes" not in layout.found
+
+
+def test_lanes_given_by_number() -> None:
+    np.testing.assert_allclose(xs(located(lanes=3)), XS, atol=0.3)
+    assert len(located(lanes=2).lanes) == 2
+    assert "lanes" not in located(lanes=3).found
+
+
+def test_a_lane_missing_from_an_even_row_is_filled_in() -> None:
+    drawn = {"ticks": False, "labels": False, "width": 60,
+             "lanes": tuple(LaneSpec(x, SPOTS) for x in (10, 20, 40, 50))}
+    np.testing.assert_allclose(xs(located(drawn=drawn, lanes=5)), [10, 20, 30, 40, 50], atol=0.5)
+
+
+def test_names_and_roles_given() -> None:
+    layout = located(names=("a", "b", "c"), roles=("reference", "sample", "sample"))
+    assert names(layout) == ["a", "b", "c"]
+    assert [lane.role for lane in layout.lanes] == ["reference", "sample", "sample"]
+    assert [lane.role for lane in located().lanes] == [None] * 3
+
+
+def test_the_lanes_width_given() -> None:
+    assert [lane.width for lane in located(lane_width=4.5).lanes] == [4.5] * 3
+
+
+def test_the_width_found_holds_the_spots_and_no_neighbour() -> None:
+    wide = located().lanes[0].width
+    # Three sigma on each side of the broadest spot, 2.68 mm at half height, are 6.8 mm.
+    assert 5 < wide < 10
+    bands = located(drawn={"lanes": tuple(LaneSpec(x, SPOTS, band=6) for x in XS)})
+    assert 7 < bands.lanes[0].width < 10
+
+
+@pytest.mark.parametrize(
+    ("given", "size"),
+    [
+        ({"plate_width": 80}, (80, 120)), ({"plate_height": 30}, (20, 30)),
+        ({"plate_width": 100, "plate_height": 200}, (100, 200)), ({"dpi": 75}, (80, 120)),
+    ],
+)
+def test_a_size_given_sets_the_scale(given: dict[str, float], size: tuple[float, float]) -> None:
+    layout = located(**given)
+    assert layout.scaled
+    assert (layout.width, layout.height) == pytest.approx(size, rel=0.01)
+    for name, value in given.items():
+        if name != "dpi":
+            assert getattr(layout, name.removeprefix("plate_")) == value
+    # What is found scales with it.
+    assert layout.origin.at(layout.width / 2) / layout.height == pytest.approx(8 / 60, rel=0.02)
+
+
+def test_dots_per_inch_given_stand_above_the_files() -> None:
+    assert located(dpi=150).width == pytest.approx(40, abs=2 * MM)
+    with_setting = locate(replace(scan(), dpi=600), Settings(dpi=150), "white")
+    assert with_setting.width == pytest.approx(40, abs=2 * MM)
+
+
+def test_without_a_scale_lengths_are_pixels() -> None:
+    layout = located(dpi=None)
+    assert not layout.scaled
+    assert [f.name for f in layout.flags] == ["scale-unknown"]
+    assert layout.width * MM == pytest.approx(40, abs=2 * MM)
+    assert layout.origin.at(layout.width / 2) * MM == pytest.approx(8, abs=0.15)
+    np.testing.assert_allclose(np.array(xs(layout)) * MM, XS, atol=0.3)
+
+
+def test_an_impossible_scale_of_the_file_is_flagged_and_not_used() -> None:
+    layout = located(dpi=30)
+    assert not layout.scaled
+    assert [f.name for f in layout.flags] == ["scale-implausible"]
+
+
+def test_flags_tell_of_no_bed_and_of_perspective() -> None:
+    assert "bed-unseen" in [f.name for f in located(drawn={"margin": 0}).flags]
+    assert "keystone" in [f.name for f in located(drawn={"keystone": 0.06}).flags]
+    assert located().flags == ()
+
+
+# What is given and does not fit
+
+
+def test_a_line_outside_the_plate() -> None:
+    assert "--front 80 lies outside the plate" in refused(InputError, front=80)
+    assert "--origin -3 lies outside the plate" in refused(InputError, origin=-3)
+    assert "--origin 61" in refused(InputError, origin=61)
+    assert "pixels high" in refused(InputError, dpi=None, front=3000)
+
+
+def test_a_front_below_the_origin_line_found() -> None:
+    assert "--origin" in refused(LayoutError, front=5)
+
+
+def test_an_origin_above_the_front_found() -> None:
+    assert "front" in refused(LayoutError, origin=56)
+
+
+def test_no_lines_on_a_bare_plate() -> None:
+    bare = {"pencil": False, "ticks": False, "labels": False, "lanes": ()}
+    assert "no origin line found" in refused(LayoutError, drawn=bare)
+    assert "no solvent front found" in refused(LayoutError, drawn=bare, origin=8)
+    assert "no lanes found" in refused(LayoutError, drawn=bare, origin=8, front=50)
+
+
+def test_lanes_outside_the_plate() -> None:
+    assert "--lanes: 45 lies outside" in refused(InputError, lanes=(10.0, 45.0))
+    assert "--lanes: -1 lies outside" in refused(InputError, lanes=(-1.0, 20.0))
+
+
+def test_more_lanes_than_fit_or_are_there() -> None:
+    assert "no more than" in refused(InputError, lanes=40)
+    assert "only 3 of 5 lanes found" in refused(LayoutError, lanes=5)
+
+
+@pytest.mark.parametrize("option", ["names", "roles"])
+def test_a_wrong_number_of_names(option: str) -> None:
+    text = refused(InputError, **{option: ("a", "b")})
+    assert f"--{option} has 2 entries for 3 lanes" in text
+
+
+def test_a_lane_wider_than_the_plate() -> None:
+    assert "--lane-width 41.5 is wider than the plate" in refused(InputError, lane_width=41.5)
+
+
+@pytest.mark.parametrize(
+    "given", [{"plate_width": 2}, {"plate_width": 5000}, {"plate_height": 4}, {"dpi": 5},
+              {"dpi": 5000}],
+)
+def test_an_impossible_size_given(given: dict[str, float]) -> None:
+    with pytest.raises(InputError) as caught:
+        locate(scan(), Settings(**given), "white")
+    assert "the plate" in str(caught.value)
+    assert "--plate-width" in str(caught.value)
