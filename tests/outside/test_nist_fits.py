@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 from nist import load
 
+from lanes.measuring import measure
 from lanes.spots.deconvolve import Fit, deconvolve
 from lanes.spots.model import Peak
 from lanes.spots.quantities import HALF_HEIGHT_FACTOR, area_percents, pair
@@ -146,3 +147,20 @@ def test_measured_line(how):
     sds = np.sqrt(np.diag(fit.covariance))
     s1, s2, s3 = data.sds
     assert sds[:3] == pytest.approx([s3, s1 * ROOT_2PI, s2], rel=SD)
+
+
+@names
+def test_the_whole_job_on_a_certified_trace(tmp_path, name):
+    """The same data as a file of two columns, an Rf made of the certified centre."""
+    data = load(name)
+    path = tmp_path / "trace.csv"
+    np.savetxt(path, np.column_stack([data.x, data.y]), delimiter=",", fmt="%.17g")
+    reading = measure(path, origin=data.x[0], front=data.x[-1], joint="exponential")
+    (lane,) = reading.lanes
+    run = data.x[-1] - data.x[0]
+    assert len(lane.spots) == 2
+    for spot, part in zip(lane.spots, GAUSSIANS, strict=True):
+        height, centre, _ = data.values[part]
+        assert spot.rf == pytest.approx((centre - data.x[0]) / run, rel=VALUE)
+        assert spot.rf_sd == pytest.approx(data.sds[part][1] / run, rel=SD)
+        assert spot.height == pytest.approx(height, rel=VALUE)
