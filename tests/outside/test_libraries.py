@@ -104,16 +104,16 @@ def test_widths_and_places_are_those_of_scipy(reading):
 def test_noise_of_a_known_sequence(phi):
     """x[k] = phi x[k-1] + e[k]: sd 1 / sqrt(1 - phi^2), correlation phi^k (Box & Jenkins).
 
-    Made with scipy.signal.lfilter. Correlation is faded towards the longest lag, 4 mm here, so
+    Made with scipy.signal.lfilter. Correlation is faded towards the longest lag, 4 mm, so
     that its sum comes out low by some hundredths.
     """
     e = np.random.default_rng(8).normal(0, 0.3, 40_000)
     sequence = lfilter([1.0], [1.0, -phi], e)[200:]
-    noise = residual_noise(sequence + 5.0, PITCH)
+    noise = residual_noise(sequence + 5.0, PITCH, lag=4.0)
     true_sd = 0.3 / np.sqrt(1 - phi**2)
     assert noise.sd == pytest.approx(true_sd, rel=0.02)
     assert noise.autocorrelation[0] == 1
-    np.testing.assert_allclose(noise.autocorrelation[1:8], phi ** np.arange(1, 8), atol=0.03)
+    np.testing.assert_allclose(noise.autocorrelation[1:8], phi ** np.arange(1, 8), atol=0.025)
     assert noise.correlation_mm == pytest.approx(PITCH * (1 + phi) / (1 - phi), rel=0.15)
     assert noise.pitch == PITCH
     # What it is for: the sd of a sum over 6 mm, which correlation makes larger.
