@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import io
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -87,7 +88,8 @@ def _parser() -> argparse.ArgumentParser:
                             description="Draw a plate from a description, and its truth beside it "
                             "as JSON.")
     d.add_argument("spec", help="TOML file that describes the plate")
-    d.add_argument("--out", required=True, metavar="IMAGE", help="image to write (.png, .tif, .jpg)")
+    d.add_argument("--out", required=True, metavar="IMAGE",
+                   help="image to write (.png, .tif, .jpg)")
     return parser
 
 
@@ -160,6 +162,9 @@ def _draw(arguments: argparse.Namespace) -> None:
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run the command; return its exit code: 0 done, 2 can't, 130 stopped from the keyboard."""
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        # A terminal that lacks a character shows a question mark rather than a traceback.
+        sys.stdout.reconfigure(errors="replace")
     try:
         arguments = _parser().parse_args(argv)
         if arguments.version:
@@ -175,11 +180,11 @@ def main(argv: Sequence[str] | None = None) -> int:
         print(f"lanes: {one_line(error)}", file=sys.stderr)
         return 2
     except KeyboardInterrupt:
-        print("lanes: stopped; nothing was written", file=sys.stderr)
+        print("lanes: stopped; nothing is half-written", file=sys.stderr)
         return 130
     except BrokenPipeError:
         # The reader of a pipe (head, less) closed it: that is not an error of ours.
-        sys.stdout = None  # type: ignore[assignment]
+        sys.stdout = None
         return 0
     except MemoryError:
         print("lanes: not enough memory for this image: scan at fewer dots per inch",

@@ -7,6 +7,7 @@ import math
 import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields, replace
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +19,7 @@ CHANNELS = ("auto", "red", "green", "blue", "mean", "luminance")
 BACKGROUNDS = ("layer", "asymmetric", "snip", "polynomial", "none")
 JOINTS = ("auto", "none", "constant", "linear", "quadratic", "exponential")
 TURNS = (0, 90, 180, 270)
+MOST_LANES = 60
 
 
 @dataclass(frozen=True)
@@ -96,6 +98,8 @@ class Settings:
                 "the plate's lower edge, so give --front greater than --origin"
             )
         _lanes(self.lanes)
+        _words("names", self.names)
+        _words("roles", self.roles)
         _names(self.names)
         if self.components is not None:
             _whole("components", self.components, 1, 40)
@@ -136,7 +140,9 @@ def from_mapping(values: Mapping[str, Any], start: Settings | None = None) -> Se
     for key, value in values.items():
         if key in numbers and value is not None and not _is_number(value):
             raise InputError(f"{key} takes a number, not {value!r}")
-    clean = {k: float(v) if k in numbers and v is not None else v for k, v in values.items()}
+    clean: dict[str, Any] = {
+        k: _as_float(v) if k in numbers and v is not None else v for k, v in values.items()
+    }
     return replace(start or Settings(), **clean)
 
 
@@ -148,19 +154,31 @@ def read_settings(path: str | Path) -> Settings:
     InputError
         If the file is missing, not TOML, or holds an unknown key.
     """
+    name = one_line(Path(path).name.encode("utf-8", "replace").decode())
     try:
         values = tomllib.loads(Path(path).read_text(encoding="utf-8"))
     except OSError as error:
-        raise InputError(f"settings file {Path(path).name}: {error.strerror}") from None
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise InputError(
-            f"settings file {Path(path).name} is not TOML: {one_line(error)}"
+            f"settings file {name} can't be read: {error.strerror}; give the settings.toml of an "
+            "earlier reading"
+        ) from None
+    except (ValueError, RecursionError) as error:
+        raise InputError(
+            f"settings file {name} is not TOML: {one_line(error)}; give the settings.toml of an "
+            "earlier reading"
         ) from None
     return from_mapping(values)
 
 
 def _is_number(value: object) -> bool:
     return isinstance(value, int | float) and not isinstance(value, bool)
+
+
+def _as_float(value: float) -> float:
+    try:
+        return float(value)
+    except OverflowError:  # a whole number of hundreds of digits
+        return math.inf
 
 
 def _option(name: str) -> str:
@@ -176,7 +194,7 @@ def _one_of(name: str, value: object, allowed: Sequence[object]) -> None:
 def _finite(name: str, value: float | None) -> None:
     if value is None:
         return
-    if not _is_number(value) or not math.isfinite(value):
+    if not _is_number(value) or not math.isfinite(_as_float(value)):
         raise InputError(f"{_option(name)} {value} is not a number that can be used: give mm")
     if abs(value) > 1e5:
         raise InputError(f"{_option(name)} {value:g} is beyond any plate: give mm")
@@ -210,22 +228,34 @@ def _lanes(value: int | tuple[float, ...] | None) -> None:
     if value is None:
         return
     if isinstance(value, tuple):
+        if not value or len(value) > MOST_LANES or None in value:
+            raise InputError(
+                f"--lanes takes a count, or the x of 1 to {MOST_LANES} lanes in mm: got "
+                f"{len(value)} of them"
+            )
         for x in value:
             _finite("lanes", x)
-        if not value:
-            raise InputError("--lanes is empty: give a count or the x of each lane in mm")
-        if any(b <= a for a, b in zip(value, value[1:], strict=False)):
+        if any(b <= a for a, b in pairwise(value)):
             raise InputError("--lanes must rise from left to right, each x once")
         return
-    _whole("lanes", value, 1, 60)
+    _whole("lanes", value, 1, MOST_LANES)
+
+
+def _words(option: str, words: object) -> None:
+    if words is None:
+        return
+    if not isinstance(words, tuple) or not words:
+        raise InputError(f"--{option} takes a list of words, one a lane, not {words!r}")
+    for word in words:
+        if not isinstance(word, str) or not word.isprintable() or len(word) > 40:
+            raise InputError(f"--{option}: {word!r} is not a word of up to 40 printable characters")
 
 
 def _names(names: tuple[str, ...] | None) -> None:
     if names is None:
         return
     for name in names:
-        bad = not isinstance(name, str) or not name.strip() or len(name) > 40
-        if bad or name in (".", "..") or any(c in '/\\:*?"<>|' or ord(c) < 32 for c in name):
+        if not name.strip() or name in (".", "..") or any(c in '/\\:*?"<>|' for c in name):
             raise InputError(
                 f"--names: {name!r} can't name a lane: use letters, digits and - _ + . only"
             )

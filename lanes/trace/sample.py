@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import stat
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -11,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from lanes.errors import InputError
+from lanes.errors import InputError, one_line
 from lanes.plate.layout import Lane, Layout
 from lanes.plate.signal import Signal
 
@@ -20,6 +21,8 @@ Floats = NDArray[np.float64]
 STRIPS = 9
 BEYOND_MM = 2.0  # how far the trace reaches past the origin and the front
 PENCIL_MM = 0.4  # half the width of what the origin line and the front hide
+MIN_ROWS, MAX_ROWS = 20, 20_000  # of a trace; 20,000 over 100 mm are 5 micrometres apart
+MAX_BYTES = 10_000_000
 
 
 @dataclass(frozen=True)
@@ -130,7 +133,8 @@ def read_trace(path: str | Path, origin: float, front: float) -> tuple[Trace, by
     """Read a trace from a text file of two columns, distance and signal.
 
     Columns are parted by commas, semicolons, tabs or blanks; one heading line is allowed.
-    Distances that are not quite even are resampled linearly onto even ones.
+    Where no commas part them, a comma may stand for the decimal point. Distances that are not
+    quite even are resampled linearly onto even ones.
 
     Parameters
     ----------
@@ -147,21 +151,23 @@ def read_trace(path: str | Path, origin: float, front: float) -> tuple[Trace, by
     InputError
         If the file can't be read, or its rows can't be a trace; the message names the row.
     """
-    name = Path(path).name
+    name, raw = _read_bytes(Path(path))
     try:
-        raw = Path(path).read_bytes()
         text = raw.decode("utf-8-sig")
-    except FileNotFoundError:
-        raise InputError(f"{name}: no such file") from None
-    except IsADirectoryError:
-        raise InputError(f"{name} is a folder: give the trace's file") from None
     except UnicodeDecodeError:
-        raise InputError(f"{name} is not text: a trace has two columns of numbers") from None
-    except OSError as error:
-        raise InputError(f"{name} can't be read: {error.strerror}") from None
+        raise InputError(
+            f"{name} is not plain text: save the trace as CSV, distance and signal"
+        ) from None
     rows = _rows(name, text)
-    if len(rows) < 20:
-        raise InputError(f"{name} has {len(rows)} rows of numbers: a trace needs 20 or more")
+    if len(rows) < MIN_ROWS:
+        raise InputError(
+            f"{name} has {len(rows)} rows of numbers: a trace needs {MIN_ROWS} or more"
+        )
+    if len(rows) > MAX_ROWS:
+        raise InputError(
+            f"{name} has {len(rows)} rows of numbers: average neighbours until no more than "
+            f"{MAX_ROWS} are left"
+        )
     table = np.array(rows)
     steps = np.diff(table[:, 0])
     if (steps <= 0).any():
@@ -179,9 +185,11 @@ def read_trace(path: str | Path, origin: float, front: float) -> tuple[Trace, by
             f"{first:g} to {last:g}, origin first"
         )
     pitch = float(np.median(steps))
-    even = np.arange(int(round((last - first) / pitch)) + 1) * pitch + first
-    if even.size > 200_000:
-        raise InputError(f"{name}: its distances are too uneven to be one trace")
+    if (last - first) / pitch > 3 * len(table):
+        raise InputError(
+            f"{name}: its distances are too uneven to be one trace: give evenly spaced rows"
+        )
+    even = np.arange(round((last - first) / pitch) + 1, dtype=np.float64) * pitch + first
     signal = table[:, 1]
     if even.size != len(table) or np.abs(steps - pitch).max() > 1e-3 * pitch:
         signal = np.interp(even, table[:, 0], table[:, 1])
@@ -193,6 +201,27 @@ def read_trace(path: str | Path, origin: float, front: float) -> tuple[Trace, by
     return trace, raw
 
 
+def _read_bytes(path: Path) -> tuple[str, bytes]:
+    # A name may hold bytes that are no text: it must still fit in a JSON file.
+    name = one_line(path.name.encode("utf-8", "replace").decode()) or "the path given"
+    try:
+        status = path.stat()
+        plain = stat.S_ISREG(status.st_mode)
+        raw = path.read_bytes() if plain and status.st_size <= MAX_BYTES else b""
+    except FileNotFoundError:
+        raise InputError(f"no such file: {name}; check the path") from None
+    except (OSError, ValueError) as error:
+        why = getattr(error, "strerror", None) or "its path can't be used"
+        raise InputError(f"{name} can't be read: {why}; check the path, or copy it") from None
+    if stat.S_ISDIR(status.st_mode):
+        raise InputError(f"{name} is a folder: give the trace's file")
+    if not plain:
+        raise InputError(f"{name} is not a plain file: save the trace to one")
+    if status.st_size > MAX_BYTES:
+        raise InputError(f"{name} is larger than any trace: give one lane, {MAX_ROWS} rows at most")
+    return name, raw
+
+
 def _rows(name: str, text: str) -> list[tuple[float, float]]:
     rows: list[tuple[float, float]] = []
     lines = [line for line in text.splitlines() if line.strip() and not line.startswith("#")]
@@ -201,12 +230,12 @@ def _rows(name: str, text: str) -> list[tuple[float, float]]:
         cells = (line.split() if mark is None
                  else next(csv.reader(io.StringIO(line), delimiter=mark)))
         cells = [c.strip() for c in cells if c.strip()]
-        if mark == ";":
+        if mark in (";", "\t"):
             cells = [c.replace(",", ".") for c in cells]
         try:
             pair = (float(cells[0]), float(cells[1]))
         except (ValueError, IndexError):
-            if number == 1 and len(cells) >= 2:
+            if number == 1 and len(cells) >= 2 and not _is_number(cells[0]):
                 continue
             raise InputError(
                 f"{name}: line {number} is not two numbers, distance and signal: {line[:40]!r}"
@@ -216,3 +245,11 @@ def _rows(name: str, text: str) -> list[tuple[float, float]]:
                              "leave such rows out")
         rows.append(pair)
     return rows
+
+
+def _is_number(cell: str) -> bool:
+    try:
+        float(cell)
+    except ValueError:
+        return False
+    return True
