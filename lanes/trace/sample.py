@@ -21,7 +21,7 @@ Floats = NDArray[np.float64]
 STRIPS = 9
 BEYOND_MM = 2.0  # how far the trace reaches past the origin and the front
 PENCIL_MM = 0.4  # half the width of what the origin line and the front hide
-MIN_ROWS, MAX_ROWS = 20, 20_000  # of a trace; 20,000 over 100 mm are 5 micrometres apart
+MIN_ROWS, MAX_ROWS = 20, 5_000  # of a trace; 5,000 over 100 mm are 20 micrometres apart
 MAX_BYTES = 10_000_000
 
 
