@@ -121,7 +121,7 @@ def read_lane(plate: Plate, lane: Lane) -> LaneReading:
     spots, pairs, more = describe(trace, fit, noise, layout.origin.sd, layout.front.sd,
                                   layout.scaled, mm)
     width = np.median([c.sigma for c in fit.components]) if fit.components else 0.9 / mm
-    smallest = limit(noise, trace.gain, float(width), THRESHOLD)
+    smallest = limit(noise.local, trace.gain, float(width), THRESHOLD)
     scale = layout.scaled
     return LaneReading(
         lane.name, lane.role, lane.x if scale else None, lane.width if scale else None,
@@ -167,7 +167,7 @@ def _measure_trace(path: Path, settings: Settings) -> Reading:
     width = np.median([c.sigma for c in fit.components]) if fit.components else 0.012 * trace.run
     reading = LaneReading(
         name, role, None, None, trace.run, spots, pairs,
-        limit(noise, trace.gain, float(width), THRESHOLD), fit, noise, trace, below,
+        limit(noise.local, trace.gain, float(width), THRESHOLD), fit, noise, trace, below,
         (flag("noise-from-residuals", "a trace alone shows no clean layer"), *more),
     )
     source = Source(path.name, hashlib.sha256(raw).hexdigest(), None, None, None, None, None, None)

@@ -144,7 +144,7 @@ def mask_marks(
         sd = 1.4826 * float(np.median(np.abs(clean - middle)))
         marks = np.abs(rest - middle) > (4.0 if i == 0 else 3.0) * max(sd, 1e-12)
         marks = ndimage.binary_opening(marks, iterations=1)
-        reach = max(1, round(0.9 / mm))
+        reach = max(1, round(0.6 / mm))
         marks = ndimage.binary_dilation(marks, iterations=reach)
         bare = ~marks if known is None else ~(marks | known)
         if bare.mean() < 0.15:

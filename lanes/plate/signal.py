@@ -26,6 +26,7 @@ LAW_NAMES = {"kubelka-munk": "kubelka-munk", "optical-density": "optical density
 # A white layer scanned with white at code 255 reads about this; used where exposure hides it.
 USUAL_LAYER = 0.86
 COARSE_MM = 0.25
+PATCH_MM = 6.5  # height of a held-out patch: what a spot hides; it is as wide as the lanes
 WEIGHTS = {
     "red": {"red": 1.0}, "green": {"green": 1.0}, "blue": {"blue": 1.0},
     "mean": {"red": 1 / 3, "green": 1 / 3, "blue": 1 / 3},
@@ -145,7 +146,9 @@ def to_signal(scan: Scan, layout: Layout, settings: Settings, light: str) -> Sig
     kept = smooth_layer(coarse, bare & ~holes, step * grid.mm)
     layer = np.maximum(surface.on(image.shape, grid.mm), 1e-5)
 
-    reference = float(np.median(surface.cells))
+    # An uneven lamp only takes light away, so a bright part tells the layer; glare adds some, so
+    # not the brightest.
+    reference = float(np.percentile(surface.cells, 80))
     flags: list[Flag] = []
     if law == "kubelka-munk" and not 0.55 <= reference <= 1.0:
         flags.append(flag(
@@ -224,10 +227,12 @@ def off_layer(layout: Layout, grid: Grid, step: int) -> NDArray[np.bool_]:
 def _holes(bare: NDArray[np.bool_], layout: Layout, grid: Grid, step: int) -> NDArray[np.bool_]:
     """Return spot-sized patches of layer to hold out, in a fixed staggered pattern."""
     rows, columns = bare.shape
-    side = max(2, round(5.5 / (grid.mm * step)))
+    tall = max(2, round(PATCH_MM / (grid.mm * step)))
+    lane = max((lane.width for lane in layout.lanes), default=0.0) * layout.mm_per_unit
+    wide = max(2, round(max(PATCH_MM, lane) / (grid.mm * step)))
     row, column = np.arange(rows)[:, None], np.arange(columns)[None, :]
-    tier = row // (2 * side)
-    return bare & (row % (2 * side) < side) & ((column + tier * side) % (3 * side) < side)
+    tier = row // (2 * tall)
+    return bare & (row % (2 * tall) < tall) & ((column + tier * wide) % (3 * wide) < wide)
 
 
 def choose_channel(scan: Scan, layout: Layout, settings: Settings, light: str) -> str:

@@ -57,10 +57,10 @@ def settle(
     tailing = frozenset(int(np.nonzero(order == i)[0][0]) for i in tailing)
     solution = solve(problem, peaks, joint, tailing, share=share)
     held: dict[str, float] = {}
-    for _ in range(3):
+    for _ in range(5):
         # A centre at its limit is a start that was far off: let it go on from there.
-        stuck = [n for n in solution.at_bound if not n.endswith("centre")]
-        moving = len(stuck) < len(solution.at_bound)
+        moving = any(n.endswith("centre") for n in solution.at_bound)
+        stuck = [] if moving else list(solution.at_bound)
         if not stuck and not moving:
             break
         for name in stuck:
@@ -69,7 +69,7 @@ def settle(
         again = solve(problem, solution.peaks, solution.joint,
                       frozenset(i for i, p in enumerate(solution.peaks) if p.tau), held, share)
         solution = replace(again, at_bound=tuple(sorted(set(again.at_bound) | set(held))))
-        if not moving:
+        if stuck:
             break
     return solution
 
@@ -140,7 +140,9 @@ class Search:
             trial = self._settle(
                 (*solution.peaks, Peak(best.centre, best.area, best.sigma)), solution.joint, history
             )
-            if self._bic(trial) > self._bic(solution) - 4.0 or not self._sound(trial):
+            weakest = float(self._significance(trial).min())
+            worse = self._bic(trial) > self._bic(solution) - 4.0
+            if worse or weakest < 0.8 * self.threshold or not self._sound(trial):
                 break
             solution = trial
         return solution

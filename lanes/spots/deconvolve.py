@@ -164,6 +164,7 @@ def _one(
         if start is None and kind != "none":
             below = background(y, "asymmetric", usable=usable, pitch=None)
         noise = difference_noise((y - below)[usable], pitch)
+    full, noise = noise, noise.local
     sd = noise.sd if noise.sd > 0 else max(float(np.ptp(y)), 1e-12) * 1e-6
     shared = max(1.0, noise.correlation_mm / pitch)
     weight = 1.0 / (gain[usable] * sd * np.sqrt(shared))
@@ -189,7 +190,7 @@ def _one(
                                known, shared)
         solution, history = search.run(peaks, low_order, components)
         tried = [_attempt(problem, s, shared, known) for s in history]
-    return _finish(x, y, gain, usable, noise, known, problem, solution, shared, tuple(tried))
+    return _finish(x, y, gain, usable, full, known, problem, solution, shared, tuple(tried))
 
 
 def _joint_start(problem: Problem, below: Floats) -> Floats:
@@ -235,7 +236,7 @@ def _finish(
         correlated = even and left.correlation_mm > 1.5 * noise.pitch
         noise = replace(noise, sd=float(np.sqrt(variance)),
                         autocorrelation=left.autocorrelation if correlated else np.ones(1))
-    scaled = rest / (gain[usable] * max(noise.sd, 1e-300))
+    scaled = rest / (gain[usable] * max(noise.local.sd, 1e-300))
     chi = float(scaled @ scaled) / freedom
     covariance = _covariance(x, gain, usable, noise, known, problem, solution, scaled)
     components = []

@@ -93,24 +93,47 @@ def candidates(
     area = np.stack([b for _, b in stack])
     z[:, ~usable] = 0.0
     top = ndimage.maximum_filter(z, size=(3, 3), mode="nearest") == z
-    found = []
-    for k, i in zip(*np.nonzero(top & (z > threshold)), strict=True):
-        found.append(Candidate(float(position[i]), float(sigmas[k]), float(area[k, i]),
-                               float(z[k, i])))
+    found = [(float(z[k, i]), int(k), int(i))
+             for k, i in zip(*np.nonzero(top & (z > threshold)), strict=True)]
     # One spot answers at several widths: the most significant speaks for its surroundings.
-    found.sort(key=lambda c: -c.significance)
-    kept: list[Candidate] = []
-    for c in found:
-        if all(abs(c.centre - o.centre) > 1.3 * min(max(c.sigma, o.sigma), 1.5 * o.sigma)
-               for o in kept):
-            kept.append(c)
-    return sorted(kept, key=lambda c: c.centre)
+    found.sort(reverse=True)
+    kept: list[tuple[float, int, int]] = []
+    for _, k, i in found:
+        if all(abs(position[i] - position[j])
+               > 1.3 * min(max(sigmas[k], sigmas[m]), 1.5 * sigmas[m]) for _, m, j in kept):
+            kept.append((z[k, i], k, i))
+    # Two spots with a valley answer best as one broad one: look for the valley at finer widths.
+    places = {place for _, k, i in kept for place in _parts(z, sigmas, position, k, i, threshold)}
+    return [Candidate(float(position[i]), float(sigmas[k]), float(area[k, i]), float(z[k, i]))
+            for k, i in sorted(places, key=lambda place: place[1])]
+
+
+VALLEY = 4.0  # standard deviations by which significance must dip between two parts
+
+
+def _parts(
+    z: Floats, sigmas: Floats, position: Floats, k: int, i: int, threshold: float
+) -> list[tuple[int, int]]:
+    """Return the maxima that a broad one falls into at a finer width, or the broad one itself."""
+    inside = np.nonzero(np.abs(position - position[i]) < 2.0 * sigmas[k])[0]
+    for finer in range(k - 1, -1, -1):
+        row = z[finer, inside]
+        peaks = [int(j) for j in range(1, row.size - 1)
+                 if row[j] > threshold and row[j] >= row[j - 1] and row[j] > row[j + 1]]
+        parts: list[int] = []
+        for j in peaks:
+            if parts and row[parts[-1]: j + 1].min() > min(row[parts[-1]], row[j]) - VALLEY:
+                if row[j] > row[parts[-1]]:
+                    parts[-1] = j
+                continue
+            parts.append(j)
+        if len(parts) > 1:
+            return [(finer, int(inside[j])) for j in parts]
+    return [(k, i)]
 
 
 def limit(noise: Noise, gain: Floats, sigma: float, threshold: float) -> float:
     """Return the area of the smallest spot of width `sigma` found half of the time."""
-    z, area = significance(np.ones(gain.size), noise, np.ones(gain.size), sigma)
-    del z, area
     one = np.zeros(4 * int(np.ceil(8 * sigma / noise.pitch)) + 1)
     middle = one.size // 2
     at = (np.arange(one.size) - middle) * noise.pitch

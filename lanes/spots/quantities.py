@@ -149,7 +149,7 @@ def pair(fit: Fit, i: int, j: int, run: float) -> Pair:
     """Return delta Rf, resolution and valley of components `i` and `j`, `i` the lower.
 
     Resolution is 1.18 (d2 - d1) / (wh1 + wh2) (Ph. Eur. 2.2.46, planar form from memory). The
-    valley is the lowest point of their sum over the lower apex; 1 where there is none, None where
+    valley is the lowest point of their sum over its lower apex; 1 where there is none, None where
     other spots lie between.
     """
     a, b = fit.components[i], fit.components[j]
@@ -167,7 +167,7 @@ def pair(fit: Fit, i: int, j: int, run: float) -> Pair:
                         -resolution / wide * (_width_of(c, *d) - _width_of(c, -d[0], -d[1]))
                         / (2 * sum(d)))
         variance = float(slope @ fit.covariance @ slope)
-        sd = float(np.sqrt(max(variance, 0.0)))
+        sd = float(np.sqrt(variance)) if variance > 0 else None
     return Pair(i, j, apart / run, resolution, sd, _valley(fit, i, j) if j == i + 1 else None)
 
 
@@ -183,12 +183,12 @@ def _width_of(c: Component, by_sigma: float, by_tau: float) -> float:
 
 def _valley(fit: Fit, i: int, j: int) -> float:
     a, b = fit.components[i], fit.components[j]
-    x = np.linspace(a.centre, b.centre, 201)
+    x = np.linspace(a.centre, b.centre, 801)
     total = np.zeros_like(x)
     for c in fit.components:
         mean = c.centre - (apex(c.sigma, c.tau) if c.tau else 0.0)
         total += peak_shape(x, Peak(mean, c.area, c.sigma, c.tau))[0]
-    lowest = float(total.min())
-    # Without a dip the lowest point is one of the ends: no valley.
-    dip = int(np.argmin(total)) not in (0, x.size - 1)
-    return lowest / float(min(total[0], total[-1])) if dip else 1.0
+    # Each point over the lower of the highest ones on its two sides: the sum's own apexes, which
+    # overlap draws together.
+    lower = np.minimum(np.maximum.accumulate(total), np.maximum.accumulate(total[::-1])[::-1])
+    return float((total / lower).min())

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -12,10 +12,12 @@ from scipy.linalg import toeplitz
 
 from lanes.plate.layout import Layout
 from lanes.plate.signal import Signal
+from lanes.plate.square import Grid
 
 Floats = NDArray[np.float64]
 
-LAG_MM = 4.0  # the longest distance at which correlation is followed: a held-out patch is 5.5
+LAG_MM = 5.5  # the longest distance at which correlation is followed: a held-out patch's side
+SURE_MM = 3.0  # up to here a patch holds pairs enough to be believed as they are
 
 
 @dataclass(frozen=True)
@@ -32,12 +34,21 @@ class Noise:
         Distance between samples in mm.
     source : str
         "clean layer" or "residuals".
+    fine : Noise or None
+        The noise where the layer itself was seen, not carried on under a spot: what an unknown
+        weak spot has to stand out of.
     """
 
     sd: float
     autocorrelation: Floats
     pitch: float
     source: str
+    fine: Noise | None = None
+
+    @property
+    def local(self) -> Noise:
+        """The noise that detection works against."""
+        return self.fine or self
 
     @property
     def correlation_mm(self) -> float:
@@ -79,11 +90,22 @@ def layer_noise(signal: Signal, layout: Layout, width: float) -> Noise | None:
     -------
     Noise, or None where less than 60 square millimetres of layer is clean.
     """
-    grid = signal.grid
     known = np.isfinite(signal.held_out)
-    if known.sum() * grid.mm**2 < 60.0:
+    if known.sum() * signal.grid.mm**2 < 60.0:
         return None
     values = np.where(known, signal.held_out, 0.0).astype(np.float32)
+    carried = _across(values, known, width, signal.grid)
+    fine = _across(np.where(signal.bare, signal.values, 0.0).astype(np.float32), signal.bare,
+                   width, signal.grid)
+    if carried is None or fine is None:
+        return None
+    return replace(carried, fine=fine)
+
+
+def _across(
+    values: NDArray[np.float32], known: NDArray[np.bool_], width: float, grid: Grid
+) -> Noise | None:
+    """Return the noise of `known` values integrated over `width`."""
     # A few wild patches (a missed mark) must not set the noise of the whole plate.
     bound = 4.0 * 1.4826 * float(np.median(np.abs(values[known])))
     values = np.clip(values, -bound, bound)
@@ -96,7 +118,8 @@ def layer_noise(signal: Signal, layout: Layout, width: float) -> Noise | None:
     covariance = (table * weight[None, :]).sum(axis=1) * grid.pitch**2
     # Beyond what the patches reach nothing is known: fade to nothing, gently enough to stay a
     # covariance.
-    covariance = covariance * 0.5 * (1 + np.cos(np.pi * np.arange(lags_y + 1) / (lags_y + 1)))
+    past = np.clip((np.arange(lags_y + 1) * grid.mm - SURE_MM) / (LAG_MM - SURE_MM), 0.0, 1.0)
+    covariance = covariance * 0.5 * (1 + np.cos(np.pi * past))
     if covariance[0] <= 0:
         return None
     sd = float(np.sqrt(covariance[0]))

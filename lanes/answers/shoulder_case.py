@@ -1,0 +1,433 @@
+"""The case of one spot: its window, its noise, and its fits as one, as two and as one that tails."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.polynomial.hermite_e import hermevander
+from numpy.typing import NDArray
+from scipy.linalg import toeplitz
+from scipy.optimize import nnls
+
+from lanes.answers.shoulder_fits import (
+    Limits,
+    Model,
+    Space,
+    fit_single,
+    fit_tail,
+    fit_two,
+    make_space,
+    measured,
+    one,
+)
+from lanes.errors import InputError
+from lanes.reading import LaneReading
+from lanes.spots.choose import MISFIT, criteria
+from lanes.spots.deconvolve import Component, Fit
+from lanes.spots.model import Peak, Problem, Solution, joint_term, merged_pairs, peak_shape, solve
+from lanes.spots.quantities import Pair, area_percents, pair, retardation
+from lanes.spots.shapes import ROOT_2PI, apex
+from lanes.trace.noise import Noise
+
+Floats = NDArray[np.float64]
+
+TOGETHER = 4.0   # sigmas between components that one question is about: resolution 1
+REACH = 8.0      # sigmas of window on either side
+MISFIT_REACH, MISFIT_LENGTH = 1.3, 0.7  # the misfit's envelope and its smoothness, in sigmas
+FLOOR = 0.003    # white share of the noise's variance that is always there
+SHAPE_TERMS = (0, 3, 4, 5, 6)
+
+
+@dataclass(frozen=True)
+class Shape:
+    """A measured shape: Hermite coefficients, their covariance, its lane."""
+
+    lane: str
+    coefficients: Floats
+    covariance: Floats
+
+
+@dataclass(frozen=True)
+class Case:
+    """One spot with everything that the tests need.
+
+    Attributes
+    ----------
+    all_x, all_y, usable : (m,) array
+        The window, less baseline and far neighbours.
+    space : Space
+        Of the usable samples.
+    z : (1, r) array
+        The trace in `space`; `rest` is what lies outside.
+    scores : dict
+        (AICc, BIC) of each way to explain the spot, from fits with lmfit.
+    """
+
+    run: float
+    all_x: Floats
+    all_y: Floats
+    usable: NDArray[np.bool_]
+    band: Floats
+    covariance: Floats
+    space: Space
+    limits: Limits
+    z: Floats
+    rest: float
+    free_scale: bool
+    shape: tuple[str, Model] | None
+    single: Floats
+    problem: Problem
+    solutions: dict[str, Solution]
+    scores: dict[str, tuple[float, float]]
+    drawn: tuple[Floats, Floats, Floats, Floats]
+
+    @property
+    def single_rf(self) -> float:
+        """Rf of the spot as one."""
+        return self.solutions["one Gaussian"].peaks[0].centre / self.run
+
+    def single_rf_sd(self, line_sds: tuple[float, float]) -> float | None:
+        """Return the standard deviation of that Rf, the lines' included."""
+        return retardation(_as_fit(self, "one Gaussian"), 0, self.run, *line_sds)[1]
+
+
+def pick(reading: LaneReading, rf: float | None) -> tuple[int, ...]:
+    """Return the components that the question is about: the spot at `rf`, or the strongest.
+
+    Those of one merged group belong together; of more than two, the spot and its largest partner.
+
+    Raises
+    ------
+    InputError
+        If the lane has no spot, or none at `rf`.
+    """
+    parts = reading.fit.components
+    run = reading.trace.run
+    if not parts:
+        raise InputError(f"lane {reading.name} has no spot to ask about: apply more sample, or "
+                         "give another --lane")
+    groups = [[0]]
+    for i in range(1, len(parts)):
+        a, b = parts[i - 1], parts[i]
+        if b.centre - a.centre < TOGETHER * 0.5 * (_width(a) + _width(b)):
+            groups[-1].append(i)
+        else:
+            groups.append([i])
+    if rf is None:
+        group = max(groups, key=lambda g: sum(parts[i].area for i in g))
+        i = max(group, key=lambda i: parts[i].area)
+    else:
+        if not np.isfinite(rf):
+            raise InputError(f"--rf {rf} is not a number from 0 to 1")
+        i = min(range(len(parts)), key=lambda i: abs(parts[i].centre - rf * run))
+        if abs(parts[i].centre - rf * run) > max(2.0 * _width(parts[i]), 0.02 * run):
+            listed = ", ".join(f"{c.centre / run:.2f}" for c in parts)
+            raise InputError(f"lane {reading.name} has no spot at Rf {rf:g}: its spots are at "
+                             f"{listed}")
+        group = next(g for g in groups if i in g)
+    beside = [j for j in (i - 1, i + 1) if j in group]
+    if not beside:
+        return (i,)
+    partner = max(beside, key=lambda j: parts[j].area)
+    return tuple(sorted((i, partner)))
+
+
+def _width(c: Component) -> float:
+    return float(np.hypot(c.sigma, c.tau))
+
+
+def _mean(c: Component) -> float:
+    """Centre of mass: a positive tau tails to smaller positions."""
+    return c.centre - (apex(c.sigma, c.tau) + c.tau if c.tau else 0.0)
+
+
+def _peak(c: Component) -> Peak:
+    return Peak(c.centre - (apex(c.sigma, c.tau) if c.tau else 0.0), c.area, c.sigma, c.tau)
+
+
+def _moments(parts: list[Component]) -> Peak:
+    areas = np.array([c.area for c in parts])
+    means = np.array([_mean(c) for c in parts])
+    total = float(areas.sum())
+    centre = float(areas @ means) / total
+    variance = float(areas @ (np.array([_width(c) ** 2 for c in parts]) + (means - centre) ** 2))
+    return Peak(centre, total, float(np.sqrt(variance / total)))
+
+
+def make_case(
+    reading: LaneReading, group: tuple[int, ...], mm: float, shape: Shape | None = None
+) -> Case:
+    """Return the case of components `group` of a lane.
+
+    Parameters
+    ----------
+    reading : LaneReading
+    group : tuple of int
+        As from `pick`.
+    mm : float
+        Millimetres per plate unit.
+    shape : Shape, optional
+        Held against two besides a tail.
+
+    Raises
+    ------
+    InputError
+        If too little of the trace round the spot can be used.
+    """
+    trace, fit, noise = reading.trace, reading.fit, reading.noise
+    parts = [fit.components[i] for i in group]
+    lone = min(_width(c) for c in parts)
+    rough = _moments(parts)
+    reach = REACH * max(lone, 0.7 * rough.sigma)
+    inside = (trace.position > rough.centre - reach) & (trace.position < rough.centre + reach)
+    x = trace.position[inside]
+    y = (trace.signal - reading.background - fit.baseline)[inside]
+    usable, gain = trace.usable[inside].copy(), trace.gain[inside]
+    columns = [np.ones_like(x), (x - rough.centre) / reach]
+    for j, c in enumerate(fit.components):
+        if j in group:
+            continue
+        value, by = peak_shape(x, _peak(c))
+        y = y - value
+        # What the fit says of a neighbour is uncertain: to first order its values are free.
+        if abs(c.centre - rough.centre) < reach + 2.0 * _width(c):
+            columns += [by[k] for k in range(4 if c.tau else 3) if np.any(by[k])]
+    if usable.sum() < 24 or usable[np.abs(x - rough.centre) < rough.sigma].mean() < 0.7:
+        raise InputError(f"lane {reading.name}: too little of the trace round Rf "
+                         f"{rough.centre / trace.run:.2f} can be used to ask about it")
+    known = noise.source != "residuals"
+    if noise.sd <= 0:
+        noise = replace(noise, sd=1e-6 * float(np.ptp(y)))
+    local = sound_covariance(noise, np.ones_like(gain))[np.ix_(usable, usable)]
+    sd, shared = _beside_line(local, x[usable])
+    xu, yu, gu = x[usable], y[usable], gain[usable]
+    bounds = ((0.25 / mm, 5.0 / mm) if known
+              else (min(2.5 * trace.pitch, 0.8 * lone), 0.4 * float(np.ptp(x))))
+    flat = Problem(xu, yu, 1.0 / (sd * gu * np.sqrt(shared)), "linear", *bounds, None)
+    first = solve(flat, (rough,)).peaks[0]
+    z = (x - first.centre) / first.sigma
+    height = first.area / (first.sigma * ROOT_2PI)
+    envelope = MISFIT * height * np.exp(-0.5 * (z / MISFIT_REACH) ** 2)
+    covariance = sound_covariance(noise, gain)
+    smooth = np.exp(-0.5 * ((z[:, None] - z[None, :]) / MISFIT_LENGTH) ** 2)
+    covariance += envelope[:, None] * envelope[None, :] * smooth
+    if shape is not None:
+        bell = np.exp(-0.5 * z * z)[:, None] * height
+        by = hermevander(z, max(SHAPE_TERMS))[:, SHAPE_TERMS[1:]] * bell
+        covariance += by @ shape.covariance @ by.T
+    both = np.ix_(usable, usable)
+    limits = Limits(float(x[0]), float(x[-1]), max(0.45 * lone, bounds[0]),
+                    min(2.5 * first.sigma, bounds[1]))
+    space = make_space(xu, covariance[both], np.stack(columns, axis=1)[usable],
+                       0.6 * limits.narrowest)
+    reduced = (space.reduce @ yu)[None, :]
+    guess = np.array([first.centre, np.log(first.sigma), max(first.area, 1e-12)])
+    single = fit_single(one, space, reduced, guess, limits)[0][0]
+    # The misfit every spot has counts as noise of its own.
+    weight = 1.0 / np.hypot(sd * gu * np.sqrt(shared), envelope[usable])
+    problem = replace(flat, weight=weight)
+    solutions, model = _solve_all(problem, space, reduced, single, limits), None
+    scores = {name: criteria(problem, _counted(s), shared) for name, s in solutions.items()}
+    if shape is not None:
+        model = (f"the shape of lane {shape.lane}", measured(shape.coefficients))
+        scores[model[0]] = _shape_scores(problem, model[1], space, reduced, single, limits, shared,
+                                         solutions["one Gaussian"])
+    return Case(
+        trace.run, x, y, usable, 2.0 * np.sqrt(np.diag(covariance)), covariance[both], space,
+        limits, reduced, space.rest(yu), not known, model, single, problem, solutions, scores,
+        _drawn(problem, solutions, x),
+    )
+
+
+def sound_covariance(noise: Noise, gain: Floats) -> Floats:
+    """Return the covariance of evenly spaced samples under `noise`, its spectrum made smooth.
+
+    An autocorrelation followed over a few mm has a spectrum that wavers about the true one and
+    falls below zero, just at the frequencies of spots; a test would lean on those places. A sum
+    of decaying kernels with weights of no negative sign follows it as closely as such a spectrum
+    can, and is a covariance at any length.
+    """
+    found, n = noise.autocorrelation, gain.size
+    lags = np.arange(n) * noise.pitch
+    row = np.zeros(n)
+    row[0] = 1.0
+    if found.size > 2:
+        lengths = noise.pitch * np.geomspace(0.5, 250.0, 22)
+
+        def kernels(at: Floats) -> Floats:
+            ratio = at[:, None] / lengths
+            return np.concatenate([np.exp(-0.5 * ratio**2), np.exp(-ratio)], axis=1)
+
+        weights = nnls(kernels(np.arange(found.size) * noise.pitch), found)[0]
+        row = kernels(lags) @ weights
+        row = row / row[0]
+        row[0] += FLOOR
+    size = noise.sd * gain
+    return np.asarray(toeplitz(row) * size[:, None] * size[None, :])
+
+
+def _counted(solution: Solution) -> Solution:
+    """Return `solution` with the sigma that two share counted, also where it was held."""
+    if len(solution.peaks) == 2 and "p0_sigma" not in solution.names:
+        return replace(solution, names=(*solution.names, "p0_sigma"))
+    return solution
+
+
+def _beside_line(covariance: Floats, x: Floats) -> tuple[float, float]:
+    """Return noise beside a straight line: its standard deviation, and samples that count as one.
+
+    The effective number of samples is (tr C)^2 / tr(C^2) (Satterthwaite's degrees of freedom;
+    from memory), C being what the line leaves of the covariance.
+    """
+    q = np.linalg.qr(np.stack([np.ones_like(x), x - x.mean()], axis=1))[0]
+    left = covariance - q @ (q.T @ covariance)
+    left = left - (left @ q) @ q.T
+    trace = float(np.trace(left))
+    count = trace**2 / float(np.sum(left * left))
+    return float(np.sqrt(trace / (x.size - 2))), max(1.0, (x.size - 2) / count)
+
+
+def _solve_all(
+    problem: Problem, space: Space, z: Floats, single: Floats, limits: Limits
+) -> dict[str, Solution]:
+    """Return the fits with lmfit, each started from where the quick fit ends."""
+    c, ln_sigma, area = single
+    out = {"one Gaussian": solve(problem, (Peak(float(c), float(area), float(np.exp(ln_sigma))),))}
+    lower, gap, ln_sigma, a, b = fit_two(space, z, single[None, :], limits)[0][0]
+    s = float(np.exp(ln_sigma))
+    start = (Peak(float(lower), float(a), s), Peak(float(lower + gap * s), float(b), s))
+    apart = None if merged_pairs(start) else {"p0_sigma": s, "p1_sigma": s}
+    out["two Gaussians"] = solve(problem, start, None, frozenset(), apart, share=True)
+    for side, towards in ((1, "origin"), (-1, "front")):
+        m, ln_sigma, ratio, area = fit_tail(space, z, single[None, :], limits, side)[0][0]
+        s = float(np.exp(ln_sigma))
+        out[f"a tail toward the {towards}"] = solve(
+            problem, (Peak(float(m), float(area), s, side * float(ratio) * s),), None,
+            frozenset([0]))
+    return out
+
+
+def _shape_scores(
+    problem: Problem, model: Model, space: Space, z: Floats, single: Floats, limits: Limits,
+    shared: float, like: Solution,
+) -> tuple[float, float]:
+    """Return AICc and BIC of a measured shape, which has the parameters of one Gaussian."""
+    p = fit_single(model, space, z, single, limits)[0]
+    left = (problem.y - model(problem.x, p)[0][0]) * problem.weight
+    line = np.stack([np.ones_like(problem.x), problem.x - problem.x.mean()]) * problem.weight
+    left = left - np.linalg.lstsq(line.T, left, rcond=None)[0] @ line
+    return criteria(problem, replace(like, rss=float(left @ left)), shared)
+
+
+def _drawn(
+    problem: Problem, solutions: dict[str, Solution], x: Floats
+) -> tuple[Floats, Floats, Floats, Floats]:
+    """Return the fits over the window: one, two, the two apart (2, m), the better tail."""
+    def whole(s: Solution) -> Floats:
+        return np.sum([peak_shape(x, p)[0] for p in s.peaks], axis=0) + joint_term(
+            problem, x, s.joint)[0]
+
+    pair_of = solutions["two Gaussians"]
+    line = joint_term(problem, x, pair_of.joint)[0]
+    parts = np.stack([peak_shape(x, p)[0] + line for p in pair_of.peaks])
+    tail = min((s for n, s in solutions.items() if n.startswith("a tail")), key=lambda s: s.rss)
+    return whole(solutions["one Gaussian"]), whole(pair_of), parts, whole(tail)
+
+
+def _as_fit(case: Case, name: str) -> Fit:
+    """Return a fit with lmfit as `Fit`, its covariance under the plate's noise and the misfit.
+
+    Weighted least squares under noise V has covariance (J'J)^-1 J'W V W J (J'J)^-1.
+    """
+    solution, problem = case.solutions[name], case.problem
+    jac = solution.jacobian.T
+    size = np.sqrt(np.maximum(np.sum(jac * jac, axis=0), 1e-300))
+    inverse = np.linalg.pinv((jac / size).T @ (jac / size), rcond=1e-11, hermitian=True)
+    inverse = inverse / size[:, None] / size[None, :]
+    pull = inverse @ (jac * problem.weight[:, None]).T
+    left = problem.y - joint_term(problem, problem.x, solution.joint)[0]
+    for p in solution.peaks:
+        left = left - peak_shape(problem.x, p)[0]
+    scale = float(np.mean(left**2 / np.diag(case.covariance)))
+    free = pull @ case.covariance @ pull.T * (scale if case.free_scale else max(1.0, scale))
+    count = len(solution.peaks)
+    carry = np.zeros((4 * count, len(solution.names)))
+    shared = "p1_sigma" not in solution.names
+    for j, key in enumerate(solution.names):
+        if key.startswith("p"):
+            i, what = int(key[1:].split("_")[0]), key.split("_")[1]
+            k = ("centre", "area", "sigma", "tau").index(what)
+            carry[4 * i + k, j] = 1.0
+            if what == "sigma" and count == 2 and shared:
+                carry[4 + k, j] = 1.0
+    order = np.argsort([p.centre for p in solution.peaks])
+    index = np.concatenate([4 * i + np.arange(4) for i in order])
+    parts = tuple(
+        Component(p.centre, p.area / (p.sigma * ROOT_2PI), p.sigma, 0.0, p.area)
+        for p in (solution.peaks[i] for i in order))
+    none = np.zeros(0)
+    return Fit(parts, (carry @ free @ carry.T)[np.ix_(index, index)], "linear", none, none, none,
+               None, None, None, None, ())
+
+
+def area_shares(
+    case: Case, line_sds: tuple[float, float]
+) -> tuple[list[float], list[float | None], list[float], list[float | None], Pair]:
+    """Return Rf, area percent of the pair, each with standard deviation, and the resolution."""
+    fit = _as_fit(case, "two Gaussians")
+    rfs = [retardation(fit, i, case.run, *line_sds) for i in range(2)]
+    percents, sds = area_percents(fit)
+    return ([r[0] for r in rfs], [r[1] for r in rfs], [float(p) for p in percents],
+            [None, None] if sds is None else [float(s) for s in sds], pair(fit, 0, 1, case.run))
+
+
+def take_shape(reading: LaneReading, mm: float) -> Shape:
+    """Return the shape of a lane's strongest spot, taken to be one component.
+
+    Hermite functions of order 3 to 6 beside a Gaussian (Gram-Charlier, from memory).
+    """
+    case = make_case(reading, pick(reading, None)[:2], mm)
+    c, ln_sigma, area = case.single
+    z = (case.space.x - c) / np.exp(ln_sigma)
+    bell = np.exp(-0.5 * z * z)[:, None]
+    height = area / (np.exp(ln_sigma) * ROOT_2PI)
+    design = case.space.whole @ (hermevander(z, max(SHAPE_TERMS)) * bell * height)
+    y = case.space.whole @ case.problem.y
+    # Orders 1 and 2 only move and widen: they leave with the place and width of the spot.
+    solved = np.linalg.lstsq(design, y, rcond=None)[0]
+    inverse = np.linalg.pinv(design.T @ design, hermitian=True)
+    keep = list(SHAPE_TERMS[1:])
+    coefficients = np.concatenate([[1.0], solved[1:] / solved[0]])
+    return Shape(reading.name, coefficients, inverse[np.ix_(keep, keep)] / solved[0] ** 2)
+
+
+def lone_width(
+    readings: tuple[LaneReading, ...], reading: LaneReading, case: Case
+) -> tuple[float, float] | None:
+    """Return this spot's width over what the plate's lone spots say, and their scatter as ln.
+
+    ln(sigma) of lone spots is taken as linear in Rf (common practice: spots widen evenly as they
+    run), its slope by Theil and Sen's median. None with fewer than four lone spots.
+    """
+    rfs, widths = [], []
+    for r in readings:
+        parts = r.fit.components
+        for i, c in enumerate(parts):
+            alone = all(abs(c.centre - o.centre) > 5.0 * max(_width(c), _width(o))
+                        for j, o in enumerate(parts) if j != i)
+            sure = (r.fit.covariance is not None
+                    and c.area > 25.0 * np.sqrt(max(r.fit.covariance[4 * i + 1, 4 * i + 1], 0.0)))
+            own = r is reading and abs(c.centre / r.trace.run - case.single_rf) < 0.03
+            if alone and sure and not own and abs(c.tau) < 0.3 * c.sigma:
+                rfs.append(c.centre / r.trace.run)
+                widths.append(float(np.log(_width(c))))
+    if len(rfs) < 4:
+        return None
+    x, y = np.array(rfs), np.array(widths)
+    i, j = np.triu_indices(x.size, 1)
+    apart = np.abs(x[i] - x[j]) > 0.05
+    slope = float(np.median(((y[i] - y[j])[apart] / (x[i] - x[j])[apart]))) if apart.any() else 0.0
+    level = float(np.median(y - slope * x))
+    scatter = 1.4826 * float(np.median(np.abs(y - slope * x - level)))
+    return float(np.exp(case.single[1] - level - slope * case.single_rf)), max(scatter, 0.03)

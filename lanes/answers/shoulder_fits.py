@@ -1,0 +1,319 @@
+"""Many least-squares fits of one window at once, under the correlated noise of its plate.
+
+Whitening turns the noise into unit normal deviates, and a projection takes out what is not asked
+for (baseline, neighbours); after that a bootstrap needs no more than a row of normal deviates for
+each of its traces, and all of them are fitted together. The models are those of
+`lanes.spots.model`, which fits the measured trace itself.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.linalg import cholesky, solve_triangular
+from scipy.special import erfcx
+
+from lanes.spots.shapes import ROOT_2PI
+
+Floats = NDArray[np.float64]
+# Parameters (b, p) to values (b, n) and their derivatives (b, p, n).
+Model = Callable[[Floats, Floats], tuple[Floats, Floats]]
+
+NEAREST, FARTHEST = 1.0, 6.2  # sigmas between the two of a pair: resolution 0.25 to 1.55
+TAIL_LEAST, TAIL_MOST = 0.02, 6.0  # tau over sigma, as in the fit of a trace
+
+
+@dataclass(frozen=True)
+class Space:
+    """A window made ready for fitting.
+
+    Attributes
+    ----------
+    x : (n,) array
+        Positions.
+    reduce : (r, n) array
+        Takes a curve on `x` to coordinates in which the noise is white and of unit variance,
+        baseline and neighbours gone. They span all that the models can draw.
+    whole : (m, n) array
+        The same without the restriction to the models' span.
+    freedom : int
+        Samples less the columns taken out.
+    """
+
+    x: Floats
+    reduce: Floats
+    whole: Floats
+    freedom: int
+
+    def rest(self, y: Floats) -> float:
+        """Return the squares of `y` that no model can take up."""
+        return max(float(np.sum((self.whole @ y) ** 2) - np.sum((self.reduce @ y) ** 2)), 0.0)
+
+
+def make_space(x: Floats, covariance: Floats, nuisance: Floats, narrowest: float) -> Space:
+    """Return the space of a window.
+
+    Parameters
+    ----------
+    x : (n,) array
+    covariance : (n, n) array
+        Of the samples' noise, all that counts as noise included.
+    nuisance : (n, q) array
+        Columns whose multiples are of no interest.
+    narrowest : float
+        The smallest sigma to be fitted.
+    """
+    n = x.size
+    lower = cholesky(covariance + 1e-10 * np.diag(np.diag(covariance)), lower=True)
+    white = solve_triangular(lower, np.eye(n), lower=True)
+    columns = white @ nuisance
+    columns = columns / np.linalg.norm(columns, axis=0)
+    u, s, _ = np.linalg.svd(columns, full_matrices=False)
+    q = u[:, s > 1e-8 * s[0]]
+    white = white - q @ (q.T @ white)
+    steps = np.arange(x[0] - 2 * narrowest, x[-1] + 2 * narrowest, 0.7 * narrowest)
+    shapes = np.exp(-0.5 * ((x[:, None] - steps) / narrowest) ** 2)
+    u, s, _ = np.linalg.svd(white @ shapes, full_matrices=False)
+    span = u[:, s > 1e-7 * s[0]]
+    return Space(x, span.T @ white, white, n - q.shape[1])
+
+
+def one(x: Floats, p: Floats) -> tuple[Floats, Floats]:
+    """Gaussian of centre, ln sigma, area."""
+    sigma = np.exp(p[:, 1:2])
+    z = (x - p[:, :1]) / sigma
+    unit = np.exp(-0.5 * z * z) / (sigma * ROOT_2PI)
+    value = p[:, 2:3] * unit
+    return value, np.stack([value * z / sigma, value * (z * z - 1.0), unit], axis=1)
+
+
+def two(x: Floats, p: Floats) -> tuple[Floats, Floats]:
+    """Two Gaussians of one sigma: centre of the lower, gap in sigmas, ln sigma, two areas."""
+    sigma = np.exp(p[:, 2:3])
+    a = np.stack([p[:, 0], p[:, 2], p[:, 3]], axis=1)
+    b = np.stack([p[:, 0] + p[:, 1] * sigma[:, 0], p[:, 2], p[:, 4]], axis=1)
+    low, by_low = one(x, a)
+    high, by_high = one(x, b)
+    move = by_high[:, 0] * sigma
+    return low + high, np.stack([
+        by_low[:, 0] + by_high[:, 0], move, by_low[:, 1] + by_high[:, 1] + p[:, 1:2] * move,
+        by_low[:, 2], by_high[:, 2],
+    ], axis=1)
+
+
+def tail(side: int) -> Model:
+    """Exponentially modified Gaussian of mean, ln sigma, tau / sigma, area; +1 tails to small x.
+
+    The stable form of `lanes.spots.shapes.tailed`.
+    """
+
+    def model(x: Floats, p: Floats) -> tuple[Floats, Floats]:
+        sigma, ratio, area = np.exp(p[:, 1:2]), p[:, 2:3], p[:, 3:4]
+        t = ratio * sigma
+        z = -side * (x - p[:, :1]) / sigma
+        w = (1.0 / ratio - z) / np.sqrt(2.0)
+        core = np.exp(-0.5 * z * z)
+        low = w < -20.0
+        far = 2.0 * np.exp(np.minimum(0.5 / ratio**2 - z / ratio, 0.0))
+        scaled = np.where(low, far, core * erfcx(np.where(low, 0.0, w)))
+        unit = scaled / (2.0 * t)
+        value = area * unit
+        normal = area * core / (sigma * ROOT_2PI)
+        slope = (normal - value) / t
+        bend = (-normal * z / sigma - slope) / t
+        by_tau = -value / t - area / (2.0 * t) * (
+            2.0 * w * scaled - 2.0 / np.sqrt(np.pi) * core) / (np.sqrt(2.0) * ratio * t)
+        return value, np.stack([
+            side * slope, sigma * sigma * bend + t * by_tau, sigma * by_tau, unit], axis=1)
+
+    return model
+
+
+def measured(coefficients: Floats) -> Model:
+    """A measured shape of centre, ln sigma, area: Hermite functions times a Gaussian."""
+    from numpy.polynomial.hermite_e import hermeder, hermeval
+
+    # (d/dz - z) of a Hermite series times a Gaussian.
+    slope_series = np.polynomial.hermite_e.hermesub(
+        hermeder(coefficients), np.polynomial.hermite_e.hermemulx(coefficients))
+
+    def model(x: Floats, p: Floats) -> tuple[Floats, Floats]:
+        sigma, area = np.exp(p[:, 1:2]), p[:, 2:3]
+        z = (x - p[:, :1]) / sigma
+        bell = np.exp(-0.5 * z * z) / (sigma * ROOT_2PI)
+        unit = hermeval(z, coefficients) * bell
+        slope = hermeval(z, slope_series) * bell
+        return area * unit, np.stack(
+            [-area * slope / sigma, -area * (unit + z * slope), unit], axis=1)
+
+    return model
+
+
+def fit(
+    model: Model, space: Space, z: Floats, start: Floats, low: Floats, high: Floats,
+    steps: int = 40,
+) -> tuple[Floats, Floats]:
+    """Fit `model` to every row of `z`, from every row of `start` (Levenberg-Marquardt).
+
+    Parameters
+    ----------
+    z : (b, r) array
+        Reduced traces.
+    start, low, high : (b, p) array
+        A value at its limit is held there while it presses outward.
+
+    Returns
+    -------
+    (b, p) parameters and (b,) sums of squares.
+    """
+    p = np.clip(start, low, high)
+    span = space.reduce.T
+    value, by = model(space.x, p)
+    left, jac = z - value @ span, by @ span
+    rss = np.einsum("br,br->b", left, left)
+    damp = np.full(len(p), 1e-2)
+    going = np.arange(len(p))
+    for _ in range(steps):
+        j, r, at = jac[going], left[going], p[going]
+        normal = j @ j.transpose(0, 2, 1)
+        pull = np.einsum("bpr,br->bp", j, r)
+        held = ((at <= low[going]) & (pull < 0)) | ((at >= high[going]) & (pull > 0))
+        pull[held] = 0.0
+        normal[held[:, :, None] | held[:, None, :]] = 0.0
+        d = np.einsum("bpp->bp", normal)
+        d = np.where(d > 0, d, 1.0)
+        normal = normal + np.eye(p.shape[1]) * (damp[going, None] * d + 1e-12 * d + held)[:, None]
+        trial = np.clip(at + np.linalg.solve(normal, pull[:, :, None])[:, :, 0],
+                        low[going], high[going])
+        value, by = model(space.x, trial)
+        new = z[going] - value @ span
+        squares = np.einsum("br,br->b", new, new)
+        better = squares < rss[going]
+        gained = np.where(better, rss[going] - squares, 0.0)
+        won = going[better]
+        p[won], left[won], rss[won] = trial[better], new[better], squares[better]
+        jac[won] = by[better] @ span
+        damp[going] = np.where(better, 0.2 * damp[going], 6.0 * damp[going])
+        done = (better & (gained < 1e-4) & (damp[going] < 1e-2)) | (damp[going] > 1e5)
+        going = going[~done]
+        if not going.size:
+            break
+    return p, rss
+
+
+@dataclass(frozen=True)
+class Limits:
+    """Where centres and widths may lie: the places of a window, and its range of sigmas."""
+
+    left: float
+    right: float
+    narrowest: float
+    broadest: float
+
+
+def fit_single(
+    model: Model, space: Space, z: Floats, guess: Floats, limits: Limits
+) -> tuple[Floats, Floats]:
+    """Fit `one` or a measured shape to every row of `z` from `guess`, (3,) or (b, 3)."""
+    b = len(z)
+    low = np.array([limits.left, np.log(limits.narrowest), 0.0])
+    high = np.array([limits.right, np.log(limits.broadest), np.inf])
+    rows = np.ones((b, 1))
+    return fit(model, space, z, rows * guess, rows * low, rows * high)
+
+
+def fit_tail(
+    space: Space, z: Floats, single: Floats, limits: Limits, side: int | None = None
+) -> tuple[Floats, Floats, NDArray[np.int64]]:
+    """Fit a tail either way to every row of `z` from its Gaussian `single`, (b, 3).
+
+    Returns
+    -------
+    (b, 4) parameters, (b,) sums of squares, (b,) sides.
+    """
+    b = len(z)
+    best = np.zeros((b, 4))
+    squares, sides = np.full(b, np.inf), np.ones(b, np.int64)
+    rows = np.ones((b, 1))
+    low = rows * np.array([limits.left, np.log(0.6 * limits.narrowest), TAIL_LEAST, 0.0])
+    high = rows * np.array([limits.right, np.log(limits.broadest), TAIL_MOST, np.inf])
+    sigma = np.exp(single[:, 1])
+    for way in (1, -1) if side is None else (side,):
+        for ratio in (0.4, 1.1):
+            narrow = 1.0 / np.sqrt(1.0 + 0.8 * ratio**2)
+            start = np.stack([
+                single[:, 0] + way * 0.7 * ratio * narrow * sigma,
+                single[:, 1] + np.log(narrow), np.full(b, ratio), single[:, 2]], axis=1)
+            p, rss = fit(tail(way), space, z, start, low, high)
+            better = rss < squares
+            best[better], squares[better], sides[better] = p[better], rss[better], way
+    return best, squares, sides
+
+
+_NEAR = ((1.3, 0.5), (1.6, 0.25), (1.6, 0.75), (2.3, 0.12), (2.3, 0.88), (3.2, 0.5))
+_FAR = np.array([2.4, 3.0, 3.6, 4.2, 4.8, 5.4, 6.0])
+
+
+def fit_two(
+    space: Space, z: Floats, single: Floats, limits: Limits
+) -> tuple[Floats, Floats]:
+    """Fit a pair to every row of `z` from its Gaussian `single`, (b, 3), by several starts.
+
+    Close pairs start from the Gaussian divided; a distant small one from where, on either side,
+    the residual asks most for it.
+
+    Returns
+    -------
+    (b, 5) parameters and (b,) sums of squares.
+    """
+    b = len(z)
+    c, ln_sigma, area = single.T
+    sigma = np.exp(ln_sigma)
+    starts = []
+    for gap, share in _NEAR:
+        narrow = 1.0 / np.sqrt(1.0 + share * (1.0 - share) * gap**2)
+        s = narrow * sigma
+        starts.append(np.stack([
+            c - (1.0 - share) * gap * s, np.full(b, gap), np.log(s),
+            share * area, (1.0 - share) * area], axis=1))
+    value, by = one(space.x, single)
+    span = space.reduce.T
+    left, jac = z - value @ span, by @ span
+    for way in (-1.0, 1.0):
+        score, bump = np.full(b, -np.inf), np.full((b, 2), 2.4)
+        bump[:, 1] = 0.01
+        for gap in _FAR:
+            place = np.stack([c + way * gap * sigma, ln_sigma, np.ones(b)], axis=1)
+            g = one(space.x, place)[0] @ span
+            # The bump less what the Gaussian's own values can make of it.
+            normal = jac @ jac.transpose(0, 2, 1)
+            normal = normal + 1e-9 * np.eye(3) * np.einsum("bpp->bp", normal)[:, None]
+            along = np.linalg.solve(normal, np.einsum("bpr,br->bp", jac, g)[:, :, None])
+            g = g - np.einsum("bpr,bp->br", jac, along[:, :, 0])
+            size = np.einsum("br,br->b", g, g)
+            amount = np.einsum("br,br->b", g, left) / np.maximum(size, 1e-300)
+            gain = np.where(amount > 0, amount**2 * size, -1.0)
+            better = gain > score
+            score[better] = gain[better]
+            bump[better, 0] = gap
+            bump[better, 1] = np.clip(amount[better] / np.maximum(area[better], 1e-300), 0.003, 1)
+        small, first = bump[:, 1] * area, c if way > 0 else c - bump[:, 0] * sigma
+        pair = (area, small) if way > 0 else (small, area)
+        starts.append(np.stack([first, bump[:, 0], ln_sigma, *pair], axis=1))
+    count = len(starts)
+    low = np.array([limits.left - FARTHEST * limits.narrowest, NEAREST,
+                    np.log(0.6 * limits.narrowest), 0.0, 0.0])
+    high = np.array([limits.right, FARTHEST, np.log(limits.broadest), np.inf, np.inf])
+    rows = np.ones((count * b, 1))
+    p, rss = fit(two, space, np.tile(z, (count, 1)), np.concatenate(starts), rows * low,
+                 rows * high, steps=9)
+    rss, p = rss.reshape(count, b), p.reshape(count, b, 5)
+    order = np.argsort(rss, axis=0)[:2]
+    chosen = np.concatenate([p[order[k], np.arange(b)] for k in range(2)])
+    rows = np.ones((2 * b, 1))
+    p, rss = fit(two, space, np.tile(z, (2, 1)), chosen, rows * low, rows * high, steps=60)
+    first = rss[:b] <= rss[b:]
+    return np.where(first[:, None], p[:b], p[b:]), np.minimum(rss[:b], rss[b:])

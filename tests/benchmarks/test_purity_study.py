@@ -1,0 +1,140 @@
+"""Samples of known purity on drawn plates: what is said of them held against what they are."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from lanes.answers.purity import look
+from lanes.draw import LaneSpec, PlateSpec, SpotSpec, draw, save
+from lanes.errors import InputError
+from lanes.measuring import prepare, read_lane
+from lanes.settings import Settings
+
+LEVELS = (0.0, 0.5, 1.0, 2.0, 5.0)
+NEAR = 0.02
+
+
+@dataclass
+class Tally:
+    """What was said, by the impurity's true percent."""
+
+    lanes: dict[float, int] = field(default_factory=dict)
+    found: dict[float, int] = field(default_factory=dict)
+    held: list[bool] = field(default_factory=list)
+    held_other: list[bool] = field(default_factory=list)
+    false: list[bool] = field(default_factory=list)
+    limits: list[float] = field(default_factory=list)
+    at_limit: list[bool] = field(default_factory=list)
+
+    def line(self) -> str:
+        def rate(values: list[bool]) -> str:
+            return f"{np.mean(values):.3f} of {len(values)}" if values else "none"
+
+        levels = ", ".join(f"{k:g} %: {self.found.get(k, 0)}/{n}"
+                           for k, n in sorted(self.lanes.items()))
+        limits = np.array(self.limits or [np.nan])
+        return (f"main held {rate(self.held)}; impurity held {rate(self.held_other)}; "
+                f"clean lanes with a false spot {rate(self.false)}; found {levels}; "
+                f"limit {np.nanmin(limits):.2f} {np.nanmedian(limits):.2f} "
+                f"{np.nanmax(limits):.2f} %; at the limit found {rate(self.at_limit)}")
+
+
+def sample_plate(seed: int, light: str, percents: tuple[float, ...], again: int = 0) -> PlateSpec:
+    """Return a plate of four lanes whose impurity has the main spot's width."""
+    rng = np.random.default_rng([seed, 5])
+    main = float(rng.uniform(0.3, 0.7))
+    amount = float(rng.uniform(0.6, 1.6))
+    made = []
+    for x, percent in zip((9.0, 20.0, 31.0, 41.0), percents, strict=True):
+        away = [rf for rf in np.linspace(0.08, 0.92, 43) if abs(rf - main) > 0.16]
+        other = float(rng.choice(away))
+        spots = [SpotSpec(main, amount * (1 - percent / 100), width=2.1)]
+        if percent:
+            spots.append(SpotSpec(other, amount * percent / 100, width=2.1))
+        made.append(LaneSpec(x, tuple(sorted(spots, key=lambda s: s.rf))))
+    return PlateSpec(lanes=tuple(made), light=light, seed=1000 * again + seed, dpi=200,
+                     bed=0.004 if light == "366" else 0.06)
+
+
+def read(spec: PlateSpec, folder: Path):  # type: ignore[no-untyped-def]
+    path = folder / "plate.png"
+    for old in (path, path.with_suffix(".json")):
+        old.unlink(missing_ok=True)
+    save(draw(spec), path)
+    return prepare(path, Settings(light=spec.light))
+
+
+def lane_at(plate, x: float):  # type: ignore[no-untyped-def]
+    place = min(plate.layout.lanes, key=lambda lane: abs(lane.x - x))
+    assert abs(place.x - x) < 2.0
+    return place
+
+
+def tell(plate, x: float):  # type: ignore[no-untyped-def]
+    try:
+        return look(plate, lane_at(plate, x))
+    except InputError:
+        return None
+
+
+def study(seeds: range, folder: Path, lights: tuple[str, ...] = ("white", "254", "366")) -> Tally:
+    out = Tally()
+    for seed in seeds:
+        light = lights[seed % len(lights)]
+        rng = np.random.default_rng([seed, 7])
+        percents = (0.0, *(float(p) for p in rng.choice(LEVELS[1:], 3, replace=False)))
+        spec = sample_plate(seed, light, percents)
+        plate = read(spec, folder)
+        stated = []
+        for lane, percent in zip(spec.lanes, percents, strict=True):
+            seen = tell(plate, lane.x)
+            if seen is None or seen.undetected is None:
+                stated.append(3.0)
+                continue
+            stated.append(seen.undetected)
+            main = seen.shares[seen.index]
+            total = sum(s.amount for s in lane.spots)
+            true = 100 * max(s.amount for s in lane.spots) / total
+            out.lanes[percent] = out.lanes.get(percent, 0) + 1
+            if main.low is not None and main.high is not None:
+                out.held.append(main.low <= true <= main.high)
+            others = [s for i, s in enumerate(seen.shares) if i != seen.index]
+            if percent == 0.0:
+                out.false.append(bool(others))
+                out.limits.append(seen.undetected)
+                continue
+            rf = min(lane.spots, key=lambda s: s.amount).rf
+            near = [s for s in others if abs(s.rf - rf) < NEAR]
+            if near:
+                out.found[percent] = out.found.get(percent, 0) + 1
+                if near[0].low is not None and near[0].high is not None:
+                    out.held_other.append(near[0].low <= 100 - true <= near[0].high)
+        # The same lanes drawn anew, each with a spot of just the size that was stated.
+        second = sample_plate(seed, light, tuple(stated), again=1)
+        plate = read(second, folder)
+        for lane in second.lanes:
+            rf = min(lane.spots, key=lambda s: s.amount).rf
+            reading = read_lane(plate, lane_at(plate, lane.x))
+            out.at_limit.append(any(abs(s.rf - rf) < NEAR for s in reading.spots))
+    return out
+
+
+def test_a_few_samples(tmp_path):
+    tally = study(range(3), tmp_path)
+    assert np.mean(tally.held) >= 0.75, tally.line()
+    assert np.mean(tally.false) <= 0.34, tally.line()
+    assert np.mean(tally.at_limit) >= 0.75, tally.line()
+
+
+@pytest.mark.study
+def test_many_samples(tmp_path):
+    tally = study(range(45), tmp_path)
+    print(tally.line())
+    assert np.mean(tally.held) >= 0.90, tally.line()
+    assert np.mean(tally.held_other) >= 0.90, tally.line()
+    assert np.mean(tally.false) <= 0.05, tally.line()
+    assert 0.90 <= np.mean(tally.at_limit) <= 0.99, tally.line()

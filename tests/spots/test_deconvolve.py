@@ -1,0 +1,248 @@
+"""Traces of known spots taken apart again, with the uncertainty that was promised."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from lanes.errors import InputError
+from lanes.spots.deconvolve import Fit, deconvolve
+from lanes.spots.model import DEGREES, Peak, peak_shape
+from lanes.spots.shapes import apex
+from lanes.trace.noise import Noise
+
+Floats = NDArray[np.float64]
+PITCH = 0.15
+X = np.arange(-2.0, 77.0, PITCH)
+SD = 0.01
+NOISE = Noise(SD, np.ones(1), PITCH, "clean layer")
+THREE = (Peak(15.0, 2.0, 0.9), Peak(37.0, 1.0, 1.1), Peak(60.0, 0.5, 1.3))
+
+
+def trace(*peaks: Peak, seed: int = 0, sd: float = SD, below: Any = 0.0) -> Floats:
+    row = np.random.default_rng(seed).normal(0, sd, X.size) + below
+    for peak in peaks:
+        row = row + peak_shape(X, peak)[0]
+    return np.asarray(row)
+
+
+def fitted(*peaks: Peak, seed: int = 0, sd: float = SD, below: Any = 0.0, **options: Any) -> Fit:
+    return deconvolve(X, trace(*peaks, seed=seed, sd=sd, below=below), noise=NOISE, **options)
+
+
+def sds(fit: Fit) -> Floats:
+    assert fit.covariance is not None
+    return np.sqrt(np.diag(fit.covariance)).reshape(-1, 4)
+
+
+# What is there is found
+
+
+def test_three_spots_apart() -> None:
+    fit = fitted(*THREE)
+    assert len(fit.components) == 3
+    for c, true, sd in zip(fit.components, THREE, sds(fit), strict=True):
+        assert abs(c.centre - true.centre) < 4 * sd[0]
+        assert abs(c.area - true.area) < 4 * sd[1]
+        assert abs(c.sigma - true.sigma) < 4 * sd[2]
+        assert c.tau == 0
+        assert c.height == pytest.approx(c.area / (c.sigma * np.sqrt(2 * np.pi)))
+    assert fit.r_squared is not None
+    assert fit.r_squared > 0.99
+    assert fit.reduced_chi_square == pytest.approx(1, abs=0.25)
+    assert fit.at_bound == ()
+
+
+def test_the_promised_uncertainty_is_kept() -> None:
+    pulls = []
+    for seed in range(40):
+        fit = fitted(*THREE, seed=seed)
+        assert len(fit.components) == 3
+        for c, true, sd in zip(fit.components, THREE, sds(fit), strict=True):
+            pulls.append([(c.centre - true.centre) / sd[0], (c.area - true.area) / sd[1],
+                          (c.sigma - true.sigma) / sd[2]])
+    spread = np.std(pulls, axis=0)
+    # 120 pulls: their spread is good to 6 %.
+    assert (spread > 0.8).all()
+    assert (spread < 1.25).all()
+    assert np.abs(np.mean(pulls, axis=0)).max() < 0.35
+
+
+def test_one_spot_stays_one() -> None:
+    split = sum(len(fitted(Peak(37.0, 2.0, 1.0), seed=s).components) != 1 for s in range(25))
+    assert split <= 1
+
+
+def test_nothing_is_found_in_noise() -> None:
+    found = sum(len(fitted(seed=s).components) for s in range(25))
+    assert found <= 1
+
+
+def test_an_empty_trace_is_an_empty_fit() -> None:
+    fit = fitted()
+    assert fit.components == ()
+    assert fit.covariance is None
+    assert fit.peaks.shape == (0, X.size)
+    np.testing.assert_array_equal(fit.model, fit.baseline)
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_a_pair_without_a_valley_is_told_apart(seed: int) -> None:
+    # 1.7 sigma apart: equal heights merge below 2 sigma (Schilling, Watkins & Watkins, Am. Stat.
+    # 56, 223 (2002)).
+    pair = (Peak(36.0, 4.0, 1.0), Peak(37.7, 3.0, 1.0))
+    fit = fitted(*pair, seed=seed, sd=0.004)
+    assert len(fit.components) == 2
+    assert fit.merged == ((0, 1),)
+    for c, true in zip(fit.components, pair, strict=True):
+        assert c.centre == pytest.approx(true.centre, abs=0.3)
+        assert c.area == pytest.approx(true.area, rel=0.2)
+
+
+@pytest.mark.parametrize("tau", [1.0, 1.6, -1.0])
+@pytest.mark.parametrize("seed", range(2))
+def test_a_tail_given_as_start_is_fitted(tau: float, seed: int) -> None:
+    true = Peak(40.0, 3.0, 0.8, tau)
+    fit = fitted(true, seed=seed, start=(Peak(39.5, 2.0, 1.0, 0.7 * tau),))
+    c = fit.components[0]
+    sd = sds(fit)[0]
+    # The centre is the apex, not the mean of the Gaussian part, and so is its uncertainty.
+    assert c.centre == pytest.approx(40.0 + apex(0.8, tau), abs=4 * sd[0])
+    assert sd[0] < 0.05
+    assert c.area == pytest.approx(3.0, abs=4 * sd[1])
+    assert c.sigma == pytest.approx(0.8, abs=4 * sd[2])
+    assert c.tau == pytest.approx(tau, abs=4 * sd[3])
+
+
+def test_a_weak_spot_beside_a_heavy_one() -> None:
+    fit = fitted(Peak(30.0, 4.0, 1.0), Peak(36.0, 0.2, 1.0))
+    assert len(fit.components) == 2
+    assert fit.components[1].area == pytest.approx(0.2, abs=0.06)
+
+
+@pytest.mark.parametrize(
+    ("joint", "below"),
+    [("constant", 0.2 + 0 * X), ("linear", 0.1 + 0.004 * X),
+     ("quadratic", 0.1 + 0.004 * X - 4e-5 * X**2), ("auto", 0.1 + 0.004 * X)],
+)
+def test_what_lies_under_the_spots_is_fitted_with_them(joint: str, below: Floats) -> None:
+    fit = fitted(*THREE, below=below, joint=joint)
+    assert len(fit.components) == 3
+    for c, true in zip(fit.components, THREE, strict=True):
+        assert c.area == pytest.approx(true.area, abs=0.06)
+    np.testing.assert_allclose(fit.baseline, below, atol=0.02)
+    assert fit.joint in DEGREES
+
+
+# What is asked for is done
+
+
+@pytest.mark.parametrize("count", [1, 2, 3, 4])
+def test_the_count_given_is_kept(count: int) -> None:
+    assert len(fitted(*THREE, components=count).components) == count
+
+
+def test_starts_given_are_used() -> None:
+    fit = fitted(*THREE, start=(Peak(14.0, 1.0, 1.0), Peak(38.0, 1.0, 1.0)))
+    assert [round(c.centre) for c in fit.components] == [15, 37]
+
+
+def test_unusable_samples_are_bridged() -> None:
+    hidden = np.abs(X - 15.3) < 0.4
+    row = trace(*THREE)
+    row[hidden] = -3.0
+    fit = deconvolve(X, row, noise=NOISE, usable=~hidden)
+    assert len(fit.components) == 3
+    assert fit.components[0].area == pytest.approx(2.0, abs=0.08)
+    assert fit.model.shape == X.shape
+
+
+def test_gain_makes_the_spots_less_certain() -> None:
+    gain = np.where(np.abs(X - 15) < 4, 3.0, 1.0)
+    plain, noisy = fitted(*THREE), fitted(*THREE, gain=gain)
+    assert sds(noisy)[0, 1] > 2 * sds(plain)[0, 1]
+
+
+def test_correlated_noise_makes_them_less_certain() -> None:
+    grainy = Noise(SD, np.exp(-((np.arange(20) * PITCH) ** 2) / 0.16), PITCH, "clean layer")
+    row = trace(*THREE)
+    white = deconvolve(X, row, noise=NOISE)
+    grain = deconvolve(X, row, noise=grainy)
+    ratio = sds(grain)[:, 1] / sds(white)[:, 1]
+    # Noise of so short a correlation acts as white noise of its integral: variance times 5.
+    root = np.sqrt(grainy.correlation_mm / PITCH)
+    np.testing.assert_allclose(ratio, root, rtol=0.3)
+
+
+def test_without_stated_noise_the_residual_is_taken() -> None:
+    row = trace(*THREE, below=0.2)
+    fit = deconvolve(X, row)
+    assert len(fit.components) == 3
+    assert fit.reduced_chi_square is None  # it would be one by construction
+    np.testing.assert_allclose(sds(fit)[:, 1], sds(fitted(*THREE))[:, 1], rtol=0.5)
+
+
+# What the fit says of itself
+
+
+def test_parts_add_up() -> None:
+    fit = fitted(*THREE)
+    np.testing.assert_allclose(fit.baseline + fit.peaks.sum(axis=0), fit.model, atol=1e-12)
+    np.testing.assert_allclose(fit.peaks.sum(axis=1) * PITCH, [c.area for c in fit.components],
+                               rtol=1e-3)
+    centres = [c.centre for c in fit.components]
+    assert centres == sorted(centres)
+    assert fit.covariance is not None
+    assert fit.covariance.shape == (12, 12)
+    np.testing.assert_allclose(fit.covariance, fit.covariance.T, atol=1e-12)
+
+
+def test_what_was_tried_is_kept() -> None:
+    fit = fitted(*THREE)
+    assert 3 in [a.components for a in fit.tried]
+    chosen = [a for a in fit.tried if a.components == 3]
+    assert min(a.bic for a in chosen) == pytest.approx(fit.bic)
+    for attempt in fit.tried:
+        assert attempt.rss > 0
+        assert attempt.parameters >= 3 * attempt.components
+
+
+def test_units_do_not_matter() -> None:
+    row = trace(*THREE)
+    one = deconvolve(X, row, noise=NOISE)
+    loud = Noise(1000 * SD, np.ones(1), PITCH, "clean layer")
+    other = deconvolve(X, 1000 * row, noise=loud)
+    for a, b in zip(one.components, other.components, strict=True):
+        assert b.centre == pytest.approx(a.centre, abs=1e-4)
+        assert b.area == pytest.approx(1000 * a.area, rel=1e-4)
+    moved = deconvolve(X + 100, row, noise=NOISE)
+    for a, b in zip(one.components, moved.components, strict=True):
+        assert b.centre - 100 == pytest.approx(a.centre, abs=1e-4)
+
+
+def test_the_same_trace_gives_the_same_fit_and_is_left_alone() -> None:
+    row = trace(*THREE)
+    row.setflags(write=False)
+    before = row.copy()
+    one, two = (deconvolve(X, row, noise=NOISE) for _ in range(2))
+    assert one.components == two.components
+    np.testing.assert_array_equal(one.covariance, two.covariance)
+    np.testing.assert_array_equal(row, before)
+
+
+@pytest.mark.parametrize(
+    ("x", "y"),
+    [
+        (X, X[:-1]), (X[:5], X[:5]), (X[::-1], X), (0 * X, X), (X, np.where(X > 9, np.nan, X)),
+        (np.where(X > 9, np.inf, X), X), (X.reshape(2, -1) if X.size % 2 == 0 else X[1:].reshape(
+            2, -1), X),
+    ],
+    ids=["lengths differ", "too short", "falling", "still", "nan", "inf", "two rows"],
+)
+def test_what_is_no_trace_is_refused(x: Floats, y: Floats) -> None:
+    with pytest.raises(InputError) as caught:
+        deconvolve(x, y)
+    assert "position" in str(caught.value)
