@@ -244,7 +244,7 @@ def _finder(
 
 
 def _least(found: Callable[[float], bool]) -> float | None:
-    """Return the least share of the main spot that is found, from 0.002 to 1, within a tenth or so."""
+    """Return the least share of the main spot that is found, 0.002 to 1, within a tenth."""
     low, high = np.log(0.002), 0.0
     if not found(1.0):
         return None

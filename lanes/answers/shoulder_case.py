@@ -220,22 +220,28 @@ def make_case(
     limits = Limits(float(x[0]), float(x[-1]), max(0.45 * lone, bounds[0]),
                     min(2.5 * first.sigma, bounds[1]))
     space = make_space(xu, covariance[both], np.stack(columns, axis=1)[usable],
-                       0.6 * limits.narrowest)
+                       0.75 * limits.narrowest)
     reduced = (space.reduce @ yu)[None, :]
     guess = np.array([first.centre, np.log(first.sigma), max(first.area, 1e-12)])
     single = fit_single(one, space, reduced, guess, limits)[0][0]
     # The misfit every spot has counts as noise of its own.
     weight = 1.0 / np.hypot(sd * gu * np.sqrt(shared), envelope[usable])
     problem = replace(flat, weight=weight)
-    solutions, model = _solve_all(problem, space, reduced, single, limits), None
-    scores = {name: criteria(problem, _counted(s), shared) for name, s in solutions.items()}
-    if shape is not None:
-        model = (f"the shape of lane {shape.lane}", measured(shape.coefficients))
-        scores[model[0]] = _shape_scores(problem, model[1], space, reduced, single, limits, shared,
-                                         solutions["one Gaussian"])
+    model = None if shape is None else (f"the shape of lane {shape.lane}",
+                                        measured(shape.coefficients))
+    solutions, least = _solve_all(problem, space, reduced, single, limits)
+    counted = {name: _counted(s) for name, s in solutions.items()}
+    if model is not None:
+        # It has the parameters of one Gaussian.
+        least[model[0]] = float(fit_single(model[1], space, reduced, single, limits)[1][0])
+        counted[model[0]] = solutions["one Gaussian"]
+    outside = space.rest(yu)
+    # Whitened samples are as many as they seem: each counts as one.
+    scores = {name: criteria(problem, replace(counted[name], rss=rss + outside), 1.0)
+              for name, rss in least.items()}
     return Case(
         trace.run, x, y, usable, 2.0 * np.sqrt(np.diag(covariance)), covariance[both], space,
-        limits, reduced, space.rest(yu), not known, model, single, problem, solutions, scores,
+        limits, reduced, outside, not known, model, single, problem, solutions, scores,
         _drawn(problem, solutions, x),
     )
 
@@ -290,34 +296,29 @@ def _beside_line(covariance: Floats, x: Floats) -> tuple[float, float]:
 
 def _solve_all(
     problem: Problem, space: Space, z: Floats, single: Floats, limits: Limits
-) -> dict[str, Solution]:
-    """Return the fits with lmfit, each started from where the quick fit ends."""
-    c, ln_sigma, area = single
-    out = {"one Gaussian": solve(problem, (Peak(float(c), float(area), float(np.exp(ln_sigma))),))}
-    lower, gap, ln_sigma, a, b = fit_two(space, z, single[None, :], limits)[0][0]
+) -> tuple[dict[str, Solution], dict[str, float]]:
+    """Return the fits with lmfit, each started from where the quick one ends; and its squares."""
+    squares: dict[str, float] = {}
+    out = {}
+    (found,), (rss,) = fit_single(one, space, z, single, limits)
+    c, ln_sigma, area = map(float, found)
+    out["one Gaussian"] = solve(problem, (Peak(c, area, float(np.exp(ln_sigma))),))
+    squares["one Gaussian"] = float(rss)
+    (found,), (rss,) = fit_two(space, z, single[None, :], limits)
+    lower, gap, ln_sigma, a, b = map(float, found)
     s = float(np.exp(ln_sigma))
-    start = (Peak(float(lower), float(a), s), Peak(float(lower + gap * s), float(b), s))
+    start = (Peak(lower, a, s), Peak(lower + gap * s, b, s))
     apart = None if merged_pairs(start) else {"p0_sigma": s, "p1_sigma": s}
     out["two Gaussians"] = solve(problem, start, None, frozenset(), apart, share=True)
+    squares["two Gaussians"] = float(rss)
     for side, towards in ((1, "origin"), (-1, "front")):
-        m, ln_sigma, ratio, area = fit_tail(space, z, single[None, :], limits, side)[0][0]
+        (found,), (rss,), _ = fit_tail(space, z, single[None, :], limits, side)
+        m, ln_sigma, ratio, area = map(float, found)
         s = float(np.exp(ln_sigma))
-        out[f"a tail toward the {towards}"] = solve(
-            problem, (Peak(float(m), float(area), s, side * float(ratio) * s),), None,
-            frozenset([0]))
-    return out
-
-
-def _shape_scores(
-    problem: Problem, model: Model, space: Space, z: Floats, single: Floats, limits: Limits,
-    shared: float, like: Solution,
-) -> tuple[float, float]:
-    """Return AICc and BIC of a measured shape, which has the parameters of one Gaussian."""
-    p = fit_single(model, space, z, single, limits)[0]
-    left = (problem.y - model(problem.x, p)[0][0]) * problem.weight
-    line = np.stack([np.ones_like(problem.x), problem.x - problem.x.mean()]) * problem.weight
-    left = left - np.linalg.lstsq(line.T, left, rcond=None)[0] @ line
-    return criteria(problem, replace(like, rss=float(left @ left)), shared)
+        name = f"a tail toward the {towards}"
+        out[name] = solve(problem, (Peak(m, area, s, side * ratio * s),), None, frozenset([0]))
+        squares[name] = float(rss)
+    return out, squares
 
 
 def _drawn(

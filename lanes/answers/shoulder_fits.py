@@ -77,7 +77,7 @@ def make_space(x: Floats, covariance: Floats, nuisance: Floats, narrowest: float
     steps = np.arange(x[0] - 2 * narrowest, x[-1] + 2 * narrowest, 0.7 * narrowest)
     shapes = np.exp(-0.5 * ((x[:, None] - steps) / narrowest) ** 2)
     u, s, _ = np.linalg.svd(white @ shapes, full_matrices=False)
-    span = u[:, s > 1e-7 * s[0]]
+    span = u[:, s > 1e-5 * s[0]]
     return Space(x, span.T @ white, white, n - q.shape[1])
 
 
@@ -303,17 +303,15 @@ def fit_two(
         small, first = bump[:, 1] * area, c if way > 0 else c - bump[:, 0] * sigma
         pair = (area, small) if way > 0 else (small, area)
         starts.append(np.stack([first, bump[:, 0], ln_sigma, *pair], axis=1))
-    count = len(starts)
     low = np.array([limits.left - FARTHEST * limits.narrowest, NEAREST,
                     np.log(0.6 * limits.narrowest), 0.0, 0.0])
     high = np.array([limits.right, FARTHEST, np.log(limits.broadest), np.inf, np.inf])
-    rows = np.ones((count * b, 1))
-    p, rss = fit(two, space, np.tile(z, (count, 1)), np.concatenate(starts), rows * low,
-                 rows * high, steps=9)
-    rss, p = rss.reshape(count, b), p.reshape(count, b, 5)
-    order = np.argsort(rss, axis=0)[:2]
-    chosen = np.concatenate([p[order[k], np.arange(b)] for k in range(2)])
-    rows = np.ones((2 * b, 1))
-    p, rss = fit(two, space, np.tile(z, (2, 1)), chosen, rows * low, rows * high, steps=60)
-    first = rss[:b] <= rss[b:]
-    return np.where(first[:, None], p[:b], p[b:]), np.minimum(rss[:b], rss[b:])
+    p = np.concatenate(starts)
+    # All starts a few steps, the best three some more, the best one to its end.
+    for steps, keep in ((4, 3), (8, 1), (60, 0)):
+        rows = np.ones((len(p), 1))
+        p, rss = fit(two, space, np.tile(z, (len(p) // b, 1)), p, rows * low, rows * high, steps)
+        if keep:
+            order = np.argsort(rss.reshape(-1, b), axis=0, kind="stable")[:keep]
+            p = p.reshape(-1, b, 5)[order, np.arange(b)].reshape(-1, 5)
+    return p, rss

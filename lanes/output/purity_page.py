@@ -14,7 +14,18 @@ import numpy as np
 from lanes.answers.purity import Purity, Share
 from lanes.errors import one_line
 from lanes.output.canvas import (
-    COLOURS, DASHES, DPI, INK, MARK, QUIET, TEXT, box, canvas, halo, png, style,
+    COLOURS,
+    DASHES,
+    DPI,
+    INK,
+    MARK,
+    QUIET,
+    TEXT,
+    box,
+    canvas,
+    halo,
+    png,
+    style,
 )  # fmt: skip
 from lanes.output.digits import UNKNOWN, figures, fixed
 from lanes.output.folder import write_folder
@@ -237,8 +248,8 @@ def _enlarge(axes: Axes, answer: Purity) -> None:
 def _free(answer: Purity) -> float:
     """Return the Rf farthest from every spot and from the two lines."""
     taken = [0.0, 1.0, *(spot.rf for spot in answer.reading.spots)]
-    return max(np.linspace(0.05, 0.95, 181),
-               key=lambda rf: min(abs(float(rf) - t) for t in taken))
+    places = [0.05 + 0.005 * i for i in range(181)]
+    return max(places, key=lambda rf: min(abs(rf - t) for t in taken))
 
 
 def purity_html(answer: Purity, drawn: bytes, file: str, settings: Settings) -> bytes:

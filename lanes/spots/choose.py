@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.polynomial.hermite_e import hermeval
 from numpy.typing import NDArray
+from scipy.linalg import solve_triangular
 
 from lanes.spots.detect import candidates, scales
 from lanes.spots.model import (
@@ -27,6 +28,7 @@ Floats = NDArray[np.float64]
 WIDTH_PRIOR = 0.05
 # A single spot is never quite Gaussian; a misfit of this share of its height is no second spot.
 MISFIT = 0.006
+FLOOR = 0.2  # white noise beside the layer's own, as a share of it
 SPLIT_GAIN = 12.0    # what a second component under one maximum must gain in BIC
 TAIL_GAIN = 10.0     # and a tail
 SMALLEST_SHARE = 0.04  # of a pair without a valley: less than this is within one spot's misfit
@@ -174,14 +176,29 @@ class Search:
         for j, q in enumerate(solution.peaks):
             if j not in company:
                 rest = rest - peak_shape(x, q)[0]
-        # The misfit every spot has counts as noise of its own.
         height = np.zeros_like(x)
         for j in company:
             height += peak_shape(x, solution.peaks[j])[0]
-        weight = self.problem.weight[inside]
-        weight = 1.0 / np.hypot(1.0 / weight, MISFIT * height)
-        problem = replace(self.problem, x=x, y=rest, weight=weight, joint="none")
+        problem = replace(self.problem, x=x, y=rest, joint="none",
+                          weight=self.problem.weight[inside],
+                          whitening=self._whitening(x, height, p.sigma, inside))
         return problem, np.zeros(0), company
+
+    def _whitening(
+        self, x: Floats, height: Floats, sigma: float, inside: NDArray[np.bool_]
+    ) -> Floats:
+        """Return what whitens noise of the layer and the smooth misfit that every spot has."""
+        gain = self.gain[self.usable][inside]
+        step = np.rint((x - x[0]) / self.noise.pitch).astype(int)
+        lag = np.abs(step[:, None] - step[None, :])
+        acf = np.append(self.noise.autocorrelation, 0.0)
+        covariance = acf[np.minimum(lag, acf.size - 1)] * np.outer(gain, gain) * self.noise.sd**2
+        away = (x[:, None] - x[None, :]) / sigma
+        covariance += MISFIT**2 * np.outer(height, height) * np.exp(-0.5 * away**2)
+        # A little white noise: the finest detail is the resampling's, not the plate's.
+        covariance[np.diag_indices(x.size)] += (FLOOR * self.noise.sd * gain) ** 2
+        lower = np.linalg.cholesky(covariance)
+        return np.asarray(solve_triangular(lower, np.eye(x.size), lower=True))
 
     def _split_or_tail(self, solution: Solution, history: list[Solution]) -> Solution:
         """Try two components, or a tail, in the place of each peak in turn."""
@@ -215,7 +232,7 @@ class Search:
         at = company.index(i)
         tails = frozenset(k for k, q in enumerate(now) if q.tau)
         single = solve(problem, now, none, tails)
-        shared = self.shared
+        shared = 1.0
         bic = criteria(problem, single, shared)[1]
         p = single.peaks[at]
         if self._most_to_gain(problem, single, at) < min(SPLIT_GAIN, TAIL_GAIN):
@@ -265,16 +282,16 @@ class Search:
         """
         p = single.peaks[at]
         z = (problem.x - p.centre) / p.sigma
-        bell = np.exp(-0.5 * z * z) * problem.weight
-        terms = np.stack([hermeval(z, np.eye(7)[k]) * bell for k in (3, 4, 5, 6)])
+        bell = np.exp(-0.5 * z * z)
+        terms = problem.weigh(np.stack([hermeval(z, np.eye(7)[k]) * bell for k in (3, 4, 5, 6)]))
         design = np.concatenate([single.jacobian[:, : problem.x.size], terms])
         rest = problem.y - joint_term(problem, problem.x, single.joint)[0]
         for q in single.peaks:
             rest = rest - peak_shape(problem.x, q)[0]
-        rest = rest * problem.weight
+        rest = problem.weigh(rest)
         solved = np.linalg.lstsq(design.T, rest, rcond=None)[0]
         left = rest - solved @ design
-        n = max(problem.x.size / self.shared, 3.0)
+        n = problem.x.size
         ratio = float(rest @ rest) / max(float(left @ left), 1e-300)
         # One parameter is the least that any change costs.
         return n * float(np.log(ratio)) - float(np.log(n))

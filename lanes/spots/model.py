@@ -42,6 +42,8 @@ class Problem:
         Limits of sigma.
     width_prior : float or None
         Standard deviation of ln(sigma ratio) of merged neighbours; None leaves them free.
+    whitening : (n, n) array or None
+        Instead of `weight`: what makes the noise of the residual white.
     """
 
     x: Floats
@@ -51,6 +53,11 @@ class Problem:
     narrowest: float
     broadest: float
     width_prior: float | None
+    whitening: Floats | None = None
+
+    def weigh(self, rows: Floats) -> Floats:
+        """Return residuals or derivatives, (n,) or (k, n), in units of their noise."""
+        return rows * self.weight if self.whitening is None else rows @ self.whitening.T
 
     @property
     def span(self) -> float:
@@ -167,7 +174,7 @@ def solve(
         model = joint_term(problem, problem.x, low_order)[0]
         for peak in found:
             model = model + peak_shape(problem.x, peak)[0]
-        out = (model - problem.y) * problem.weight
+        out = problem.weigh(model - problem.y)
         if pairs:
             prior = [np.log(found[j].sigma / found[i].sigma) / problem.width_prior
                      for i, j in pairs]
@@ -178,14 +185,14 @@ def solve(
         found, low_order = unpack(parameters.valuesdict())
         columns: dict[str, Floats] = {}
         for i, peak in enumerate(found):
-            by = peak_shape(problem.x, peak)[1] * problem.weight
+            by = problem.weigh(peak_shape(problem.x, peak)[1])
             for k, name in enumerate(names[i]):
                 key = f"p{tied[i] if name == 'sigma' and i in tied else i}_{name}"
                 while key.endswith("sigma") and int(key[1:-6]) in tied:
                     key = f"p{tied[int(key[1:-6])]}_sigma"
                 columns[key] = columns.get(key, 0.0) + by[k]
         for k, by_joint in enumerate(joint_term(problem, problem.x, low_order)[1]):
-            columns[f"joint_{k}"] = by_joint * problem.weight
+            columns[f"joint_{k}"] = problem.weigh(by_joint)
         out = np.array([columns[name] for name in free]).reshape(len(free), problem.x.size)
         if pairs:
             rows = np.zeros((len(free), len(pairs)))
