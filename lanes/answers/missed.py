@@ -17,7 +17,7 @@ from scipy.stats import t as student
 from lanes.measuring import Plate
 from lanes.reading import LaneReading
 from lanes.spots.across import genuine, profiles
-from lanes.spots.deconvolve import Component, Fit, deconvolve
+from lanes.spots.deconvolve import THRESHOLD, Component, Fit, deconvolve
 from lanes.spots.model import Peak
 from lanes.spots.quantities import HALF_HEIGHT_FACTOR
 from lanes.spots.shapes import FWHM, apex, gaussian
@@ -129,7 +129,9 @@ def away(lane: Lane, fit: Fit, sigma: float, start: float) -> float | None:
     At every free place of the lane the least area that is found there is narrowed down by
     halves. Those areas scatter as the noise does; the level that one more place stays below with
     95 % follows from their mean and standard deviation by Student's t, places that share their
-    noise counted as one.
+    noise counted as one. One lane holds few slow waves of the layer, so the scatter is never
+    taken as less than one part in `THRESHOLD`: a spot that just shows stands so many standard
+    deviations high.
 
     Parameters
     ----------
@@ -166,7 +168,8 @@ def away(lane: Lane, fit: Fit, sigma: float, start: float) -> float | None:
     share = min(1.0, 2.5 * sigma / max(lane.noise.correlation_mm, 1e-9))
     alone = max(3.0, share * len(places))
     factor = float(student.ppf(0.95, alone - 1.0)) * np.sqrt(1.0 + 1.0 / alone)
-    level = float(least.mean() + factor * least.std(ddof=1))
+    scatter = max(float(least.std(ddof=1)), float(least.mean()) / THRESHOLD)
+    level = float(least.mean()) + factor * scatter
     return level if level < 8.0 * start else None
 
 

@@ -48,6 +48,11 @@ def _few_resolutions():
 
 
 @pytest.fixture(scope="module")
+def seen(plate):
+    return [look(plate, lane) for lane in plate.layout.lanes[:2]]
+
+
+@pytest.fixture(scope="module")
 def lone(plate):
     return answer(plate, "1", limits={"3": 5.0})
 
@@ -75,8 +80,8 @@ def test_two_spots_have_shares_that_hold_the_truth(pair):
     assert other.high - other.low == pytest.approx(2 * 1.96 * spot.area_percent_sd)
 
 
-def test_main_is_the_largest_unless_it_is_named(plate):
-    assert look(plate, plate.layout.lanes[1]).index == 1
+def test_main_is_the_largest_unless_it_is_named(plate, seen):
+    assert seen[1].index == 1
     named = look(plate, plate.layout.lanes[1], main=0.26)
     assert named.index == 0
     assert named.shares[0].area_percent == pytest.approx(10.0, abs=2.0)
@@ -92,8 +97,8 @@ def test_neighbours_need_more_the_nearer_they_are(lone):
     assert 0.4 < by[2.0] / lone.undetected_below_percent < 2.5
 
 
-def test_a_spot_above_the_limit_is_found_and_one_far_below_is_not(plate):
-    seen = look(plate, plate.layout.lanes[0])
+def test_a_spot_above_the_limit_is_found_and_one_far_below_is_not(seen):
+    seen = seen[0]
     sigma = seen.reading.fit.components[0].sigma
 
     def found(area):
@@ -105,16 +110,14 @@ def test_a_spot_above_the_limit_is_found_and_one_far_below_is_not(plate):
     assert not found(0.15 * seen.least)
 
 
-def test_a_trace_taken_apart_again_gives_the_reading(plate):
+def test_a_trace_taken_apart_again_gives_the_reading(seen):
     """The limit is that of the detection in use only if both go the same way."""
-    for lane in plate.layout.lanes[:2]:
-        seen = look(plate, lane)
-        again = seen.start.taken_apart()
-        assert again.components == seen.reading.fit.components
+    for each in seen:
+        assert each.start.taken_apart().components == each.reading.fit.components
 
 
-def test_turned_residuals_keep_the_sum_of_strips(plate):
-    seen = look(plate, plate.layout.lanes[0])
+def test_turned_residuals_keep_the_sum_of_strips(seen):
+    seen = seen[0]
     centre = seen.reading.fit.components[0].centre
     turned = seen.start.with_residual(seen.reading.fit, -1.0, centre)
     model = seen.reading.fit.model
@@ -150,11 +153,10 @@ def test_the_limit_test_compares_areas(plate, pair):
         (known.area - own.area) / np.hypot(known.area_sd, own.area_sd))
 
 
-def test_without_another_spot_the_smallest_that_would_show_is_compared(plate, lone):
+def test_without_another_spot_the_smallest_that_would_show_is_compared(plate, seen, lone):
     (test,) = lone.limit_test
-    seen = look(plate, plate.layout.lanes[0])
     known = read_lane(plate, plate.layout.lanes[2]).spots[0]
-    clear = known.area - 1.96 * known.area_sd > seen.least
+    clear = known.area - 1.96 * known.area_sd > seen[0].least
     assert (test.rf, test.ratio) == (None, None)
     assert test.verdict == ("below" if clear else "cannot tell")
 
