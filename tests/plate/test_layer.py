@@ -10,16 +10,16 @@ from drawn import plate, squared
 from numpy.typing import NDArray
 
 from lanes.draw import draw
-from lanes.plate.layer import CUTOFF_MM, cell_step, mask_marks, smooth_layer, spread
+from lanes.plate.layer import CELL_MM, CUTOFF_MM, mask_marks, smooth_layer
 from lanes.plate.signal import coarsen
 
 MM = 0.25
-STEP = cell_step(MM)
+STEP = round(CELL_MM / MM)  # samples along the side of a cell
 BARE: dict[str, Any] = {"pencil": False, "ticks": False, "labels": False}
 
 
 def surface(image: Any, clean: Any, mm: float = MM) -> NDArray[np.float32]:
-    return spread(smooth_layer(image, clean, mm), image.shape, mm)
+    return smooth_layer(image, clean, mm).on(image.shape, mm)
 
 
 def hidden(shape: tuple[int, int], *boxes: tuple[slice, slice]) -> NDArray[np.bool_]:
@@ -85,8 +85,8 @@ def test_the_layer_under_the_spots(light: str, seed: int) -> None:
     mm = step * grid.mm
     edge = np.ones(coarse.shape, bool)
     edge[5:-5, 5:-5] = False
-    bare, cells = mask_marks(coarse, mm, edge)
-    off = spread(cells, coarse.shape, mm) / truth - 1
+    bare, layer = mask_marks(coarse, mm, edge)
+    off = layer.on(coarse.shape, mm) / truth - 1
     spots = ~bare & ~edge
     assert 0.1 < spots.mean() < 0.6
     # Mottle of 0.6 % and a few mm is finer than the surface can follow under a spot.

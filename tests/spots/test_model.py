@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from scipy.linalg import toeplitz
 
 from lanes.spots.model import (
     DEGREES,
@@ -21,7 +22,7 @@ from lanes.spots.model import (
 )
 
 Floats = NDArray[np.float64]
-X = np.linspace(-2.0, 60.0, 400)
+X = np.linspace(-2.0, 60.0, 220)
 WEIGHT = 20.0 * (1 + 0.3 * np.sin(X))
 
 APART = (Peak(10.0, 2.0, 0.9), Peak(30.0, 1.0, 1.2), Peak(50.0, 0.5, 1.4))
@@ -68,7 +69,8 @@ def residual(p: Problem, s: Solution, values: dict[str, float], tied: dict[int, 
         for i in range(len(s.peaks))
     )
     joint = np.array([values[f"joint_{k}"] for k in range(s.joint.size)])
-    rest = (model(p, peaks, joint) - p.y) * p.weight
+    rest = model(p, peaks, joint) - p.y
+    rest = rest * p.weight if p.whitening is None else p.whitening @ rest
     if p.width_prior is None or tied:
         return rest
     prior = [np.log(peaks[j].sigma / peaks[i].sigma) / p.width_prior for i, j in s.merged]
@@ -86,7 +88,9 @@ def differences(p: Problem, s: Solution, tied: dict[int, int]) -> Floats:
     return np.array(rows)
 
 
-@pytest.mark.parametrize("joint", list(JOINTS))
+@pytest.mark.parametrize(
+    ("joint", "correlated"), [*((joint, False) for joint in JOINTS), ("linear", True)]
+)
 @pytest.mark.parametrize(
     ("peaks", "options", "tied"),
     [
@@ -99,9 +103,14 @@ def differences(p: Problem, s: Solution, tied: dict[int, int]) -> Floats:
     ids=["apart", "with the width prior", "tied sigmas", "tailing", "one tailing", "fixed", "none"],
 )
 def test_the_jacobian_is_that_of_the_residual(
-    joint: str, peaks: tuple[Peak, ...], options: dict[str, Any], tied: dict[int, int]
+    joint: str, correlated: bool, peaks: tuple[Peak, ...], options: dict[str, Any],
+    tied: dict[int, int],
 ) -> None:
     p = problem(peaks, joint)
+    if correlated:
+        # Noise whose neighbours share two thirds: its covariance's root undone.
+        covariance = toeplitz(0.65 ** np.arange(X.size)) / np.outer(WEIGHT, WEIGHT)
+        p = replace(p, whitening=np.linalg.inv(np.linalg.cholesky(covariance)))
     if "tailing" in options:
         peaks = tuple(q if i in options["tailing"] else replace(q, tau=0.0)
                       for i, q in enumerate(peaks))
