@@ -1,0 +1,121 @@
+"""The public face: an explicit list, loaded on first use."""
+
+from __future__ import annotations
+
+import ast
+import json
+import os
+import subprocess
+import sys
+from importlib.metadata import version
+from pathlib import Path
+
+import pytest
+
+import lanes
+
+PUBLIC = [
+    "Flag", "InputError", "LaneReading", "LanesError", "LayoutError", "OutputError", "Pair",
+    "Reading", "Settings", "Spot", "measure", "read_settings",
+]
+HEAVY = ("numpy", "scipy", "PIL", "matplotlib", "lmfit")
+
+
+def loaded_by(code: str) -> list[str]:
+    """Return which heavy libraries a fresh interpreter has loaded after `code`."""
+    asked = f"import sys, json; {code}; print(json.dumps([m for m in {HEAVY} if m in sys.modules]))"
+    done = subprocess.run([sys.executable, "-c", asked], capture_output=True, text=True, check=True)
+    found: list[str] = json.loads(done.stdout.splitlines()[-1])
+    return found
+
+
+def test_the_list_is_explicit_and_whole() -> None:
+    assert lanes.__all__ == PUBLIC
+    for name in PUBLIC:
+        assert getattr(lanes, name).__name__ == name
+    assert set(PUBLIC) <= set(dir(lanes))
+
+
+def test_what_is_not_there_is_said_so() -> None:
+    with pytest.raises(AttributeError, match="module 'lanes' has no attribute 'Lens'"):
+        lanes.Lens  # noqa: B018
+
+
+def test_every_public_name_explains_itself() -> None:
+    for name in PUBLIC:
+        assert (getattr(lanes, name).__doc__ or "").strip().split("\n")[0].rstrip(), name
+
+
+def test_errors_have_one_root() -> None:
+    for name in ("InputError", "LayoutError", "OutputError"):
+        assert issubclass(getattr(lanes, name), lanes.LanesError)
+    assert issubclass(lanes.InputError, ValueError)
+    assert issubclass(lanes.OutputError, OSError)
+
+
+@pytest.mark.parametrize(
+    "code",
+    ["import lanes", "import lanes.cli", "from lanes import Settings, InputError, read_settings",
+     "import lanes.cli; lanes.cli.main(['--version'])",
+     "import lanes.cli; lanes.cli.main(['measure', '--lanes', 'x', 'plate.png'])"],
+    ids=["package", "command", "settings", "version", "refusal"],
+)
+def test_nothing_heavy_is_loaded_before_it_is_needed(code: str) -> None:
+    assert loaded_by(code) == []
+
+
+def imported(path: Path) -> set[str]:
+    """Return the full names of all that a source file imports."""
+    names = set()
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            names |= {alias.name for alias in node.names}
+        elif isinstance(node, ast.ImportFrom):
+            names.add(node.module or "")
+    return names
+
+
+# Each folder, and what it must not know of: the way of the data runs one way.
+LATER = {
+    "plate": ("lanes.trace", "lanes.spots", "lanes.answers", "lanes.output", "matplotlib"),
+    "trace": ("lanes.spots", "lanes.answers", "lanes.output", "matplotlib"),
+    "spots": ("lanes.answers", "lanes.output", "matplotlib"),
+    "answers": ("matplotlib",),
+}
+
+
+@pytest.mark.parametrize("folder", list(LATER))
+def test_imports_run_one_way(folder: str) -> None:
+    files = sorted((Path(lanes.__file__).parent / folder).rglob("*.py"))
+    assert files
+    for path in files:
+        for name in imported(path):
+            assert not name.startswith(LATER[folder]), f"{path.name} imports {name}"
+            assert name not in ("lanes.cli", "lanes.measuring") or folder == "answers", path.name
+
+
+def test_measuring_opens_no_window() -> None:
+    # The fitting library looks whether matplotlib is there; nothing draws with it.
+    asked = "from lanes import measure, Spot; import sys; print('matplotlib.pyplot' in sys.modules)"
+    done = subprocess.run([sys.executable, "-c", asked], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "False"
+
+
+def test_the_version_is_that_of_the_package() -> None:
+    assert lanes.__version__ == version("lanes")
+    done = subprocess.run([sys.executable, "-m", "lanes", "--version"], capture_output=True,
+                          text=True, check=True)
+    assert done.stdout == f"lanes {lanes.__version__}\n"
+
+
+def test_help_is_there_for_every_command() -> None:
+    for words in ([], ["--help"], ["measure", "--help"], ["draw", "--help"]):
+        done = subprocess.run([sys.executable, "-m", "lanes", *words], capture_output=True,
+                              text=True, check=True, env={**os.environ, "COLUMNS": "80"})
+        assert done.stdout.startswith("usage: lanes")
+        assert done.stderr == ""
+        assert max(map(len, done.stdout.splitlines())) <= 100
+
+
+def test_types_are_shipped() -> None:
+    assert (Path(lanes.__file__).parent / "py.typed").is_file()
