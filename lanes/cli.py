@@ -20,6 +20,7 @@ examples:
                                                a plate without pencil: heights in mm
   lanes measure trace.csv --origin 0 --front 75
                                                a trace of two columns, distance and signal
+  lanes shoulder plate.png --lane 2 --rf 0.4   is that spot one component or two?
   lanes draw plate.toml --out plate.png        a plate of known contents, with its truth
 
 Results are estimates from one scan: area percent is not mass percent, and nothing here is
@@ -57,15 +58,46 @@ def _parser() -> argparse.ArgumentParser:
                    help="replace DIR where an earlier reading made it")
     m.add_argument("--json", action="store_true", help="print results.json instead of a table")
     m.add_argument("--no-figures", action="store_true", help="write no pictures")
-    m.add_argument("--settings", metavar="FILE",
+    _plate_options(m)
+
+    q = commands.add_parser("shoulder", help="is a spot one component or two?",
+                            formatter_class=plain, epilog=MEASURE_EXAMPLES,
+                            description="Ask of one spot whether it is one component or two: "
+                            "one, two or cannot tell,\nwith error rates from the plate's own "
+                            "noise.")
+    q.add_argument("plate", help="image of the plate, or CSV of distance and signal")
+    q.add_argument("--lane", required=True, metavar="NAME", help="the spot's lane")
+    q.add_argument("--rf", type=float, metavar="RF", help="the spot (the lane's strongest)")
+    q.add_argument("--shape-from", metavar="LANE",
+                   help="a lane whose strongest spot is one component: its shape is held "
+                   "against two")
+    q.add_argument("--bootstraps", type=int, metavar="N",
+                   help="traces drawn for each p-value (400)")
+    q.add_argument("--seed", type=int, metavar="N", help="of those traces (fixed)")
+    q.add_argument("--out", metavar="DIR", help="folder to write figure, page and JSON to")
+    q.add_argument("--json", action="store_true", help="print shoulder.json instead of words")
+    _plate_options(q)
+
+    d = commands.add_parser("draw", help="draw a plate of known contents", formatter_class=plain,
+                            description="Draw a plate from a description, and its truth beside it "
+                            "as JSON.")
+    d.add_argument("spec", help="TOML file that describes the plate")
+    d.add_argument("--out", required=True, metavar="IMAGE",
+                   help="image to write (.png, .tif, .jpg)")
+    return parser
+
+
+def _plate_options(parser: argparse.ArgumentParser) -> None:
+    """Add the options that say how a plate is read: every command that reads one has them."""
+    parser.add_argument("--settings", metavar="FILE",
                    help="settings.toml of an earlier reading; options given here come on top")
-    light = m.add_argument_group("light")
+    light = parser.add_argument_group("light")
     light.add_argument("--light", choices=LIGHTS, help="what lit the plate (auto)")
     light.add_argument("--law", choices=LAWS, help="from light to signal (by the light)")
     light.add_argument("--channel", choices=CHANNELS, help="colour read (best contrast to noise)")
     light.add_argument("--transfer", metavar="CURVE",
                        help="how codes map to light: auto, srgb, linear or a power")
-    place = m.add_argument_group("place")
+    place = parser.add_argument_group("place")
     place.add_argument("--origin", type=float, metavar="MM", help="height of the origin line")
     place.add_argument("--front", type=float, metavar="MM", help="height of the solvent front")
     place.add_argument("--lanes", metavar="N|X1,X2,...", help="how many lanes, or the x of each")
@@ -77,20 +109,12 @@ def _parser() -> argparse.ArgumentParser:
     place.add_argument("--dpi", type=float, metavar="N", help="dots per inch of the scan")
     place.add_argument("--turn", type=int, metavar="DEG",
                        help="turn the image by 90, 180 or 270 degrees, counter-clockwise")
-    fit = m.add_argument_group("fit")
+    fit = parser.add_argument_group("fit")
     fit.add_argument("--background", choices=BACKGROUNDS,
                      help="what lies under the spots (layer: the clean layer beside the lane)")
     fit.add_argument("--joint", choices=JOINTS, help="low-order term fitted with the spots")
     fit.add_argument("--components", type=int, metavar="N",
                      help="spots in each lane, where that is known")
-
-    d = commands.add_parser("draw", help="draw a plate of known contents", formatter_class=plain,
-                            description="Draw a plate from a description, and its truth beside it "
-                            "as JSON.")
-    d.add_argument("spec", help="TOML file that describes the plate")
-    d.add_argument("--out", required=True, metavar="IMAGE",
-                   help="image to write (.png, .tif, .jpg)")
-    return parser
 
 
 CHOICES = ("light", "law", "channel", "transfer", "origin", "front", "lane_width", "plate_width",
@@ -153,6 +177,38 @@ def _measure(arguments: argparse.Namespace) -> None:
             print(f"\nwritten to {Path(arguments.out)}: open report.html")
 
 
+def _shoulder(arguments: argparse.Namespace) -> None:
+    settings = settings_from(arguments)
+    if arguments.out is not None:
+        from lanes.output.folder import refuse_existing
+
+        refuse_existing(arguments.out)
+    from lanes.answers.shoulder import BOOTSTRAPS, SEED, shoulder
+    from lanes.output.shoulder_page import shoulder_json, shoulder_text, write_shoulder
+
+    answer = shoulder(
+        arguments.plate, settings, arguments.lane, rf=arguments.rf,
+        shape_from=arguments.shape_from,
+        bootstraps=BOOTSTRAPS if arguments.bootstraps is None else arguments.bootstraps,
+        seed=SEED if arguments.seed is None else arguments.seed,
+        progress=_progress if sys.stderr.isatty() else None,
+    )
+    if arguments.out is not None:
+        write_shoulder(answer, arguments.out, Path(arguments.plate).name)
+    if arguments.json:
+        sys.stdout.write(shoulder_json(answer).decode("utf-8"))
+    else:
+        sys.stdout.write(shoulder_text(answer))
+        if arguments.out is not None:
+            print(f"\nwritten to {Path(arguments.out)}: open shoulder.html")
+
+
+def _progress(done: int, whole: int) -> None:
+    """Say on the terminal how far it is; the line goes when all is done."""
+    print("\r" + (f"drawn {done} of {whole}" if done < whole else " " * 30 + "\r"), end="",
+          file=sys.stderr, flush=True)
+
+
 def _draw(arguments: argparse.Namespace) -> None:
     from lanes.draw import draw, read_spec, save
 
@@ -174,7 +230,8 @@ def main(argv: Sequence[str] | None = None) -> int:
         elif arguments.command is None:
             _parser().print_help()
         else:
-            {"measure": _measure, "draw": _draw}[arguments.command](arguments)
+            {"measure": _measure, "shoulder": _shoulder, "draw": _draw}[
+                arguments.command](arguments)
         sys.stdout.flush()
     except LanesError as error:
         print(f"lanes: {one_line(error)}", file=sys.stderr)

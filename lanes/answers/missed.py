@@ -189,7 +189,8 @@ def beside(lane: Lane, fit: Fit, main: int) -> tuple[tuple[float, float | None],
     """Return how large a neighbour of the main spot must be to be told from it, 95 % of the time.
 
     A spot as wide as the main one is put beside it, on either side, in the lane as it is and
-    with its residual turned over and mirrored: eight trials for each resolution.
+    with its residual turned over and mirrored: four trials for each resolution. Their scatter is
+    never taken as less than one part in `THRESHOLD`.
 
     Returns
     -------
@@ -201,7 +202,7 @@ def beside(lane: Lane, fit: Fit, main: int) -> tuple[tuple[float, float | None],
     reach = 14.0 * spot.sigma + 3.0 * abs(spot.tau)
     variants = [
         lane.with_residual(fit, sign, at).cut(spot.centre - reach, spot.centre + reach)
-        for sign in (1.0, -1.0) for at in (None, spot.centre)
+        for sign, at in ((1.0, None), (-1.0, spot.centre))
     ]
     wide = 2.0 * FWHM * spot.sigma
     out = []
@@ -218,7 +219,8 @@ def beside(lane: Lane, fit: Fit, main: int) -> tuple[tuple[float, float | None],
         percent = None
         if told and len(told) == len(least):
             logs = np.log(told)
-            level = float(np.exp(logs.mean() + ONE_SIDED_95 * logs.std(ddof=1)))
+            scatter = max(float(logs.std(ddof=1)), 1.0 / THRESHOLD)
+            level = float(np.exp(logs.mean() + ONE_SIDED_95 * scatter))
             percent = 100.0 * level if level <= 1.0 else None
         out.append((resolution, percent))
     return tuple(out)

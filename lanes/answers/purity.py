@@ -15,7 +15,7 @@ from lanes.plate.layout import Lane as Place
 from lanes.plate.signal import LAW_NAMES, to_signal
 from lanes.reading import LaneReading
 from lanes.settings import Settings
-from lanes.spots.quantities import area_percents
+from lanes.spots.quantities import Spot, area_percents
 from lanes.trace.background import background
 from lanes.trace.noise import layer_noise
 from lanes.trace.sample import PENCIL_MM, sample
@@ -153,6 +153,7 @@ def answer(
             raise InputError(f"--limit-lane {name}: that is the sample's own lane; name another")
         if not 0.0 < percent <= 100.0:
             raise InputError(f"--limit-lane {name}={percent:g}: give a percent from 0 to 100")
+    known = [(_reference(read_lane(plate, references[name])), limits[name]) for name in limits]
     seen = look(plate, place, main)
     reading, index = seen.reading, seen.index
     beside_main: tuple[Beside, ...] = ()
@@ -160,8 +161,7 @@ def answer(
         beside_main = tuple(Beside(*pair) for pair in beside(seen.start, reading.fit, index))
     laws = _laws(plate, place, reading, index, seen.start)
     tests = tuple(
-        test for name, percent in limits.items()
-        for test in _limit_test(read_lane(plate, references[name]), percent, seen)
+        test for (name, spot), percent in known for test in _limit_test(name, spot, percent, seen)
     )
     shares = seen.shares
     return Purity(
@@ -278,21 +278,22 @@ def _laws(
     return tuple(out)
 
 
-def _limit_test(
-    reference: LaneReading, percent: float, seen: Seen
-) -> Sequence[LimitTest]:
+def _reference(reading: LaneReading) -> tuple[str, Spot]:
+    """Return the name and the largest spot of a reference lane."""
+    if not reading.spots:
+        raise InputError(
+            f"--limit-lane {reading.name}: no spot can be told from the layer there, so the limit "
+            "can't be tested; apply more, or name another lane"
+        )
+    return reading.name, max(reading.spots, key=lambda spot: spot.area)
+
+
+def _limit_test(name: str, known: Spot, percent: float, seen: Seen) -> Sequence[LimitTest]:
     """Return each spot but the main one held against the reference lane's largest.
 
     Areas are compared, not percents: both spots are small, so the law bends neither much. With
     no other spot, the smallest area that is found 95 % of the time stands in for it.
     """
-    name = reference.name
-    if not reference.spots:
-        raise InputError(
-            f"--limit-lane {name}: no spot can be told from the layer there, so the limit can't "
-            "be tested; apply more, or name another lane"
-        )
-    known = max(reference.spots, key=lambda spot: spot.area)
     others = [spot for i, spot in enumerate(seen.reading.spots) if i != seen.index]
     if not others:
         smaller = (seen.least is not None and known.area_sd is not None

@@ -25,6 +25,7 @@ from lanes.flags import Flag, flag
 from lanes.measuring import Plate, measure, prepare, read_lane
 from lanes.reading import LaneReading
 from lanes.settings import Settings
+from lanes.spots.choose import SPLIT_GAIN
 from lanes.spots.deconvolve import deconvolve
 from lanes.spots.quantities import Pair
 from lanes.trace.noise import residual_noise
@@ -247,7 +248,11 @@ def _answer(
 ) -> Shoulder:
     wide = width is not None and np.log(width[0]) > max(WIDE, 3.0 * width[1])
     coloured = colour is not None and colour < COLOUR_LEVEL
-    verdict, reasons = decide(evidence, wide, coloured)
+    gain = case.scores["one Gaussian"][1] - case.scores["two Gaussians"][1]
+    # Noise judged from the fit's own residual can't tell misfit from noise: what the reading asks
+    # of a split is asked here too.
+    doubtful = case.free_scale and gain < SPLIT_GAIN
+    verdict, reasons = decide(evidence, wide, coloured, doubtful)
     flags = []
     if wide and width is not None:
         flags.append(flag("wide", f"{100 * (width[0] - 1):.0f} % wider than the plate's lone "
@@ -269,15 +274,16 @@ def _answer(
     return Shoulder(
         reading.name, case.single_rf, verdict, evidence.p_value,
         case.scores["one Gaussian"][0] - case.scores["two Gaussians"][0],
-        case.scores["one Gaussian"][1] - case.scores["two Gaussians"][1],
-        components, pair, pair_percent,
+        gain, components, pair, pair_percent,
         tuple(Alternative(name, score[0]) for name, score in case.scores.items()),
         evidence.against, colour, None if width is None else width[0], evidence.detectable,
         reasons, _settle(verdict, evidence, wide, reading), tuple(flags), _curves(case),
     )
 
 
-def decide(evidence: Evidence, wide: bool, coloured: bool) -> tuple[str, tuple[str, ...]]:
+def decide(
+    evidence: Evidence, wide: bool, coloured: bool, doubtful: bool = False
+) -> tuple[str, tuple[str, ...]]:
     """Return the verdict, and why.
 
     Two must beat one Gaussian, and every rival that is a single component (a tail, a measured
@@ -299,6 +305,8 @@ def decide(evidence: Evidence, wide: bool, coloured: bool) -> tuple[str, tuple[s
             if p_two < LEVEL:
                 return "one", (f"{name} explains it, and two components do not",)
             open_rivals.append(name)
+    if not open_rivals and doubtful:
+        return "cannot tell", ("two explain it better, but no clean layer tells what is noise",)
     if not open_rivals:
         return "two", ("two explain it better than one, and than one that tails",)
     if coloured:
@@ -319,7 +327,8 @@ def _settle(verdict: str, evidence: Evidence, wide: bool, reading: LaneReading
     if reading.run_mm is not None and reading.trace.pitch > 0.11:
         out.append("scan finer: 300 dots per inch or more")
     if len(evidence.against) == 1:
-        out.append("run a reference known to be one component in its own lane and name it with --shape-from")
+        out.append("run a spot known to be one component in its own lane and name that lane "
+                   "with --shape-from")
     return tuple(out)
 
 

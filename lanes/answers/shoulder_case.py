@@ -1,4 +1,4 @@
-"""The case of one spot: its window, its noise, and its fits as one, as two and as one that tails."""
+"""The case of one spot: its window, its noise, its fits as one, as two and as one that tails."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ from lanes.errors import InputError
 from lanes.reading import LaneReading
 from lanes.spots.choose import MISFIT, criteria
 from lanes.spots.deconvolve import Component, Fit
-from lanes.spots.model import Peak, Problem, Solution, joint_term, merged_pairs, peak_shape, solve
+from lanes.spots.model import Peak, Problem, Solution, merged_pairs, peak_shape, solve
 from lanes.spots.quantities import Pair, area_percents, pair, retardation
 from lanes.spots.shapes import ROOT_2PI, apex
 from lanes.trace.noise import Noise
@@ -54,6 +54,8 @@ class Case:
 
     Attributes
     ----------
+    run : float
+        From origin to front.
     all_x, all_y, usable : (m,) array
         The window, less baseline and far neighbours.
     space : Space
@@ -69,7 +71,6 @@ class Case:
     all_y: Floats
     usable: NDArray[np.bool_]
     band: Floats
-    covariance: Floats
     space: Space
     limits: Limits
     z: Floats
@@ -199,12 +200,10 @@ def make_case(
     known = noise.source != "residuals"
     if noise.sd <= 0:
         noise = replace(noise, sd=1e-6 * float(np.ptp(y)))
-    local = sound_covariance(noise, np.ones_like(gain))[np.ix_(usable, usable)]
-    sd, shared = _beside_line(local, x[usable])
-    xu, yu, gu = x[usable], y[usable], gain[usable]
+    xu, yu = x[usable], y[usable]
     bounds = ((0.25 / mm, 5.0 / mm) if known
               else (min(2.5 * trace.pitch, 0.8 * lone), 0.4 * float(np.ptp(x))))
-    flat = Problem(xu, yu, 1.0 / (sd * gu * np.sqrt(shared)), "linear", *bounds, None)
+    flat = Problem(xu, yu, 1.0 / (noise.sd * gain[usable]), "linear", *bounds, None)
     first = solve(flat, (rough,)).peaks[0]
     z = (x - first.centre) / first.sigma
     height = first.area / (first.sigma * ROOT_2PI)
@@ -224,25 +223,23 @@ def make_case(
     reduced = (space.reduce @ yu)[None, :]
     guess = np.array([first.centre, np.log(first.sigma), max(first.area, 1e-12)])
     single = fit_single(one, space, reduced, guess, limits)[0][0]
-    # The misfit every spot has counts as noise of its own.
-    weight = 1.0 / np.hypot(sd * gu * np.sqrt(shared), envelope[usable])
-    problem = replace(flat, weight=weight)
+    # Baseline and neighbours leave with the whitening.
+    problem = replace(flat, joint="none", whitening=space.whole)
     model = None if shape is None else (f"the shape of lane {shape.lane}",
                                         measured(shape.coefficients))
-    solutions, least = _solve_all(problem, space, reduced, single, limits)
-    counted = {name: _counted(s) for name, s in solutions.items()}
+    solutions = _solve_all(problem, space, reduced, single, limits)
+    # Whitened samples are as many as they seem: each counts as one.
+    scores = {name: criteria(problem, _counted(s), 1.0) for name, s in solutions.items()}
+    outside = space.rest(yu)
     if model is not None:
         # It has the parameters of one Gaussian.
-        least[model[0]] = float(fit_single(model[1], space, reduced, single, limits)[1][0])
-        counted[model[0]] = solutions["one Gaussian"]
-    outside = space.rest(yu)
-    # Whitened samples are as many as they seem: each counts as one.
-    scores = {name: criteria(problem, replace(counted[name], rss=rss + outside), 1.0)
-              for name, rss in least.items()}
+        rss = float(fit_single(model[1], space, reduced, single, limits)[1][0]) + outside
+        scores[model[0]] = criteria(problem, replace(solutions["one Gaussian"], rss=rss), 1.0)
+    base = np.stack(columns, axis=1)
     return Case(
-        trace.run, x, y, usable, 2.0 * np.sqrt(np.diag(covariance)), covariance[both], space,
+        trace.run, x, y, usable, 2.0 * np.sqrt(np.diag(covariance)), space,
         limits, reduced, outside, not known, model, single, problem, solutions, scores,
-        _drawn(problem, solutions, x),
+        _drawn(solutions, x, y, usable, base, covariance[both]),
     )
 
 
@@ -255,18 +252,18 @@ def sound_covariance(noise: Noise, gain: Floats) -> Floats:
     can, and is a covariance at any length.
     """
     found, n = noise.autocorrelation, gain.size
-    lags = np.arange(n) * noise.pitch
+    lags: Floats = np.arange(max(n, found.size), dtype=np.float64) * noise.pitch
     row = np.zeros(n)
     row[0] = 1.0
     if found.size > 2:
-        lengths = noise.pitch * np.geomspace(0.5, 250.0, 22)
+        lengths: Floats = noise.pitch * np.geomspace(0.5, 250.0, 22, dtype=np.float64)
 
         def kernels(at: Floats) -> Floats:
             ratio = at[:, None] / lengths
             return np.concatenate([np.exp(-0.5 * ratio**2), np.exp(-ratio)], axis=1)
 
-        weights = nnls(kernels(np.arange(found.size) * noise.pitch), found)[0]
-        row = kernels(lags) @ weights
+        weights = nnls(kernels(lags[: found.size]), found)[0]
+        row = kernels(lags[:n]) @ weights
         row = row / row[0]
         row[0] += FLOOR
     size = noise.sd * gain
@@ -280,78 +277,56 @@ def _counted(solution: Solution) -> Solution:
     return solution
 
 
-def _beside_line(covariance: Floats, x: Floats) -> tuple[float, float]:
-    """Return noise beside a straight line: its standard deviation, and samples that count as one.
-
-    The effective number of samples is (tr C)^2 / tr(C^2) (Satterthwaite's degrees of freedom;
-    from memory), C being what the line leaves of the covariance.
-    """
-    q = np.linalg.qr(np.stack([np.ones_like(x), x - x.mean()], axis=1))[0]
-    left = covariance - q @ (q.T @ covariance)
-    left = left - (left @ q) @ q.T
-    trace = float(np.trace(left))
-    count = trace**2 / float(np.sum(left * left))
-    return float(np.sqrt(trace / (x.size - 2))), max(1.0, (x.size - 2) / count)
-
-
 def _solve_all(
     problem: Problem, space: Space, z: Floats, single: Floats, limits: Limits
-) -> tuple[dict[str, Solution], dict[str, float]]:
-    """Return the fits with lmfit, each started from where the quick one ends; and its squares."""
-    squares: dict[str, float] = {}
+) -> dict[str, Solution]:
+    """Return the fits with lmfit, each started from where the quick one ends."""
     out = {}
-    (found,), (rss,) = fit_single(one, space, z, single, limits)
-    c, ln_sigma, area = map(float, found)
+    c, ln_sigma, area = map(float, fit_single(one, space, z, single, limits)[0][0])
     out["one Gaussian"] = solve(problem, (Peak(c, area, float(np.exp(ln_sigma))),))
-    squares["one Gaussian"] = float(rss)
-    (found,), (rss,) = fit_two(space, z, single[None, :], limits)
-    lower, gap, ln_sigma, a, b = map(float, found)
+    lower, gap, ln_sigma, a, b = map(float, fit_two(space, z, single[None, :], limits)[0][0])
     s = float(np.exp(ln_sigma))
     start = (Peak(lower, a, s), Peak(lower + gap * s, b, s))
     apart = None if merged_pairs(start) else {"p0_sigma": s, "p1_sigma": s}
     out["two Gaussians"] = solve(problem, start, None, frozenset(), apart, share=True)
-    squares["two Gaussians"] = float(rss)
     for side, towards in ((1, "origin"), (-1, "front")):
-        (found,), (rss,), _ = fit_tail(space, z, single[None, :], limits, side)
-        m, ln_sigma, ratio, area = map(float, found)
+        m, ln_sigma, ratio, area = map(
+            float, fit_tail(space, z, single[None, :], limits, side)[0][0])
         s = float(np.exp(ln_sigma))
-        name = f"a tail toward the {towards}"
-        out[name] = solve(problem, (Peak(m, area, s, side * ratio * s),), None, frozenset([0]))
-        squares[name] = float(rss)
-    return out, squares
+        out[f"a tail toward the {towards}"] = solve(
+            problem, (Peak(m, area, s, side * ratio * s),), None, frozenset([0]))
+    return out
 
 
 def _drawn(
-    problem: Problem, solutions: dict[str, Solution], x: Floats
+    solutions: dict[str, Solution], x: Floats, y: Floats, usable: NDArray[np.bool_],
+    base: Floats, covariance: Floats,
 ) -> tuple[Floats, Floats, Floats, Floats]:
     """Return the fits over the window: one, two, the two apart (2, m), the better tail."""
-    def whole(s: Solution) -> Floats:
-        return np.sum([peak_shape(x, p)[0] for p in s.peaks], axis=0) + joint_term(
-            problem, x, s.joint)[0]
+    solved = np.linalg.solve(covariance, base[usable])
+    pull = np.linalg.pinv(base[usable].T @ solved) @ solved.T
+
+    def whole(s: Solution) -> tuple[Floats, Floats]:
+        peaks = np.sum([peak_shape(x, p)[0] for p in s.peaks], axis=0)
+        line = base @ (pull @ (y - peaks)[usable])
+        return peaks + line, line
 
     pair_of = solutions["two Gaussians"]
-    line = joint_term(problem, x, pair_of.joint)[0]
+    both, line = whole(pair_of)
     parts = np.stack([peak_shape(x, p)[0] + line for p in pair_of.peaks])
     tail = min((s for n, s in solutions.items() if n.startswith("a tail")), key=lambda s: s.rss)
-    return whole(solutions["one Gaussian"]), whole(pair_of), parts, whole(tail)
+    return whole(solutions["one Gaussian"])[0], both, parts, whole(tail)[0]
 
 
 def _as_fit(case: Case, name: str) -> Fit:
-    """Return a fit with lmfit as `Fit`, its covariance under the plate's noise and the misfit.
-
-    Weighted least squares under noise V has covariance (J'J)^-1 J'W V W J (J'J)^-1.
-    """
-    solution, problem = case.solutions[name], case.problem
+    """Return a fit with lmfit as `Fit`, its covariance under the plate's noise and the misfit."""
+    solution = case.solutions[name]
     jac = solution.jacobian.T
     size = np.sqrt(np.maximum(np.sum(jac * jac, axis=0), 1e-300))
     inverse = np.linalg.pinv((jac / size).T @ (jac / size), rcond=1e-11, hermitian=True)
-    inverse = inverse / size[:, None] / size[None, :]
-    pull = inverse @ (jac * problem.weight[:, None]).T
-    left = problem.y - joint_term(problem, problem.x, solution.joint)[0]
-    for p in solution.peaks:
-        left = left - peak_shape(problem.x, p)[0]
-    scale = float(np.mean(left**2 / np.diag(case.covariance)))
-    free = pull @ case.covariance @ pull.T * (scale if case.free_scale else max(1.0, scale))
+    scale = solution.rss / max(case.space.freedom - len(solution.names), 1)
+    free = inverse / size[:, None] / size[None, :] * (
+        scale if case.free_scale else max(1.0, scale))
     count = len(solution.peaks)
     carry = np.zeros((4 * count, len(solution.names)))
     shared = "p1_sigma" not in solution.names
@@ -426,9 +401,10 @@ def lone_width(
     if len(rfs) < 4:
         return None
     x, y = np.array(rfs), np.array(widths)
-    i, j = np.triu_indices(x.size, 1)
-    apart = np.abs(x[i] - x[j]) > 0.05
-    slope = float(np.median(((y[i] - y[j])[apart] / (x[i] - x[j])[apart]))) if apart.any() else 0.0
+    first, second = np.triu_indices(x.size, 1)
+    apart = np.abs(x[first] - x[second]) > 0.05
+    slopes = (y[first] - y[second])[apart] / (x[first] - x[second])[apart]
+    slope = float(np.median(slopes)) if apart.any() else 0.0
     level = float(np.median(y - slope * x))
     scatter = 1.4826 * float(np.median(np.abs(y - slope * x - level)))
     return float(np.exp(case.single[1] - level - slope * case.single_rf)), max(scatter, 0.03)

@@ -56,7 +56,8 @@ def colour_change(
     for t, n in zip(traces, noises, strict=True):
         assert n is not None
         low, high = at[0], at[-1] + 1
-        cov = sound_covariance(n, t.gain[low:high])[np.ix_(at - low, at - low)][np.ix_(usable, usable)]
+        seen = (at - low)[usable]
+        cov = sound_covariance(n, t.gain[low:high])[np.ix_(seen, seen)]
         solve = np.linalg.solve(cov, design)
         pull = np.linalg.solve(design.T @ solve, solve.T)
         rows.append((pull @ t.signal[at][usable])[:3])
@@ -65,7 +66,6 @@ def colour_change(
     matrix = np.array(rows)
     if np.max(matrix[:, 0] / np.sqrt([s[0, 0] for s in spreads])) < 10.0:
         return None
-    draws = np.zeros((DRAWS, 3, 3))
     total = np.zeros((9, 9))
     roots = [np.linalg.cholesky(s) for s in spreads]
     for i in range(3):

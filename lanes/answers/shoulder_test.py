@@ -59,50 +59,84 @@ class Evidence:
     detectable: tuple[Detectable, ...]
 
 
-def weigh(
-    case: Case, bootstraps: int, rng: np.random.Generator,
-    progress: Callable[[int, int], None] | None = None,
-) -> Evidence:
-    """Return the evidence of `case`, from `bootstraps` drawn traces for each question."""
+@dataclass(frozen=True)
+class Ratio:
+    """The likelihood ratio of one against two: the trace's, and of drawn single spots."""
+
+    statistic: float
+    null: Floats
+    scale: float
+    single: Floats
+    pair: Floats
+
+    @property
+    def p_value(self) -> float:
+        """Share of drawn single spots that reach the statistic, the trace itself counted in."""
+        return _share(self.null >= self.statistic)
+
+
+def ratio(
+    case: Case, bootstraps: int, rng: np.random.Generator, tell: Callable[[int], None] | None = None
+) -> Ratio:
+    """Return the likelihood ratio of `case`, and its null from `bootstraps` drawn traces."""
     tests = _Tests(case)
-    tell = progress or (lambda done, all_of_it: None)
     z, rest = case.z, np.array([case.rest])
     p_one, rss_one = tests.single(one, z)
     p_two, rss_two = fit_two(case.space, z, p_one, case.limits)
-    p_tail, rss_tail, sides = fit_tail(case.space, z, p_one, case.limits)
-    scale = tests.scale(rss_two, rest)
-    statistic = float((np.maximum(rss_one - rss_two, 0.0) / scale)[0])
+    rss_tail = fit_tail(case.space, z, p_one, case.limits)[1]
+    statistic = float((np.maximum(rss_one - rss_two, 0.0) / tests.scale(rss_two, rest))[0])
     spread = float(tests.scale(np.minimum(rss_two, rss_tail), rest)[0])
-
-    drawn = []
+    drawn: list[Floats] = []
     for part in _parts(bootstraps):
         zs, rests = tests.draw(one, p_one, part, spread, rng)
         p, of_one = tests.single(one, zs, p_one[0])
         of_two = fit_two(case.space, zs, p, case.limits)[1]
         drawn.append(np.maximum(of_one - of_two, 0.0) / tests.scale(of_two, rests))
-        tell(sum(map(len, drawn)), bootstraps)
-    null = np.concatenate(drawn)
-    p_value = float((1 + np.sum(null >= statistic)) / (bootstraps + 1))
+        if tell is not None:
+            tell(sum(map(len, drawn)))
+    return Ratio(statistic, np.concatenate(drawn), spread, p_one, p_two)
 
+
+def weigh(
+    case: Case, bootstraps: int, rng: np.random.Generator,
+    progress: Callable[[int, int], None] | None = None,
+) -> Evidence:
+    """Return the evidence of `case`, from `bootstraps` drawn traces for each question."""
+    # Where one is not enough, as many are drawn again for each side of each rival.
+    whole = bootstraps * (3 if case.shape is None else 5)
+
+    def tell(done: int) -> None:
+        if progress is not None:
+            progress(done, whole)
+
+    found = ratio(case, bootstraps, rng, tell)
     against = {}
-    if p_value < LEVEL:
-        side = int(sides[0])
-        rivals: list[tuple[str, Model, Floats, float]] = [
-            (TAIL, tail(side), p_tail, float(rss_tail[0]))]
+    if found.p_value < LEVEL:
+        tests = _Tests(case)
+        z, rest = case.z, np.array([case.rest])
+        rss_two = fit_two(case.space, z, found.single, case.limits)[1]
+        p_tail, rss_tail, sides = fit_tail(case.space, z, found.single, case.limits)
+        rivals: list[tuple[str, Model, Floats, Floats]] = [
+            (TAIL, tail(int(sides[0])), p_tail, rss_tail)]
         if case.shape is not None:
-            p_shape, rss_shape = tests.single(case.shape[1], z, p_one[0])
-            rivals.append((case.shape[0], case.shape[1], p_shape, float(rss_shape[0])))
+            rivals.append((*case.shape, *tests.single(case.shape[1], z, found.single[0])))
+        done = bootstraps
         for name, model, p_rival, rss_rival in rivals:
-            seen = float(((rss_rival - rss_two) / scale)[0])
-            by_rival = tests.compare(name, model, p_rival, bootstraps, spread, rng)
-            tell(bootstraps, bootstraps)
-            by_two = tests.compare(name, two, p_two, bootstraps, spread, rng)
-            against[name] = (
-                float((1 + np.sum(by_rival >= seen)) / (bootstraps + 1)),
-                float((1 + np.sum(by_two <= seen)) / (bootstraps + 1)))
-    threshold = float(np.quantile(null, 1.0 - LEVEL))
-    return Evidence(statistic, threshold, p_value, against, spread,
-                    detectable(case, threshold, spread))
+            seen = float(((rss_rival - rss_two) / tests.scale(rss_two, rest))[0])
+            by_rival = tests.compare(name, model, p_rival, bootstraps, found.scale, rng)
+            tell(done + bootstraps)
+            by_two = tests.compare(name, two, found.pair, bootstraps, found.scale, rng)
+            done += 2 * bootstraps
+            tell(done)
+            against[name] = (_share(by_rival >= seen), _share(by_two <= seen))
+    tell(whole)
+    threshold = float(np.quantile(found.null, 1.0 - LEVEL))
+    return Evidence(found.statistic, threshold, found.p_value, against, found.scale,
+                    detectable(case, threshold, found.scale))
+
+
+def _share(hits: NDArray[np.bool_]) -> float:
+    return float((1 + np.sum(hits)) / (hits.size + 1))
 
 
 def _parts(count: int, size: int = 100) -> list[int]:

@@ -88,7 +88,7 @@ def every_pair(lane: LaneReading) -> list[Pair]:
     """Return every pair of `lane`'s spots: its neighbours as they are, the others worked out."""
     given = {(each.lower, each.upper): each for each in lane.pairs}
     return [
-        given.get((i, j)) or pair(lane.fit, i, j, lane.trace.run)
+        given.get((i, j)) or pair(lane.fit, i, j, lane.trace.run, lane.trace.blur)
         for i, j in itertools.combinations(range(len(lane.spots)), 2)
     ]
 

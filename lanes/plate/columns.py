@@ -154,10 +154,12 @@ def _candidates(
         xs += [x for x, s in ticks if TICK_SURE > s > 3.2 and x not in xs
                and _on_comb(x, sure, spacing)]
         xs.sort()
-    apart = max(CLOSEST_MM / unit, 0.45 * float(np.median(np.diff(xs))) if len(xs) > 1 else 0.0)
+    apart = max(CLOSEST_MM / unit, 0.6 * float(np.median(np.diff(xs))) if len(xs) > 1 else 0.0)
     ticked = len(xs)
-    for x, _ in spots:
-        if all(abs(x - y) > apart for y in xs):
+    # Where lanes have ticks, one without needs more than a speck to be believed.
+    least = 3.0 * SPOT_SURE if ticked > 1 else 0.0
+    for x, strength in spots:
+        if strength > least and all(abs(x - y) > apart for y in xs):
             xs.append(x)
     confidence = 0.95 if ticked == len(xs) and ticked else 0.8 if ticked else 0.7
     return sorted(xs), confidence if xs else 0.0

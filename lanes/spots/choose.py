@@ -19,6 +19,7 @@ from lanes.spots.model import (
     peak_shape,
     solve,
 )
+from lanes.spots.shapes import gaussian
 from lanes.trace.noise import Noise
 
 Floats = NDArray[np.float64]
@@ -62,6 +63,8 @@ def settle(
     for _ in range(5):
         # A centre at its limit is a start that was far off: let it go on from there.
         moving = any(n.endswith("centre") for n in solution.at_bound)
+        # Widths found on the way can tell that neighbours merge after all, or don't.
+        moving |= merged_pairs(solution.peaks) != solution.merged
         stuck = [] if moving else list(solution.at_bound)
         if not stuck and not moving:
             break
@@ -238,32 +241,21 @@ class Search:
         if self._most_to_gain(problem, single, at) < min(SPLIT_GAIN, TAIL_GAIN):
             return None
         two: tuple[float, tuple[Peak, ...]] | None = None
-        for gap, share in ((1.3, 0.5), (1.5, 0.25), (1.5, 0.75), (2.2, 0.12), (2.2, 0.88)):
-            d = gap * p.sigma
-            s = max(p.sigma * 0.85, problem.narrowest)
-            pair = (Peak(p.centre - (1 - share) * d, p.area * share, s),
-                    Peak(p.centre + share * d, p.area * (1 - share), s))
+        pair = self._pair_start(problem, single, at)
+        if pair is not None:
             starts = (*single.peaks[:at], *pair, *single.peaks[at + 1:])
             trial = solve(problem, starts, none,
                           frozenset(k + (k > at) for k in tails), share=not tails)
-            if not self._fair_pair(trial, at):
-                continue
-            score = criteria(problem, trial, shared)[1]
-            if two is None or score < two[0]:
-                two = (score, trial.peaks)
+            if self._fair_pair(trial, at):
+                two = (criteria(problem, trial, shared)[1], trial.peaks)
         tail: tuple[float, tuple[Peak, ...]] | None = None
         # A tail is told from a neighbour only where there is none.
         if len(company) == 1 or all(abs(now[j].centre - p.centre) > 3.5 * p.sigma
                                     for j in range(len(now)) if j != at):
-            for side in (0.6, -0.6):
-                starts = (*single.peaks[:at],
-                          replace(p, tau=side * p.sigma, sigma=0.85 * p.sigma,
-                                  centre=p.centre + 0.4 * side * p.sigma),
-                          *single.peaks[at + 1:])
-                trial = solve(problem, starts, none, tails | {at})
-                score = criteria(problem, trial, shared)[1]
-                if tail is None or score < tail[0]:
-                    tail = (score, trial.peaks)
+            starts = (*single.peaks[:at], self._tail_start(problem, single, at),
+                      *single.peaks[at + 1:])
+            trial = solve(problem, starts, none, tails | {at})
+            tail = (criteria(problem, trial, shared)[1], trial.peaks)
         gain_two = bic - two[0] if two else -np.inf
         gain_tail = bic - tail[0] if tail else -np.inf
         others = [q for j, q in enumerate(solution.peaks) if j not in company]
@@ -273,6 +265,55 @@ class Search:
         if tail is not None and gain_tail > TAIL_GAIN:
             return gain_tail, tuple(sorted((*others, *tail[1]), key=lambda q: q.centre))
         return None
+
+    def _left(self, problem: Problem, single: Solution, without: int | None) -> Floats:
+        """Return the weighed data less every peak but `without`."""
+        rest = problem.y - joint_term(problem, problem.x, single.joint)[0]
+        for j, q in enumerate(single.peaks):
+            if j != without:
+                rest = rest - peak_shape(problem.x, q)[0]
+        return problem.weigh(rest)
+
+    def _pair_start(
+        self, problem: Problem, single: Solution, at: int
+    ) -> tuple[Peak, Peak] | None:
+        """Return the best pair of one width on a grid of places, areas solved for."""
+        p = single.peaks[at]
+        data = self._left(problem, single, at)
+        places = p.centre + p.sigma * np.linspace(-2.4, 2.4, 17)
+        best: tuple[float, Peak, Peak] | None = None
+        for sigma in p.sigma * np.array([0.65, 0.75, 0.85, 0.95]):
+            if sigma < problem.narrowest:
+                continue
+            bells = problem.weigh(np.stack([gaussian(problem.x, c, 1.0, sigma)[0] for c in places]))
+            gram, answer = bells @ bells.T, bells @ data
+            i, j = np.triu_indices(places.size, 3)
+            i, j = (k[places[j] - places[i] > CLOSEST * sigma] for k in (i, j))
+            # Two areas by Cramer's rule, for all pairs of places at once.
+            det = gram[i, i] * gram[j, j] - gram[i, j] ** 2
+            first = (answer[i] * gram[j, j] - answer[j] * gram[i, j]) / det
+            second = (answer[j] * gram[i, i] - answer[i] * gram[i, j]) / det
+            gain = np.where((first > 0) & (second > 0), first * answer[i] + second * answer[j], 0.0)
+            k = int(np.argmax(gain)) if gain.size else 0
+            if gain.size and gain[k] > 0 and (best is None or gain[k] > best[0]):
+                best = (float(gain[k]),
+                        Peak(float(places[i[k]]), float(first[k]), float(sigma)),
+                        Peak(float(places[j[k]]), float(second[k]), float(sigma)))
+        return None if best is None else best[1:]
+
+    def _tail_start(self, problem: Problem, single: Solution, at: int) -> Peak:
+        """Return the best of a few tails, either way, its area solved for."""
+        p = single.peaks[at]
+        data = self._left(problem, single, at)
+        trials = []
+        for ratio in (-1.2, -0.6, 0.6, 1.2):
+            sigma = p.sigma / float(np.sqrt(1.0 + 0.8 * ratio**2))
+            trial = Peak(p.centre + ratio * sigma, 1.0, max(sigma, problem.narrowest),
+                         ratio * sigma)
+            shape = problem.weigh(peak_shape(problem.x, trial)[0])
+            area = float(shape @ data) / float(shape @ shape)
+            trials.append((area * float(shape @ data), replace(trial, area=area)))
+        return max(trials, key=lambda t: t[0])[1]
 
     def _most_to_gain(self, problem: Problem, single: Solution, at: int) -> float:
         """Return about the most that any change of peak `at`'s shape could gain in BIC.
@@ -285,10 +326,7 @@ class Search:
         bell = np.exp(-0.5 * z * z)
         terms = problem.weigh(np.stack([hermeval(z, np.eye(7)[k]) * bell for k in (3, 4, 5, 6)]))
         design = np.concatenate([single.jacobian[:, : problem.x.size], terms])
-        rest = problem.y - joint_term(problem, problem.x, single.joint)[0]
-        for q in single.peaks:
-            rest = rest - peak_shape(problem.x, q)[0]
-        rest = problem.weigh(rest)
+        rest = self._left(problem, single, None)
         solved = np.linalg.lstsq(design.T, rest, rcond=None)[0]
         left = rest - solved @ design
         n = problem.x.size

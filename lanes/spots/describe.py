@@ -23,6 +23,7 @@ from lanes.trace.sample import Trace
 
 TAILS = 1.25      # symmetry from which a spot is said to tail
 WEAK = 10.0       # area over its standard deviation
+PENCILLED_MM = 2.5  # from the origin line or the front
 EDGE_SHARE = 0.06  # of a spot's signal in the outermost strip
 
 
@@ -69,11 +70,12 @@ def describe(
             flags=_remarks(trace, fit, i, float(rf), wide, area_sd,
                            None if shares is None else shares[i]),
         ))
-    pairs = tuple(pair(fit, i, i + 1, trace.run) for i in range(count - 1))
+    pairs = tuple(pair(fit, i, i + 1, trace.run, trace.blur) for i in range(count - 1))
     chi = fit.reduced_chi_square
     if chi is not None and chi > 3.0:
         lane_flags.append(flag("fit-poor", f"the residual has {np.sqrt(chi):.1f} times the noise"))
-    inside = (trace.position > 0) & (trace.position < trace.run) & trace.usable
+    clear = PENCILLED_MM / mm  # ticks and lines are looked for there, and are no news
+    inside = (trace.position > clear) & (trace.position < trace.run - clear) & trace.usable
     if (trace.thin[inside] > 0.02).mean() > 0.002:
         share = float((trace.thin[inside] > 0.02).mean())
         lane_flags.append(flag("thin-matter", f"over {100 * share:.1f} % of the run"))

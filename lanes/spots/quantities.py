@@ -145,8 +145,11 @@ def area_percents(fit: Fit) -> tuple[Floats, Floats | None]:
     return percents, np.where(areas.size > 1, sds, np.nan)
 
 
-def pair(fit: Fit, i: int, j: int, run: float) -> Pair:
+def pair(fit: Fit, i: int, j: int, run: float, blur: float = 0.0) -> Pair:
     """Return delta Rf, resolution and valley of components `i` and `j`, `i` the lower.
+
+    `blur` is the standard deviation of what the scan spreads every point over: it widens spots
+    by an amount known only roughly, which the resolution's standard deviation takes in whole.
 
     Resolution is 1.18 (d2 - d1) / (wh1 + wh2) (Ph. Eur. 2.2.46, planar form from memory). The
     valley is the lowest point of their sum over its lower apex; 1 where there is none, None where
@@ -167,7 +170,9 @@ def pair(fit: Fit, i: int, j: int, run: float) -> Pair:
                         -resolution / wide * (_width_of(c, *d) - _width_of(c, -d[0], -d[1]))
                         / (2 * sum(d)))
         variance = float(slope @ fit.covariance @ slope)
-        sd = float(np.sqrt(variance)) if variance > 0 else None
+        if variance > 0:
+            widened = resolution * blur**2 / (a.sigma**2 + b.sigma**2)
+            sd = float(np.hypot(np.sqrt(variance), widened))
     return Pair(i, j, apart / run, resolution, sd, _valley(fit, i, j) if j == i + 1 else None)
 
 
