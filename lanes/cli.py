@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any, NoReturn
 
+from lanes import cli_purity
 from lanes.errors import InputError, LanesError, OutputError, one_line
 from lanes.settings import BACKGROUNDS, CHANNELS, JOINTS, LAWS, LIGHTS, Settings, from_mapping
 
@@ -21,6 +22,8 @@ examples:
   lanes measure trace.csv --origin 0 --front 75
                                                a trace of two columns, distance and signal
   lanes shoulder plate.png --lane 2 --rf 0.4   is that spot one component or two?
+  lanes purity plate.png --lane 2 --limit-lane 1=0.5
+                                               how pure is it? every other spot against lane 1's
   lanes draw plate.toml --out plate.png        a plate of known contents, with its truth
 
 Results are estimates from one scan: area percent is not mass percent, and nothing here is
@@ -77,6 +80,13 @@ def _parser() -> argparse.ArgumentParser:
     q.add_argument("--out", metavar="DIR", help="folder to write figure, page and JSON to")
     q.add_argument("--json", action="store_true", help="print shoulder.json instead of words")
     _plate_options(q)
+
+    u = commands.add_parser("purity", help="how pure is it?",
+                            formatter_class=plain, epilog=MEASURE_EXAMPLES,
+                            description="Ask how large the main spot's share of a lane is, and "
+                            "how small another spot\nwould have been missed.")
+    cli_purity.add_arguments(u)
+    _plate_options(u)
 
     d = commands.add_parser("draw", help="draw a plate of known contents", formatter_class=plain,
                             description="Draw a plate from a description, and its truth beside it "
@@ -203,6 +213,10 @@ def _shoulder(arguments: argparse.Namespace) -> None:
             print(f"\nwritten to {Path(arguments.out)}: open shoulder.html")
 
 
+def _purity(arguments: argparse.Namespace) -> None:
+    cli_purity.run(arguments, settings_from(arguments))
+
+
 def _progress(done: int, whole: int) -> None:
     """Say on the terminal how far it is; the line goes when all is done."""
     print("\r" + (f"drawn {done} of {whole}" if done < whole else " " * 30 + "\r"), end="",
@@ -230,7 +244,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         elif arguments.command is None:
             _parser().print_help()
         else:
-            {"measure": _measure, "shoulder": _shoulder, "draw": _draw}[
+            {"measure": _measure, "shoulder": _shoulder, "purity": _purity, "draw": _draw}[
                 arguments.command](arguments)
         sys.stdout.flush()
     except LanesError as error:

@@ -290,7 +290,8 @@ def fit_two(
             g = one(space.x, place)[0] @ span
             # The bump less what the Gaussian's own values can make of it.
             normal = jac @ jac.transpose(0, 2, 1)
-            normal = normal + 1e-9 * np.eye(3) * np.einsum("bpp->bp", normal)[:, None]
+            ridge = 1e-9 * np.trace(normal, axis1=1, axis2=2) + 1e-300
+            normal = normal + np.eye(3) * ridge[:, None, None]
             along = np.linalg.solve(normal, np.einsum("bpr,br->bp", jac, g)[:, :, None])
             g = g - np.einsum("bpr,bp->br", jac, along[:, :, 0])
             size = np.einsum("br,br->b", g, g)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
@@ -44,9 +46,9 @@ def find_lanes(
         If the lanes given don't fit on the plate.
     """
     unit = layout.mm_per_unit
-    profile, sd, mass = _spot_profile(plate, grid, layout, bright)
-    ticks = [(x, s) for x, s in find_ticks(plate, grid, layout.origin)]
-    spots = _peaks(profile, sd, grid, layout)
+    profile, seen = _spot_profile(plate, grid, layout, bright)
+    ticks = find_ticks(plate, grid, layout.origin)
+    spots = _peaks(profile, layout)
     confidence: float | None
     if isinstance(settings.lanes, tuple):
         xs = list(settings.lanes)
@@ -67,15 +69,23 @@ def find_lanes(
                 "no lanes found: neither ticks on the origin line nor spots; give how many or "
                 "where with --lanes"
             )
-    width = _width(xs, mass, grid, layout, settings)
-    # With spots off their tick, the lane runs through the spots.
+    width = _width(xs, seen, layout, settings)
     return tuple(Lane("", x, width, 0.0, None, confidence or 1.0) for x in xs), confidence
+
+
+@dataclass(frozen=True)
+class _Seen:
+    """Depth of what stands out of the layer, where it does, and the grid of both."""
+
+    depth: NDArray[np.float32]
+    marked: NDArray[np.bool_]
+    grid: Grid
 
 
 def _spot_profile(
     plate: NDArray[np.float32], grid: Grid, layout: Layout, bright: bool
-) -> tuple[Floats, float, tuple[NDArray[np.float32], NDArray[np.bool_], Grid]]:
-    """Return the strength of spots along x, its spread by chance, and the map it came from."""
+) -> tuple[Floats, _Seen]:
+    """Return the strength of spots along x, in standard deviations, and the map it came from."""
     coarse, step = coarsen(plate, grid)
     small = Grid(coarse.shape[0], coarse.shape[1], grid.pitch * step, grid.mm * step)
     off = off_layer(layout, grid, step)
@@ -87,14 +97,14 @@ def _spot_profile(
     unit = layout.mm_per_unit
     inside = (y > layout.origin.at(x) + 1.0 / unit) & (y < layout.front.at(x) - 0.8 / unit)
     inside &= (x > 1.5 / unit) & (x < layout.width - 1.5 / unit)
-    depth = np.where(inside, depth, 0.0).astype(np.float32)
+    depth = np.where(inside, depth, np.float32(0.0))
     matched = ndimage.gaussian_filter(depth, 0.8 / small.mm)
     noise = matched[bare & inside]
     middle = float(np.median(noise)) if noise.size else 0.0
     sd = 1.4826 * float(np.median(np.abs(noise - middle))) if noise.size else 1.0
     z = np.where(inside, (matched - middle) / max(sd, 1e-9), 0.0)
     marked = ndimage.binary_opening(z > 4.5, iterations=1)
-    labels, count = ndimage.label(marked)
+    labels, _ = ndimage.label(marked)
     profile = np.zeros(small.columns)
     for i, place in enumerate(ndimage.find_objects(labels), start=1):
         tall = (place[0].stop - place[0].start) * small.mm
@@ -104,18 +114,17 @@ def _spot_profile(
         if tall < 0.6 or broad < 0.6 or broad > 0.5 * small.columns * small.mm:
             continue
         profile[place[1]] += part.max(axis=0)
-    del count
-    return (ndimage.gaussian_filter1d(profile, 0.7 / small.mm), 1.0,
-            (depth, labels > 0, small))
+    seen = _Seen(depth.astype(np.float32), labels > 0, small)
+    return ndimage.gaussian_filter1d(profile, 0.7 / small.mm), seen
 
 
-def _peaks(profile: Floats, sd: float, grid: Grid, layout: Layout) -> list[tuple[float, float]]:
+def _peaks(profile: Floats, layout: Layout) -> list[tuple[float, float]]:
     """Return (x, strength) of the clusters of spots along x."""
     pitch = layout.width / profile.size
     reach = max(2, round(CLOSEST_MM / layout.mm_per_unit / pitch))
     top = ndimage.maximum_filter1d(profile, reach) == profile
     found: list[tuple[float, float]] = []
-    place = np.nonzero(top & (profile > SPOT_SURE * sd))[0]
+    place = np.nonzero(top & (profile > SPOT_SURE))[0]
     # A band's flat top has several maxima with no valley between: they are one.
     groups: list[list[int]] = []
     for i in place:
@@ -137,7 +146,6 @@ def _peaks(profile: Floats, sd: float, grid: Grid, layout: Layout) -> list[tuple
         weight = profile[low: high + 1]
         at = np.arange(low, high + 1)
         found.append((float(((at + 0.5) * weight).sum() / weight.sum() * pitch), float(peak)))
-    del grid
     return found
 
 
@@ -181,7 +189,7 @@ def _to_count(
             f"--lanes {count}: no more than {int(layout.width / narrowest)} lanes fit on a plate "
             f"{layout.width:.4g} {'mm' if layout.scaled else 'pixels'} wide"
         )
-    strength = {x: 0.0 for x in xs}
+    strength = dict.fromkeys(xs, 0.0)
     for x in xs:
         near = [s for t, s in ticks if abs(t - x) < 1e-6]
         near += [s for t, s in spots if abs(t - x) < 0.5 * narrowest]
@@ -206,10 +214,7 @@ def _to_count(
     )
 
 
-def _width(
-    xs: list[float], mass: tuple[NDArray[np.float32], NDArray[np.bool_], Grid], grid: Grid,
-    layout: Layout, settings: Settings,
-) -> float:
+def _width(xs: list[float], seen: _Seen, layout: Layout, settings: Settings) -> float:
     """Return a width that holds the broadest spot to about three sigma on each side."""
     unit = layout.mm_per_unit
     gaps = np.diff(xs)
@@ -222,7 +227,7 @@ def _width(
                 f"({layout.width:.4g})"
             )
         return settings.lane_width
-    depth, marked, small = mass
+    depth, marked, small = seen.depth, seen.marked, seen.grid
     half = 0.5 * min(most, max(edge, 4.0 / unit), 24.0 / unit)
     extents = []
     for x in xs:
@@ -241,5 +246,4 @@ def _width(
         # sooner; a wider lane would only add noise.
         extents.append(min(2.0 * fwhm, fwhm + 3.5 / unit) + 2 * min(offset, 1.0 / unit))
     wanted = max(extents) if extents else USUAL_MM / unit
-    del grid
     return float(np.clip(wanted, 3.0 / unit, min(most, max(edge - 1.0 / unit, 4.0 / unit))))

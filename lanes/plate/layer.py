@@ -30,9 +30,9 @@ class Surface:
 
         Natural cubic splines along both axes, so that it is as smooth as it was solved.
         """
-        down = _spline(self.cells.shape[0], shape[0], mm / self.size)
+        down: NDArray[np.float32] = _spline(self.cells.shape[0], shape[0], mm / self.size)
         across = _spline(self.cells.shape[1], shape[1], mm / self.size)
-        return down @ self.cells.astype(np.float32) @ across.T
+        return np.asarray(down @ self.cells.astype(np.float32) @ across.T)
 
 
 def smooth_layer(
@@ -77,7 +77,7 @@ def _spline(cells: int, samples: int, pitch: float) -> NDArray[np.float32]:
     if cells < 3:
         low = np.clip(at, 0, max(cells - 1, 0))
         matrix = np.maximum(1.0 - np.abs(low[:, None] - np.arange(cells)), 0.0)
-        return matrix.astype(np.float32)
+        return np.asarray(matrix, np.float32)
     spline = CubicSpline(np.arange(cells), np.eye(cells), bc_type="natural")
     return np.asarray(spline(at), np.float32)
 

@@ -21,7 +21,7 @@ class Line:
 
     def at(self, x: ArrayLike) -> Floats:
         """Return y in mm at `x` in mm, any shape."""
-        return np.polynomial.polynomial.polyval(np.asarray(x, float), self.coefficients)
+        return np.asarray(np.polynomial.polynomial.polyval(np.asarray(x, float), self.coefficients))
 
 
 @dataclass(frozen=True)

@@ -110,7 +110,7 @@ def _with_scale(scan: Scan, settings: Settings, outline: Outline) -> Layout:
         height = given_h if given_h is not None else width * high / wide
     elif dpi is not None:
         width, height = wide / dpi * 25.4, high / dpi * 25.4
-        sane = SMALLEST_MM <= min(width, height) and max(width, height) <= LARGEST_MM
+        sane = min(width, height) >= SMALLEST_MM and max(width, height) <= LARGEST_MM
         if not sane and settings.dpi is not None:
             raise InputError(
                 f"--dpi {settings.dpi:g} makes the plate {width:.0f} x {height:.0f} mm: give the "
@@ -125,7 +125,7 @@ def _with_scale(scan: Scan, settings: Settings, outline: Outline) -> Layout:
     else:
         scaled = False
         flags.append(flag("scale-unknown", "the scan does not tell its scale"))
-    if scaled and not (5.0 <= min(width, height) and max(width, height) <= 1000.0):
+    if scaled and not (min(width, height) >= 5.0 and max(width, height) <= 1000.0):
         raise InputError(
             f"the plate would be {width:.4g} x {height:.4g} mm: check --plate-width, "
             "--plate-height and --dpi"

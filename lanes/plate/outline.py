@@ -72,7 +72,7 @@ def _tone(light: NDArray[np.float32]) -> Floats:
 def _reduce(light: NDArray[np.float32], step: int) -> NDArray[np.float32]:
     rows, columns = light.shape[0] // step * step, light.shape[1] // step * step
     cut = light[:rows, :columns].reshape(rows // step, step, columns // step, step)
-    return cut.mean(axis=(1, 3), dtype=np.float32)
+    return np.asarray(cut.mean(axis=(1, 3)), np.float32)
 
 
 def _masks(tone: Floats) -> Iterator[NDArray[np.bool_]]:
@@ -190,7 +190,7 @@ def _cross(one: tuple[Floats, Floats], two: tuple[Floats, Floats]) -> Floats:
     if abs(np.linalg.det(matrix)) < 1e-9:
         return np.full(2, np.nan)
     t = np.linalg.solve(matrix, two[0] - one[0])
-    return one[0] + t[0] * one[1]
+    return np.asarray(one[0] + t[0] * one[1])
 
 
 def _plate_like(corners: Floats) -> bool:

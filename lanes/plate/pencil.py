@@ -77,7 +77,7 @@ def find_lines(
     votes = np.clip((blocks - np.median(blocks, axis=0)) / sd, -3.0, 12.0)
     x = (edge + (np.arange(count) + 0.5) * block) * grid.pitch
     half = 0.5 * grid.columns * grid.pitch
-    u = (x - half) / half
+    u = np.asarray((x - half) / half, np.float64)
     rows = np.arange(max(0, int(low / grid.pitch)), min(grid.rows, int(high / grid.pitch)))
     if rows.size < 5:
         return []
@@ -88,7 +88,7 @@ def find_lines(
     sags = np.arange(-5.0, 5.1, 0.5) / mm if smile else np.zeros(1)
     columns = np.arange(count)
     best = np.full(rows.size, -np.inf)
-    how = np.zeros((rows.size, 2))
+    how: Floats = np.zeros((rows.size, 2))
     for sag in sags:
         for slope in slopes:
             offset = np.rint(slope * u - sag * u**2).astype(int)
@@ -149,9 +149,8 @@ def _trace_line(
     for _ in range(6):
         if keep.sum() < degree + 3:
             return None
-        coefficients = np.polynomial.polynomial.polyfit(
-            u[keep], heights[keep], degree, w=np.sqrt(np.minimum(weights[keep], 8.0))
-        )
+        coefficients = np.asarray(np.polynomial.polynomial.polyfit(
+            u[keep], heights[keep], degree, w=np.sqrt(np.minimum(weights[keep], 8.0))), float)
         rest = heights - np.polynomial.polynomial.polyval(u, coefficients)
         spread = 1.4826 * float(np.median(np.abs(rest[keep])))
         keep = seen & (np.abs(rest) <= max(0.7, 3.0 * spread))

@@ -72,18 +72,18 @@ class Signal:
 def kubelka_munk(reflectance: ArrayLike) -> Floats:
     """Return F(R) = (1 - R)^2 / (2 R) (Kubelka & Munk 1931), any shape, R above 0."""
     r = np.asarray(reflectance)
-    return (1.0 - r) ** 2 / (2.0 * r)
+    return np.asarray((1.0 - r) ** 2 / (2.0 * r))
 
 
 def reflectance(km: ArrayLike) -> Floats:
     """Return R = 1 + F - sqrt(F^2 + 2 F), the inverse of `kubelka_munk`."""
     f = np.asarray(km, float)
-    return 1.0 + f - np.sqrt(f * f + 2.0 * f)
+    return np.asarray(1.0 + f - np.sqrt(f * f + 2.0 * f))
 
 
 def optical_density(relative: ArrayLike) -> Floats:
     """Return -log10 of a ratio of lights: relative density, not ISO 5 density."""
-    return -np.log10(np.asarray(relative))
+    return np.asarray(-np.log10(np.asarray(relative)))
 
 
 def judge_light(scan: Scan) -> tuple[str, float]:
@@ -178,6 +178,8 @@ def _apply(law: str, image: Image, layer: Image, reference: float) -> tuple[Imag
     log light sets how it grows in a spot.
     """
     ratio = image / layer
+    values: NDArray[np.floating]
+    gain: NDArray[np.floating]
     if law == "kubelka-munk":
         r = np.clip(reference * ratio, 0.004, 1.2)
         values = kubelka_munk(r) - kubelka_munk(reference)
@@ -204,7 +206,7 @@ def coarsen(image: Image, grid: Grid) -> tuple[Image, int]:
 def _enlarge(mask: NDArray[np.bool_], shape: tuple[int, ...], step: int) -> NDArray[np.bool_]:
     row = np.minimum(np.arange(shape[0]) // step, mask.shape[0] - 1)
     column = np.minimum(np.arange(shape[1]) // step, mask.shape[1] - 1)
-    return mask[row][:, column]
+    return np.asarray(mask[row][:, column])
 
 
 def off_layer(layout: Layout, grid: Grid, step: int) -> NDArray[np.bool_]:

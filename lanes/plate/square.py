@@ -28,11 +28,11 @@ class Grid:
 
     def row(self, y: ArrayLike) -> Floats:
         """Return the fractional row of height `y`."""
-        return np.asarray(y, float) / self.pitch - 0.5
+        return np.asarray(np.asarray(y) / self.pitch - 0.5, np.float64)
 
     def column(self, x: ArrayLike) -> Floats:
         """Return the fractional column of `x`."""
-        return np.asarray(x, float) / self.pitch - 0.5
+        return np.asarray(np.asarray(x) / self.pitch - 0.5, np.float64)
 
     def x(self) -> Floats:
         """Return the x of every column."""

@@ -32,9 +32,9 @@ def thin_matter(light: NDArray[np.float32], mm: float) -> NDArray[np.bool_]:
     for sign in (1.0, -1.0):
         # Dark thin matter is filled by a closing of the light, bright by an opening.
         if sign > 0:
-            without = ndimage.grey_closing(fine, size)
+            without = ndimage.grey_closing(fine, (size, size))
         else:
-            without = ndimage.grey_opening(fine, size)
+            without = ndimage.grey_opening(fine, (size, size))
         excess = sign * (without - fine)
         middle = float(np.median(excess[::3, ::3]))
         spread = 1.4826 * float(np.median(np.abs(excess[::3, ::3] - middle)))

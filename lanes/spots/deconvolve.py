@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 from lanes.errors import InputError
 from lanes.spots import choose
 from lanes.spots.detect import candidates, scales
-from lanes.spots.model import DEGREES, Peak, Problem, Solution, joint_term, peak_shape, solve
+from lanes.spots.model import DEGREES, Peak, Problem, Solution, joint_term, peak_shape
 from lanes.spots.shapes import ROOT_2PI, apex
 from lanes.trace.background import background
 from lanes.trace.noise import Noise, difference_noise, residual_noise

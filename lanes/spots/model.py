@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 import lmfit
@@ -103,7 +104,7 @@ def merged_pairs(peaks: tuple[Peak, ...]) -> tuple[tuple[int, int], ...]:
     """Return neighbours too close (3 sigma) for their widths to be told apart on their own."""
     return tuple(
         (i, i + 1)
-        for i, (a, b) in enumerate(zip(peaks, peaks[1:], strict=False))
+        for i, (a, b) in enumerate(pairwise(peaks))
         if abs(b.centre - a.centre) < 1.5 * (a.sigma + b.sigma)
     )
 
