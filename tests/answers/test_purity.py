@@ -6,8 +6,9 @@ import json
 import numpy as np
 import pytest
 
-from lanes.answers import missed
+from lanes.answers import missed, purity
 from lanes.answers.purity import answer, look
+from lanes.cli import main
 from lanes.cli_purity import limit_lanes
 from lanes.draw import LaneSpec, PlateSpec, SpotSpec, draw, save
 from lanes.errors import InputError, OutputError
@@ -40,16 +41,26 @@ def plate(tmp_path_factory):
 
 
 @pytest.fixture(scope="module", autouse=True)
-def _few_resolutions():
+def _quick():
     patch = pytest.MonkeyPatch()
     patch.setattr(missed, "RESOLUTIONS", (0.5, 1.0, 2.0))
+    known = {}
+
+    def once(plate, place, main=None):
+        key = id(plate), place.name, main
+        if key not in known:
+            known[key] = look(plate, place, main)
+        return known[key]
+
+    # Spots are put into each lane once only.
+    patch.setattr(purity, "look", once)
     yield
     patch.undo()
 
 
 @pytest.fixture(scope="module")
 def seen(plate):
-    return [look(plate, lane) for lane in plate.layout.lanes[:2]]
+    return [purity.look(plate, lane) for lane in plate.layout.lanes[:2]]
 
 
 @pytest.fixture(scope="module")
@@ -189,8 +200,7 @@ def test_bad_input_is_named(plate, lane, more, words):
     assert "\n" not in str(caught.value)
 
 
-def test_an_empty_reference_lane_is_named(plate, monkeypatch):
-    monkeypatch.setattr(missed, "RESOLUTIONS", ())
+def test_an_empty_reference_lane_is_named(plate):
     with pytest.raises(InputError, match="--limit-lane 4: no spot"):
         answer(plate, "1", limits={"4": 1.0})
 
@@ -205,6 +215,20 @@ def test_limit_lanes():
     assert limit_lanes(["A=0.5", "B=x=2"]) == {"A": 0.5, "B=x": 2.0}
     with pytest.raises(InputError, match="stands twice"):
         limit_lanes(["A=1", "A=2"])
+
+
+@pytest.mark.parametrize(("more", "words"), [
+    (["--lane", "1", "--limit-lane", "3=x"], "give NAME=PERCENT"),
+    (["--lane", "1"], "no such file"),
+    ([], "--lane"),
+    (["--lane", "1", "--main", "x"], "--main"),
+])
+def test_the_command_ends_in_one_line(more, words, tmp_path, capsys):
+    assert main(["purity", str(tmp_path / "none.png"), *more]) == 2
+    out, error = capsys.readouterr()
+    assert out == ""
+    assert error.count("\n") == 1
+    assert words in error
 
 
 @pytest.mark.parametrize("name", ["lone", "pair"])

@@ -29,6 +29,7 @@ class Tally:
     false: list[bool] = field(default_factory=list)
     limits: list[float] = field(default_factory=list)
     at_limit: list[bool] = field(default_factory=list)
+    next_plate: list[bool] = field(default_factory=list)
 
     def line(self) -> str:
         def rate(values: list[bool]) -> str:
@@ -40,7 +41,8 @@ class Tally:
         return (f"main held {rate(self.held)}; impurity held {rate(self.held_other)}; "
                 f"clean lanes with a false spot {rate(self.false)}; found {levels}; "
                 f"limit {np.nanmin(limits):.2f} {np.nanmedian(limits):.2f} "
-                f"{np.nanmax(limits):.2f} %; at the limit found {rate(self.at_limit)}")
+                f"{np.nanmax(limits):.2f} %; at the limit found {rate(self.at_limit)}, "
+                f"on the next plate {rate(self.next_plate)}")
 
 
 def sample_plate(seed: int, light: str, percents: tuple[float, ...], again: int = 0) -> PlateSpec:
@@ -113,26 +115,28 @@ def study(seeds: range, folder: Path, lights: tuple[str, ...] = ("white", "254",
                 out.found[percent] = out.found.get(percent, 0) + 1
                 if near[0].low is not None and near[0].high is not None:
                     out.held_other.append(near[0].low <= 100 - true <= near[0].high)
-        # The same lanes drawn anew, each with a spot of just the size that was stated.
-        second = sample_plate(seed, light, tuple(stated), again=1)
-        plate = read(second, folder)
-        for lane in second.lanes:
-            rf = min(lane.spots, key=lambda s: s.amount).rf
-            reading = read_lane(plate, lane_at(plate, lane.x))
-            out.at_limit.append(any(abs(s.rf - rf) < NEAR for s in reading.spots))
+        # The same plate with a spot of just the size that was stated, at another place; and a
+        # plate of the same make, whose layer is another.
+        for again, into in ((0, out.at_limit), (1, out.next_plate)):
+            second = sample_plate(seed, light, tuple(stated), again)
+            plate = read(second, folder)
+            for lane in second.lanes:
+                rf = min(lane.spots, key=lambda s: s.amount).rf
+                reading = read_lane(plate, lane_at(plate, lane.x))
+                into.append(any(abs(s.rf - rf) < NEAR for s in reading.spots))
     return out
 
 
 def test_a_few_samples(tmp_path):
-    tally = study(range(3), tmp_path)
+    tally = study(range(2), tmp_path)
     assert np.mean(tally.held) >= 0.75, tally.line()
-    assert np.mean(tally.false) <= 0.34, tally.line()
+    assert not any(tally.false), tally.line()
     assert np.mean(tally.at_limit) >= 0.75, tally.line()
 
 
 @pytest.mark.study
 def test_many_samples(tmp_path):
-    tally = study(range(45), tmp_path)
+    tally = study(range(30), tmp_path)
     print(tally.line())
     assert np.mean(tally.held) >= 0.90, tally.line()
     assert np.mean(tally.held_other) >= 0.90, tally.line()
