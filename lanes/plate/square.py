@@ -28,19 +28,19 @@ class Grid:
 
     def row(self, y: ArrayLike) -> Floats:
         """Return the fractional row of height `y`."""
-        return np.asarray(np.asarray(y) / self.pitch - 0.5, np.float64)
+        return np.asarray(y, np.float64) / self.pitch - 0.5
 
     def column(self, x: ArrayLike) -> Floats:
         """Return the fractional column of `x`."""
-        return np.asarray(np.asarray(x) / self.pitch - 0.5, np.float64)
+        return np.asarray(x, np.float64) / self.pitch - 0.5
 
     def x(self) -> Floats:
         """Return the x of every column."""
-        return (np.arange(self.columns) + 0.5) * self.pitch
+        return (np.arange(self.columns, dtype=np.float64) + 0.5) * self.pitch
 
     def y(self) -> Floats:
         """Return the y of every row, lowest first."""
-        return (np.arange(self.rows) + 0.5) * self.pitch
+        return (np.arange(self.rows, dtype=np.float64) + 0.5) * self.pitch
 
 
 def choose_grid(
