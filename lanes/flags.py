@@ -46,8 +46,6 @@ REGISTRY = _registry(
          "scan again with less exposure; the area is a lower bound"),
     Kind("light-assumed", "the kind of light was judged from the image",
          "say --light white, 254 or 366"),
-    Kind("background-uneven", "the layer varies more than the weakest spot's height",
-         "even out the lamp, or scan on a flat bed"),
     Kind("no-spot", "nothing in the lane stands out of the noise",
          "apply more sample, or use a more sensitive detection"),
     Kind("merged", "no valley divides this spot from its neighbour: told apart by shape alone",

@@ -150,7 +150,7 @@ def _trace_panel(
         axes.plot(rf, fit.baseline, color=QUIET, lw=0.9, ls=(0, (8, 3)), label="low-order term")
     axes.plot(rf, fit.model, color=INK, lw=1.0, label="sum", zorder=4)
     known = np.concatenate([shown[np.isfinite(shown)], fit.model[np.isfinite(fit.model)], [0.0]])
-    noise = 4 * lane.noise.sd
+    noise = 4 * lane.noise.local.sd
     low, high = min(float(known.min()), -noise), max(float(known.max()), noise)
     axes.set_ylim(low - 0.04 * (high - low), high + 0.17 * (high - low))
     axes.set_ylabel(f"Signal × {length_unit(reading)}")
@@ -225,8 +225,8 @@ def _foot_panel(axes: Axes, lane: LaneReading, weak: float) -> None:
     _components(axes, lane)
     axes.plot(rf, lane.fit.model, color=INK, lw=1.0, zorder=4)
     base = float(np.median(lane.fit.baseline))
-    reach = max(2.2 * weak, 6 * lane.noise.sd)
-    axes.set_ylim(base - max(0.25 * reach, 3 * lane.noise.sd), base + reach)
+    reach = max(2.2 * weak, 6 * lane.noise.local.sd)
+    axes.set_ylim(base - max(0.25 * reach, 3 * lane.noise.local.sd), base + reach)
     axes.set_ylabel("Enlarged")
     for number, component in enumerate(lane.fit.components, 1):
         if component.height <= weak:
@@ -242,7 +242,7 @@ def _foot_panel(axes: Axes, lane: LaneReading, weak: float) -> None:
 
 def _residual_panel(axes: Axes, lane: LaneReading) -> None:
     rf, left = lane.trace.rf, _shown(lane) - lane.fit.model
-    band = 2.0 * lane.noise.sd * lane.trace.gain
+    band = 2.0 * lane.noise.local.sd * lane.trace.gain
     axes.fill_between(rf, -band, band, facecolor="#dfe7ee", edgecolor="#8fa3b5", lw=0.7)
     axes.axhline(0.0, color=QUIET, lw=0.6)
     axes.plot(rf, left, color=INK, lw=0.9)

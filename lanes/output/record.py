@@ -88,8 +88,8 @@ def _lane(lane: LaneReading) -> dict[str, Any]:
         "pairs": [_pair(pair) for pair in lane.pairs],
         "fit": _fit(lane.fit),
         "noise": {
-            "sd": lane.noise.sd,
-            "correlation_mm": None if lane.run_mm is None else lane.noise.correlation_mm,
+            "sd": lane.noise.local.sd,
+            "correlation_mm": None if lane.run_mm is None else lane.noise.local.correlation_mm,
         },
         "flags": _flags(lane.flags),
     }

@@ -212,7 +212,7 @@ def _lanes(reading: Reading, pictures: Mapping[str, bytes]) -> list[str]:
 
 def _told(lane: LaneReading, unit: str) -> str:
     """Return how the lane was fitted, in a few sentences."""
-    fit, noise = lane.fit, lane.noise
+    fit, noise = lane.fit, lane.noise.local
     area = f"signal × {unit}²"
     limit = f"{no_spot(lane, area)}." if not lane.spots else ""
     if lane.spots and lane.limit is not None:

@@ -109,7 +109,7 @@ def shoulder_json(answer: Shoulder) -> bytes:
             for c in answer.components
         ],
         "alternatives": [{"name": a.name, "aicc": a.aicc} for a in answer.alternatives],
-        "colour": {"p_value": answer.colour},
+        "colour": None if answer.colour is None else {"p_value": answer.colour},
         "detectable": [{"resolution": d.resolution, "percent": d.percent}
                        for d in answer.detectable],
         "flags": [{"name": f.name, "message": f.message} for f in answer.flags],

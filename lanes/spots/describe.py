@@ -66,7 +66,7 @@ def describe(
             area_percent=float(percents[i]), area_percent_sd=percent_sd, height=c.height,
             width_mm=wide if scaled else None, sigma_mm=c.sigma if scaled else None,
             asymmetry=symmetry(c), plate_number=plate_number(c),
-            signal_to_noise=signal_to_noise(c, noise),
+            signal_to_noise=signal_to_noise(c, noise.local),
             flags=_remarks(trace, fit, i, float(rf), wide, area_sd,
                            None if shares is None else shares[i]),
         ))
