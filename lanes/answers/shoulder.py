@@ -10,15 +10,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from lanes.answers.shoulder_case import (
-    Case,
-    area_shares,
-    lone_width,
-    make_case,
-    pick,
-    take_shape,
-)
+from lanes.answers.shoulder_case import Case, area_shares, make_case, pick
 from lanes.answers.shoulder_colour import colour_change
+from lanes.answers.shoulder_others import lone_width, take_shape
 from lanes.answers.shoulder_test import LEVEL, Detectable, Evidence, weigh
 from lanes.errors import InputError
 from lanes.flags import Flag, flag

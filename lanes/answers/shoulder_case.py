@@ -54,8 +54,8 @@ class Case:
 
     Attributes
     ----------
-    run : float
-        From origin to front.
+    run, blur : float
+        From origin to front; standard deviation of what the scan spreads a point over.
     all_x, all_y, usable : (m,) array
         The window, less baseline and far neighbours.
     space : Space
@@ -67,6 +67,7 @@ class Case:
     """
 
     run: float
+    blur: float
     all_x: Floats
     all_y: Floats
     usable: NDArray[np.bool_]
@@ -111,7 +112,7 @@ def pick(reading: LaneReading, rf: float | None) -> tuple[int, ...]:
     groups = [[0]]
     for i in range(1, len(parts)):
         a, b = parts[i - 1], parts[i]
-        if b.centre - a.centre < TOGETHER * 0.5 * (_width(a) + _width(b)):
+        if b.centre - a.centre < TOGETHER * 0.5 * (spread_of(a) + spread_of(b)):
             groups[-1].append(i)
         else:
             groups.append([i])
@@ -122,7 +123,7 @@ def pick(reading: LaneReading, rf: float | None) -> tuple[int, ...]:
         if not np.isfinite(rf):
             raise InputError(f"--rf {rf} is not a number from 0 to 1")
         i = min(range(len(parts)), key=lambda i: abs(parts[i].centre - rf * run))
-        if abs(parts[i].centre - rf * run) > max(2.0 * _width(parts[i]), 0.02 * run):
+        if abs(parts[i].centre - rf * run) > max(2.0 * spread_of(parts[i]), 0.02 * run):
             listed = ", ".join(f"{c.centre / run:.2f}" for c in parts)
             raise InputError(f"lane {reading.name} has no spot at Rf {rf:g}: its spots are at "
                              f"{listed}")
@@ -134,7 +135,8 @@ def pick(reading: LaneReading, rf: float | None) -> tuple[int, ...]:
     return tuple(sorted((i, partner)))
 
 
-def _width(c: Component) -> float:
+def spread_of(c: Component) -> float:
+    """Return a component's standard deviation, its tail included."""
     return float(np.hypot(c.sigma, c.tau))
 
 
@@ -152,7 +154,7 @@ def _moments(parts: list[Component]) -> Peak:
     means = np.array([_mean(c) for c in parts])
     total = float(areas.sum())
     centre = float(areas @ means) / total
-    variance = float(areas @ (np.array([_width(c) ** 2 for c in parts]) + (means - centre) ** 2))
+    variance = float(areas @ (np.array([spread_of(c) ** 2 for c in parts]) + (means - centre) ** 2))
     return Peak(centre, total, float(np.sqrt(variance / total)))
 
 
@@ -178,7 +180,7 @@ def make_case(
     """
     trace, fit, noise = reading.trace, reading.fit, reading.noise
     parts = [fit.components[i] for i in group]
-    lone = min(_width(c) for c in parts)
+    lone = min(spread_of(c) for c in parts)
     rough = _moments(parts)
     reach = REACH * max(lone, 0.7 * rough.sigma)
     inside = (trace.position > rough.centre - reach) & (trace.position < rough.centre + reach)
@@ -192,7 +194,7 @@ def make_case(
         value, by = peak_shape(x, _peak(c))
         y = y - value
         # What the fit says of a neighbour is uncertain: to first order its values are free.
-        if abs(c.centre - rough.centre) < reach + 2.0 * _width(c):
+        if abs(c.centre - rough.centre) < reach + 2.0 * spread_of(c):
             columns += [by[k] for k in range(4 if c.tau else 3) if np.any(by[k])]
     if usable.sum() < 24 or usable[np.abs(x - rough.centre) < rough.sigma].mean() < 0.7:
         raise InputError(f"lane {reading.name}: too little of the trace round Rf "
@@ -210,7 +212,11 @@ def make_case(
     envelope = MISFIT * height * np.exp(-0.5 * (z / MISFIT_REACH) ** 2)
     covariance = sound_covariance(noise, gain)
     smooth = np.exp(-0.5 * ((z[:, None] - z[None, :]) / MISFIT_LENGTH) ** 2)
-    covariance += envelope[:, None] * envelope[None, :] * smooth
+    # A misfit is what place, width and area can't take up; else it would pull at the area.
+    own = one(x, np.array([[first.centre, np.log(first.sigma), first.area]]))[1][0].T
+    own = np.linalg.qr(own / np.linalg.norm(own, axis=0))[0]
+    beyond = np.eye(x.size) - own @ own.T
+    covariance += beyond @ (envelope[:, None] * envelope[None, :] * smooth) @ beyond
     if shape is not None:
         bell = np.exp(-0.5 * z * z)[:, None] * height
         by = hermevander(z, max(SHAPE_TERMS))[:, SHAPE_TERMS[1:]] * bell
@@ -237,9 +243,9 @@ def make_case(
         scores[model[0]] = criteria(problem, replace(solutions["one Gaussian"], rss=rss), 1.0)
     base = np.stack(columns, axis=1)
     return Case(
-        trace.run, x, y, usable, 2.0 * np.sqrt(np.diag(covariance)), space,
+        trace.run, trace.blur, x, y, usable, 2.0 * np.sqrt(np.diag(covariance)), space,
         limits, reduced, outside, not known, model, single, problem, solutions, scores,
-        _drawn(solutions, x, y, usable, base, covariance[both]),
+        _drawn(solutions, x, y, usable, base),
     )
 
 
@@ -300,11 +306,10 @@ def _solve_all(
 
 def _drawn(
     solutions: dict[str, Solution], x: Floats, y: Floats, usable: NDArray[np.bool_],
-    base: Floats, covariance: Floats,
+    base: Floats,
 ) -> tuple[Floats, Floats, Floats, Floats]:
     """Return the fits over the window: one, two, the two apart (2, m), the better tail."""
-    solved = np.linalg.solve(covariance, base[usable])
-    pull = np.linalg.pinv(base[usable].T @ solved) @ solved.T
+    pull = np.linalg.pinv(base[usable])
 
     def whole(s: Solution) -> tuple[Floats, Floats]:
         peaks = np.sum([peak_shape(x, p)[0] for p in s.peaks], axis=0)
@@ -352,59 +357,8 @@ def area_shares(
 ) -> tuple[list[float], list[float | None], list[float], list[float | None], Pair]:
     """Return Rf, area percent of the pair, each with standard deviation, and the resolution."""
     fit = _as_fit(case, "two Gaussians")
+    both = pair(fit, 0, 1, case.run, case.blur)
     rfs = [retardation(fit, i, case.run, *line_sds) for i in range(2)]
     percents, sds = area_percents(fit)
     return ([r[0] for r in rfs], [r[1] for r in rfs], [float(p) for p in percents],
-            [None, None] if sds is None else [float(s) for s in sds], pair(fit, 0, 1, case.run))
-
-
-def take_shape(reading: LaneReading, mm: float) -> Shape:
-    """Return the shape of a lane's strongest spot, taken to be one component.
-
-    Hermite functions of order 3 to 6 beside a Gaussian (Gram-Charlier, from memory).
-    """
-    case = make_case(reading, pick(reading, None)[:2], mm)
-    c, ln_sigma, area = case.single
-    z = (case.space.x - c) / np.exp(ln_sigma)
-    bell = np.exp(-0.5 * z * z)[:, None]
-    height = area / (np.exp(ln_sigma) * ROOT_2PI)
-    design = case.space.whole @ (hermevander(z, max(SHAPE_TERMS)) * bell * height)
-    y = case.space.whole @ case.problem.y
-    # Orders 1 and 2 only move and widen: they leave with the place and width of the spot.
-    solved = np.linalg.lstsq(design, y, rcond=None)[0]
-    inverse = np.linalg.pinv(design.T @ design, hermitian=True)
-    keep = list(SHAPE_TERMS[1:])
-    coefficients = np.concatenate([[1.0], solved[1:] / solved[0]])
-    return Shape(reading.name, coefficients, inverse[np.ix_(keep, keep)] / solved[0] ** 2)
-
-
-def lone_width(
-    readings: tuple[LaneReading, ...], reading: LaneReading, case: Case
-) -> tuple[float, float] | None:
-    """Return this spot's width over what the plate's lone spots say, and their scatter as ln.
-
-    ln(sigma) of lone spots is taken as linear in Rf (common practice: spots widen evenly as they
-    run), its slope by Theil and Sen's median. None with fewer than four lone spots.
-    """
-    rfs, widths = [], []
-    for r in readings:
-        parts = r.fit.components
-        for i, c in enumerate(parts):
-            alone = all(abs(c.centre - o.centre) > 5.0 * max(_width(c), _width(o))
-                        for j, o in enumerate(parts) if j != i)
-            sure = (r.fit.covariance is not None
-                    and c.area > 25.0 * np.sqrt(max(r.fit.covariance[4 * i + 1, 4 * i + 1], 0.0)))
-            own = r is reading and abs(c.centre / r.trace.run - case.single_rf) < 0.03
-            if alone and sure and not own and abs(c.tau) < 0.3 * c.sigma:
-                rfs.append(c.centre / r.trace.run)
-                widths.append(float(np.log(_width(c))))
-    if len(rfs) < 4:
-        return None
-    x, y = np.array(rfs), np.array(widths)
-    first, second = np.triu_indices(x.size, 1)
-    apart = np.abs(x[first] - x[second]) > 0.05
-    slopes = (y[first] - y[second])[apart] / (x[first] - x[second])[apart]
-    slope = float(np.median(slopes)) if apart.any() else 0.0
-    level = float(np.median(y - slope * x))
-    scatter = 1.4826 * float(np.median(np.abs(y - slope * x - level)))
-    return float(np.exp(case.single[1] - level - slope * case.single_rf)), max(scatter, 0.03)
+            [None, None] if sds is None else [float(s) for s in sds], both)

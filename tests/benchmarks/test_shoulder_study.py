@@ -1,0 +1,193 @@
+"""How often the shoulder question is answered rightly: drawn plates, hundreds of questions.
+
+The full study runs with `-m study`; a small part of it always.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from scipy.stats import kstest, norm
+
+from lanes.answers import shoulder_fits as fits
+from lanes.answers.shoulder import Shoulder, judge
+from lanes.answers.shoulder_case import make_case, pick
+from lanes.answers.shoulder_test import LEVEL, noncentrality, ratio
+from lanes.draw import LaneSpec, PlateSpec, SpotSpec, draw, save
+from lanes.measuring import prepare, read_lane
+from lanes.settings import Settings
+from lanes.spots.shapes import FWHM
+
+LANES, BOOTSTRAPS = 8, 99
+RUN = 75.0
+
+
+def pair(rf: float, amount: float, share: float, resolution: float, minor_above: bool
+         ) -> tuple[SpotSpec, SpotSpec]:
+    """Return two spots of one width about `rf`, the smaller with `share` of `amount`."""
+    width = 1.5 + 1.2 * rf
+    apart = resolution * 2.0 * width / 1.18 / RUN
+    shares = (1 - share, share) if minor_above else (share, 1 - share)
+    return (SpotSpec(rf - shares[1] * apart, amount * shares[0], width=width),
+            SpotSpec(rf + shares[0] * apart, amount * shares[1], width=width))
+
+
+def plate(rng: np.random.Generator, seed: int, makers: list) -> PlateSpec:
+    """Return a plate of `LANES` lanes, two features in each, made by `makers` in turn."""
+    lanes = []
+    for x in np.linspace(10.0, 90.0, LANES):
+        low, high = rng.uniform(0.18, 0.38), rng.uniform(0.62, 0.82)
+        spots = (*makers.pop()(float(low)), *makers.pop()(float(high)))
+        lanes.append(LaneSpec(float(x), spots))
+    light = str(rng.choice(["white", "white", "254", "366"]))
+    return PlateSpec(width=100.0, lanes=tuple(lanes), seed=seed, light=light,
+                     dpi=float(rng.choice([200, 300])))
+
+
+def ask(spec: PlateSpec, folder: Path, bootstraps: int = BOOTSTRAPS, seed: int = 1
+        ) -> list[Shoulder | None]:
+    """Draw and read `spec`; ask about both features of every lane. None where none was found."""
+    path = folder / f"plate{spec.seed}.png"
+    save(draw(spec), path)
+    ready = prepare(path, Settings(light=spec.light))
+    readings = tuple(read_lane(ready, lane) for lane in ready.layout.lanes)
+    for made in folder.glob("plate*"):
+        made.unlink()
+    out = []
+    for i, (reading, lane) in enumerate(zip(readings, spec.lanes, strict=True)):
+        middle = np.mean([s.rf for s in lane.spots])
+        for upper in (False, True):
+            own = [s for s in lane.spots if (s.rf > middle) == upper]
+            rf = float(np.average([s.rf for s in own], weights=[s.amount for s in own]))
+            near = [c for c in reading.fit.components if abs(c.centre / RUN - rf) < 0.05]
+            if not near:
+                out.append(None)
+                continue
+            at = max(near, key=lambda c: c.area).centre / reading.trace.run
+            out.append(judge(readings, reading.name, rf=at, bootstraps=bootstraps,
+                             seed=seed + 100 * i + upper))
+    return out
+
+
+def verdicts(kind: str, count: int, folder: Path, seed: int) -> list[Shoulder | None]:
+    """Return the answers to `count` questions about features of one kind."""
+    rng = np.random.default_rng([seed, sum(map(ord, kind))])
+
+    def maker(number: int):
+        amount = float(rng.uniform(0.3, 1.6))
+        if kind == "pair":
+            resolution, above = float(rng.uniform(0.5, 0.8)), bool(rng.random() < 0.5)
+            return lambda rf: pair(rf, amount, 0.25, resolution, above)
+        tail = float(rng.uniform(0.3, 1.2)) if kind == "tailing" else 0.0
+        return lambda rf: (SpotSpec(rf, amount, tail=tail),)
+
+    out: list[Shoulder | None] = []
+    for number in range(-(-count // (2 * LANES))):
+        makers = [maker(i) for i in range(2 * LANES)]
+        spec = plate(rng, 1000 * seed + number, makers)
+        out += ask(spec, folder)
+    return out[:count]
+
+
+def tally(answers: list[Shoulder | None]) -> Counter:
+    return Counter("not found" if a is None else a.verdict for a in answers)
+
+
+def power_table(folder: Path, draws: int, resolutions: tuple, shares: tuple) -> list[tuple]:
+    """Return (resolution, share, power of the test, best power) of pairs beside one spot.
+
+    Drawn in the window of a spot of a drawn plate, under that plate's noise. The best is the
+    likelihood ratio of the true pair against the single spot nearest to it, noise known
+    (Neyman & Pearson): its power at level a is Phi(delta - z), delta^2 the noncentrality, and
+    knows which way to look.
+    """
+    path = folder / "power.png"
+    save(draw(PlateSpec(lanes=(LaneSpec(25.0, (SpotSpec(0.5, 0.6),)),), seed=5)), path)
+    ready = prepare(path, Settings(light="white"))
+    reading = read_lane(ready, ready.layout.lanes[0])
+    case = make_case(reading, pick(reading, None), 1.0)
+    rng = np.random.default_rng(9)
+    threshold = float(np.quantile(ratio(case, 600, rng).null, 1 - LEVEL))
+    c, ln_sigma, area = case.single
+    out = []
+    for resolution in resolutions:
+        gap = resolution * 2.0 * FWHM / 1.18
+        for q in shares:
+            p = np.array([[c, gap, ln_sigma, (1 - q) * area, q * area]])
+            delta = float(np.sqrt(noncentrality(case, p)[0]))
+            mean = case.space.reduce @ fits.two(case.space.x, p)[0][0]
+            z = mean + rng.standard_normal((draws, mean.size))
+            single, one = fits.fit_single(fits.one, case.space, z, case.single, case.limits)
+            two = fits.fit_two(case.space, z, single, case.limits)[1]
+            power = float(np.mean(one - two > threshold))
+            out.append((resolution, q, power, float(norm.cdf(delta - norm.ppf(1 - LEVEL)))))
+    return out
+
+
+def null_p_values(folder: Path, count: int) -> list[float]:
+    """Return p-values of single spots drawn with the plate's noise, a bootstrap for each."""
+    path = folder / "null.png"
+    save(draw(PlateSpec(lanes=(LaneSpec(25.0, (SpotSpec(0.5, 0.6),)),), seed=6)), path)
+    ready = prepare(path, Settings(light="white"))
+    reading = read_lane(ready, ready.layout.lanes[0])
+    case = make_case(reading, pick(reading, None), 1.0)
+    rng = np.random.default_rng(10)
+    mean = case.space.reduce @ fits.one(case.space.x, case.single[None, :])[0][0]
+    p = []
+    for _ in range(count):
+        z = mean + rng.standard_normal(mean.size)
+        rest = float(rng.chisquare(case.space.freedom - mean.size))
+        p.append(ratio(replace(case, z=z[None, :], rest=rest), BOOTSTRAPS, rng).p_value)
+    return p
+
+
+def test_some_of_each(tmp_path):
+    """Sixteen of each kind: enough to see a test that has gone blind, or sees double."""
+    single = tally(verdicts("single", 16, tmp_path, 1))
+    assert single["two"] <= 2
+    assert single["one"] >= 12
+    assert tally(verdicts("pair", 16, tmp_path, 2))["two"] >= 12
+
+
+@pytest.mark.study
+def test_single_spots_are_seldom_called_two(tmp_path):
+    """300 single spots, a third tailing with tau / sigma from 0.3 to 1.2."""
+    plain = tally(verdicts("single", 200, tmp_path, 21))
+    tailing = tally(verdicts("tailing", 100, tmp_path, 22))
+    print(plain, tailing)
+    assert plain["two"] + tailing["two"] <= 15
+
+
+@pytest.mark.study
+def test_pairs_are_called_two(tmp_path):
+    """300 pairs, the smaller 25 %, resolution 0.5 to 0.8."""
+    found = tally(verdicts("pair", 300, tmp_path, 23))
+    print(found)
+    assert found["two"] >= 240
+
+
+@pytest.mark.study
+def test_power_beside_the_best_there_could_be(tmp_path):
+    """The best is told where the second is and how large, and looks nowhere else.
+
+    A test that has to look for it can't have nine tenths of that power all over: it has where
+    the best is sure, and half of it down to where the best has a half.
+    """
+    rows = power_table(tmp_path, 400, (0.3, 0.4, 0.5, 0.6, 0.8, 1.0),
+                       (0.01, 0.02, 0.03, 0.05, 0.1, 0.2, 0.35, 0.5))
+    for row in rows:
+        print("resolution {:.1f} share {:.2f} power {:.3f} best {:.3f}".format(*row))
+    assert all(power >= 0.9 * best for _, _, power, best in rows if best > 0.99)
+    assert all(power >= 0.5 * best for _, _, power, best in rows if best > 0.5)
+
+
+@pytest.mark.study
+def test_p_values_are_uniform(tmp_path):
+    p = null_p_values(tmp_path, 300)
+    found = kstest(p, "uniform")
+    print(found)
+    assert found.pvalue > 0.01
