@@ -139,7 +139,8 @@ def from_mapping(values: Mapping[str, Any], start: Settings | None = None) -> Se
     numbers = ("origin", "front", "lane_width", "plate_width", "plate_height", "dpi")
     for key, value in values.items():
         if key in numbers and value is not None and not _is_number(value):
-            raise InputError(f"{key} takes a number, not {value!r}")
+            unit = "dots per inch" if key == "dpi" else "mm"
+            raise InputError(f"{key} takes a number, not {value!r}: give {unit}, without quotes")
     clean: dict[str, Any] = {
         k: _as_float(v) if k in numbers and v is not None else v for k, v in values.items()
     }
@@ -245,10 +246,15 @@ def _words(option: str, words: object) -> None:
     if words is None:
         return
     if not isinstance(words, tuple) or not words:
-        raise InputError(f"--{option} takes a list of words, one a lane, not {words!r}")
+        raise InputError(
+            f"--{option} takes a list of words, not {words!r}: give one a lane, as in "
+            f'{option} = ["a", "b"]'
+        )
     for word in words:
         if not isinstance(word, str) or not word.isprintable() or len(word) > 40:
-            raise InputError(f"--{option}: {word!r} is not a word of up to 40 printable characters")
+            raise InputError(
+                f"--{option}: {word!r} can't be used: give up to 40 printable characters"
+            )
 
 
 def _names(names: tuple[str, ...] | None) -> None:

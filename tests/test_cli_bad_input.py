@@ -1,0 +1,628 @@
+"""Whatever is wrong, the command says so in one line that names cause and mend, and exits with 2.
+
+Nothing is left on the disk, and nobody sees a traceback.
+"""
+
+from __future__ import annotations
+
+import errno
+import io
+import os
+import struct
+import subprocess
+import sys
+import zlib
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from PIL import Image
+
+from lanes.cli import main
+from lanes.draw import LaneSpec, PlateSpec, SpotSpec, draw, save
+
+SPOTS = (SpotSpec(0.2, 2.0), SpotSpec(0.5, 1.0), SpotSpec(0.8, 0.5))
+Snapshot = dict[str, bytes | None]
+Refused = Callable[..., str]
+
+
+def plate(**changes: Any) -> PlateSpec:
+    usual: dict[str, Any] = {
+        "width": 40, "height": 60, "origin": 8, "front": 50, "dpi": 150,
+        "lanes": tuple(LaneSpec(x, SPOTS) for x in (10.0, 20.0, 30.0)),
+    }
+    return PlateSpec(**{**usual, **changes})
+
+
+@pytest.fixture(scope="module")
+def drawn(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return a folder of plates: whole.png, nothing.png (bare), lost.png (spots, no pencil)."""
+    folder = tmp_path_factory.mktemp("drawn")
+    bare: dict[str, Any] = {"pencil": False, "ticks": False, "labels": False}
+    save(draw(plate()), folder / "whole.png")
+    save(draw(plate(lanes=(), **bare)), folder / "nothing.png")
+    save(draw(plate(lanes=(LaneSpec(20, SPOTS),), **bare)), folder / "lost.png")
+    save(draw(plate(lanes=(LaneSpec(10, SPOTS), LaneSpec(20)))), folder / "half.png")
+    save(draw(plate(lanes=(LaneSpec(10), LaneSpec(20)))), folder / "empty.png")
+    return folder
+
+
+@pytest.fixture
+def trace(tmp_path: Path) -> Path:
+    """Return a trace of one clean spot: the quickest thing there is to measure."""
+    x = np.arange(0, 80, 0.25)
+    y = 3 * np.exp(-0.5 * ((x - 30) / 1.2) ** 2) + np.random.default_rng(0).normal(0, 0.02, x.size)
+    path = tmp_path / "trace.csv"
+    path.write_text("".join(f"{a},{b}\n" for a, b in zip(x, y, strict=True)), encoding="utf-8")
+    return path
+
+
+LINES = ("--origin", "0", "--front", "75")
+
+
+def snapshot(folder: Path) -> Snapshot:
+    return {str(p): p.read_bytes() if p.is_file() and not p.is_symlink() else None
+            for p in sorted(folder.rglob("*"))}
+
+
+@pytest.fixture
+def refused(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> Refused:
+    """Return a function that runs the command, checks how it refuses, and returns the line."""
+    monkeypatch.chdir(tmp_path)
+
+    def run(*words: object, code: int = 2) -> str:
+        before = snapshot(tmp_path)
+        assert main([str(word) for word in words]) == code
+        out, err = capsys.readouterr()
+        assert out == ""
+        assert err.startswith("lanes: ")
+        assert err.endswith("\n")
+        assert len(err.splitlines()) == 1
+        assert "Traceback" not in err
+        assert " object at 0x" not in err
+        # Two parts: what is wrong, and what mends it.
+        assert any(mark in err[7:] for mark in (":", ";", ", so give", " must ")), err
+        assert snapshot(tmp_path) == before
+        return err[7:].rstrip("\n")
+
+    return run
+
+
+# The file
+
+
+def test_no_such_file(refused: Refused, tmp_path: Path) -> None:
+    assert "no such file: lost.png; check the path" in refused("measure", "lost.png")
+    assert "no such file" in refused("measure", tmp_path / "no" / "lost.png", "--out", "out")
+    assert "no such file: lost.csv" in refused("measure", "lost.csv", *LINES)
+    assert refused("measure", "two\nlines.png")
+
+
+def test_a_folder(refused: Refused, tmp_path: Path) -> None:
+    assert "is a folder: give one image file" in refused("measure", tmp_path)
+    (tmp_path / "folder.csv").mkdir()
+    assert "is a folder" in refused("measure", "folder.csv", *LINES)
+
+
+def test_files_that_hold_no_image(refused: Refused, tmp_path: Path, drawn: Path) -> None:
+    whole = (drawn / "whole.png").read_bytes()
+    for name, data, says in (
+        ("empty.png", b"", "is empty"),
+        ("cut.png", whole[: len(whole) // 2], "cut short"),
+        ("head.png", whole[:40], "cut short"),
+        ("text.png", b"distance,signal\n" * 40, "not an image"),
+        ("bytes.png", bytes(range(256)) * 40, "not an image"),
+        ("doc.png", b"%PDF-1.7\n" + b"x" * 400, "is a PDF"),
+        ("film.png", b"GIF89a" + b"\0" * 400, "is a GIF"),
+    ):
+        (tmp_path / name).write_bytes(data)
+        assert says in refused("measure", name, "--out", "out"), name
+
+
+def test_a_cut_jpeg_and_tiff(refused: Refused, tmp_path: Path) -> None:
+    drawing = draw(plate(lanes=()))
+    for suffix in (".jpg", ".tif"):
+        save(drawing, tmp_path / f"plate-{suffix[1:]}{suffix}")
+        data = (tmp_path / f"plate-{suffix[1:]}{suffix}").read_bytes()
+        (tmp_path / f"cut{suffix}").write_bytes(data[: len(data) // 3])
+        assert "cut short" in refused("measure", f"cut{suffix}")
+
+
+def test_an_image_of_a_billion_pixels_is_not_decoded(refused: Refused, tmp_path: Path) -> None:
+    def chunk(kind: bytes, data: bytes) -> bytes:
+        return (struct.pack(">I", len(data)) + kind + data
+                + struct.pack(">I", zlib.crc32(kind + data)))
+
+    head = chunk(b"IHDR", struct.pack(">IIBBBBB", 40_000, 25_000, 8, 2, 0, 0, 0))
+    (tmp_path / "vast.png").write_bytes(
+        b"\x89PNG\r\n\x1a\n" + head + chunk(b"IDAT", zlib.compress(b"\0" * 100))
+        + chunk(b"IEND", b"")
+    )
+    assert "more than 150 million pixels: crop it" in refused("measure", "vast.png")
+
+
+def image(tmp_path: Path, values: Any, name: str = "image.png") -> Path:
+    Image.fromarray(np.asarray(values, np.uint8)).save(tmp_path / name, dpi=(150, 150))
+    return tmp_path / name
+
+
+NOISE = np.random.default_rng(4)
+NO_PLATES = {
+    "white": np.full((400, 300, 3), 255),
+    "black": np.zeros((400, 300, 3)),
+    "one tone": np.full((400, 300), 128),
+    "noise": NOISE.integers(0, 256, (400, 300, 3)),
+    "faint noise": 128 + NOISE.integers(-3, 4, (400, 300)),
+    "slope": np.broadcast_to(np.linspace(0, 255, 300), (400, 300)),
+    "stripes": np.broadcast_to(255 * (np.arange(400) // 20 % 2)[:, None], (400, 300)),
+    "chequers": 255 * ((np.arange(400)[:, None] // 25 + np.arange(300) // 25) % 2),
+    "half and half": np.where(np.arange(300) < 150, 20, 220) * np.ones((400, 1)),
+    "blobs": 255 * (NOISE.random((20, 15)).repeat(20, 0).repeat(20, 1)),
+}
+
+
+@pytest.mark.parametrize("kind", list(NO_PLATES))
+def test_an_image_without_a_plate(refused: Refused, tmp_path: Path, kind: str) -> None:
+    image(tmp_path, NO_PLATES[kind])
+    assert refused("measure", "image.png", "--out", "out")
+    assert refused("measure", "image.png", "--light", "366")
+
+
+@pytest.mark.parametrize("kind", ["white", "black", "one tone", "noise"])
+def test_lines_given_make_no_plate_of_it(refused: Refused, tmp_path: Path, kind: str) -> None:
+    image(tmp_path, NO_PLATES[kind])
+    text = refused("measure", "image.png", "--origin", "8", "--front", "50", "--lanes", "3")
+    assert "no plate" in text
+
+
+@pytest.mark.parametrize("size", [(1, 1), (1, 400), (400, 1), (15, 15)])
+def test_an_image_of_hardly_a_pixel(refused: Refused, tmp_path: Path, size: tuple[int, int]
+                                    ) -> None:
+    image(tmp_path, np.full(size, 90))
+    assert "too small to hold a plate" in refused("measure", "image.png")
+
+
+# The plate
+
+
+def test_no_lines_and_none_given(refused: Refused, drawn: Path) -> None:
+    text = refused("measure", drawn / "nothing.png")
+    assert "no origin line found" in text
+    assert "--origin MM" in text
+    text = refused("measure", drawn / "lost.png", "--origin", "8")
+    assert "no solvent front found" in text
+    assert "--front MM" in text
+    text = refused("measure", drawn / "nothing.png", "--origin", "8", "--front", "50")
+    assert "no lanes found" in text
+    assert "--lanes" in text
+
+
+def test_lines_that_do_not_fit(refused: Refused, drawn: Path) -> None:
+    whole = drawn / "whole.png"
+    text = refused("measure", whole, "--origin", "50", "--front", "8")
+    assert "front 8 is not above origin 50" in text
+    assert "not above" in refused("measure", whole, "--origin", "8", "--front", "8")
+    assert "--front" in refused("measure", whole, "--origin", "48")
+    text = refused("measure", whole, "--origin", "47", "--front", "50")
+    assert "--origin and --front" in text
+    assert "--front 61 lies outside the plate" in refused("measure", whole, "--front", "61")
+    assert "--origin -2 lies outside" in refused("measure", whole, "--origin", "-2")
+    assert "--origin 0 lies outside" in refused("measure", whole, "--origin", "0")
+
+
+@pytest.mark.parametrize(
+    ("lanes", "says"),
+    [("0", "whole number, 1 to 60"), ("-2", "whole number"), ("61", "whole number"),
+     ("40", "no more than"), ("5", "only 3 of 5 lanes found"), ("nan", "--lanes"),
+     ("three", "give a whole number, or the x"), ("", "give a whole number"), (",", "--lanes"),
+     ("1,x", "give a whole number, or the x"), ("20,10", "rise from left to right"),
+     ("10,10", "rise from left to right"), ("10,45", "45 lies outside the plate"),
+     ("-1,10", "-1 lies outside the plate"), ("10,nan", "--lanes nan"), ("10,inf", "--lanes inf"),
+     ("1,1e9", "beyond any plate"), ("9" * 5000, "give a whole number")],
+)
+def test_lanes_that_do_not_fit(refused: Refused, drawn: Path, lanes: str, says: str) -> None:
+    assert says in refused("measure", drawn / "whole.png", f"--lanes={lanes}")
+
+
+def test_one_number_with_a_point_is_a_place_and_no_count(
+    drawn: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["measure", str(drawn / "whole.png"), "--lanes", "20.0", "--names", "only"]) == 0
+    assert "only" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    ("names", "says"),
+    [("a,a,b", "'a' stands twice"), ("A,a,b", "stands twice"), ("a,b", "2 entries for 3 lanes"),
+     ("a,b,c,d", "4 entries for 3 lanes"), ("a/b,c,d", "can't name a lane"),
+     ("../x,c,d", "can't name a lane"), ("..,c,d", "can't name a lane"),
+     ("/etc/passwd,c,d", "can't name a lane"), ("C:\\x,c,d", "can't name a lane"),
+     ("a,,b", "can't name a lane"), ("", "can't name a lane"), ("a,b\nc,d", "printable"),
+     ("x" * 41 + ",b,c", "40 printable characters"), ("\udcff,b,c", "printable")],
+)
+def test_names_that_name_no_lane(refused: Refused, drawn: Path, names: str, says: str) -> None:
+    assert says in refused("measure", drawn / "whole.png", "--names", names, "--out", "out")
+
+
+def test_roles_of_a_wrong_number(refused: Refused, drawn: Path) -> None:
+    text = refused("measure", drawn / "whole.png", "--roles", "reference,sample")
+    assert "--roles has 2 entries for 3 lanes" in text
+
+
+# Numbers
+
+SIZES = ("--lane-width", "--plate-width", "--plate-height", "--dpi")
+
+
+@pytest.mark.parametrize("option", ["--origin", "--front", *SIZES])
+@pytest.mark.parametrize("value", ["nan", "inf", "-inf", "1e9", "-1e9", "1e999", "abc", "", "8,5"])
+def test_what_is_no_number_of_millimetres(refused: Refused, drawn: Path, option: str, value: str
+                                          ) -> None:
+    assert option in refused("measure", drawn / "whole.png", f"{option}={value}")
+
+
+@pytest.mark.parametrize("option", SIZES)
+@pytest.mark.parametrize("value", ["0", "-0", "-5", "1e-400"])
+def test_a_size_of_nothing_or_less(refused: Refused, drawn: Path, option: str, value: str) -> None:
+    text = refused("measure", drawn / "whole.png", f"{option}={value}")
+    assert f"{option} " in text
+    assert "greater than zero" in text
+
+
+@pytest.mark.parametrize(
+    "words",
+    [("--plate-width", "2"), ("--plate-width", "3000"),
+     ("--plate-height", "3"), ("--plate-height", "4000"), ("--dpi", "1e-9"), ("--dpi", "5"),
+     ("--dpi", "20000")],
+    ids=" ".join,
+)
+def test_a_size_no_plate_has(refused: Refused, drawn: Path, words: tuple[str, str]) -> None:
+    assert "--plate-width" in refused("measure", drawn / "whole.png", *words)
+
+
+@pytest.mark.parametrize("option", ["--components", "--turn"])
+@pytest.mark.parametrize("value", ["-1", "1.5", "nan", "1e3", "abc", "", "99", "9" * 5000])
+def test_what_is_no_whole_number(refused: Refused, drawn: Path, option: str, value: str) -> None:
+    assert option in refused("measure", drawn / "whole.png", f"{option}={value}")
+
+
+@pytest.mark.parametrize("value", ["0", "-2.2", "nan", "inf", "99", "gamma", ""])
+def test_no_transfer(refused: Refused, drawn: Path, value: str) -> None:
+    text = refused("measure", drawn / "whole.png", f"--transfer={value}")
+    assert "give auto, srgb, linear or a power from 0.2 to 5" in text
+
+
+def test_a_channel_the_scan_lacks(refused: Refused, tmp_path: Path) -> None:
+    save(draw(plate(mode="grey")), tmp_path / "grey.png")
+    assert "the scan is grey" in refused("measure", "grey.png", "--channel", "blue")
+
+
+# Traces
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [("", "0 rows"), ("1,2\n", "1 rows"), ("mm,signal\n1,2\n", "1 rows"),
+     ("these are\nonly words\n" * 20, "line 2"), ("0,1\n1,x\n" * 20, "line 2"),
+     ("0,1\n1,nan\n" * 20, "line 2"), ("0,1\n1,inf\n" * 20, "line 2"),
+     ("0,1\n1,\n" * 20, "line 2"), ("0,1\n1,2\n" * 20, "falls back at data row 3"),
+     ("".join(f"{30 - i},1\n" for i in range(30)), "falls back"),
+     ("".join(f"{i // 2},1\n" for i in range(60)), "repeats"), ("1\n2\n" * 20, "line 1"),
+     (b"\xff\xd8\xff\xe0" * 100, "not plain text"), (bytes(400), "line 1"),
+     ("".join(f"{i},1e300\n" for i in range(90)), "beyond any trace")],
+    ids=["empty", "one row", "heading and one row", "words", "a word", "nan", "inf", "a gap",
+         "unsorted", "reversed", "repeated", "one column", "binary", "zeros", "vast"],
+)
+def test_a_table_that_is_no_trace(refused: Refused, tmp_path: Path, text: str | bytes, says: str
+                                  ) -> None:
+    (tmp_path / "bad.csv").write_bytes(text if isinstance(text, bytes) else text.encode())
+    assert says in refused("measure", "bad.csv", *LINES, "--out", "out")
+
+
+def test_a_trace_and_its_lines(refused: Refused, trace: Path) -> None:
+    assert "--origin and --front" in refused("measure", trace)
+    assert "--origin and --front" in refused("measure", trace, "--origin", "0")
+    for origin, front in ((-1, 75), (0, 90), (80, 90)):
+        text = refused("measure", trace, "--origin", origin, "--front", front)
+        assert "must lie within the trace, 0 to 79.75" in text
+    assert "not above" in refused("measure", trace, "--origin", "75", "--front", "0")
+
+
+# Settings
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [("orgin = 8\n", "'orgin' is unknown"), ("origin = 'eight'\n", "origin takes a number"),
+     ("origin = true\n", "origin takes a number"), ("lanes = 'three'\n", "--lanes"),
+     ("lanes = [1, 'x']\n", "--lanes"), ("names = 'abc'\n", "--names"),
+     ("names = [1, 2, 3]\n", "--names"), ("roles = 5\n", "--roles"), ("turn = 45\n", "--turn"),
+     ("light = 254\n", "--light"), ("components = 2.0\n", "--components"),
+     ("[plate]\nwidth = 5\n", "'plate' is unknown"), ("dpi = nan\n", "--dpi"),
+     ("dpi = " + "9" * 400 + "\n", "--dpi"), ("this is not TOML", "is not TOML"),
+     (b"\x89PNG\r\n", "is not TOML"), ("a = 1\na = 2\n", "is not TOML")],
+)
+def test_settings_that_can_not_be_used(
+    refused: Refused, tmp_path: Path, drawn: Path, text: str | bytes, says: str
+) -> None:
+    (tmp_path / "own.toml").write_bytes(text if isinstance(text, bytes) else text.encode())
+    whole = drawn / "whole.png"
+    assert says in refused("measure", whole, "--settings", "own.toml", "--out", "out")
+
+
+def test_no_settings_file(refused: Refused, tmp_path: Path, drawn: Path) -> None:
+    whole = drawn / "whole.png"
+    assert "lost.toml can't be read" in refused("measure", whole, "--settings", "lost.toml")
+    assert "can't be read" in refused("measure", whole, "--settings", tmp_path)
+
+
+# The words themselves
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [(("measure",), "required: plate"), (("measure", "a.png", "b.png"), "unrecognized"),
+     (("mesure", "a.png"), "invalid choice: 'mesure'"), (("--colour",), "--colour"),
+     (("measure", "a.png", "--colour", "red"), "--colour"),
+     (("measure", "a.png", "--light", "uv"), "--light"),
+     (("measure", "a.png", "--law", "beer"), "--law"),
+     (("measure", "a.png", "--channel", "cyan"), "--channel"),
+     (("measure", "a.png", "--background", "flat"), "--background"),
+     (("measure", "a.png", "--joint", "cubic"), "--joint"),
+     (("measure", "a.png", "--origin"), "--origin"),
+     (("measure", "a.png", "--lane", "3"), "--lane"),
+     (("measure", "a.png", "--light", "u\nv"), "--light"), (("draw", "a.toml"), "--out"),
+     (("draw", "a.toml", "--out", "a.png"), "a.toml")],
+)
+def test_words_that_are_not_known(refused: Refused, words: tuple[str, ...], says: str) -> None:
+    assert says in refused(*words)
+
+
+def test_a_description_that_can_not_be_drawn(refused: Refused, tmp_path: Path) -> None:
+    for text, says in (("x", "is not TOML"), ("witdh = 5\n", "'witdh' is unknown"),
+                       ("width = -5\n", "width must be"), ("dpi = 1e9\n", "dpi must be"),
+                       ("front = 5\norigin = 10\n", "not above origin"),
+                       ("[[lanes]]\nspots = []\n", "x is missing")):
+        (tmp_path / "plate.toml").write_text(text, encoding="utf-8")
+        assert says in refused("draw", "plate.toml", "--out", "plate.png")
+    (tmp_path / "plate.toml").write_text("dpi = 50\n", encoding="utf-8")
+    assert "must end in .png" in refused("draw", "plate.toml", "--out", "plate.xcf")
+    assert "does not exist" in refused("draw", "plate.toml", "--out", "no/plate.png")
+    (tmp_path / "plate.json").write_text("{}", encoding="utf-8")
+    assert "exists already" in refused("draw", "plate.toml", "--out", "plate.png")
+
+
+# The folder of results
+
+OUT = ("--out", "out", "--no-figures")
+
+
+def written(trace: Path, *words: str) -> None:
+    assert main(["measure", str(trace), *LINES, *OUT, *words]) == 0
+
+
+def test_a_folder_that_exists(
+    refused: Refused, tmp_path: Path, trace: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "out").mkdir()
+    assert "--force" in refused("measure", trace, *LINES, *OUT)
+    (tmp_path / "out" / "thesis.tex").write_text("ten years", encoding="utf-8")
+    text = refused("measure", trace, *LINES, *OUT, "--force")
+    assert "is not a folder of results, so --force won't replace it: give another --out" in text
+    assert (tmp_path / "out" / "thesis.tex").read_text(encoding="utf-8") == "ten years"
+    (tmp_path / "file").write_bytes(b"x")
+    for force in ((), ("--force",)):
+        assert refused("measure", trace, *LINES, "--out", "file", *force)
+
+
+def test_force_replaces_its_own_folder_only(
+    refused: Refused, tmp_path: Path, trace: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    written(trace)
+    first = snapshot(tmp_path / "out")
+    capsys.readouterr()
+    assert "exists" in refused("measure", trace, *LINES, *OUT)
+    written(trace, "--force")
+    capsys.readouterr()
+    assert snapshot(tmp_path / "out") == first  # the same scan and settings, the same bytes
+    (tmp_path / "out" / "notes.txt").write_text("mine", encoding="utf-8")
+    assert "'notes.txt'" in refused("measure", trace, *LINES, *OUT, "--force")
+
+
+def test_a_folder_within_no_folder(refused: Refused, trace: Path) -> None:
+    assert "does not exist: make it" in refused("measure", trace, *LINES, "--out", "no/out")
+    assert "does not exist" in refused("measure", trace, *LINES, "--out", "trace.csv/out")
+
+
+def test_the_folder_is_looked_at_before_any_work(
+    refused: Refused, tmp_path: Path, trace: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def never(*words: Any, **choices: Any) -> None:
+        raise AssertionError("measured for nothing")
+
+    monkeypatch.setattr("lanes.measuring.measure", never)
+    (tmp_path / "out").mkdir()
+    assert refused("measure", trace, *LINES, *OUT)
+
+
+def failing(number: int, after: int = 0) -> Callable[..., Any]:
+    """Return a stand-in for writing bytes that fails with `number` after so many files."""
+    usual, count = Path.write_bytes, [0]
+
+    def write(self: Path, data: bytes) -> int:
+        count[0] += 1
+        if count[0] > after:
+            # A disk does not fill up between files: half of this one is there.
+            usual(self, data[: len(data) // 2])
+            raise OSError(number, os.strerror(number))
+        return usual(self, data)
+
+    return write
+
+
+@pytest.mark.parametrize("after", [0, 1, 3, 5])
+@pytest.mark.parametrize("force", [False, True])
+def test_a_full_disk(
+    refused: Refused, trace: Path, monkeypatch: pytest.MonkeyPatch, after: int, force: bool,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    if force:
+        written(trace)
+        capsys.readouterr()
+    monkeypatch.setattr(Path, "write_bytes", failing(errno.ENOSPC, after))
+    text = refused("measure", trace, *LINES, *OUT, *(["--force"] if force else []))
+    assert "No space left on device" in text
+    assert "give another --out" in text
+
+
+def test_a_folder_that_can_not_be_written(
+    refused: Refused, trace: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # The superuser may write anywhere, so the refusal is played.
+    def deny(self: Path, *words: Any, **choices: Any) -> None:
+        raise PermissionError(errno.EACCES, os.strerror(errno.EACCES), str(self))
+
+    monkeypatch.setattr(Path, "mkdir", deny)
+    text = refused("measure", trace, *LINES, *OUT)
+    assert "Permission denied" in text
+    assert "give another --out" in text
+
+
+@pytest.mark.parametrize("after", [0, 3])
+@pytest.mark.parametrize("force", [False, True])
+def test_stopped_while_writing(
+    refused: Refused, trace: Path, monkeypatch: pytest.MonkeyPatch, after: int, force: bool,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    if force:
+        written(trace)
+        capsys.readouterr()
+    usual, count = Path.write_bytes, [0]
+
+    def stop(self: Path, data: bytes) -> int:
+        count[0] += 1
+        if count[0] > after:
+            raise KeyboardInterrupt
+        return usual(self, data)
+
+    monkeypatch.setattr(Path, "write_bytes", stop)
+    text = refused("measure", trace, *LINES, *OUT, *(["--force"] if force else []), code=130)
+    assert text == "stopped; nothing is half-written"
+
+
+@pytest.mark.parametrize("stage", ["read_trace", "deconvolve", "describe"])
+def test_stopped_while_measuring(
+    refused: Refused, trace: Path, monkeypatch: pytest.MonkeyPatch, stage: str
+) -> None:
+    def stop(*words: Any, **choices: Any) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(f"lanes.measuring.{stage}", stop)
+    refused("measure", trace, *LINES, *OUT, code=130)
+
+
+def test_too_little_memory(
+    refused: Refused, drawn: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def small(*words: Any, **choices: Any) -> None:
+        raise MemoryError
+
+    monkeypatch.setattr("lanes.measuring.locate", small)
+    assert "not enough memory" in refused("measure", drawn / "whole.png", "--out", "out")
+
+
+# Nothing found is an answer
+
+
+@pytest.mark.parametrize(("name", "empties"), [("half.png", 1), ("empty.png", 2)])
+def test_an_empty_lane_is_no_error(
+    drawn: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], name: str, empties: int
+) -> None:
+    out = tmp_path / "out"
+    assert main(["measure", str(drawn / name), "--out", str(out), "--no-figures"]) == 0
+    printed, err = capsys.readouterr()
+    assert printed.count("no spot above") == empties
+    assert err == ""
+    assert (out / "results.json").is_file()
+
+
+def test_an_empty_trace_is_no_error(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    noise = np.random.default_rng(2).normal(0, 1, 300)
+    path = tmp_path / "noise.csv"
+    path.write_text("".join(f"{0.25 * i},{v}\n" for i, v in enumerate(noise)), encoding="utf-8")
+    assert main(["measure", str(path), *LINES[:3], "70"]) == 0
+    printed, err = capsys.readouterr()
+    assert "no spot above" in printed
+    assert err == ""
+
+
+# From outside
+
+
+def command(*words: object, **options: Any) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [sys.executable, "-m", "lanes", *map(str, words)], capture_output="stdout" not in options,
+        text=True, check=False, timeout=60, stdin=subprocess.DEVNULL, **options,
+    )
+
+
+@pytest.mark.parametrize(
+    "words",
+    [("measure", "lost.png"), ("measure", "noise.png"), ("measure", "cut.tif"),
+     ("measure", "bad.csv", *LINES), ("frobnicate",)],
+    ids=" ".join,
+)
+def test_the_same_from_a_shell(tmp_path: Path, words: tuple[str, ...]) -> None:
+    image(tmp_path, NO_PLATES["noise"], "noise.png")
+    (tmp_path / "cut.tif").write_bytes(b"II*\0\x08\0\0\0\xff\xff")
+    (tmp_path / "bad.csv").write_text("0,1\n" * 30, encoding="utf-8")
+    before = snapshot(tmp_path)
+    done = command(*words, cwd=tmp_path)
+    assert done.returncode == 2
+    assert done.stdout == ""
+    assert len(done.stderr.splitlines()) == 1
+    assert done.stderr.startswith("lanes: ")
+    assert snapshot(tmp_path) == before
+
+
+def test_a_pipe_closed_early_is_no_error(trace: Path) -> None:
+    reader, writer = os.pipe()
+    os.close(reader)
+    with os.fdopen(writer, "wb") as closed:
+        done = subprocess.run([sys.executable, "-m", "lanes", "measure", str(trace), *LINES],
+                              stdout=closed, stderr=subprocess.PIPE, text=True, check=False,
+                              timeout=60)
+    assert (done.returncode, done.stderr) == (0, "")
+
+
+def test_a_terminal_that_lacks_a_character_shows_another(trace: Path) -> None:
+    done = command("measure", trace, *LINES, env={**os.environ, "PYTHONIOENCODING": "ascii"})
+    assert (done.returncode, done.stderr) == (0, "")
+    assert "?" in done.stdout
+
+
+def test_a_full_disk_behind_standard_output(
+    trace: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    class Full(io.StringIO):
+        def write(self, text: str) -> int:
+            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    monkeypatch.setattr(sys, "stdout", Full())
+    assert main(["measure", str(trace), *LINES]) == 2
+    err = capsys.readouterr().err
+    assert len(err.splitlines()) == 1
+    assert "No space left on device: check the disk" in err
+
+
+def test_standard_output_other_than_a_terminal_will_do(
+    trace: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    kept = io.StringIO()
+    monkeypatch.setattr(sys, "stdout", kept)
+    assert main(["measure", str(trace), *LINES]) == 0
+    assert "0.39" in kept.getvalue() or "0.40" in kept.getvalue()
