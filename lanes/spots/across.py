@@ -12,6 +12,9 @@ from lanes.trace.sample import Trace
 
 Floats = NDArray[np.float64]
 
+# The error of a layer carried on under the spot is known only once the spot is: what is not
+# significant against that as well is none.
+LEAST = 3.0
 SURE = 12.0  # standard deviations from which a spot speaks for itself
 
 
@@ -59,6 +62,9 @@ def genuine(trace: Trace, flat: Floats, fit: Fit, noise: Noise, mm: float, joint
         row = row / max(float(row.sum()), 1e-300)
         middle = float(row[1:-1].sum())
         speck = float(row.max()) > 0.62
+        if z[i] < LEAST:
+            keep.append(False)
+            continue
         if z[i] > SURE:
             keep.append(not speck)
             continue

@@ -101,9 +101,12 @@ class Search:
         solution = self._settle(peaks, joint, history)
         if count is None:
             solution = self._drop(solution, history)
-            solution = self._add(solution, history, 4)
+            # Shapes first: what a tail leaves beside a plain Gaussian is no spot of its own.
             solution = self._split_or_tail(solution, history)
-            solution = self._add(solution, history, 2)
+            before = len(solution.peaks)
+            solution = self._add(solution, history, 4)
+            if len(solution.peaks) > before:
+                solution = self._split_or_tail(solution, history)
             solution = self._drop(solution, history)
         else:
             solution = self._to_count(solution, history, count)
@@ -200,8 +203,15 @@ class Search:
         covariance += MISFIT**2 * np.outer(height, height) * np.exp(-0.5 * away**2)
         # A little white noise: the finest detail is the resampling's, not the plate's.
         covariance[np.diag_indices(x.size)] += (FLOOR * self.noise.sd * gain) ** 2
-        lower = np.linalg.cholesky(covariance)
-        return np.asarray(solve_triangular(lower, np.eye(x.size), lower=True))
+        # An estimated covariance need not quite be one: as much white noise as makes it one.
+        ridge = 0.0
+        while True:
+            try:
+                lower = np.linalg.cholesky(covariance + ridge * np.diag(np.diag(covariance)))
+            except np.linalg.LinAlgError:
+                ridge = 2.0 * ridge + 0.01
+            else:
+                return np.asarray(solve_triangular(lower, np.eye(x.size), lower=True))
 
     def _split_or_tail(self, solution: Solution, history: list[Solution]) -> Solution:
         """Try two components, or a tail, in the place of each peak in turn."""
@@ -362,7 +372,11 @@ class Search:
         return solution
 
     def _significance(self, solution: Solution) -> Floats:
-        """Return each peak's area over its standard deviation with all else free."""
+        """Return each peak's area over its standard deviation with all else free.
+
+        All noise is taken as shared over its correlation length, which is more than a narrow
+        spot meets: a weak place has to be sure.
+        """
         jw = solution.jacobian
         normal = jw @ jw.T
         scale = 1.0 / np.sqrt(np.maximum(np.diag(normal), 1e-300))

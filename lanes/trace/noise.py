@@ -184,11 +184,25 @@ def _autocovariance(
 
 
 def _positive(autocorrelation: Floats) -> Floats:
-    """Return the nearest sequence whose power spectrum has no negative part."""
+    """Return a sequence near the given one, as long, whose power spectrum has no negative part.
+
+    Estimated correlations need not be a covariance's. Projecting in turn on non-negative spectra
+    and on the given length ends at one that is both, but for a rest that a little white noise
+    takes up.
+    """
     m = autocorrelation.size
     if m < 3:
         return autocorrelation
-    full = np.concatenate([autocorrelation, np.zeros(2 * m), autocorrelation[:0:-1]])
-    power = np.clip(np.fft.rfft(full).real, 0.0, None)
-    fixed = np.fft.irfft(power, full.size)[:m]
-    return np.asarray(fixed / fixed[0])
+    size = next_fast_len(6 * m, real=True)
+    kept = autocorrelation.astype(float)
+    for _ in range(60):
+        full = np.zeros(size)
+        full[:m] = kept
+        full[size - m + 1:] = kept[:0:-1]
+        power = np.fft.rfft(full).real
+        if power.min() >= 0.0:
+            break
+        kept = np.fft.irfft(np.clip(power, 0.0, None), size)[:m]
+    else:
+        kept[0] += max(0.0, -float(power.min()))
+    return np.asarray(kept / kept[0])
