@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import io
+import os
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -235,6 +236,10 @@ def main(argv: Sequence[str] | None = None) -> int:
     if isinstance(sys.stdout, io.TextIOWrapper):
         # A terminal that lacks a character shows a question mark rather than a traceback.
         sys.stdout.reconfigure(errors="replace")
+    # The matrices here are small: threads only wait for each other, a hundredfold where the
+    # processors are busy, and would let the last digit hang on how many there are.
+    for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
+        os.environ.setdefault(name, "1")
     try:
         arguments = _parser().parse_args(argv)
         if arguments.version:

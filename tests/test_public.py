@@ -101,6 +101,16 @@ def test_measuring_opens_no_window() -> None:
     assert done.stdout.strip() == "False"
 
 
+def test_the_command_keeps_to_one_thread_unless_told() -> None:
+    asked = ("import os, lanes.cli; lanes.cli.main(['--version']); "
+             "print(os.environ['OPENBLAS_NUM_THREADS'])")
+    bare = {k: v for k, v in os.environ.items() if not k.endswith("_NUM_THREADS")}
+    for given, found in (({}, "1"), ({"OPENBLAS_NUM_THREADS": "2"}, "2")):
+        done = subprocess.run([sys.executable, "-c", asked], capture_output=True, text=True,
+                              check=True, env={**bare, **given})
+        assert done.stdout.splitlines()[-1] == found
+
+
 def test_the_version_is_that_of_the_package() -> None:
     assert lanes.__version__ == version("lanes")
     done = subprocess.run([sys.executable, "-m", "lanes", "--version"], capture_output=True,

@@ -14,7 +14,7 @@ Floats = NDArray[np.float64]
 
 # The error of a layer carried on under the spot is known only once the spot is: what is not
 # significant against that as well is none.
-LEAST = 3.0
+LEAST = 2.6  # 99 %
 SURE = 12.0  # standard deviations from which a spot speaks for itself
 
 

@@ -101,12 +101,15 @@ def test_a_noise_free_spot_has_its_amount(
     np.testing.assert_allclose(recovered(drawing, signal) / scale, 1, atol=close)
 
 
-@pytest.mark.parametrize(("lamp", "close"), [(0.1, 0.035), (0.3, 0.06)])
+@pytest.mark.parametrize(("lamp", "close"), [(0.1, 0.01), (0.3, 0.02)])
 def test_a_lamp_that_falls_off_is_corrected(lamp: float, close: float) -> None:
     # Density knows only the ratio to the layer, so the lamp must drop out.
     drawing = drawn(**{**IDEAL, "lamp": lamp}, light="254")
     signal = signal_of(drawing)
-    np.testing.assert_allclose(recovered(drawing, signal), 1, atol=close)
+    amounts = np.array([spot.amount for lane in drawing.spec.lanes for spot in lane.spots])
+    # What the layer carried on under a spot errs by has nothing to do with the spot's strength.
+    off = np.abs(recovered(drawing, signal) - 1) * amounts
+    assert (off < close * amounts + 0.015).all()
 
 
 @pytest.mark.parametrize("light", ["white", "254", "366"])
