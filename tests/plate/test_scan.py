@@ -17,7 +17,8 @@ import tifffile
 from PIL import Image, ImageCms, ImageOps, PngImagePlugin
 
 from lanes.errors import InputError
-from lanes.plate.scan import Scan, linear_to_srgb, read_scan, srgb_to_linear, to_linear
+from lanes.plate.scan import Scan, read_scan
+from lanes.plate.transfer import linear_to_srgb, srgb_to_linear, to_linear
 
 RNG = np.random.default_rng(11)
 G8 = RNG.integers(0, 256, (40, 50), dtype=np.uint8)

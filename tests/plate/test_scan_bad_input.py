@@ -17,7 +17,8 @@ import tifffile
 from PIL import Image
 
 from lanes.errors import InputError
-from lanes.plate.scan import MAX_BYTES, read_scan
+from lanes.plate.decode import MAX_BYTES
+from lanes.plate.scan import read_scan
 
 RNG = np.random.default_rng(5)
 C8 = RNG.integers(0, 256, (60, 80, 3), dtype=np.uint8)
