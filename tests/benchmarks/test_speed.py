@@ -1,0 +1,66 @@
+"""Speed and memory as ratios within one run; printed, and held only against running away."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+import time
+import tracemalloc
+from pathlib import Path
+
+import numpy as np
+import pytest
+from PIL import Image
+
+import lanes
+from lanes.draw import PlateSpec, draw, save
+from scenes import lanes as drawn_lanes
+
+
+def quickest(call, times: int) -> float:  # type: ignore[no-untyped-def]
+    best = np.inf
+    for _ in range(times):
+        start = time.perf_counter()
+        call()
+        best = min(best, time.perf_counter() - start)
+    return float(best)
+
+
+@pytest.mark.study
+def test_measure_beside_decoding(tmp_path: Path) -> None:
+    """A 600 dpi, 100 x 100 mm, 12-lane colour PNG, pictures off, beside decoding it."""
+    rng = np.random.default_rng(1)
+    path = tmp_path / "large.png"
+    save(draw(PlateSpec(width=100, lanes=drawn_lanes(rng, count=12, width=100), dpi=600,
+                        margin=0.1, seed=3)), path)
+
+    def decode() -> np.ndarray:
+        with Image.open(path) as image:
+            return np.array(image)
+
+    def read() -> lanes.Reading:
+        return lanes.measure(path, light="white", picture=False)
+
+    read()
+    ratio = quickest(read, 3) / quickest(decode, 5)
+    size = decode().nbytes
+    tracemalloc.start()
+    read()
+    peak = tracemalloc.get_traced_memory()[1] / size
+    tracemalloc.stop()
+    print(f"measure over decoding: time {ratio:.1f}, memory {peak:.2f}")
+    assert peak < 6.0
+    assert ratio < 40.0
+
+
+def test_help_beside_bare_python() -> None:
+    """`lanes --help` loads no science: a few times what Python itself takes."""
+    def bare() -> None:
+        subprocess.run([sys.executable, "-c", "pass"], check=True)
+
+    def helped() -> None:
+        subprocess.run([sys.executable, "-m", "lanes", "--help"], check=True, capture_output=True)
+
+    ratio = quickest(helped, 5) / quickest(bare, 5)
+    print(f"lanes --help over bare python: {ratio:.1f}")
+    assert ratio < 6.0  # aimed at 3; the rest is room for a busy machine
