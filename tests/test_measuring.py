@@ -186,6 +186,21 @@ def test_without_a_scale_rf_and_percent_are_the_same() -> None:
     assert found.percent < 3.0
 
 
+@pytest.mark.parametrize("seed", range(3))
+def test_a_tailing_spot_is_one_spot(seed: int) -> None:
+    tailing = LaneSpec(10, (SpotSpec(0.5, 2.0, tail=1.2), SpotSpec(0.85, 0.5)))
+    reading, drawing = read(plate(seed=seed, lanes=(tailing, LaneSpec(20, SPOTS))))
+    found = score(reading, drawing)
+    assert (found.drawn, found.found, found.matched) == (5, 5, 5)
+    assert found.rf < 0.006  # of the apex
+    assert found.percent < 3.0
+    spot = reading.lanes[0].spots[0]
+    assert spot.asymmetry is not None
+    assert spot.asymmetry > 1.1
+    assert all(s.asymmetry is not None and 0.8 < s.asymmetry < 1.25
+               for s in reading.lanes[1].spots)
+
+
 # Nothing is an answer too
 
 

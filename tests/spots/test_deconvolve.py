@@ -117,6 +117,15 @@ def test_a_tail_given_as_start_is_fitted(tau: float, seed: int) -> None:
     assert c.tau == pytest.approx(tau, abs=4 * sd[3])
 
 
+@pytest.mark.parametrize("tau", [1.0, 1.6])
+@pytest.mark.parametrize("seed", range(3))
+def test_a_tail_is_a_tail_and_no_second_spot(tau: float, seed: int) -> None:
+    fit = fitted(Peak(40.0, 3.0, 0.8, tau), seed=seed)
+    assert len(fit.components) == 1
+    assert fit.components[0].tau == pytest.approx(tau, rel=0.2)
+    assert fit.components[0].area == pytest.approx(3.0, rel=0.03)
+
+
 def test_a_weak_spot_beside_a_heavy_one() -> None:
     fit = fitted(Peak(30.0, 4.0, 1.0), Peak(36.0, 0.2, 1.0))
     assert len(fit.components) == 2
