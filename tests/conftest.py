@@ -1,6 +1,57 @@
-"""Set before NumPy loads: one thread for its small matrices, as the command itself does."""
+"""One thread for NumPy's small matrices, as the command has; and what the command's tests share."""
+
+from __future__ import annotations
 
 import os
+from collections.abc import Callable
+from pathlib import Path
 
+import pytest
+
+# Before NumPy loads, which is why nothing here imports it above.
 for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(name, "1")
+
+
+@pytest.fixture
+def trace(tmp_path: Path) -> Path:
+    """Return a trace of one clean spot: the quickest thing there is to measure."""
+    import numpy as np
+
+    x = np.arange(0, 80, 0.25)
+    y = 3 * np.exp(-0.5 * ((x - 30) / 1.2) ** 2) + np.random.default_rng(0).normal(0, 0.02, x.size)
+    path = tmp_path / "trace.csv"
+    path.write_text("".join(f"{a},{b}\n" for a, b in zip(x, y, strict=True)), encoding="utf-8")
+    return path
+
+
+def _snapshot(folder: Path) -> dict[str, bytes | None]:
+    return {str(p): p.read_bytes() if p.is_file() and not p.is_symlink() else None
+            for p in sorted(folder.rglob("*"))}
+
+
+@pytest.fixture
+def refused(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> Callable[..., str]:
+    """Return a function that runs the command, checks how it refuses, and returns the line."""
+    from lanes.cli import main
+
+    monkeypatch.chdir(tmp_path)
+
+    def run(*words: object, code: int = 2) -> str:
+        before = _snapshot(tmp_path)
+        assert main([str(word) for word in words]) == code
+        out, err = capsys.readouterr()
+        assert out == ""
+        assert err.startswith("lanes: ")
+        assert err.endswith("\n")
+        assert len(err.splitlines()) == 1
+        assert "Traceback" not in err
+        assert " object at 0x" not in err
+        # Two parts: what is wrong, and what mends it.
+        assert any(mark in err[7:] for mark in (":", ";", ", so give", " must ")), err
+        assert _snapshot(tmp_path) == before
+        return err[7:].rstrip("\n")
+
+    return run
