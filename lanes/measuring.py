@@ -17,7 +17,7 @@ from lanes.plate.picture import picture as square_picture
 from lanes.plate.scan import Scan, read_scan
 from lanes.plate.signal import LAW_NAMES, Signal, judge_light, to_signal
 from lanes.reading import LaneReading, Reading, Source
-from lanes.settings import Settings, from_mapping
+from lanes.settings import Settings, from_mapping, lane_name
 from lanes.spots.across import genuine
 from lanes.spots.deconvolve import THRESHOLD, deconvolve
 from lanes.spots.describe import describe
@@ -162,7 +162,7 @@ def _measure_trace(path: Path, settings: Settings) -> Reading:
     fit = deconvolve(trace.position, flat, joint=settings.joint, components=settings.components)
     noise = residual_noise(flat - fit.model, trace.pitch)
     spots, pairs, more = describe(trace, fit, noise, 0.0, 0.0, True, 1.0)
-    name = settings.names[0] if settings.names else path.stem[:40]
+    name = settings.names[0] if settings.names else lane_name(path.stem)
     role = settings.roles[0] if settings.roles else None
     width = np.median([c.sigma for c in fit.components]) if fit.components else 0.012 * trace.run
     reading = LaneReading(

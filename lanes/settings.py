@@ -102,7 +102,7 @@ class Settings:
         _words("roles", self.roles)
         _names(self.names)
         if self.components is not None:
-            _whole("components", self.components, 1, 40)
+            _whole("components", self.components, 1, 12)
 
     def to_toml(self) -> str:
         """Return the settings as TOML; choices left to the program are absent."""
@@ -269,3 +269,9 @@ def _names(names: tuple[str, ...] | None) -> None:
     for name in names:
         if folded.count(name.casefold()) > 1:
             raise InputError(f"--names: {name!r} stands twice: each lane needs its own name")
+
+
+def lane_name(text: str) -> str:
+    """Return `text` as a lane's name, for one that comes from a file's name."""
+    kept = "".join(c if c.isalnum() or c in "-_+. " else "-" for c in text).strip(" .")
+    return kept[:40] or "trace"

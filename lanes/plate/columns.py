@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +19,10 @@ from lanes.settings import Settings
 
 CLOSEST_MM = 3.0   # lanes nearer than this can't be told apart
 USUAL_MM = 7.0     # width of a lane where nothing tells it
+# Widths at half height that a lane spans: 2 % of a round spot lies beyond, where the layer's noise
+# counts for more than that; 0.5 % under 366 nm, where it hardly counts.
+REACH, REACH_BRIGHT = 2.0, 2.4
+STRONG = 0.3       # of the strongest group of spots
 SPOT_SURE = 7.0    # standard deviations of a spot that makes a lane without a tick
 TICK_SURE = 5.5
 
@@ -52,11 +57,19 @@ def find_lanes(
     confidence: float | None
     if isinstance(settings.lanes, tuple):
         xs = list(settings.lanes)
+        unit_name = "mm" if layout.scaled else "pixels"
+        edge = 1.0 / unit
         for x in xs:
-            if not 0.0 < x < layout.width:
+            if not edge <= x <= layout.width - edge:
                 raise InputError(
-                    f"--lanes: {x:g} lies outside the plate, which is {layout.width:.4g} "
-                    f"{'mm' if layout.scaled else 'pixels'} wide: count from its left edge"
+                    f"--lanes: {x:g} lies outside the plate or on its edge; it is "
+                    f"{layout.width:.4g} {unit_name} wide: count from its left edge"
+                )
+        for one, two in pairwise(xs):
+            if two - one < edge:
+                raise InputError(
+                    f"--lanes: {one:g} and {two:g} are too near to be two lanes: leave "
+                    f"{edge:.3g} {unit_name} between them"
                 )
         confidence = None
     else:
@@ -69,7 +82,7 @@ def find_lanes(
                 "no lanes found: neither ticks on the origin line nor spots; give how many or "
                 "where with --lanes"
             )
-    width = _width(xs, seen, layout, settings)
+    width = _width(xs, seen, layout, settings, REACH_BRIGHT if bright else REACH)
     return tuple(Lane("", x, width, 0.0, None, confidence or 1.0) for x in xs), confidence
 
 
@@ -103,7 +116,9 @@ def _spot_profile(
     middle = float(np.median(noise)) if noise.size else 0.0
     sd = 1.4826 * float(np.median(np.abs(noise - middle))) if noise.size else 1.0
     z = np.where(inside, (matched - middle) / max(sd, 1e-9), 0.0)
-    marked = ndimage.binary_opening(z > 4.5, iterations=1)
+    # Bands may nearly touch: what is far below the highest nearby is the gap between two.
+    nearby = ndimage.maximum_filter(z, round(5.0 / small.mm))
+    marked = ndimage.binary_opening((z > 4.5) & (z > 0.3 * nearby), iterations=1)
     labels, _ = ndimage.label(marked)
     profile = np.zeros(small.columns)
     for i, place in enumerate(ndimage.find_objects(labels), start=1):
@@ -153,6 +168,7 @@ def _candidates(
     ticks: list[tuple[float, float]], spots: list[tuple[float, float]], unit: float
 ) -> tuple[list[float], float]:
     """Join ticks and spots: a tick makes a lane, and so does a column of spots without one."""
+    ticks = _without_strays(ticks)
     sure = [x for x, s in ticks if s >= TICK_SURE]
     supported = [x for x, s in ticks if s < TICK_SURE
                  and any(abs(x - y) < 1.5 / unit for y, _ in spots)]
@@ -171,6 +187,18 @@ def _candidates(
             xs.append(x)
     confidence = 0.95 if ticked == len(xs) and ticked else 0.8 if ticked else 0.7
     return sorted(xs), confidence if xs else 0.0
+
+
+def _without_strays(ticks: list[tuple[float, float]]) -> list[tuple[float, float]]:
+    """Drop the weaker of two ticks far nearer than the others are: a scratch beside a tick."""
+    ticks = list(ticks)
+    while len(ticks) > 3:
+        gaps = np.diff([x for x, _ in ticks])
+        i = int(np.argmin(gaps))
+        if gaps[i] > 0.5 * float(np.median(gaps)):
+            break
+        del ticks[i if ticks[i][1] < ticks[i + 1][1] else i + 1]
+    return ticks
 
 
 def _on_comb(x: float, comb: list[float], spacing: float) -> bool:
@@ -214,17 +242,34 @@ def _to_count(
     )
 
 
-def _width(xs: list[float], seen: _Seen, layout: Layout, settings: Settings) -> float:
+def _half_width(across: Floats) -> tuple[float, float]:
+    """Return a profile's full width at half height and the middle of it, in samples."""
+    level = 0.5 * float(across.max())
+    above = np.nonzero(across > level)[0]
+    first, last = int(above[0]), int(above[-1])
+    left, right = float(first), float(last)
+    if first > 0:
+        left -= (across[first] - level) / (across[first] - across[first - 1])
+    if last < across.size - 1:
+        right += (across[last] - level) / (across[last] - across[last + 1])
+    return right - left, 0.5 * (left + right)
+
+
+def _width(
+    xs: list[float], seen: _Seen, layout: Layout, settings: Settings, reach: float
+) -> float:
     """Return a width that holds the broadest spot to about three sigma on each side."""
     unit = layout.mm_per_unit
     gaps = np.diff(xs)
     most = float(gaps.min()) * 0.96 if gaps.size else layout.width
     edge = 2.0 * min(min(x, layout.width - x) for x in xs)
     if settings.lane_width is not None:
-        if settings.lane_width > layout.width:
+        least = 0.5 / unit
+        widest = float(gaps.min()) if gaps.size else layout.width
+        if not least <= settings.lane_width <= widest:
             raise InputError(
-                f"--lane-width {settings.lane_width:g} is wider than the plate "
-                f"({layout.width:.4g})"
+                f"--lane-width {settings.lane_width:g} does not fit: give from {least:.3g} to "
+                f"{widest:.4g}, the distance between lanes"
             )
         return settings.lane_width
     depth, marked, small = seen.depth, seen.marked, seen.grid
@@ -233,17 +278,22 @@ def _width(xs: list[float], seen: _Seen, layout: Layout, settings: Settings) -> 
     for x in xs:
         low = max(0, int(small.column(x - half)))
         high = min(small.columns, int(small.column(x + half)) + 2)
-        rows = marked[:, low:high].any(axis=1)
-        if high - low < 4 or not rows.any():
+        if high - low < 4:
             continue
-        across = np.clip(depth[rows, low:high].sum(axis=0).astype(float), 0.0, None)
-        if across.sum() <= 0:
-            continue
-        tall = np.nonzero(across > 0.5 * across.max())[0]
-        fwhm = (tall[-1] - tall[0] + 1) * small.pitch
-        offset = abs((tall[-1] + tall[0]) / 2 - (small.column(x) - low)) * small.pitch
-        # A round spot ends one width at half height from its middle (0.5 % lies beyond), a band
-        # sooner; a wider lane would only add noise.
-        extents.append(min(2.0 * fwhm, fwhm + 3.5 / unit) + 2 * min(offset, 1.0 / unit))
-    wanted = max(extents) if extents else USUAL_MM / unit
-    return float(np.clip(wanted, 3.0 / unit, min(most, max(edge - 1.0 / unit, 4.0 / unit))))
+        # Spots spread as they run: each group of marked rows is looked at on its own.
+        groups, count = ndimage.label(marked[:, low:high].any(axis=1))
+        for group in range(1, count + 1):
+            rows = groups == group
+            across = np.clip(depth[rows, low:high].sum(axis=0).astype(float), 0.0, None)
+            if rows.sum() * small.mm < 1.0 or across.sum() <= 0:
+                continue
+            fwhm, middle = _half_width(across)
+            offset = abs(middle - float(small.column(x)) + low) * small.pitch
+            # A band ends sooner than a round spot of its width.
+            extent = min(reach * fwhm * small.pitch, fwhm * small.pitch + 3.5 / unit)
+            extents.append((float(across.sum()), extent + 2 * min(offset, 1.0 / unit)))
+    # A weak spot's width is mostly noise: the strong ones speak.
+    least_sum = STRONG * max((strength for strength, _ in extents), default=0.0)
+    wanted = max((extent for strength, extent in extents if strength >= least_sum),
+                 default=USUAL_MM / unit)
+    return float(np.clip(wanted, 4.0 / unit, min(most, max(edge - 1.0 / unit, 4.0 / unit))))

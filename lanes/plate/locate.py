@@ -20,6 +20,8 @@ from lanes.settings import Settings
 SMALLEST_MM, LARGEST_MM = 15.0, 260.0
 TYPICAL_MM = 100.0  # the longer side, where nothing tells the scale
 SURE = 6.0          # standard deviations a line must stand out by
+COVERED = 0.4       # of the plate's width: a row of spots shows in less
+THICKEST_MM = 1.0   # a pencil stroke's width; spots and bands are broader
 
 
 def locate(scan: Scan, settings: Settings, light: str = "white") -> Layout:
@@ -151,7 +153,8 @@ def _given(height: float | None, layout: Layout, name: str) -> Line | None:
 
 
 def _best(strokes: list[Stroke]) -> Stroke | None:
-    sure = [s for s in strokes if s.score >= SURE and s.coverage >= 0.45]
+    sure = [s for s in strokes
+            if s.score >= SURE and s.coverage >= COVERED and s.thickness <= THICKEST_MM]
     return max(sure, key=lambda s: s.score * s.coverage) if sure else None
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,11 +18,16 @@ BLOCK_MM = 2.0
 
 @dataclass(frozen=True)
 class Stroke:
-    """A line found across the plate, how far it stands out of chance, and its coverage."""
+    """A line found across the plate.
+
+    `score` is how far it stands out of chance, `coverage` the share of the plate's width in which
+    it shows, `thickness` its full width at half depth in mm.
+    """
 
     line: Line
     score: float
     coverage: float
+    thickness: float
 
 
 def ridge(light: NDArray[np.float32], mm: float, axis: int) -> NDArray[np.float32]:
@@ -114,7 +119,7 @@ def find_lines(
         rough = rows[i] + slope * u - sag * u**2
         found = _trace_line(blocks, votes, rough, u, grid, smile)
         if found is not None:
-            strokes.append(found)
+            strokes.append(replace(found, thickness=_thickness(light, grid, found.line)))
     strokes.sort(key=lambda s: -s.score)
     return strokes
 
@@ -176,8 +181,28 @@ def _trace_line(
     # The wavering of a hand-drawn line is shared by neighbouring blocks: a floor of 0.03 mm.
     return Stroke(
         Line(tuple(float(v) for v in mm_poly.coef), max(sd, 0.03 * grid.pitch / grid.mm)),
-        score, float(keep.mean()),
+        score, float(min(keep.mean(), (along > 2.0).mean())), 0.0,
     )
+
+
+def _thickness(light: NDArray[np.float32], grid: Grid, line: Line) -> float:
+    """Return the full width at half depth of what lies along `line`, in mm."""
+    reach = round(2.5 / grid.mm)
+    column = np.arange(grid.columns)[round(1.5 / grid.mm): -round(1.5 / grid.mm)]
+    at = np.rint(grid.row(line.at(grid.x()[column]))).astype(int)
+    offset = np.arange(-reach, reach + 1)
+    row = np.clip(at[None, :] + offset[:, None], 0, grid.rows - 1)
+    profile = light[row, column[None, :]].mean(axis=1, dtype=float)
+    ends = np.concatenate([profile[: reach // 3], profile[-(reach // 3):]])
+    depth = float(np.median(ends)) - profile
+    middle = slice(reach - round(0.4 / grid.mm), reach + round(0.4 / grid.mm) + 1)
+    top = reach - round(0.4 / grid.mm) + int(np.argmax(depth[middle]))
+    low = high = top
+    while low > 0 and depth[low - 1] > 0.5 * depth[top]:
+        low -= 1
+    while high < depth.size - 1 and depth[high + 1] > 0.5 * depth[top]:
+        high += 1
+    return float((high - low + 1) * grid.mm)
 
 
 def find_ticks(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.polynomial.hermite_e import hermeval
@@ -29,6 +29,7 @@ Floats = NDArray[np.float64]
 WIDTH_PRIOR = 0.05
 # A single spot is never quite Gaussian; a misfit of this share of its height is no second spot.
 MISFIT = 0.006
+MOST_SOLVED = 500  # peaks fitted, over all fits of one lane
 FLOOR = 0.2  # white noise beside the layer's own, as a share of it
 SPLIT_GAIN = 12.0    # what a second component under one maximum must gain in BIC
 TAIL_GAIN = 10.0     # and a tail
@@ -92,6 +93,11 @@ class Search:
     threshold: float
     known: bool
     shared: float
+    spent: list[int] = field(default_factory=list)
+
+    def _tired(self) -> bool:
+        """Return whether enough was tried: on what is no lane, more would not end either."""
+        return sum(self.spent) >= MOST_SOLVED
 
     def run(
         self, peaks: tuple[Peak, ...], joint: Floats, count: int | None
@@ -122,6 +128,7 @@ class Search:
     ) -> Solution:
         tailing = frozenset(i for i, p in enumerate(peaks) if p.tau)
         solution = settle(self.problem, peaks, joint, tailing)
+        self.spent.append(len(peaks))
         history.append(solution)
         return solution
 
@@ -134,6 +141,8 @@ class Search:
     def _add(self, solution: Solution, history: list[Solution], most: int) -> Solution:
         """Add peaks where the residual stands out of the noise and of the spots' own misfit."""
         for _ in range(most):
+            if self._tired():
+                break
             model = self._model(solution)
             spots = model - joint_term(self.problem, self.x, solution.joint)[0]
             # The misfit of a tall spot reaches over its flanks: its tallest nearby counts.
@@ -218,7 +227,7 @@ class Search:
         for _ in range(len(solution.peaks) + 2):
             best: tuple[float, tuple[Peak, ...]] | None = None
             for i, p in enumerate(solution.peaks):
-                if p.tau or p.area * self._weight_at(p) < 4.0:
+                if p.tau or self._tired() or p.area * self._weight_at(p) < 4.0:
                     continue
                 found = self._one_or_two(solution, i)
                 if found is not None and (best is None or found[0] > best[0]):
@@ -248,8 +257,10 @@ class Search:
         shared = 1.0
         bic = criteria(problem, single, shared)[1]
         p = single.peaks[at]
+        self.spent.append(len(now))
         if self._most_to_gain(problem, single, at) < min(SPLIT_GAIN, TAIL_GAIN):
             return None
+        self.spent.extend([len(now)] * 2)
         two: tuple[float, tuple[Peak, ...]] | None = None
         pair = self._pair_start(problem, single, at)
         if pair is not None:
@@ -364,10 +375,12 @@ class Search:
         """Drop, one by one, peaks that are not significant or lie outside the trace."""
         while solution.peaks:
             z = self._significance(solution)
-            worst = int(np.argmin(z))
-            if z[worst] >= 0.8 * self.threshold:
+            if z.min() >= 0.8 * self.threshold:
                 break
-            rest = tuple(p for i, p in enumerate(solution.peaks) if i != worst)
+            # The hopeless go together, the doubtful one at a time: they may hold each other up.
+            bad = z < 0.3 * self.threshold
+            bad[int(np.argmin(z))] = True
+            rest = tuple(p for p, drop in zip(solution.peaks, bad, strict=True) if not drop)
             solution = self._settle(rest, solution.joint, history)
         return solution
 
@@ -408,10 +421,17 @@ class Search:
         model = self._model(solution)
         seen = candidates(self.x, self.y - model, self.noise, self.gain, self.usable,
                           scales(1.6 * self.problem.narrowest, 0.5 * self.problem.broadest), 1.0)
-        for c in sorted(seen, key=lambda c: -c.significance)[:3]:
+        for c in sorted(seen, key=lambda c: -c.significance)[:1]:
             trials.append((*solution.peaks, Peak(c.centre, c.area, c.sigma)))
-        for i, p in enumerate(solution.peaks):
-            others = tuple(q for j, q in enumerate(solution.peaks) if j != i)
+        # Splitting pays where the model is furthest from the trace.
+        off = np.square((self.y - model) / self.gain) * self.usable
+
+        def misfit(p: Peak) -> float:
+            return float(off[np.abs(self.x - p.centre) < 2.5 * p.sigma].sum())
+
+        ranked = sorted(solution.peaks, key=misfit, reverse=True)
+        for p in ranked[: (0 if trials else 1) if self._tired() else 1]:
+            others = tuple(q for q in solution.peaks if q is not p)
             for gap, share in ((1.4, 0.5), (2.0, 0.2), (2.0, 0.8)):
                 trials.append((
                     *others,

@@ -63,6 +63,8 @@ def significance(
     m = min(overlap.size, noise.autocorrelation.size)
     shared = overlap[:m] * noise.autocorrelation[:m]
     sd = noise.sd * np.sqrt(max(float(shared[0] + 2 * shared[1:].sum()), 1e-30)) / answer
+    if sd == 0.0:  # nothing can be held against no noise
+        return np.zeros_like(area), area
     return area / (sd * ndimage.uniform_filter1d(gain, max(1, round(2 * s)))), area
 
 
@@ -132,11 +134,11 @@ def _parts(
     return [(k, i)]
 
 
-def limit(noise: Noise, gain: Floats, sigma: float, threshold: float) -> float:
-    """Return the area of the smallest spot of width `sigma` found half of the time."""
+def limit(noise: Noise, gain: Floats, sigma: float, threshold: float) -> float | None:
+    """Return the area of the smallest spot of width `sigma` found half of the time, if known."""
     one = np.zeros(4 * int(np.ceil(8 * sigma / noise.pitch)) + 1)
     middle = one.size // 2
     at = (np.arange(one.size) - middle) * noise.pitch
     spot = np.exp(-0.5 * (at / sigma) ** 2) / (np.sqrt(2 * np.pi) * sigma)
     z, _ = significance(spot, noise, np.ones(one.size), sigma)
-    return float(threshold / z[middle] * np.median(gain))
+    return float(threshold / z[middle] * np.median(gain)) if z[middle] > 0 else None

@@ -14,6 +14,7 @@ from lanes.spots.shapes import gaussian, tailed
 
 Floats = NDArray[np.float64]
 
+MOST_EVALUATIONS = 200  # a fit that has not settled by then is of what is no spot
 DEGREES = {"none": 0, "constant": 1, "linear": 2, "quadratic": 3, "exponential": 2}
 
 
@@ -156,6 +157,10 @@ def solve(
             parameters.add(f"p{i}_tau", peak.tau, min=low, max=high)
     for k, value in enumerate(start):
         parameters.add(f"joint_{k}", value)
+    if problem.joint == "exponential":
+        # Beyond these it is a step at one end, not a term of low order.
+        rate = parameters["joint_1"]
+        rate.set(value=float(np.clip(rate.value, -7.9, 39.9)), min=-8.0, max=40.0)
     for name, value in (fixed or {}).items():
         if name in parameters and parameters[name].expr is None:
             parameters[name].set(value=value, vary=False)
@@ -211,7 +216,7 @@ def solve(
         minimizer = lmfit.Minimizer(residual, parameters, calc_covar=False)
         outcome: Any = minimizer.leastsq(
             Dfun=jacobian, col_deriv=1, ftol=1e-10, xtol=1e-10, gtol=1e-12,
-            max_nfev=60 * (len(free) + 1),
+            max_nfev=MOST_EVALUATIONS,
         )
         values = outcome.params
     found, low_order = unpack(values.valuesdict())
