@@ -21,7 +21,7 @@ SMALLEST_MM, LARGEST_MM = 15.0, 260.0
 TYPICAL_MM = 100.0  # the longer side, where nothing tells the scale
 SURE = 6.0          # standard deviations a line must stand out by
 COVERED = 0.4       # of the plate's width: a row of spots shows in less
-THICKEST_MM = 1.0   # a pencil stroke's width; spots and bands are broader
+THICKEST_MM = 1.3   # a pencil stroke and its blur; spots and bands are 1.5 mm and more
 
 
 def locate(scan: Scan, settings: Settings, light: str = "white") -> Layout:

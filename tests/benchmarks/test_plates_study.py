@@ -8,10 +8,10 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-
-from lanes.draw import draw
 from scenes import KINDS, scene
 from score import Score, read, score
+
+from lanes.draw import draw
 
 # A spot's colour decides what one channel sees of it: on a plate of several, area percent holds
 # for the channel only, and the drawn truth is no measure of it.

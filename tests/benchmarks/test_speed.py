@@ -11,10 +11,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 from PIL import Image
+from scenes import lanes as drawn_lanes
 
 import lanes
 from lanes.draw import PlateSpec, draw, save
-from scenes import lanes as drawn_lanes
 
 
 def quickest(call, times: int) -> float:  # type: ignore[no-untyped-def]

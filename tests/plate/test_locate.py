@@ -221,8 +221,25 @@ def test_a_wrong_number_of_names(option: str) -> None:
     assert f"--{option} has 2 entries for 3 lanes" in text
 
 
-def test_a_lane_wider_than_the_plate() -> None:
-    assert "--lane-width 41.5 is wider than the plate" in refused(InputError, lane_width=41.5)
+@pytest.mark.parametrize("width", [41.5, 15.0, 0.01])
+def test_a_lane_width_that_does_not_fit(width: float) -> None:
+    """Neither wider than the distance between lanes, 10 mm here, nor no width at all."""
+    message = refused(InputError, lane_width=width)
+    assert f"--lane-width {width:g} does not fit" in message
+    assert "the distance between lanes" in message
+
+
+@pytest.mark.parametrize("xs", [(10.0, 10.5), (0.2, 10.0), (10.0, 39.9)])
+def test_lanes_too_near_each_other_or_the_edge(xs: tuple[float, ...]) -> None:
+    assert "--lanes" in refused(InputError, lanes=xs)
+
+
+def test_a_row_of_spots_is_no_pencil_line() -> None:
+    """Without pencil the lines are asked for, however straight the rows of spots."""
+    for band in (None, 6.0):
+        lanes = tuple(LaneSpec(x, SPOTS, band=band) for x in XS)
+        drawn = {"lanes": lanes, "pencil": False, "ticks": False, "labels": False}
+        assert "--origin" in refused(LayoutError, drawn=drawn)
 
 
 @pytest.mark.parametrize(
