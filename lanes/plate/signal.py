@@ -26,7 +26,7 @@ LAW_NAMES = {"kubelka-munk": "kubelka-munk", "optical-density": "optical density
 # A white layer scanned with white at code 255 reads about this; used where exposure hides it.
 USUAL_LAYER = 0.86
 COARSE_MM = 0.25
-PATCH_MM = 6.5  # height of a held-out patch: what a spot hides; it is as wide as the lanes
+PATCH_MM = 7.5  # height of a held-out patch: what a spot hides; it is as wide as the lanes
 WEIGHTS = {
     "red": {"red": 1.0}, "green": {"green": 1.0}, "blue": {"blue": 1.0},
     "mean": {"red": 1 / 3, "green": 1 / 3, "blue": 1 / 3},
@@ -142,8 +142,6 @@ def to_signal(scan: Scan, layout: Layout, settings: Settings, light: str) -> Sig
     image = without_thin(image, thin, grid.mm)
     coarse, step = coarsen(image, grid)
     bare, surface = mask_marks(coarse, step * grid.mm, off_layer(layout, grid, step))
-    holes = _holes(bare, layout, grid, step)
-    kept = smooth_layer(coarse, bare & ~holes, step * grid.mm)
     layer = np.maximum(surface.on(image.shape, grid.mm), 1e-5)
 
     # An uneven lamp only takes light away, so a bright part tells the layer; glare adds some, so
@@ -162,9 +160,11 @@ def to_signal(scan: Scan, layout: Layout, settings: Settings, light: str) -> Sig
     values, gain = _apply(law, image, layer, reference)
     fine_bare = _enlarge(bare, image.shape, step)
     held = np.full(image.shape, np.nan, np.float32)
-    fine_holes = _enlarge(holes, image.shape, step) & fine_bare & ~thin
-    there = np.maximum(kept.on(image.shape, grid.mm), 1e-5)[fine_holes]
-    held[fine_holes] = _apply(law, image[fine_holes], there, reference)[0]
+    for holes in _holes(bare, layout, grid, step):
+        kept = smooth_layer(coarse, bare & ~holes, step * grid.mm)
+        fine_holes = _enlarge(holes, image.shape, step) & fine_bare & ~thin
+        there = np.maximum(kept.on(image.shape, grid.mm), 1e-5)[fine_holes]
+        held[fine_holes] = _apply(law, image[fine_holes], there, reference)[0]
     if bright is False and float(np.median(clipped[~fine_bare])) > 0.5:
         flags.append(flag("clipped", "most of the marks on the plate are at the scan's limit"))
     return Signal(values, gain, fine_bare & ~thin, held, thin, clipped, grid, light, law, channel,
@@ -226,15 +226,21 @@ def off_layer(layout: Layout, grid: Grid, step: int) -> NDArray[np.bool_]:
     return off
 
 
-def _holes(bare: NDArray[np.bool_], layout: Layout, grid: Grid, step: int) -> NDArray[np.bool_]:
-    """Return spot-sized patches of layer to hold out, in a fixed staggered pattern."""
+def _holes(
+    bare: NDArray[np.bool_], layout: Layout, grid: Grid, step: int
+) -> tuple[NDArray[np.bool_], ...]:
+    """Return sets of spot-sized patches of layer to hold out, in three staggered patterns."""
     rows, columns = bare.shape
     tall = max(2, round(PATCH_MM / (grid.mm * step)))
     lane = max((lane.width for lane in layout.lanes), default=0.0) * layout.mm_per_unit
     wide = max(2, round(max(PATCH_MM, lane) / (grid.mm * step)))
     row, column = np.arange(rows)[:, None], np.arange(columns)[None, :]
     tier = row // (2 * tall)
-    return bare & (row % (2 * tall) < tall) & ((column + tier * wide) % (3 * wide) < wide)
+    return tuple(
+        bare & ((row + half * tall) % (2 * tall) < tall)
+        & ((column + (tier + side) * wide) % (3 * wide) < wide)
+        for half, side in ((0, 0), (0, 1), (1, 0))
+    )
 
 
 def choose_channel(scan: Scan, layout: Layout, settings: Settings, light: str) -> str:

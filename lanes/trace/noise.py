@@ -9,15 +9,16 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import ndimage
 from scipy.fft import irfft2, next_fast_len, rfft2
 from scipy.linalg import toeplitz
+from scipy.stats import t
 
 from lanes.plate.layout import Layout
-from lanes.plate.signal import Signal
+from lanes.plate.signal import PATCH_MM, Signal
 from lanes.plate.square import Grid
 
 Floats = NDArray[np.float64]
 
-LAG_MM = 5.5  # the longest distance at which correlation is followed: a held-out patch's side
-SURE_MM = 3.0  # up to here a patch holds pairs enough to be believed as they are
+LAG_MM = 6.5  # the longest distance at which correlation is followed: a held-out patch's side
+SURE_MM = 4.0  # up to here a patch holds pairs enough to be believed as they are
 
 
 @dataclass(frozen=True)
@@ -99,7 +100,11 @@ def layer_noise(signal: Signal, layout: Layout, width: float) -> Noise | None:
                    width, signal.grid)
     if carried is None or fine is None:
         return None
-    return replace(carried, fine=fine)
+    # Some twenty patches tell a variance only roughly: the standard deviation is widened so that
+    # 1.96 of it is Student's interval.
+    patch = PATCH_MM * max(PATCH_MM, width * layout.mm_per_unit)
+    count = max(4.0, float(known.sum()) * signal.grid.mm**2 / patch)
+    return replace(carried, sd=carried.sd * float(t.ppf(0.975, count)) / 1.959964, fine=fine)
 
 
 def _across(
