@@ -198,7 +198,18 @@ def _without_strays(ticks: list[tuple[float, float]]) -> list[tuple[float, float
         if gaps[i] > 0.5 * float(np.median(gaps)):
             break
         del ticks[i if ticks[i][1] < ticks[i + 1][1] else i + 1]
+    if len(ticks) > 3 and _unevenness(ticks) > 0.15:
+        # One stroke that spoils an even row is a scratch: ticks are set by a ruler.
+        rows = [ticks[:i] + ticks[i + 1:] for i in range(1, len(ticks) - 1)]
+        even = min(rows, key=_unevenness)
+        if _unevenness(even) < 0.06:
+            return even
     return ticks
+
+
+def _unevenness(ticks: list[tuple[float, float]]) -> float:
+    gaps = np.diff([x for x, _ in ticks])
+    return float(gaps.std() / gaps.mean())
 
 
 def _on_comb(x: float, comb: list[float], spacing: float) -> bool:
