@@ -19,13 +19,15 @@ from lanes.plate.signal import LAW_NAMES, Signal, judge_light, to_signal
 from lanes.reading import LaneReading, Reading, Source
 from lanes.settings import Settings, from_mapping, lane_name
 from lanes.spots.across import genuine
-from lanes.spots.deconvolve import THRESHOLD, deconvolve
+from lanes.spots.deconvolve import THRESHOLD, Fit, deconvolve
 from lanes.spots.describe import describe
 from lanes.spots.detect import limit
 from lanes.trace.background import background
 from lanes.trace.noise import Noise, layer_noise, residual_noise
 from lanes.trace.path import follow
 from lanes.trace.sample import Trace, read_trace, sample
+
+INCREDIBLE = 16.0  # residual variance over the layer's: four times its standard deviation
 
 
 def measure(
@@ -113,9 +115,22 @@ def read_lane(plate: Plate, lane: Lane) -> LaneReading:
         noise = residual_noise((flat - _smooth(flat, trace.pitch))[trace.usable], trace.pitch)
         flags.append(flag("noise-from-residuals", "too little clean layer beside the lanes"))
     mm = layout.mm_per_unit
-    fit = deconvolve(trace.position, flat, noise=noise, gain=trace.gain, usable=trace.usable,
-                     joint=settings.joint, components=settings.components,
-                     narrowest=0.25 / mm, broadest=5.0 / mm)
+
+    def fitted(noise: Noise) -> Fit:
+        return deconvolve(trace.position, flat, noise=noise, gain=trace.gain, usable=trace.usable,
+                          joint=settings.joint, components=settings.components,
+                          narrowest=0.25 / mm, broadest=5.0 / mm)
+
+    fit = fitted(noise)
+    for _ in range(2):
+        chi = fit.reduced_chi_square or 0.0
+        if chi < INCREDIBLE:
+            break
+        # Compression and few grey levels leave a layer without noise, not a plate without.
+        noise = noise.times(float(np.sqrt(chi)))
+        fit = fitted(noise)
+        flags = [flag("noise-from-residuals", "the layer shows less noise than the lane: the scan "
+                      "is compressed or has few grey levels")]
     if settings.components is None:
         fit = genuine(trace, flat, fit, noise, mm, settings.joint)
     spots, pairs, more = describe(trace, fit, noise, layout.origin.sd, layout.front.sd,

@@ -21,7 +21,9 @@ _OWN = re.compile(
 )
 
 
-def write_folder(path: str | Path, files: Mapping[str, Content], force: bool = False) -> None:
+def write_folder(
+    path: str | Path, files: Mapping[str, Content], force: bool | None = None
+) -> None:
     """Write `files` as the folder `path`.
 
     They are written under a temporary name beside `path`, which is renamed when all are there;
@@ -33,7 +35,7 @@ def write_folder(path: str | Path, files: Mapping[str, Content], force: bool = F
         The folder to make. Its parent must exist.
     files : mapping
         Plain file names to their bytes, or to functions called for them one after another.
-    force : bool
+    force : bool or None
         Replace `path` where it is a folder of this program's own making: one with its
         results.json and settings.toml, and nothing that someone else put there.
 
@@ -48,7 +50,7 @@ def write_folder(path: str | Path, files: Mapping[str, Content], force: bool = F
     path = Path(path).absolute()
     try:
         refuse_existing(path, files, force)
-        _write(path, files, force)
+        _write(path, files, bool(force))
     except OutputError:
         raise
     except OSError as error:
@@ -56,7 +58,9 @@ def write_folder(path: str | Path, files: Mapping[str, Content], force: bool = F
         raise OutputError(f"can't write {path}: {cause}; give another --out") from None
 
 
-def refuse_existing(path: str | Path, files: Collection[str] = (), force: bool = False) -> None:
+def refuse_existing(
+    path: str | Path, files: Collection[str] = (), force: bool | None = None
+) -> None:
     """Raise OutputError where the folder `path` can't be made, before any work is done.
 
     Parameters are those of `write_folder`.
@@ -67,7 +71,9 @@ def refuse_existing(path: str | Path, files: Collection[str] = (), force: bool =
     if not os.path.lexists(path):
         return
     if not force:
-        raise OutputError(f"{path} exists: give another --out, or --force to replace it")
+        # None: the command at hand has no such option to offer.
+        offer = "" if force is None else ", or --force to replace it"
+        raise OutputError(f"{path} exists: give another --out{offer}")
     if not _own(path):
         raise OutputError(
             f"{path} is not a folder of results, so --force won't replace it: give another --out"

@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+PALEST = 0.02    # of the layer's light
 WIDTH_MM = 0.75  # matter narrower than this in some direction is too thin for a spot
 
 
@@ -39,7 +40,8 @@ def thin_matter(light: NDArray[np.float32], mm: float) -> NDArray[np.bool_]:
         middle = float(np.median(excess[::3, ::3]))
         spread = 1.4826 * float(np.median(np.abs(excess[::3, ::3] - middle)))
         depth = np.abs(without - wide)
-        core = excess > middle + 8.0 * spread + 0.5 * depth
+        # Compression leaves a layer smoother than it is: what is paler than any pencil is grain.
+        core = excess > middle + np.maximum(8.0 * spread, PALEST * wide) + 0.5 * depth
         skirt = excess > middle + 4.0 * spread + 0.4 * depth
         thin |= ndimage.binary_propagation(core, mask=skirt)
     return ndimage.binary_dilation(thin, iterations=max(1, round(0.1 / mm)))

@@ -78,5 +78,7 @@ def genuine(trace: Trace, flat: Floats, fit: Fit, noise: Noise, mm: float, joint
         return fit
     left = tuple(
         Peak(c.centre, c.area, c.sigma) for c, k in zip(fit.components, keep, strict=True) if k)
-    return deconvolve(trace.position, flat, noise=noise, gain=trace.gain, usable=trace.usable,
+    fewer = deconvolve(trace.position, flat, noise=noise, gain=trace.gain, usable=trace.usable,
                        joint=joint, start=left, narrowest=0.25 / mm, broadest=5.0 / mm)
+    # With the false ones gone others may fall too.
+    return genuine(trace, flat, fewer, noise, mm, joint)

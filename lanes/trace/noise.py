@@ -56,6 +56,11 @@ class Noise:
         """Integral correlation length in mm: the distance that counts as one sample."""
         return float(self.pitch * (1.0 + 2.0 * self.autocorrelation[1:].sum()))
 
+    def times(self, factor: float) -> Noise:
+        """Return the same noise, `factor` times as large."""
+        fine = None if self.fine is None else replace(self.fine, sd=factor * self.fine.sd)
+        return replace(self, sd=factor * self.sd, fine=fine)
+
     def through(self, gain: Floats, columns: Floats) -> Floats:
         """Return `covariance(gain)` times `columns`, (n, k), without making the matrix."""
         kernel = np.concatenate([self.autocorrelation[:0:-1], self.autocorrelation])

@@ -52,7 +52,8 @@ def test_refuses_what_exists(tmp_path, kind):
         out.write_bytes(b"x")
     else:
         out.symlink_to(tmp_path / "nowhere")
-    assert "--force" in refused(out)
+    assert "--force" in refused(out, force=False)
+    assert "--force" not in refused(out)  # where the command has no such option
     assert "is not a folder of results" in refused(out, force=True)
 
 
@@ -199,7 +200,7 @@ def test_refusal_before_any_work(tmp_path):
     refuse_existing(tmp_path / "out")
     (tmp_path / "out").mkdir()
     with pytest.raises(OutputError, match="--force"):
-        refuse_existing(tmp_path / "out")
+        refuse_existing(tmp_path / "out", force=False)
 
 
 @pytest.mark.parametrize("figures", [True, False])
