@@ -128,7 +128,7 @@ def rf_text(spot: Spot) -> str:
 def percent_text(lane: LaneReading, spot: Spot) -> str:
     """Return area percent with its standard deviation; a lone spot is 100 by definition."""
     if len(lane.spots) == 1:
-        return "100 (only spot)"
+        return "100 (only one found)"
     return with_sd(spot.area_percent, spot.area_percent_sd, 1)
 
 

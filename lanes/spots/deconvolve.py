@@ -184,12 +184,12 @@ def _one(
     if start is not None:
         tailing = frozenset(i for i, p in enumerate(peaks) if p.tau != 0.0)
         solution = choose.settle(problem, peaks, low_order, tailing)
-        tried.append(_attempt(problem, solution, shared, known))
+        tried.append(_attempt(problem, solution, shared))
     else:
         search = choose.Search(problem, x, y, gain, usable, replace(noise, sd=sd), threshold,
                                known, shared)
         solution, history = search.run(peaks, low_order, components)
-        tried = [_attempt(problem, s, shared, known) for s in history]
+        tried = [_attempt(problem, s, shared) for s in history]
     return _finish(x, y, gain, usable, full, known, problem, solution, shared, tuple(tried))
 
 
@@ -206,11 +206,10 @@ def _joint_start(problem: Problem, below: Floats) -> Floats:
     return np.polynomial.polynomial.polyfit(2 * u - 1, below, degree - 1)
 
 
-def _attempt(problem: Problem, solution: Solution, shared: float, known: bool) -> Attempt:
+def _attempt(problem: Problem, solution: Solution, shared: float) -> Attempt:
     aicc, bic = choose.criteria(problem, solution, shared)
     tails = sum(p.tau != 0.0 for p in solution.peaks)
     shape = "gaussian" if not tails else f"gaussian, {tails} tailing"
-    del known
     return Attempt(len(solution.peaks), shape, solution.rss, len(solution.names), aicc, bic)
 
 

@@ -67,7 +67,7 @@ def describe(
             width_mm=wide if scaled else None, sigma_mm=c.sigma if scaled else None,
             asymmetry=symmetry(c), plate_number=plate_number(c),
             signal_to_noise=signal_to_noise(c, noise.local),
-            flags=_remarks(trace, fit, i, float(rf), wide, area_sd,
+            flags=_remarks(trace, fit, i, wide, area_sd,
                            None if shares is None else shares[i]),
         ))
     pairs = tuple(pair(fit, i, i + 1, trace.run, trace.blur) for i in range(count - 1))
@@ -83,7 +83,7 @@ def describe(
 
 
 def _remarks(
-    trace: Trace, fit: Fit, i: int, rf: float, wide: float, area_sd: float | None,
+    trace: Trace, fit: Fit, i: int, wide: float, area_sd: float | None,
     share: np.ndarray[tuple[int, ...], np.dtype[np.float64]] | None,
 ) -> tuple[Flag, ...]:
     c: Component = fit.components[i]
@@ -112,7 +112,6 @@ def _remarks(
         if edge > EDGE_SHARE:
             out.append(flag("window-short", f"{100 * edge:.0f} % of it lies in the outermost "
                             "ninth of the lane"))
-    del rf
     return tuple(out)
 
 

@@ -90,7 +90,7 @@ def test_figures_limits_flags_and_settings_are_told(page):
     for words in (
         "0.15000 ± 0.00027",
         "no spot above 0.012 signal × mm²",
-        "100 (only spot)",
+        "100 (only one found)",
         "0.658 ± 0.035",
         "ab" * 32,
         'light = "white"',

@@ -111,7 +111,7 @@ def test_text_table():
     assert any(
         line.startswith("blank ") and "no spot above 0.012 signal x mm^2" in line for line in lines
     )
-    assert "100 (only spot)" in text
+    assert "100 (only one found)" in text
     assert "lane blank: no-spot: nothing above 3 sd of the noise" in lines
     assert all(line == line.rstrip() for line in lines)
 
