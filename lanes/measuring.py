@@ -18,16 +18,14 @@ from lanes.plate.scan import Scan, read_scan
 from lanes.plate.signal import LAW_NAMES, Signal, judge_light, to_signal
 from lanes.reading import LaneReading, Reading, Source
 from lanes.settings import Settings, from_mapping, lane_name
-from lanes.spots.across import genuine
-from lanes.spots.deconvolve import THRESHOLD, Fit, deconvolve
+from lanes.spots.apart import take_apart
+from lanes.spots.deconvolve import THRESHOLD, deconvolve
 from lanes.spots.describe import describe
 from lanes.spots.detect import limit
 from lanes.trace.background import background
 from lanes.trace.noise import Noise, layer_noise, residual_noise
 from lanes.trace.path import follow
 from lanes.trace.sample import Trace, read_trace, sample
-
-INCREDIBLE = 16.0  # residual variance over the layer's: four times its standard deviation
 
 
 def measure(
@@ -116,23 +114,12 @@ def read_lane(plate: Plate, lane: Lane) -> LaneReading:
         flags.append(flag("noise-from-residuals", "too little clean layer beside the lanes"))
     mm = layout.mm_per_unit
 
-    def fitted(noise: Noise) -> Fit:
-        return deconvolve(trace.position, flat, noise=noise, gain=trace.gain, usable=trace.usable,
-                          joint=settings.joint, components=settings.components,
-                          narrowest=0.25 / mm, broadest=5.0 / mm)
-
-    fit = fitted(noise)
-    for _ in range(2):
-        chi = fit.reduced_chi_square or 0.0
-        if chi < INCREDIBLE:
-            break
-        # Compression and few grey levels leave a layer without noise, not a plate without.
-        noise = noise.times(float(np.sqrt(chi)))
-        fit = fitted(noise)
+    fit, held = take_apart(trace, flat, noise, mm=mm, joint=settings.joint,
+                           components=settings.components)
+    if held is not noise:
         flags = [flag("noise-from-residuals", "the layer shows less noise than the lane: the scan "
                       "is compressed or has few grey levels")]
-    if settings.components is None:
-        fit = genuine(trace, flat, fit, noise, mm, settings.joint)
+        noise = held
     spots, pairs, more = describe(trace, fit, noise, layout.origin.sd, layout.front.sd,
                                   layout.scaled, mm)
     width = np.median([c.sigma for c in fit.components]) if fit.components else 0.9 / mm
@@ -178,7 +165,7 @@ def _measure_trace(path: Path, settings: Settings) -> Reading:
     noise = residual_noise(flat - fit.model, trace.pitch)
     spots, pairs, more = describe(trace, fit, noise, 0.0, 0.0, True, 1.0)
     name = settings.names[0] if settings.names else lane_name(path.stem)
-    role = settings.roles[0] if settings.roles else None
+    role = settings.note(name).role or (settings.roles[0] if settings.roles else None)
     width = np.median([c.sigma for c in fit.components]) if fit.components else 0.012 * trace.run
     reading = LaneReading(
         name, role, None, None, trace.run, spots, pairs,

@@ -23,6 +23,28 @@ MOST_LANES = 60
 
 
 @dataclass(frozen=True)
+class LaneNote:
+    """What is known of one lane beforehand; None where nothing is.
+
+    Attributes
+    ----------
+    name : str
+        The lane's name.
+    role : str or None
+        A free word; it stands before the one in `Settings.roles`.
+    time : float or None
+        When the sample was taken, for `lanes follow`.
+    amount : float or None
+        How much was applied, for `lanes amount`.
+    """
+
+    name: str
+    role: str | None = None
+    time: float | None = None
+    amount: float | None = None
+
+
+@dataclass(frozen=True)
 class Settings:
     """What a reading was told. None means: decide from the plate.
 
@@ -56,6 +78,8 @@ class Settings:
         The low-order term fitted together with the spots.
     components : int or None
         Components per lane, where the count is known.
+    lane : tuple of LaneNote
+        What is known of single lanes: in TOML, tables such as `[lane.S1]` with `amount = 2`.
     """
 
     transfer: str = "auto"
@@ -75,6 +99,7 @@ class Settings:
     background: str = "layer"
     joint: str = "auto"
     components: int | None = None
+    lane: tuple[LaneNote, ...] = ()
 
     def __post_init__(self) -> None:
         for name in ("lanes", "names", "roles"):
@@ -103,25 +128,34 @@ class Settings:
         _names(self.names)
         if self.components is not None:
             _whole("components", self.components, 1, 12)
+        _notes(self.lane)
+
+    def note(self, name: str) -> LaneNote:
+        """Return what is known of the lane called `name`."""
+        return next((note for note in self.lane if note.name == name), LaneNote(name))
 
     def to_toml(self) -> str:
         """Return the settings as TOML; choices left to the program are absent."""
         lines = []
         for field in fields(self):
             value = getattr(self, field.name)
-            if value is not None:
+            if value is not None and field.name != "lane":
                 if isinstance(value, tuple):
                     value = list(value)
                 # JSON's strings, numbers and flat lists are TOML's too.
                 lines.append(f"{field.name} = {json.dumps(value, ensure_ascii=False)}")
+        for note in self.lane:
+            lines += ["", f"[lane.{json.dumps(note.name, ensure_ascii=False)}]"]
+            lines += [f"{key} = {json.dumps(value, ensure_ascii=False)}"
+                      for key, value in _said(note).items()]
         return "\n".join(lines) + "\n"
 
     def to_dict(self) -> dict[str, Any]:
         """Return the settings as plain values for JSON."""
         return {
             f.name: list(v) if isinstance(v := getattr(self, f.name), tuple) else v
-            for f in fields(self)
-        }
+            for f in fields(self) if f.name != "lane"
+        } | {"lane": {note.name: _said(note) for note in self.lane}}
 
 
 def from_mapping(values: Mapping[str, Any], start: Settings | None = None) -> Settings:
@@ -144,6 +178,8 @@ def from_mapping(values: Mapping[str, Any], start: Settings | None = None) -> Se
     clean: dict[str, Any] = {
         k: _as_float(v) if k in numbers and v is not None else v for k, v in values.items()
     }
+    if "lane" in clean:
+        clean["lane"] = _notes_from(clean["lane"])
     return replace(start or Settings(), **clean)
 
 
@@ -169,6 +205,42 @@ def read_settings(path: str | Path) -> Settings:
             "earlier reading"
         ) from None
     return from_mapping(values)
+
+
+def _said(note: LaneNote) -> dict[str, Any]:
+    return {f.name: v for f in fields(note)
+            if f.name != "name" and (v := getattr(note, f.name)) is not None}
+
+
+def _notes_from(value: object) -> tuple[LaneNote, ...]:
+    """Return the notes in a mapping of lane names to mappings, or in a tuple of notes."""
+    if isinstance(value, tuple) and all(isinstance(note, LaneNote) for note in value):
+        return value
+    keys = [f.name for f in fields(LaneNote) if f.name != "name"]
+    if not isinstance(value, Mapping) or not all(isinstance(v, Mapping) for v in value.values()):
+        raise InputError(
+            "settings key lane takes a table for each lane's name: write [lane.NAME] and below it "
+            f"{', '.join(keys)}"
+        )
+    for name, said in value.items():
+        for key in said:
+            if key not in keys:
+                raise InputError(
+                    f"settings key lane.{name}.{key} is unknown: the keys are {', '.join(keys)}"
+                )
+    return tuple(LaneNote(name, **said) for name, said in value.items())
+
+
+def _notes(notes: tuple[LaneNote, ...]) -> None:
+    for note in notes:
+        if note.role is not None:
+            _words(f"lane.{note.name}.role", (note.role,))
+        for key in ("time", "amount"):
+            value = getattr(note, key)
+            if value is not None and (not _is_number(value) or not math.isfinite(_as_float(value))
+                                      or value < 0):
+                raise InputError(f"settings key lane.{note.name}.{key} takes a number from zero "
+                                 f"on, not {value!r}")
 
 
 def _is_number(value: object) -> bool:

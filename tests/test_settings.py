@@ -18,6 +18,7 @@ from lanes.settings import (
     LAWS,
     LIGHTS,
     TURNS,
+    LaneNote,
     Settings,
     from_mapping,
     read_settings,
@@ -55,7 +56,7 @@ def test_settings_come_back_from_toml(tmp_path: Path, settings: Settings) -> Non
 
 def test_choices_left_to_the_program_are_absent_from_toml() -> None:
     assert set(tomllib.loads(Settings().to_toml())) == {
-        f.name for f in fields(Settings) if getattr(Settings(), f.name) is not None
+        f.name for f in fields(Settings) if getattr(Settings(), f.name) not in (None, ())
     }
     assert "origin" not in Settings().to_toml()
 
@@ -66,6 +67,43 @@ def test_all_keys_stand_in_the_dictionary() -> None:
     assert values["lanes"] == [10.0, 20.5, 31.0]
     assert from_mapping(values) == FULL
     assert Settings().to_dict()["origin"] is None
+
+
+NOTED = """\
+light = "254"
+
+[lane."S 1"]
+role = "standard"
+amount = 0.5
+
+[lane.rxn]
+time = 15
+"""
+
+
+def test_what_is_known_of_single_lanes(tmp_path: Path) -> None:
+    (tmp_path / "plate.toml").write_text(NOTED, encoding="utf-8")
+    settings = read_settings(tmp_path / "plate.toml")
+    assert settings.note("S 1") == LaneNote("S 1", role="standard", amount=0.5)
+    assert settings.note("rxn").time == 15
+    assert settings.note("other") == LaneNote("other")
+    assert from_mapping(tomllib.loads(settings.to_toml())) == settings
+    assert from_mapping(settings.to_dict()) == settings
+
+
+@pytest.mark.parametrize(("text", "words"), [
+    ("lane = 3", "takes a table"),
+    ("[lane]\nS1 = 2", "takes a table"),
+    ("[lane.S1]\ndose = 2", "lane.S1.dose is unknown: the keys are role, time, amount"),
+    ("[lane.S1]\ntime = -1", "lane.S1.time takes a number from zero on"),
+    ("[lane.S1]\namount = 'x'", "lane.S1.amount takes a number"),
+    ("[lane.S1]\nrole = 3", "lane.S1.role"),
+])
+def test_notes_that_can_not_be_used(tmp_path: Path, text: str, words: str) -> None:
+    (tmp_path / "plate.toml").write_text(text, encoding="utf-8")
+    with pytest.raises(InputError) as raised:
+        read_settings(tmp_path / "plate.toml")
+    assert words in str(raised.value)
 
 
 def test_values_are_laid_over_a_start_which_stays_as_it_was() -> None:

@@ -16,7 +16,8 @@ from scipy.stats import t as student
 
 from lanes.measuring import Plate
 from lanes.reading import LaneReading
-from lanes.spots.across import genuine, profiles
+from lanes.spots.across import profiles
+from lanes.spots.apart import BROADEST_MM, NARROWEST_MM, take_apart
 from lanes.spots.deconvolve import THRESHOLD, Component, Fit, deconvolve
 from lanes.spots.model import Peak
 from lanes.spots.quantities import HALF_HEIGHT_FACTOR
@@ -60,11 +61,7 @@ class Lane:
 
     def taken_apart(self) -> Fit:
         """Return the spots found here, by the same steps as a reading's."""
-        trace = self.trace
-        fit = deconvolve(trace.position, self.flat, noise=self.noise, gain=trace.gain,
-                         usable=trace.usable, joint=self.joint, narrowest=0.25 / self.mm,
-                         broadest=5.0 / self.mm)
-        return genuine(trace, self.flat, fit, self.noise, self.mm, self.joint)
+        return take_apart(self.trace, self.flat, self.noise, mm=self.mm, joint=self.joint)[0]
 
     def plus(self, peaks: list[Peak]) -> Lane:
         """Return the lane with `peaks` added, spread across it as the main spot is."""
@@ -273,7 +270,7 @@ def refitted(lane: Lane, fit: Fit) -> Fit:
     start = tuple(_peak(c, s) for c, s in zip(fit.components, scale, strict=True))
     return deconvolve(trace.position, lane.flat, noise=lane.noise, gain=trace.gain,
                       usable=trace.usable, joint=lane.joint, start=start,
-                      narrowest=0.25 / lane.mm, broadest=5.0 / lane.mm)
+                      narrowest=NARROWEST_MM / lane.mm, broadest=BROADEST_MM / lane.mm)
 
 
 def _peak(c: Component, scale: float) -> Peak:

@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from lanes.answers.find import lane_named, spot_near, strongest
 from lanes.answers.missed import Lane, away, beside, lane_of, refitted
 from lanes.errors import InputError
 from lanes.flags import Flag, flag
@@ -21,7 +22,6 @@ from lanes.trace.noise import layer_noise
 from lanes.trace.sample import PENCIL_MM, sample
 
 TWO_SIDED_95 = 1.96
-NEAR_RF = 0.03  # how far from a given Rf its spot may be
 # The laws that turn each light into signal. Quenching dims the layer's glow as an absorber dims
 # white light, so both absorbing laws are used for it (common practice); emission has one.
 LAWS_OF = {
@@ -189,7 +189,8 @@ class Seen:
 def look(plate: Plate, place: Place, main: float | None = None) -> Seen:
     """Return what one lane shows, its main spot the largest or the one near Rf `main`."""
     reading = read_lane(plate, place)
-    index = _main_spot(reading, main)
+    index = (strongest(reading, "--lane") if main is None
+             else spot_near(reading, main, "--main"))
     start = lane_of(plate, reading, index)
     least = None
     # With a count of spots that was given, nothing is looked for and nothing is missed.
@@ -199,35 +200,6 @@ def look(plate: Plate, place: Place, main: float | None = None) -> Seen:
     total = sum(spot.area for spot in reading.spots)
     undetected = None if least is None else 100.0 * least / (total + least)
     return Seen(reading, index, start, _shares(reading, undetected), least, undetected)
-
-
-def lane_named(plate: Plate, name: str, option: str) -> Place:
-    """Return the lane called `name`, or raise an InputError that lists the lanes there are."""
-    for lane in plate.layout.lanes:
-        if lane.name == name:
-            return lane
-    listed = ", ".join(lane.name for lane in plate.layout.lanes)
-    raise InputError(f"{option} {name}: there is no such lane; the lanes are {listed}")
-
-
-def _main_spot(reading: LaneReading, rf: float | None) -> int:
-    spots = reading.spots
-    if not spots:
-        raise InputError(
-            f"lane {reading.name} holds no spot that can be told from the layer: "
-            "name another --lane, or apply more sample"
-        )
-    if rf is None:
-        return max(range(len(spots)), key=lambda i: spots[i].area)
-    if not math.isfinite(rf):
-        raise InputError(f"--main {rf} is not a number that can be used: give an Rf")
-    nearest = min(range(len(spots)), key=lambda i: abs(spots[i].rf - rf))
-    if abs(spots[nearest].rf - rf) > NEAR_RF:
-        listed = ", ".join(f"{spot.rf:.3f}" for spot in spots)
-        raise InputError(
-            f"--main {rf:g}: lane {reading.name} has no spot near that Rf; its spots: {listed}"
-        )
-    return nearest
 
 
 def _shares(reading: LaneReading, undetected: float | None) -> tuple[Share, ...]:

@@ -73,3 +73,15 @@ def figures(value: float | None, count: int = 3) -> str:
     if power < -5 or power > 8:
         return f"{value:.{count - 1}e}"
     return fixed(value, max(0, count - 1 - power))
+
+
+def up(percent: float) -> str:
+    """Return a limit with two figures, never rounded down.
+
+    >>> up(0.4512), up(6.81), up(12.1)
+    ('0.46', '6.9', '13')
+    """
+    if percent <= 0:
+        return "0"
+    places = max(0, 1 - math.floor(math.log10(percent)))
+    return f"{math.ceil(percent * 10**places - 1e-9) / 10**places:.{places}f}"

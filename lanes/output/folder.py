@@ -14,15 +14,17 @@ from lanes.errors import OutputError, one_line
 
 Content = bytes | Callable[[], bytes]
 
+ANSWERS = ("shoulder", "purity", "compare", "follow", "fractions", "amount", "solvent")
 _OWN = re.compile(
     r"results\.json|settings\.toml|(spots|pairs|traces)\.csv|plate\.png|lane-.*\.png|report\.html"
+    rf"|({'|'.join(ANSWERS)})\.(json|png|html)"
     r"|\..*|Thumbs\.db",  # what file managers leave behind is no one's work
     re.DOTALL,
 )
 
 
 def write_folder(
-    path: str | Path, files: Mapping[str, Content], force: bool | None = None
+    path: str | Path, files: Mapping[str, Content], force: bool = False
 ) -> None:
     """Write `files` as the folder `path`.
 
@@ -35,9 +37,9 @@ def write_folder(
         The folder to make. Its parent must exist.
     files : mapping
         Plain file names to their bytes, or to functions called for them one after another.
-    force : bool or None
+    force : bool
         Replace `path` where it is a folder of this program's own making: one with its
-        results.json and settings.toml, and nothing that someone else put there.
+        record as JSON and settings.toml, and nothing that someone else put there.
 
     Raises
     ------
@@ -50,7 +52,7 @@ def write_folder(
     path = Path(path).absolute()
     try:
         refuse_existing(path, files, force)
-        _write(path, files, bool(force))
+        _write(path, files, force)
     except OutputError:
         raise
     except OSError as error:
@@ -59,7 +61,7 @@ def write_folder(
 
 
 def refuse_existing(
-    path: str | Path, files: Collection[str] = (), force: bool | None = None
+    path: str | Path, files: Collection[str] = (), force: bool = False
 ) -> None:
     """Raise OutputError where the folder `path` can't be made, before any work is done.
 
@@ -71,9 +73,7 @@ def refuse_existing(
     if not os.path.lexists(path):
         return
     if not force:
-        # None: the command at hand has no such option to offer.
-        offer = "" if force is None else ", or --force to replace it"
-        raise OutputError(f"{path} exists: give another --out{offer}")
+        raise OutputError(f"{path} exists: give another --out, or --force to replace it")
     if not _own(path):
         raise OutputError(
             f"{path} is not a folder of results, so --force won't replace it: give another --out"
@@ -90,11 +90,15 @@ def refuse_existing(
 def _own(path: Path) -> bool:
     if path.is_symlink() or not path.is_dir() or not (path / "settings.toml").is_file():
         return False
+    return any(_record(path / f"{name}.json") for name in ("results", *ANSWERS))
+
+
+def _record(path: Path) -> bool:
     try:
-        results = json.loads((path / "results.json").read_bytes())
+        values = json.loads(path.read_bytes())
     except (OSError, ValueError):
         return False
-    return isinstance(results, dict) and "schema" in results
+    return isinstance(values, dict) and "schema" in values
 
 
 def _write(path: Path, files: Mapping[str, Content], force: bool) -> None:

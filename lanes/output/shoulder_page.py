@@ -1,20 +1,20 @@
-"""The shoulder question as words, JSON, figure and page."""
+"""The shoulder question in words, as a record and as a page."""
 
 from __future__ import annotations
 
-import json
 import math
 from html import escape
-from pathlib import Path
 from typing import Any
 
 from lanes.answers.shoulder import Shoulder
-from lanes.output.canvas import DPI
+from lanes.output.answer import NOT_MASS, NOT_VALIDATED, Told
 from lanes.output.digits import fixed, with_sd
-from lanes.output.folder import Content, write_folder
-from lanes.output.page import NUMBER, WHOLE, page, picture, table
+from lanes.output.page import NUMBER, WHOLE, table
 from lanes.output.shoulder_figure import WIDTH, shoulder_png
+from lanes.settings import Settings
 
+EXACTLY = ("An answer of one says that no second component was detected: one that runs exactly "
+           "with the first can't be.")
 Z95 = 1.96
 
 
@@ -49,14 +49,28 @@ def _limit(answer: Shoulder) -> str:
             f"{fixed(shown.resolution, 1)} would have been seen")
 
 
-def shoulder_text(answer: Shoulder) -> str:
-    """Return what the command prints: the answer, then what it rests on."""
-    lines = [sentence(answer), "", f"lane {answer.lane}, spot at Rf {fixed(answer.rf, 3)}"]
-    lines += [f"{name:44s}{value}" for name, value in _figures(answer)]
+def tell_shoulder(answer: Shoulder, file: str, settings: Settings) -> Told:
+    """Return the answer as it is told; `file` is the plate's file name."""
+    lines = [sentence(answer)]
     if answer.settle:
-        lines += ["", "What would settle it:", *(f"  - {what}" for what in answer.settle)]
-    lines += [f"remark {flag.name}: {flag.message}" for flag in answer.flags]
-    return "\n".join(lines) + "\n"
+        lines += ["What would settle it:", *(f"- {what}" for what in answer.settle)]
+    return Told(
+        name="shoulder",
+        question="Is the shoulder a second component?",
+        source=f"Lane {answer.lane} of {file}, spot at Rf {fixed(answer.rf, 3)}.",
+        lines=lines,
+        details=[f"lane {answer.lane}, spot at Rf {fixed(answer.rf, 3)}",
+                 *(f"{name:44s}{value}" for name, value in _figures(answer))],
+        record=_record(answer),
+        draw=lambda: shoulder_png(answer),
+        alt="The spot with the fits of one and of two components, the residuals of both, and "
+        "the least second component that would be seen by resolution",
+        width_px=WIDTH,
+        sections=_sections(answer),
+        flags=answer.flags,
+        cautions=(EXACTLY, NOT_MASS, NOT_VALIDATED),
+        settings=settings.to_toml(),
+    )
 
 
 def _figures(answer: Shoulder) -> list[tuple[str, str]]:
@@ -94,9 +108,8 @@ def _interval(value: float | None, sd: float | None, places: int, most: float = 
     return f"{fixed(low, places)} to {fixed(high, places)}"
 
 
-def shoulder_json(answer: Shoulder) -> bytes:
-    """Return shoulder.json: stable keys, unknown as null, the same answer the same bytes."""
-    values = {
+def _record(answer: Shoulder) -> dict[str, Any]:
+    return {
         "lane": answer.lane,
         "rf": answer.rf,
         "verdict": answer.verdict,
@@ -112,40 +125,12 @@ def shoulder_json(answer: Shoulder) -> bytes:
         "colour": None if answer.colour is None else {"p_value": answer.colour},
         "detectable": [{"resolution": d.resolution, "percent": d.percent}
                        for d in answer.detectable],
-        "flags": [{"name": f.name, "message": f.message} for f in answer.flags],
     }
-    text = json.dumps(_plain(values), ensure_ascii=False, allow_nan=False, indent=1)
-    return (text + "\n").encode("utf-8")
 
 
-def _plain(value: Any) -> Any:
-    if isinstance(value, dict):
-        return {key: _plain(each) for key, each in value.items()}
-    if isinstance(value, list):
-        return [_plain(each) for each in value]
-    if isinstance(value, float):
-        return float(f"{value:.8g}") if math.isfinite(value) else None
-    return value
-
-
-def shoulder_html(answer: Shoulder, png: bytes, file: str) -> bytes:
-    """Return shoulder.html: answer, picture, figures and how they were had."""
+def _sections(answer: Shoulder) -> list[str]:
     rows = [(escape(a), escape(b)) for a, b in _figures(answer)]
-    body = [
-        "<h1>Is the shoulder a second component?</h1>",
-        f'<p class="quiet">{escape(file)} · lane {escape(answer.lane)} · spot at Rf '
-        f"{fixed(answer.rf, 3)}</p>",
-        f"<p><strong>{escape(sentence(answer))}</strong></p>",
-    ]
-    if answer.settle:
-        steps = "".join(f"<li>{escape(what)}</li>" for what in answer.settle)
-        body.append(f"<p>What would settle it:</p><ul>{steps}</ul>")
-    body += [f'<p><span class="flag">{escape(f.name)}</span> {escape(f.message)}</p>'
-             for f in answer.flags]
-    body += [
-        picture(png, "The spot with the fits of one and of two components, the residuals of "
-                "both, and the least second component that would be seen by resolution",
-                round(WIDTH * 96 / DPI), wide=True),
+    return [
         "<h2>Evidence</h2>",
         table("Evidence", (), [("", rows)]),
         table("Ways to explain the spot", ("Explanation", "AICc"), [("", [
@@ -159,7 +144,6 @@ def shoulder_html(answer: Shoulder, png: bytes, file: str) -> bytes:
         "<h2>How it was found</h2>",
         *(f"<p>{text}</p>" for text in _HOW),
     ]
-    return page(f"Shoulder of lane {answer.lane}", body).encode("utf-8")
 
 
 _HOW = (
@@ -172,25 +156,4 @@ _HOW = (
     "The least second component is what the test would find 95 times of 100, on the side of the "
     "spot where it shows less. Standard deviations cover the fit and the two lines; 95 % "
     "intervals are 1.96 of them to either side.",
-    "Area percent is not mass percent. An answer of one says that no second component was "
-    "detected: one that runs exactly with the first can't be. Results are not validated for "
-    "release, clinical or forensic decisions.",
 )
-
-
-def shoulder_files(answer: Shoulder, file: str) -> dict[str, Content]:
-    """Return the answer's files by name."""
-    png = shoulder_png(answer)
-    return {"shoulder.json": shoulder_json(answer), "shoulder.png": png,
-            "shoulder.html": shoulder_html(answer, png, file)}
-
-
-def write_shoulder(answer: Shoulder, out: str | Path, file: str) -> None:
-    """Write the answer as the folder `out`, whole or not at all.
-
-    Raises
-    ------
-    OutputError
-        If `out` exists or can't be written.
-    """
-    write_folder(out, shoulder_files(answer, file))

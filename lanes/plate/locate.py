@@ -179,9 +179,13 @@ def _named(lanes: tuple[Lane, ...], settings: Settings) -> tuple[Lane, ...]:
                 f"--{option} has {len(listed)} entries for {len(lanes)} lanes: give one a lane, "
                 "or the lanes themselves with --lanes"
             )
-    return tuple(
+    named = [
         replace(lane, name=names[i] if names else str(i + 1), role=roles[i] if roles else None)
         for i, lane in enumerate(lanes)
-    )
-
-
+    ]
+    known = [lane.name for lane in named]
+    for note in settings.lane:
+        if note.name not in known:
+            raise InputError(f"settings table lane.{note.name} names no lane: the lanes are "
+                             f"{', '.join(known)}")
+    return tuple(replace(lane, role=settings.note(lane.name).role or lane.role) for lane in named)

@@ -9,21 +9,20 @@ import pytest
 from lanes.answers import missed, purity
 from lanes.answers.purity import answer, look
 from lanes.cli import main
-from lanes.cli_purity import limit_lanes
+from lanes.commands.purity import limit_lanes
 from lanes.draw import LaneSpec, PlateSpec, SpotSpec, draw, save
 from lanes.errors import InputError, OutputError
 from lanes.measuring import prepare, read_lane
-from lanes.output.purity_page import (
-    purity_html,
-    purity_json,
-    purity_record,
-    purity_text,
-    write_purity,
-)
+from lanes.output.answer import write_answer
+from lanes.output.purity_page import tell_purity
 from lanes.settings import Settings
 
 KEYS = ["lane", "main", "others", "undetected_below_percent", "beside_main", "laws", "limit_test",
         "flags"]
+
+
+def told(said, file="plate.png"):
+    return tell_purity(said, file, Settings())
 
 
 @pytest.fixture(scope="module")
@@ -182,7 +181,7 @@ def test_a_given_count_leaves_the_limit_unknown(plate):
     assert said.undetected_below_percent is None
     assert said.main.low is None
     assert said.beside_main == ()
-    assert "not known" in purity_text(said)
+    assert "not known" in told(said).text()
 
 
 @pytest.mark.parametrize(("lane", "more", "words"), [
@@ -234,32 +233,31 @@ def test_the_command_ends_in_one_line(more, words, tmp_path, capsys):
 @pytest.mark.parametrize("name", ["lone", "pair"])
 def test_the_record_has_these_keys(name, request):
     said = request.getfixturevalue(name)
-    values = json.loads(purity_json(said))
-    assert list(values) == KEYS
+    values = json.loads(told(said).json())
+    assert list(values) == ["schema", *KEYS]
     assert list(values["main"]) == ["rf", "area_percent", "low", "high"]
     assert all(list(o) == ["rf", "area_percent", "low", "high"] for o in values["others"])
     assert all(list(b) == ["resolution", "percent"] for b in values["beside_main"])
     assert all(list(u) == ["law", "area_percent"] for u in values["laws"])
-    assert values == purity_record(said)
 
 
 def test_the_words_never_say_pure(lone, pair):
     for said in (lone, pair):
-        text = purity_text(said)
-        page = purity_html(said, b"", "plate.png", Settings()).decode()
+        text = told(said).text()
+        page = told(said).html().decode()
         assert text.startswith(f"Lane {said.lane}: ")
         for words in (text, page):
             lower = words.lower().replace("how pure is it?", "")
             assert "is pure" not in lower
             assert " pure" not in lower
             assert "area percent is not mass percent" in lower
-    assert "no second component detected above" in purity_text(lone)
-    assert "no further component detected above" in purity_text(pair)
+    assert "no second component detected above" in told(lone).text()
+    assert "no further component detected above" in told(pair).text()
 
 
 def test_the_folder_is_whole_and_the_same_again(pair, tmp_path):
-    write_purity(pair, tmp_path / "a", "plate <1>.png", Settings())
-    write_purity(pair, tmp_path / "b", "plate <1>.png", Settings())
+    write_answer(told(pair, "plate <1>.png"), tmp_path / "a")
+    write_answer(told(pair, "plate <1>.png"), tmp_path / "b")
     names = ["purity.html", "purity.json", "purity.png", "settings.toml"]
     assert sorted(p.name for p in (tmp_path / "a").iterdir()) == names
     for name in names:
@@ -268,4 +266,4 @@ def test_the_folder_is_whole_and_the_same_again(pair, tmp_path):
     assert "plate &lt;1&gt;.png" in page
     assert "<1>" not in page
     with pytest.raises(OutputError, match="exists"):
-        write_purity(pair, tmp_path / "a", "plate.png", Settings())
+        write_answer(told(pair, "plate.png"), tmp_path / "a")

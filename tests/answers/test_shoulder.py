@@ -27,7 +27,7 @@ from lanes.cli import main
 from lanes.draw import LaneSpec, PlateSpec, SpotSpec, draw, save
 from lanes.errors import InputError
 from lanes.measuring import Plate, prepare, read_lane
-from lanes.output.shoulder_page import sentence, shoulder_files
+from lanes.output.shoulder_page import sentence, tell_shoulder
 from lanes.reading import LaneReading
 from lanes.settings import Settings
 from lanes.spots.choose import criteria
@@ -233,7 +233,10 @@ def test_a_measured_shape_is_held_against_two(plate, readings):
 
 def test_the_same_seed_gives_the_same_answer(readings):
     first, again = (judge(readings, "tail", bootstraps=99, seed=4) for _ in range(2))
-    assert shoulder_files(first, "p.png") == shoulder_files(again, "p.png")
+    first, again = (tell_shoulder(answer, "p.png", Settings()) for answer in (first, again))
+    assert first.json() == again.json()
+    assert first.html() == again.html()
+    assert first.figure == again.figure
 
 
 def evidence(p=0.001, percent=3.0, **against):
@@ -277,13 +280,13 @@ def test_words(answers):
     assert "no second component detected" in text
     assert "would have been seen" in text
     for answer in answers.values():
-        files = shoulder_files(answer, "plate.png")
-        html = files["shoulder.html"].decode("utf-8")
+        told = tell_shoulder(answer, "plate.png", Settings())
+        html = told.html().decode("utf-8")
         assert " pure" not in html.lower()
         assert "http" not in html.replace("http-equiv", "")
-        assert files["shoulder.png"].startswith(b"\x89PNG")
-        values = json.loads(files["shoulder.json"])
-        assert list(values) == KEYS
+        assert told.figure.startswith(b"\x89PNG")
+        values = json.loads(told.json())
+        assert list(values) == ["schema", *KEYS]
         assert (values["colour"] is None) == (answer.colour is None)
         assert len(values["components"]) == len(answer.components)
 
@@ -327,7 +330,7 @@ def test_command(file, tmp_path, capsys):
     assert shown.out.startswith("Two components, ")
     assert shown.err == ""
     assert sorted(p.name for p in out.iterdir()) == [
-        "shoulder.html", "shoulder.json", "shoulder.png"]
+        "settings.toml", "shoulder.html", "shoulder.json", "shoulder.png"]
     assert main([*common, "--lane", "2", "--json"]) == 0
     assert capsys.readouterr().out == (out / "shoulder.json").read_text(encoding="utf-8")
     for wrong in (["--lane", "2", "--bootstraps", "3"], ["--lane", "2", "--out", str(out)],

@@ -1,0 +1,117 @@
+"""The options every command that reads a plate shares, and the settings they amount to."""
+
+from __future__ import annotations
+
+import argparse
+from typing import Any
+
+from lanes.errors import InputError
+from lanes.settings import BACKGROUNDS, CHANNELS, JOINTS, LAWS, LIGHTS, Settings, from_mapping
+
+CHOICES = ("light", "law", "channel", "transfer", "origin", "front", "lane_width", "plate_width",
+           "plate_height", "dpi", "turn", "background", "joint", "components")
+
+
+def plate_options(parser: argparse.ArgumentParser) -> None:
+    """Add the options that say how a plate is read."""
+    parser.add_argument("--settings", metavar="FILE",
+                        help="settings.toml of an earlier reading; options given here come on top")
+    light = parser.add_argument_group("light")
+    light.add_argument("--light", choices=LIGHTS, help="what lit the plate (auto)")
+    light.add_argument("--law", choices=LAWS, help="from light to signal (by the light)")
+    light.add_argument("--channel", choices=CHANNELS, help="colour read (best contrast to noise)")
+    light.add_argument("--transfer", metavar="CURVE",
+                       help="how codes map to light: auto, srgb, linear or a power")
+    place = parser.add_argument_group("place")
+    place.add_argument("--origin", type=float, metavar="MM", help="height of the origin line")
+    place.add_argument("--front", type=float, metavar="MM", help="height of the solvent front")
+    place.add_argument("--lanes", metavar="N|X1,X2,...", help="how many lanes, or the x of each")
+    place.add_argument("--names", metavar="A,B,...", help="the lanes' names from left to right")
+    place.add_argument("--roles", metavar="A,B,...", help="the lanes' roles, free words")
+    place.add_argument("--lane-width", type=float, metavar="MM", help="width integrated")
+    place.add_argument("--plate-width", type=float, metavar="MM", help="the plate's true width")
+    place.add_argument("--plate-height", type=float, metavar="MM", help="the plate's true height")
+    place.add_argument("--dpi", type=float, metavar="N", help="dots per inch of the scan")
+    place.add_argument("--turn", type=int, metavar="DEG",
+                       help="turn the image by 90, 180 or 270 degrees, counter-clockwise")
+    fit = parser.add_argument_group("fit")
+    fit.add_argument("--background", choices=BACKGROUNDS,
+                     help="what lies under the spots (layer: the clean layer beside the lane)")
+    fit.add_argument("--joint", choices=JOINTS, help="low-order term fitted with the spots")
+    fit.add_argument("--components", type=int, metavar="N",
+                     help="spots in each lane, where that is known")
+
+
+def settings_from(arguments: argparse.Namespace) -> Settings:
+    """Return the settings that the command line asks for."""
+    start = None
+    if arguments.settings:
+        from lanes.settings import read_settings
+
+        start = read_settings(arguments.settings)
+    values: dict[str, Any] = {
+        name: getattr(arguments, name) for name in CHOICES if getattr(arguments, name) is not None
+    }
+    if arguments.lanes is not None:
+        values["lanes"] = _lanes(arguments.lanes)
+    for name in ("names", "roles"):
+        text = getattr(arguments, name)
+        if text is not None:
+            values[name] = tuple(part.strip() for part in text.split(","))
+    return from_mapping(values, start)
+
+
+def _lanes(text: str) -> int | tuple[float, ...]:
+    try:
+        if "," not in text and "." not in text:
+            return int(text)
+        return tuple(float(part) for part in text.split(",") if part.strip())
+    except ValueError:
+        raise InputError(
+            f"--lanes {text!r}: give a whole number, or the x of each lane with commas between"
+        ) from None
+
+
+def named_numbers(option: str, given: str, what: str) -> dict[str, float]:
+    """Return names and numbers from NAME=NUMBER,NAME=NUMBER; `what` says what the number is.
+
+    Raises
+    ------
+    InputError
+        If a part is not NAME=NUMBER, a number is not finite, or a name stands twice.
+    """
+    out: dict[str, float] = {}
+    for text in given.split(","):
+        name, mark, number = (part.strip() for part in text.rpartition("="))
+        value = number_or_none(number)
+        if not mark or not name or value is None:
+            raise InputError(f"{option} {text.strip()!r}: give NAME={what}, with commas between")
+        if name in out:
+            raise InputError(f"{option} {name} stands twice: give each name once")
+        out[name] = value
+    return out
+
+
+def numbers(option: str, given: str) -> tuple[float, ...]:
+    """Return the numbers in `given`, commas between them, or raise InputError."""
+    out = tuple(number_or_none(part) for part in given.split(","))
+    known = tuple(value for value in out if value is not None)
+    if len(known) < len(out):
+        raise InputError(f"{option} {given!r}: give numbers with commas between")
+    return known
+
+
+def words(given: str | None) -> tuple[str, ...]:
+    """Return the words in `given`, commas between them; none where it was not given."""
+    if given is None:
+        return ()
+    return tuple(part for each in given.split(",") if (part := each.strip()))
+
+
+def number_or_none(text: str) -> float | None:
+    """Return `text` as a finite number, or None."""
+    try:
+        value = float(text)
+    except ValueError:
+        return None
+    return value if abs(value) < float("inf") else None
