@@ -1,0 +1,386 @@
+"""Calibration: a curve of response against amount, chosen, fitted and tested. Numbers only.
+
+The variance of a standard's response is its own, known, plus a scatter between standards that is
+estimated from the fit: v = u^2 + t^2 h^2, h the response itself ("proportional": what is lost or
+gained in applying is a share of the spot) or 1 ("constant": the textbook's line). How large t is,
+three to eight standards tell badly. So every interval is averaged over what t may be, given the
+standards and a prior flat in log(t^2 + u^2) (Box & Tiao 1973; from memory). With u = 0 this is
+Student's t to the last digit, with u far above t the normal law.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import minimize_scalar
+from scipy.stats import f as snedecor
+
+from lanes.answers.calibration_curves import CURVES, LINE, Curve
+from lanes.errors import InputError
+
+Floats = NDArray[np.float64]
+
+SCATTERS = ("proportional", "constant")
+# A curve must beat the line by this much: models within 2 of the least AICc are as good as it
+# (Burnham & Anderson 2002; from memory).
+CLEARLY = 2.0
+FEWEST = 3          # standards, and different amounts
+GRID = 600
+NO_BEND = 50.0      # K over the largest amount above which no saturation shows
+
+
+class NoFit(Exception):
+    """A curve can't follow these standards; the text says why, for people."""
+
+
+@dataclass(frozen=True)
+class LackOfFit:
+    """F test of a curve's misfit against the scatter of repeated standards (Draper & Smith)."""
+
+    f: float
+    df_lack: int
+    df_pure: int
+    p: float
+
+
+@dataclass(frozen=True)
+class Scatters:
+    """What the scatter may be: g values, their weights, and the curve under each.
+
+    `squares` (g,), `weights` (g,) summing to 1, `shifts` (g, p) from the reported parameters, and
+    `covariances` (g, p, p).
+    """
+
+    squares: Floats
+    weights: Floats
+    shifts: Floats
+    covariances: Floats
+
+
+@dataclass(frozen=True)
+class Calibration:
+    """A fitted curve.
+
+    Attributes
+    ----------
+    curve : Curve
+    x, y, u : (n,) arrays
+        Amounts, responses and the responses' own standard deviations (0: not known apart).
+    values : (p,) array
+    covariance : (p, p) array
+    scatter : float
+        Standard deviation between standards beyond their own: relative, or in the response's unit.
+    kind : str
+        One of `SCATTERS`.
+    sd : (n,) array
+        Standard deviation of each response under the fit.
+    rss : float
+        Plain residual sum of squares.
+    aicc : float or None
+        None where there are too few standards for it.
+    lack : LackOfFit or None
+        None where no amount repeats.
+    scatters : Scatters
+    """
+
+    curve: Curve
+    x: Floats
+    y: Floats
+    u: Floats
+    values: Floats
+    covariance: Floats
+    scatter: float
+    kind: str
+    sd: Floats
+    rss: float
+    aicc: float | None
+    lack: LackOfFit | None
+    scatters: Scatters
+
+    def at(self, x: Floats | float) -> Floats:
+        """Return the curve's response at amounts `x`."""
+        return self.curve.value(self.values, np.atleast_1d(np.asarray(x, float)))
+
+    @property
+    def residuals(self) -> Floats:
+        """The (n,) responses less the curve."""
+        return self.y - self.at(self.x)
+
+    @property
+    def sds(self) -> Floats:
+        """The parameters' (p,) standard deviations."""
+        return np.asarray(np.sqrt(np.diag(self.covariance)), float)
+
+
+@dataclass(frozen=True)
+class Tried:
+    """One curve that was tried; `why` says why it could not be taken, None where it could."""
+
+    name: str
+    aicc: float | None
+    rss: float | None
+    why: str | None
+
+
+def choose(
+    x: Floats, y: Floats, u: Floats | None = None, *, curve: str = "auto",
+    scatter: str = "proportional",
+) -> tuple[Calibration, tuple[Tried, ...]]:
+    """Return the calibration and every curve that was tried.
+
+    The line stays unless a curve's AICc is lower by more than 2. AICc = -2 ln L + 2 k + 2 k (k+1) /
+    (n-k-1), k counting the scatter (Hurvich & Tsai, Biometrika 76, 297 (1989)); it needs five
+    standards for a line. With fewer, the line is taken.
+
+    Parameters
+    ----------
+    x, y, u : (n,) arrays
+        Amounts, responses, and the responses' own standard deviations if known.
+    curve : str
+        "auto" or one of `CURVES`.
+    scatter : str
+        One of `SCATTERS`.
+
+    Raises
+    ------
+    InputError
+        If there are fewer than three different amounts, or no curve rises with them.
+    """
+    x, y = np.asarray(x, float), np.asarray(y, float)
+    if np.unique(x).size < FEWEST:
+        raise InputError(
+            f"a calibration takes standards of at least {FEWEST} different amounts, and got "
+            f"{np.unique(x).size}: give more with --standards"
+        )
+    if curve != "auto" and curve not in CURVES:
+        raise InputError(f"--curve {curve} is unknown: give auto, {', '.join(CURVES)}")
+    fits: dict[str, Calibration] = {}
+    tried = []
+    for name, form in CURVES.items():
+        why = None
+        try:
+            fits[name] = fit(form, x, y, u, scatter)
+        except NoFit as error:
+            why = str(error)
+        done = fits.get(name)
+        tried.append(Tried(name, done.aicc if done else None, done.rss if done else None, why))
+    said = {t.name: t.why for t in tried}
+    if curve != "auto":
+        if curve not in fits:
+            raise InputError(f"--curve {curve}: {said[curve]}; give another curve")
+        return fits[curve], tuple(tried)
+    if not fits:
+        raise InputError(
+            "the areas do not rise with the amounts: check --standards, and --rf for the spot that "
+            "is calibrated"
+        )
+    scored = {name: f.aicc for name, f in fits.items() if f.aicc is not None}
+    best = min(scored, key=scored.__getitem__, default=LINE.name)
+    line = scored.get(LINE.name)
+    if line is not None and line <= scored[best] + CLEARLY:
+        best = LINE.name
+    if best not in fits:
+        best = next(iter(fits))
+    return fits[best], tuple(tried)
+
+
+def fit(
+    curve: Curve, x: Floats, y: Floats, u: Floats | None = None, scatter: str = "proportional",
+) -> Calibration:
+    """Return `curve` fitted by weighted least squares, its weights from `u` and the scatter.
+
+    The scatter is estimated by restricted likelihood: with `u` zero and scatter "constant" it is
+    the residual standard deviation. Curves that are not linear are searched by lmfit.
+
+    Raises
+    ------
+    NoFit
+        If the curve can't be fitted, or does not rise over the standards.
+    """
+    x, y = np.asarray(x, float), np.asarray(y, float)
+    u = np.zeros_like(y) if u is None else np.asarray(u, float)
+    n, p = x.size, len(curve.parameters)
+    if np.unique(x).size <= p:
+        raise NoFit(f"needs standards of more than {p} different amounts")
+    sd = np.where(u > 0, np.hypot(u, 0.01 * np.abs(y)), np.maximum(np.abs(y), 1e-3 * np.ptp(y)))
+    if scatter == "constant":
+        sd = np.ones_like(y)
+    values = np.zeros(p)
+    for turn in range(60):
+        before, values = values, _least(curve, x, y, sd, values if turn else None)
+        near = _near(curve, values, x, y, u, scatter)
+        square = _likeliest(near, restricted=True)
+        sd = np.sqrt(u**2 + square * near.size**2)
+        if np.allclose(values, before, rtol=1e-10, atol=0.0):
+            break
+    _must_rise(curve, values, x)
+    covariance = _inverse(near.slopes / sd[:, None])
+    k = p + 1
+    aicc = None
+    if n - k - 1 > 0:
+        best = np.array([_likeliest(near, restricted=False)])
+        level = _levels(near, best, restricted=False)[0][0]
+        aicc = float(-2.0 * level + 2.0 * k + 2.0 * k * (k + 1) / (n - k - 1))
+    return Calibration(
+        curve, x, y, u, values, covariance, math.sqrt(square), scatter, sd,
+        float(near.rest @ near.rest), aicc, _lack(x, y, near.rest, sd, p), _scatters(near),
+    )
+
+
+@dataclass(frozen=True)
+class _Near:
+    """The fit's surroundings, where the curve is taken as straight in its parameters.
+
+    `slopes` (n, p), residuals `rest`, own standard deviations `u`, and the scatter's `size` at
+    each standard. `floor` is what rounding leaves of the scatter squared.
+    """
+
+    slopes: Floats
+    rest: Floats
+    u: Floats
+    size: Floats
+    floor: float
+
+
+def _near(
+    curve: Curve, values: Floats, x: Floats, y: Floats, u: Floats, scatter: str
+) -> _Near:
+    fitted = curve.value(values, x)
+    size = np.ones_like(x)
+    if scatter == "proportional":
+        size = np.maximum(np.abs(fitted), 1e-3 * np.abs(fitted).max(initial=1e-300))
+    floor = 1e-24 * float(((y / size) ** 2).max()) + 1e-300
+    return _Near(curve.slopes(values, x), y - fitted, u, size, floor)
+
+
+def _must_rise(curve: Curve, values: Floats, x: Floats) -> None:
+    low, high = curve.branch(values)
+    if not low <= x.min() < x.max() <= high:
+        raise NoFit("does not rise over the standards")
+    if curve.name == "saturation" and values[1] > NO_BEND * x.max():
+        raise NoFit("no saturation shows")
+
+
+def _least(curve: Curve, x: Floats, y: Floats, sd: Floats, start: Floats | None) -> Floats:
+    """Return the parameters of least weighted squares."""
+    if curve.linear:
+        slopes = curve.slopes(np.zeros(len(curve.parameters)), x) / sd[:, None]
+        scale = np.sqrt((slopes**2).sum(axis=0))
+        found = np.linalg.lstsq(slopes / scale, y / sd, rcond=None)[0]
+        return np.asarray(found / scale, float)
+    if start is None:
+        start = curve.start(x, y)
+    if start is None:
+        raise NoFit("does not rise over the standards")
+    import lmfit
+
+    # Each parameter in units of its start, so that all are near 1 and stay positive.
+    names = curve.parameters
+    parameters = lmfit.Parameters()
+    for name in names:
+        parameters.add(name, value=1.0)
+    unit = np.asarray(start, float)
+
+    def values(p: lmfit.Parameters) -> Floats:
+        return unit * np.array([p[name].value for name in names])
+
+    with np.errstate(all="ignore"):
+        result = lmfit.minimize(
+            lambda p: (y - curve.value(values(p), x)) / sd, parameters, method="leastsq",
+            Dfun=lambda p: -curve.slopes(values(p), x) * unit / sd[:, None],
+            xtol=1e-13, ftol=1e-15, gtol=0.0, max_nfev=2000, nan_policy="omit",
+        )
+    found = values(result.params)
+    if not result.success or not np.all(np.isfinite(found)):
+        raise NoFit("the search for its parameters did not end")
+    if np.any(found * unit <= 0):
+        raise NoFit("does not follow the standards")
+    return found
+
+
+def _inverse(weighted: Floats) -> Floats:
+    """Return (A' A)^-1 of (n, p) or (g, n, p) weighted slopes, their columns brought to one size.
+
+    Raises NoFit where they don't tell the parameters apart.
+    """
+    scale = np.sqrt((weighted**2).sum(axis=-2, keepdims=True))
+    unit = weighted / np.where(scale > 0, scale, 1.0)
+    try:
+        inner = np.linalg.inv(np.swapaxes(unit, -1, -2) @ unit)
+    except np.linalg.LinAlgError:
+        raise NoFit("the standards do not tell its parameters apart") from None
+    return np.asarray(inner / (np.swapaxes(scale, -1, -2) * scale), float)
+
+
+def _levels(
+    near: _Near, squares: Floats, restricted: bool
+) -> tuple[Floats, Floats, Floats]:
+    """Return log likelihood, parameter shifts and covariances under each of (g,) scatters squared.
+    """
+    v = near.u**2 + squares[:, None] * near.size**2
+    weighted = near.slopes / np.sqrt(v)[:, :, None]
+    covariances = _inverse(weighted)
+    shifts = np.einsum("gij,gnj,gn->gi", covariances, weighted, near.rest / np.sqrt(v))
+    left = near.rest - shifts @ near.slopes.T
+    level = -0.5 * (np.log(2.0 * math.pi * v) + left**2 / v).sum(axis=1)
+    if restricted:
+        scale = np.sqrt((weighted**2).sum(axis=1))
+        inner = covariances * scale[:, :, None] * scale[:, None, :]
+        level = level + 0.5 * np.linalg.slogdet(inner)[1] - np.log(scale).sum(axis=1)
+    return level, shifts, covariances
+
+
+def _span(near: _Near) -> tuple[float, float, float]:
+    """Return the standards' own variance over size^2, and the least and largest total of both."""
+    own = 0.0
+    if np.all(near.u > 0):
+        own = float(1.0 / np.mean((near.size / near.u) ** 2))  # the best known weigh most
+    free = max(near.rest.size - near.slopes.shape[1], 1)
+    seen = max(float(((near.rest / near.size) ** 2).sum()) / free, near.floor, 1e-6 * own)
+    return own, max(own, 1e-5 * seen), 1e3 * (seen + own) * 10.0 ** (8.0 / free)
+
+
+def _likeliest(near: _Near, restricted: bool) -> float:
+    """Return the scatter squared of largest likelihood; 0 where the standards' own is enough."""
+    own, low, high = _span(near)
+
+    def lost(w: float) -> float:
+        square = np.array([max(math.exp(w) - own, 0.0)])
+        return -float(_levels(near, square, restricted)[0][0])
+
+    grid = np.linspace(math.log(low), math.log(high), 60)
+    i = int(np.argmax(_levels(near, np.maximum(np.exp(grid) - own, 0.0), restricted)[0]))
+    if i == 0 and own > 0:
+        return 0.0
+    ends = (float(grid[max(i - 1, 0)]), float(grid[min(i + 1, grid.size - 1)]))
+    found = minimize_scalar(lost, bounds=ends, method="bounded", options={"xatol": 1e-10})
+    return max(math.exp(float(found.x)) - own, 0.0)
+
+
+def _scatters(near: _Near) -> Scatters:
+    own, low, high = _span(near)
+    w = np.linspace(math.log(low), math.log(high), GRID)
+    squares = np.maximum(np.exp(w) - own, 0.0)
+    level, shifts, covariances = _levels(near, squares, restricted=True)
+    weights = np.exp(level - level.max())
+    weights[[0, -1]] *= 0.5  # the trapezium's ends
+    return Scatters(squares, weights / weights.sum(), shifts, covariances)
+
+
+def _lack(x: Floats, y: Floats, rest: Floats, sd: Floats, p: int) -> LackOfFit | None:
+    """Return the lack-of-fit test, or None where no amount repeats."""
+    amounts, which = np.unique(x, return_inverse=True)
+    df_pure, df_lack = x.size - amounts.size, amounts.size - p
+    if df_pure < 1 or df_lack < 1:
+        return None
+    w = 1.0 / sd**2
+    means = np.bincount(which, w * y) / np.bincount(which, w)
+    pure = float((w * (y - means[which]) ** 2).sum())
+    lack = float((w * rest**2).sum()) - pure
+    if pure <= 0:
+        return None
+    ratio = max(lack, 0.0) / df_lack / (pure / df_pure)
+    return LackOfFit(ratio, df_lack, df_pure, float(snedecor.sf(ratio, df_lack, df_pure)))
