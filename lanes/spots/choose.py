@@ -157,9 +157,10 @@ class Search:
             trial = self._settle(
                 (*solution.peaks, Peak(best.centre, best.area, best.sigma)), solution.joint, history
             )
-            weakest = float(self._significance(trial).min())
-            worse = self._bic(trial) > self._bic(solution) - 4.0
-            if worse or weakest < 0.8 * self.threshold or not self._sound(trial):
+            if float(self._significance(trial).min()) < 0.8 * self.threshold:
+                # What came in may take the place of what was there.
+                trial = self._drop(trial, history)
+            if self._bic(trial) > self._bic(solution) - 4.0 or not self._sound(trial):
                 break
             solution = trial
         return solution
@@ -379,7 +380,12 @@ class Search:
                 break
             # The hopeless go together, the doubtful one at a time: they may hold each other up.
             bad = z < 0.3 * self.threshold
-            bad[int(np.argmin(z))] = True
+            worst = int(np.argmin(z))
+            bad[worst] = True
+            for i, j in merged_pairs(solution.peaks):
+                # Two in one place are both uncertain; without the one the other is not.
+                spared = j if z[i] < z[j] else i
+                bad[spared] &= spared == worst
             rest = tuple(p for p, drop in zip(solution.peaks, bad, strict=True) if not drop)
             solution = self._settle(rest, solution.joint, history)
         return solution

@@ -99,15 +99,25 @@ def candidates(
              for k, i in zip(*np.nonzero(top & (z > threshold)), strict=True)]
     # One spot answers at several widths: the most significant speaks for its surroundings.
     found.sort(reverse=True)
-    kept: list[tuple[float, int, int]] = []
-    for _, k, i in found:
-        if all(abs(position[i] - position[j])
-               > 1.3 * min(max(sigmas[k], sigmas[m]), 1.5 * sigmas[m]) for _, m, j in kept):
-            kept.append((z[k, i], k, i))
+    kept = _speakers([(k, i) for _, k, i in found], sigmas, position)
     # Two spots with a valley answer best as one broad one: look for the valley at finer widths.
-    places = {place for _, k, i in kept for place in _parts(z, sigmas, position, k, i, threshold)}
+    # Its parts may be there already, in their own right.
+    places = {place for k, i in kept for place in _parts(z, sigmas, position, k, i, threshold)}
+    places = _speakers(sorted(places, key=lambda place: -z[place]), sigmas, position)
     return [Candidate(float(position[i]), float(sigmas[k]), float(area[k, i]), float(z[k, i]))
             for k, i in sorted(places, key=lambda place: place[1])]
+
+
+def _speakers(
+    places: list[tuple[int, int]], sigmas: Floats, position: Floats
+) -> list[tuple[int, int]]:
+    """Return the places, the most significant first, that no earlier one speaks for."""
+    kept: list[tuple[int, int]] = []
+    for k, i in places:
+        if all(abs(position[i] - position[j])
+               > 1.3 * min(max(sigmas[k], sigmas[m]), 1.5 * sigmas[m]) for m, j in kept):
+            kept.append((k, i))
+    return kept
 
 
 VALLEY = 4.0  # standard deviations by which significance must dip between two parts
