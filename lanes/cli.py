@@ -9,7 +9,7 @@ import sys
 from collections.abc import Sequence
 from typing import NoReturn
 
-from lanes.commands import draw, measure, purity, shoulder
+from lanes.commands import draw, follow, measure, purity, shoulder
 from lanes.commands.deliver import MEASURES
 from lanes.errors import InputError, LanesError, OutputError, one_line
 
@@ -24,6 +24,7 @@ examples:
   lanes shoulder plate.png --lane 2 --rf 0.4   is that spot one component or two?
   lanes purity plate.png --lane 2 --limit-lane 1=0.5
                                                how pure is it? every other spot against lane 1's
+  lanes follow plate.png --times 0,5,15,30,60  how far is the reaction, and how fast?
   lanes draw plate.toml --out plate.png        a plate of known contents, with its truth
 
 Results are estimates from one scan: area percent is not mass percent, and nothing here is
@@ -39,6 +40,7 @@ COMMANDS = {
     "measure": measure,
     "shoulder": shoulder,
     "purity": purity,
+    "follow": follow,
     "draw": draw,
 }
 
