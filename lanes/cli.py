@@ -9,7 +9,7 @@ import sys
 from collections.abc import Sequence
 from typing import NoReturn
 
-from lanes.commands import draw, follow, measure, purity, shoulder
+from lanes.commands import draw, follow, measure, purity, shoulder, solvent
 from lanes.commands.deliver import MEASURES
 from lanes.errors import InputError, LanesError, OutputError, one_line
 
@@ -25,6 +25,7 @@ examples:
   lanes purity plate.png --lane 2 --limit-lane 1=0.5
                                                how pure is it? every other spot against lane 1's
   lanes follow plate.png --times 0,5,15,30,60  how far is the reaction, and how fast?
+  lanes solvent a.png=15% b.png=30% --out mix  which solvent mixture parts this sample best?
   lanes draw plate.toml --out plate.png        a plate of known contents, with its truth
 
 Results are estimates from one scan: area percent is not mass percent, and nothing here is
@@ -41,6 +42,7 @@ COMMANDS = {
     "shoulder": shoulder,
     "purity": purity,
     "follow": follow,
+    "solvent": solvent,
     "draw": draw,
 }
 

@@ -52,7 +52,9 @@ def read_plates(
     else:
         chosen = [read_lane(plate, lane_named(plate, lane, f"{file}: --lane"))
                   for plate, file in zip(ready, files, strict=True)]
-    return tuple(_plate_lane(file, fraction, plate, reading) for file, (_, fraction), plate, reading
+    # Colour tells spots of several plates apart; of one plate there is nothing to match.
+    return tuple(_plate_lane(file, fraction, plate, reading, len(plates) > 1)
+                 for file, (_, fraction), plate, reading
                  in zip(files, plates, ready, chosen, strict=True))
 
 
@@ -74,7 +76,7 @@ def _fullest(plates: Sequence[Plate], files: Sequence[str]) -> list[LaneReading]
 
 
 def _plate_lane(
-    file: str, fraction: float | None, plate: Plate, reading: LaneReading
+    file: str, fraction: float | None, plate: Plate, reading: LaneReading, coloured: bool
 ) -> PlateLane:
     components, run = reading.fit.components, reading.trace.run
     flags: list[Flag] = []
@@ -105,7 +107,7 @@ def _plate_lane(
     area = np.array([reading.spots[i].area for i in used])
     usual = np.polyval(np.polyfit(rf, width, 1), rf) if len(used) > 3 else np.median(width)
     breadth = np.log(width / np.maximum(usual, 0.3 * np.median(width)))
-    colours = _colours(plate, reading, used)
+    colours = _colours(plate, reading, used) if coloured else None
     seen = []
     for k, i in enumerate(used):
         spot = reading.spots[i]
