@@ -1,0 +1,66 @@
+"""References on another plate, carried over by a standard that stands on both."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from lanes.answers.find import lane_named, strongest
+from lanes.errors import InputError
+from lanes.measuring import Plate, read_lane
+
+# What one standard leaves of the difference between two plates, in Rf: activity, saturation and
+# temperature move substances unequally (common practice).
+BETWEEN_SD = 0.01
+LEAST_RF = 0.05  # below it a standard divides by next to nothing
+
+
+@dataclass(frozen=True)
+class Carried:
+    """How Rf are carried over: by the largest spot of lane `bridge` on either plate.
+
+    Relative retardation is Rf(i) / Rf(standard), IUPAC, Pure Appl. Chem. 65, 819 (1993). Where
+    it holds, an Rf of the second plate times `scale` is that of the first.
+    """
+
+    bridge: str
+    standard: float
+    other_standard: float
+
+    @property
+    def scale(self) -> float:
+        """First plate's standard over the second's."""
+        return self.standard / self.other_standard
+
+    def more_sd(self, rf: float, repeat_sd: float) -> float:
+        """Return the standard deviation that carrying adds to an Rf, as on the first plate.
+
+        Both standards repeat as any spot does; that of the second plate and its references is
+        taken to be as good.
+        """
+        own = rf / self.standard * repeat_sd
+        return math.sqrt(2.0 * own**2 + BETWEEN_SD**2)
+
+
+def relative(rf: float, carried: Carried) -> float:
+    """Return the relative retardation of an Rf on the first plate's scale."""
+    return rf / carried.standard
+
+
+def carry(plate: Plate, other: Plate, bridge: str) -> Carried:
+    """Return how Rf of `other` are carried over to `plate`.
+
+    Raises
+    ------
+    InputError
+        If the lane is not on both plates, is empty, or its standard did not move.
+    """
+    rfs = []
+    for each, which in ((plate, "this plate"), (other, "the other plate")):
+        reading = read_lane(each, lane_named(each, bridge, "--bridge"))
+        rf = reading.spots[strongest(reading, "--bridge")].rf
+        if rf < LEAST_RF:
+            raise InputError(f"--bridge {bridge}: its largest spot stands at Rf {rf:.3f} on "
+                             f"{which}, too near the origin to be a standard; name another lane")
+        rfs.append(rf)
+    return Carried(bridge, rfs[0], rfs[1])

@@ -1,0 +1,232 @@
+"""The co-spot lane as evidence: unknown and reference in one place, one component or two?
+
+The shapes and the share of each are known from their own lanes, so what the co-spot lane is
+asked is narrow: how far apart do the two stand here? Its own shift does not matter, since both
+were carried up one lane; nor how well Rf repeats between lanes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lanes.answers.cospot_window import Window, window_of
+from lanes.answers.shoulder_fits import Model, Space, fit
+from lanes.reading import LaneReading
+from lanes.spots.choose import WIDTH_PRIOR
+from lanes.spots.deconvolve import Component
+from lanes.spots.model import Peak, peak_shape
+from lanes.spots.shapes import apex
+
+Floats = NDArray[np.float64]
+
+SHARE_SD = 0.4   # of ln(amount ratio) between co-spot and single lanes: spotting by hand
+NEAR_RF = 0.05   # how far from its spots a co-spot's own may lie, in Rf
+TABLE = 100      # points a sigma in the table of a shape
+
+
+@dataclass(frozen=True)
+class Shape:
+    """A spot's shape: unit area, apex at 0, and its slope, on an even grid."""
+
+    at: Floats
+    value: Floats
+    slope: Floats
+
+    def __call__(self, x: Floats, place: Floats, ln_stretch: Floats
+                 ) -> tuple[Floats, Floats, Floats]:
+        """Return values at `x`, (n,), for rows of places and stretches, and their derivatives."""
+        stretch = np.exp(ln_stretch)[:, None]
+        z = (x - place[:, None]) / stretch
+        value = np.interp(z, self.at, self.value, 0.0, 0.0) / stretch
+        slope = np.interp(z, self.at, self.slope, 0.0, 0.0) / stretch
+        return value, -slope / stretch, -(value + z * slope)
+
+
+def shape_of(component: Component) -> Shape:
+    """Return the shape of a fitted component."""
+    c = component
+    reach = 8.0 * c.sigma + 10.0 * abs(c.tau)
+    at = np.arange(-reach, reach, c.sigma / TABLE)
+    mean = -apex(c.sigma, c.tau) if c.tau else 0.0
+    value, by = peak_shape(at, Peak(mean, 1.0, c.sigma, c.tau))
+    return Shape(at, value, -by[0])
+
+
+def _model(first: Shape, second: Shape) -> Model:
+    """Return the co-spot's model, its priors carried as two further samples.
+
+    Values: place of the middle, ln of a common stretch, summed area, logit of the first's share,
+    gap (second less first). The gap is held.
+    """
+    def model(x: Floats, p: Floats) -> tuple[Floats, Floats]:
+        n = x.size - 2
+        q = 1.0 / (1.0 + np.exp(-p[:, 3]))
+        place, area = p[:, 0], p[:, 2:3]
+        a, a_place, a_stretch = first(x[:n], place - (1.0 - q) * p[:, 4], p[:, 1])
+        b, b_place, b_stretch = second(x[:n], place + q * p[:, 4], p[:, 1])
+        q, gap = q[:, None], p[:, 4:5]
+        moved = q * a_place + (1.0 - q) * b_place
+        by_q = a - b + gap * moved
+        value = np.zeros((len(p), x.size))
+        value[:, :n] = area * (q * a + (1.0 - q) * b)
+        value[:, n], value[:, n + 1] = p[:, 1], p[:, 3]
+        by = np.zeros((len(p), 5, x.size))
+        by[:, 0, :n] = area * moved
+        by[:, 1, :n] = area * (q * a_stretch + (1.0 - q) * b_stretch)
+        by[:, 2, :n] = q * a + (1.0 - q) * b
+        by[:, 3, :n] = area * q * (1.0 - q) * by_q
+        by[:, 1, n] = by[:, 3, n + 1] = 1.0
+        return value, by
+
+    return model
+
+
+@dataclass(frozen=True)
+class Cospot:
+    """One co-spot lane's evidence on one unknown and one reference spot.
+
+    Attributes
+    ----------
+    lane : str
+    run : float
+        From origin to front.
+    window : Window
+        The lane round the two.
+    space : Space
+        The window's, with the priors on stretch and share as further samples.
+    z : (1, r) array
+        The trace in `space`.
+    model : Model
+    scale : float
+        The residual's variance over the noise's, 1 at least.
+    start, low, high : (5,) array
+        Of the values that are fitted.
+    """
+
+    lane: str
+    run: float
+    window: Window
+    space: Space
+    z: Floats
+    model: Model
+    scale: float
+    start: Floats
+    low: Floats
+    high: Floats
+
+    def fitted(self, z: Floats, at: Floats, start: Floats | None = None
+               ) -> tuple[Floats, Floats]:
+        """Return values (b, g, 5) and sums of squares (b, g) of traces `z` for differences `at`.
+
+        Differences are unknown less reference, in Rf.
+        """
+        b, g = len(z), at.size
+        rows = np.repeat(z, g, axis=0)
+        gap = np.tile(-at * self.run, b)
+        p = np.tile(self.start if start is None else start, (b * g, 1))
+        low, high = np.tile(self.low, (b * g, 1)), np.tile(self.high, (b * g, 1))
+        p[:, 4] = low[:, 4] = high[:, 4] = gap
+        p, rss = fit(self.model, self.space, rows, p, low, high, 25)
+        return p.reshape(b, g, 5), rss.reshape(b, g)
+
+    def deviance(self, at: Floats) -> Floats:
+        """Return how badly true differences `at`, (g,), fit the lane."""
+        return np.asarray(self.fitted(self.z, at)[1][0] / self.scale)
+
+    def drawn(self, at: Floats, count: int, rng: np.random.Generator) -> Floats:
+        """Return the same, (count, g), for lanes drawn as a single spot with this one's noise."""
+        p = self.fitted(self.z, np.zeros(1))[0][0]
+        mean = self.mean(p)
+        z = mean + rng.standard_normal((count, mean.shape[1]))
+        return self.fitted(z, at, p[0])[1]
+
+    def apart(self, at: Floats) -> Floats:
+        """Return the deviance, (g,), of a single spot where the true differences are `at`.
+
+        The spots are those of the lane's own fit, their share the one expected.
+        """
+        p = np.repeat(self.fitted(self.z, np.zeros(1))[0][0], at.size, axis=0)
+        p[:, 3], p[:, 4] = self.start[3], -at * self.run
+        return np.asarray(self.fitted(self.mean(p), np.zeros(1))[1][:, 0] / self.scale)
+
+    def mean(self, p: Floats) -> Floats:
+        """Return what values `p`, (b, 5), lead to expect in `space`, the priors' places kept."""
+        value = self.model(self.space.x, p)[0]
+        value[:, -2:] = 0.0, self.start[3]
+        return np.asarray(value @ self.space.reduce.T)
+
+
+def make_cospot(
+    reading: LaneReading, unknown: tuple[Component, float], reference: tuple[Component, float],
+    others: Sequence[float], mm: float, width_sd: float = 0.0,
+) -> Cospot | None:
+    """Return what a co-spot lane says of two spots, or None where it can say nothing.
+
+    Parameters
+    ----------
+    reading : LaneReading
+        The co-spot lane.
+    unknown, reference : (Component, float)
+        The two spots in their own lanes, with their Rf.
+    others : sequence of float
+        Rf of every other spot of what was applied here.
+    mm : float
+        Millimetres per plate unit.
+    width_sd : float
+        Standard deviation of ln(width) by the fits of the two.
+
+    Returns
+    -------
+    Cospot, or None where no spot of the lane belongs to the two, another of those applied lies
+    between them or nearer than a width, or too little of the trace can be used.
+    """
+    group = belonging(reading, unknown[1], reference[1], others)
+    sigma = max(unknown[0].sigma, reference[0].sigma)
+    run = reading.trace.run
+    low, high = sorted((unknown[1], reference[1]))
+    reach = 1.5 * sigma / run
+    if not group or any(low - reach < rf < high + reach for rf in others):
+        return None
+    window = window_of(reading, group, mm, 0.5 * (high - low) * run)
+    if window is None:
+        return None
+    u, a = unknown[0], reference[0]
+    parts = [reading.fit.components[i] for i in group]
+    area = sum(c.area for c in parts)
+    centre = sum(c.area * c.centre for c in parts) / area
+    space = window.space(0.6 * min(u.sigma, a.sigma))
+    sds = (float(np.hypot(WIDTH_PRIOR, width_sd)), SHARE_SD)
+    x = np.concatenate([window.x, [0.0, 0.0]])
+    reduce = np.zeros((space.reduce.shape[0] + 2, x.size))
+    reduce[:-2, :-2] = space.reduce
+    reduce[-2, -2], reduce[-1, -1] = 1.0 / sds[0], 1.0 / sds[1]
+    logit = float(np.log(u.area / a.area))
+    z = reduce @ np.concatenate([window.y, [0.0, logit]])
+    whole = Space(x, reduce, reduce, space.freedom)
+    found = Cospot(
+        reading.name, run, window, whole, z[None, :], _model(shape_of(u), shape_of(a)), 1.0,
+        np.array([centre, 0.0, area, logit, 0.0]),
+        np.array([window.x[0], -0.5, 0.0, logit - 3.0, 0.0]),
+        np.array([window.x[-1], 0.5, np.inf, logit + 3.0, 0.0]))
+    nodes = np.linspace(-NEAR_RF, NEAR_RF, 21)
+    left = float(found.fitted(found.z, nodes)[1].min()) + space.rest(window.y)
+    scale = max(1.0, left / max(space.freedom - 4, 1))
+    return Cospot(**{**found.__dict__, "scale": scale})
+
+
+def belonging(
+    reading: LaneReading, first: float, second: float, others: Sequence[float]
+) -> tuple[int, ...]:
+    """Return the components of a co-spot lane that belong to spots at two Rf, and not to others."""
+    out = []
+    for i, component in enumerate(reading.fit.components):
+        rf = component.centre / reading.trace.run
+        near = min(abs(rf - first), abs(rf - second))
+        between = min(first, second) <= rf <= max(first, second)
+        if (near < NEAR_RF or between) and all(abs(rf - other) > near for other in others):
+            out.append(i)
+    return tuple(out)
