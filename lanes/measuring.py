@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from lanes.answers.conduct import conduct
 from lanes.errors import InputError
 from lanes.flags import Flag, flag
 from lanes.plate.layout import Lane, Layout
@@ -59,10 +60,12 @@ def measure(
         return _measure_trace(Path(source), settings)
     plate = prepare(source, settings)
     readings = tuple(read_lane(plate, lane) for lane in plate.layout.lanes)
+    remarks, *by_lane = conduct(plate, readings)
+    readings = tuple(map(_remarked, readings, *by_lane))
     return Reading(
         _source(plate.scan), plate.light, LAW_NAMES[plate.signal.law], plate.signal.channel,
         plate.layout, square_picture(plate.scan, plate.layout) if picture else None, readings,
-        plate.flags, settings,
+        (*plate.flags, *remarks), settings,
     )
 
 
@@ -130,6 +133,17 @@ def read_lane(plate: Plate, lane: Lane) -> LaneReading:
         trace.run if scale else None, spots, pairs, smallest, fit, noise, trace, below,
         (*flags, *more),
     )
+
+
+def _remarked(
+    reading: LaneReading, lane: tuple[Flag, ...], spots: tuple[tuple[Flag, ...], ...]
+) -> LaneReading:
+    """Return `reading` with remarks added to the lane's and to each spot's."""
+    told = tuple(
+        replace(spot, flags=(*spot.flags, *more))
+        for spot, more in zip(reading.spots, spots, strict=True)
+    )
+    return replace(reading, spots=told, flags=(*reading.flags, *lane))
 
 
 def _less_background(
