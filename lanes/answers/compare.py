@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -11,21 +10,11 @@ import numpy as np
 
 from lanes.answers.alignment import Correlation, aligned
 from lanes.answers.compare_other import Carried, carry
-from lanes.answers.compare_shared import at_line, fit_sd, shared
-from lanes.answers.cospot import NEAR_RF, Cospot, make_cospot
-from lanes.answers.cospot_joint import Joint, joint_fit
+from lanes.answers.compare_pair import NEAR_RF, Pair, Question, make_pair
+from lanes.answers.compare_shared import fit_sd, shared
 from lanes.answers.find import lane_named
-from lanes.answers.hue import UNSEEN, Colours, Hue, compared
-from lanes.answers.identity import (
-    COMMON_SD,
-    Difference,
-    Identity,
-    Repeatability,
-    Said,
-    difference,
-    judge,
-    repeatability,
-)
+from lanes.answers.hue import Colours
+from lanes.answers.identity import COMMON_SD, Repeatability, difference, repeatability
 from lanes.answers.presence import Presence, presence
 from lanes.errors import InputError
 from lanes.flags import Flag, flag
@@ -33,55 +22,6 @@ from lanes.measuring import Plate, prepare, read_lane
 from lanes.plate.layout import Layout
 from lanes.reading import LaneReading
 from lanes.settings import Settings
-
-SEED = 20261
-
-
-@dataclass(frozen=True)
-class CospotPair:
-    """What one co-spot lane says of one pair: by itself, and in the joint fit (or None)."""
-
-    said: Said
-    joint: Joint | None
-
-
-@dataclass(frozen=True)
-class Pair:
-    """One spot of the unknown beside one of a reference.
-
-    Attributes
-    ----------
-    spot, other : int
-        Their places in the two readings.
-    reference : str
-    rf, reference_rf : float
-        Between plates, the second is carried over to the first.
-    seen : Difference or None
-        In Rf, unknown less reference; None where the fits give no uncertainty.
-    identity : Identity or None
-    verdict : str
-        "same", "different" or "cannot tell".
-    reasons : tuple of str
-        What the verdict rests on.
-    area_ratio, area_ratio_sd : float, float or None
-        Unknown over reference, of signal and not of mass.
-    colour : Hue
-    cospots : tuple of CospotPair
-    """
-
-    spot: int
-    other: int
-    reference: str
-    rf: float
-    reference_rf: float
-    seen: Difference | None
-    identity: Identity | None
-    verdict: str
-    reasons: tuple[str, ...]
-    area_ratio: float
-    area_ratio_sd: float | None
-    colour: Hue
-    cospots: tuple[CospotPair, ...]
 
 
 @dataclass(frozen=True)
@@ -214,15 +154,12 @@ def answer(
     readings = {unknown: own, **known}
     repeats = repeatability(shared(
         {c: [readings[p] for p in parts] for c, parts in mixtures.items()}, mixed, rest))
-    colours = Colours(plate)
-    everything: dict[tuple[int, str, int], Pair] = {}
-    for name, reading in known.items():
-        for j in range(len(reading.spots)):
-            for i in range(len(own.spots)):
-                everything[i, name, j] = _pair(
-                    plate, own, i, reading, j, repeats, carried,
-                    {c: (mixed[c], parts) for c, parts in mixtures.items() if name in parts},
-                    readings, colours if other is None else None)
+    question = Question(plate, readings, own, repeats, carried,
+                        {c: (mixed[c], parts) for c, parts in mixtures.items()},
+                        None if other is not None else Colours(plate))
+    everything = {(i, name, j): make_pair(question, i, name, j)
+                  for name in names for j in range(len(known[name].spots))
+                  for i in range(len(own.spots))}
     verdicts = {name: {(i, j): p.verdict for (i, n, j), p in everything.items() if n == name}
                 for name in names}
     found = tuple(presence(plate, own, known[n], verdicts[n], scale) for n in names)
@@ -231,7 +168,8 @@ def answer(
             key=lambda p: (("same", "cannot tell", "different").index(p.verdict),
                            abs(p.rf - p.reference_rf)))
         for i in range(len(own.spots)) for name in names)
-    unexplained, unsure = [], []
+    unexplained: list[int] = []
+    unsure: list[int] = []
     for i in range(len(own.spots)):
         said = {p.verdict for p in pairs if p.spot == i}
         if "same" not in said:
@@ -273,7 +211,7 @@ def _mixtures(
         free = [lane.name for lane in plate.layout.lanes
                 if (plate.settings.note(lane.name).role or lane.role) == "co-spot"
                 and lane.name not in (unknown, *names)]
-        return {name: (unknown, *names) for name in free}
+        return dict.fromkeys(free, (unknown, *names))
     out = {}
     for lane, parts in cospots.items():
         lane_named(plate, lane, "--cospot")
@@ -299,102 +237,6 @@ def _read(plate: Plate, name: str, option: str) -> LaneReading:
         raise InputError(f"{option} {name}: that lane holds no spot that can be told from the "
                          "layer; name another, or apply more sample")
     return reading
-
-
-def _pair(
-    plate: Plate, own: LaneReading, i: int, reading: LaneReading, j: int, repeats: Repeatability,
-    carried: Carried | None, mixed: Mapping[str, tuple[LaneReading, tuple[str, ...]]],
-    readings: Mapping[str, LaneReading], colours: Colours | None,
-) -> Pair:
-    """Return one pair with its verdict."""
-    a, b = own.spots[i], reading.spots[j]
-    scale = carried.scale if carried else 1.0
-    rf, other = a.rf, b.rf * scale
-    ratio = a.area / b.area
-    ratio_sd = None
-    if a.area_sd is not None and b.area_sd is not None:
-        ratio_sd = ratio * math.hypot(a.area_sd / a.area, b.area_sd / b.area)
-    sds = fit_sd(own, i), fit_sd(reading, j)
-    whole = Pair(i, j, reading.name, rf, other, None, None, "cannot tell", (), ratio, ratio_sd,
-                 UNSEEN, ())
-    if sds[0] is None or sds[1] is None:
-        return replace(whole, reasons=("the fit gives no uncertainty",))
-    more = carried.more_sd(other, repeats.sd) if carried else 0.0
-    seen = difference(rf, sds[0], other, sds[1] * scale, repeats, more)
-    near = abs(rf - other) < NEAR_RF
-    evidence: list[tuple[Cospot, tuple[str, ...]]] = []
-    lines = at_line(own, i) and at_line(reading, j)
-    if near and not lines:
-        for lane, parts in mixed.values():
-            others = _others(own, i, reading, j, parts, readings)
-            found = make_cospot(lane, (own.fit.components[i], a.rf),
-                                (reading.fit.components[j], b.rf), others,
-                                plate.layout.mm_per_unit, _width_sd(own, i, reading, j))
-            if found is not None:
-                evidence.append((found, parts))
-    identity = judge(seen, [e for e, _ in evidence], np.random.default_rng([SEED, i, j]))
-    hue = UNSEEN
-    if near and colours is not None:
-        spots = [colours.of(lane_named(plate, lane.name, "--reference"), lane.fit.components[k])
-                 for lane, k in ((own, i), (reading, j))]
-        hue = compared(spots[0], spots[1])
-    verdict, reasons = _verdict(seen, identity, hue, lines)
-    cospots = tuple(
-        CospotPair(said, joint_fit(
-            (own, reading, mixed[said.lane][0]), (i, j),
-            tuple(_others(own, i, reading, j, parts, readings)), plate.layout.mm_per_unit,
-            repeats.sd))
-        for said, (_, parts) in zip(identity.cospots, evidence, strict=True))
-    return replace(whole, seen=seen, identity=identity, verdict=verdict, reasons=reasons,
-                   colour=hue, cospots=cospots)
-
-
-def _others(
-    own: LaneReading, i: int, reading: LaneReading, j: int, parts: Sequence[str],
-    readings: Mapping[str, LaneReading],
-) -> list[float]:
-    """Return the Rf of every other spot applied in a co-spot lane."""
-    out = []
-    for part in parts:
-        lane = readings[part]
-        held = i if lane is own else j if lane is reading else None
-        out += [s.rf for k, s in enumerate(lane.spots) if k != held]
-    return out
-
-
-def _width_sd(own: LaneReading, i: int, reading: LaneReading, j: int) -> float:
-    """Return the standard deviation by the fits of the mean ln(width) of two spots."""
-    total = 0.0
-    for lane, k in ((own, i), (reading, j)):
-        if lane.fit.covariance is not None:
-            c = lane.fit.components[k]
-            total += max(float(lane.fit.covariance[4 * k + 2, 4 * k + 2]), 0.0) / c.sigma**2
-    return 0.5 * math.sqrt(total)
-
-
-def _verdict(
-    seen: Difference, identity: Identity, hue: Hue, lines: bool
-) -> tuple[str, tuple[str, ...]]:
-    """Return the verdict on a pair and what it rests on."""
-    if lines:
-        return "cannot tell", ("both stand on the origin or the front, where Rf tells nothing",)
-    if identity.verdict == "different":
-        reasons = []
-        if seen.p_value < 0.05:
-            reasons.append("Rf differs")
-        if any(said.verdict == "two" for said in identity.cospots):
-            reasons.append("the co-spot shows two")
-        return "different", tuple(reasons) or ("Rf and co-spot together differ",)
-    if hue.verdict == "differs":
-        return "different", ("the colour differs",)
-    if identity.verdict == "same":
-        reasons = ["Rf agrees"]
-        if any(said.verdict == "one" for said in identity.cospots):
-            reasons.append("the co-spot is single")
-        if hue.verdict == "agrees":
-            reasons.append("the colour agrees")
-        return "same", tuple(reasons)
-    return "cannot tell", ("the difference is not known well enough",)
 
 
 def _resolvable(

@@ -118,7 +118,7 @@ class Cospot:
     low: Floats
     high: Floats
 
-    def fitted(self, z: Floats, at: Floats, start: Floats | None = None
+    def fitted(self, z: Floats, at: Floats, start: Floats | None = None, steps: int = 25
                ) -> tuple[Floats, Floats]:
         """Return values (b, g, 5) and sums of squares (b, g) of traces `z` for differences `at`.
 
@@ -130,7 +130,7 @@ class Cospot:
         p = np.tile(self.start if start is None else start, (b * g, 1))
         low, high = np.tile(self.low, (b * g, 1)), np.tile(self.high, (b * g, 1))
         p[:, 4] = low[:, 4] = high[:, 4] = gap
-        p, rss = fit(self.model, self.space, rows, p, low, high, 25)
+        p, rss = fit(self.model, self.space, rows, p, low, high, steps)
         return p.reshape(b, g, 5), rss.reshape(b, g)
 
     def deviance(self, at: Floats) -> Floats:
@@ -142,15 +142,15 @@ class Cospot:
         p = self.fitted(self.z, np.zeros(1))[0][0]
         mean = self.mean(p)
         z = mean + rng.standard_normal((count, mean.shape[1]))
-        return self.fitted(z, at, p[0])[1]
+        return self.fitted(z, at, p[0], 8)[1]
 
     def apart(self, at: Floats) -> Floats:
         """Return the deviance, (g,), of a single spot where the true differences are `at`.
 
-        The spots are those of the lane's own fit, their share the one expected.
+        The spots are as large as the lane's own; widths and share are those expected.
         """
         p = np.repeat(self.fitted(self.z, np.zeros(1))[0][0], at.size, axis=0)
-        p[:, 3], p[:, 4] = self.start[3], -at * self.run
+        p[:, 1], p[:, 3], p[:, 4] = 0.0, self.start[3], -at * self.run
         return np.asarray(self.fitted(self.mean(p), np.zeros(1))[1][:, 0] / self.scale)
 
     def mean(self, p: Floats) -> Floats:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,7 +14,7 @@ from lanes.answers.shoulder_case import sound_covariance
 from lanes.answers.shoulder_colour import CHANNELS
 from lanes.measuring import Plate
 from lanes.plate.layout import Lane
-from lanes.plate.signal import to_signal
+from lanes.plate.signal import Signal, to_signal
 from lanes.spots.deconvolve import Component
 from lanes.spots.model import Peak, peak_shape
 from lanes.spots.shapes import apex
@@ -53,34 +54,37 @@ UNSEEN = Hue("cannot tell", None, None)
 
 
 class Colours:
-    """The three channels of a plate, each turned to signal once."""
+    """The three channels of a plate, turned to signal on first use."""
 
     def __init__(self, plate: Plate) -> None:
         self.plate = plate
-        self.signals = None
-        self.noises: list[Noise] = []
         self.traces: dict[str, list[Trace]] = {}
+
+    @cached_property
+    def channels(self) -> tuple[list[Signal], list[Noise]] | None:
+        """Return each channel's signal and noise, or None where the scan has no colour."""
+        plate = self.plate
         if any(c not in plate.scan.channels for c in CHANNELS):
-            return
+            return None
+        light = [plate.scan.light(c, 4) for c in CHANNELS]
+        if all(np.array_equal(light[0], more) for more in light[1:]):
+            return None  # a grey scan in three copies
         signals = [to_signal(plate.scan, plate.layout, replace(plate.settings, channel=c),
                              plate.light) for c in CHANNELS]
-        values = [s.held_out[np.isfinite(s.held_out)] for s in signals]
-        same = all(v.size == values[0].size and np.allclose(v, values[0]) for v in values[1:])
         noises = [layer_noise(s, plate.layout, plate.layout.lanes[0].width) for s in signals]
         known = [n for n in noises if n is not None and n.sd > 0]
-        if same or len(known) < len(CHANNELS):
-            return  # a grey scan in three copies has no colour
-        self.signals, self.noises = signals, known
+        return (signals, known) if len(known) == len(CHANNELS) else None
 
     def of(self, lane: Lane, component: Component) -> tuple[Floats, Floats] | None:
         """Return a spot's height in each channel and its standard deviation, or None."""
-        if self.signals is None:
+        if self.channels is None:
             return None
+        signals, noises = self.channels
         if lane.name not in self.traces:
-            self.traces[lane.name] = [sample(s, self.plate.layout, lane) for s in self.signals]
+            self.traces[lane.name] = [sample(s, self.plate.layout, lane) for s in signals]
         c = component
         heights, sds = [], []
-        for trace, noise in zip(self.traces[lane.name], self.noises, strict=True):
+        for trace, noise in zip(self.traces[lane.name], noises, strict=True):
             x = trace.position
             near = (np.abs(x - c.centre) < 1.5 * (c.sigma + abs(c.tau))) & trace.usable
             if near.sum() < 8:

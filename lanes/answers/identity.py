@@ -14,7 +14,7 @@ from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import norm
+from scipy.stats import chi2, norm
 from scipy.stats import t as student
 
 Floats = NDArray[np.float64]
@@ -25,8 +25,10 @@ TOGETHER = 0.5       # share of that variance which the spots of one lane have i
 LEVEL = 0.02         # how often two spots of one substance may be called different
 MARGIN = 0.02        # in Rf: a larger difference is never called none
 Z95, Z_POWER = float(norm.ppf(0.975)), float(norm.ppf(0.95))
-REACH, STEP = 0.06, 0.001  # of the differences looked at, in Rf
+REACH, NODE, STEP = 0.06, 0.005, 0.001  # of the differences looked at, in Rf
+DRAWN_REACH = 0.03   # a single spot never looks like two farther apart
 DRAWS = 300
+BEYOND = 40.0        # a deviance that no drawing of any length would reach
 
 
 @dataclass(frozen=True)
@@ -224,7 +226,7 @@ def judge(
         low, high = seen.interval
         return _told(seen.p_value, low, high, seen.resolvable)
     # Coarse where the lanes are fitted, fine where the sum is searched.
-    nodes = np.round(np.arange(-REACH, REACH + 0.0025, 0.005), 4)
+    nodes = np.round(np.arange(-REACH, REACH + NODE / 2, NODE), 4)
     at = np.round(np.arange(-REACH, REACH + STEP / 2, STEP), 4)
     zero = at.size // 2
     parts = [_between(nodes, m.deviance(nodes)[None, :], at)[0] for m in mixed]
@@ -233,17 +235,23 @@ def judge(
     # Where only one sign of a difference fits, a single valley remains; else both count.
     inside = at[total <= best + Z95**2]
     low, high = float(inside.min() - STEP / 2), float(inside.max() + STEP / 2)
-    moved = seen.sd * student.rvs(seen.degrees, size=draws, random_state=rng)
-    null = seen.deviance(at[None, :], moved[:, None])
-    said = []
-    for m, part in zip(mixed, parts, strict=True):
-        drawn = _between(nodes, m.drawn(nodes, draws, rng), at)
-        said.append(_alone(m.lane, part, drawn, at))
-        null = null + drawn
-    null_gain = null[:, zero] - null.min(axis=1)
     gain = float(total[zero]) - best
-    p_value = float((1 + np.sum(null_gain >= gain)) / (draws + 1))
-    threshold = float(np.quantile(null_gain, 1.0 - LEVEL))
+    if gain > BEYOND:
+        p_value, threshold = float(chi2.sf(gain, 1)), float(chi2.isf(LEVEL, 1))
+        said = [_alone(m.lane, part, None, at) for m, part in zip(mixed, parts, strict=True)]
+    else:
+        few = nodes[np.abs(nodes) <= DRAWN_REACH]
+        there = at[np.abs(at) <= DRAWN_REACH]
+        moved = seen.sd * student.rvs(seen.degrees, size=draws, random_state=rng)
+        null = seen.deviance(there[None, :], moved[:, None])
+        said = []
+        for m, part in zip(mixed, parts, strict=True):
+            drawn = _between(few, m.drawn(few, draws, rng), there)
+            said.append(_alone(m.lane, part, drawn, at))
+            null = null + drawn
+        null_gain = _gain(null)
+        p_value = float((1 + np.sum(null_gain >= gain)) / (draws + 1))
+        threshold = float(np.quantile(null_gain, 1.0 - LEVEL))
     need = math.sqrt(max(threshold, 0.0)) + Z_POWER
     # The lanes' part of the noncentrality, scaled so that alone it gives Student's figure.
     lanes = (float(norm.ppf(1.0 - LEVEL / 2.0)) + Z_POWER) / seen.resolvable
@@ -258,10 +266,18 @@ def judge(
     return _told(p_value, low, high, resolvable, tuple(said))
 
 
-def _alone(lane: str, part: Floats, drawn: Floats, at: Floats) -> Said:
-    zero = at.size // 2
-    gain = float(part[zero] - part.min())
-    p_value = float((1 + np.sum(drawn[:, zero] - drawn.min(axis=1) >= gain)) / (len(drawn) + 1))
+def _gain(deviances: Floats) -> Floats:
+    """Return by how much the best difference beats none, for rows of deviances."""
+    middle = deviances[..., deviances.shape[-1] // 2]
+    return np.asarray(middle - deviances.min(axis=-1))
+
+
+def _alone(lane: str, part: Floats, drawn: Floats | None, at: Floats) -> Said:
+    """Return what one co-spot lane says without the others and without the lanes' Rf."""
+    gain = float(_gain(part))
+    p_value = float(chi2.sf(gain, 1))
+    if drawn is not None:
+        p_value = float((1 + np.sum(_gain(drawn) >= gain)) / (len(drawn) + 1))
     most = float(np.abs(at[part <= part.min() + Z95**2]).max())
     verdict = "two" if p_value < LEVEL else "one" if most < MARGIN else "cannot tell"
     return Said(lane, verdict, p_value, most)

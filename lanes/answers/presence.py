@@ -106,7 +106,8 @@ def presence(
             return Presence(reference.name, "cannot tell", "its largest spot agrees; whether the "
                             f"one at Rf {reference.spots[j].rf:.3f} does can't be told", None,
                             matched)
-    what = "its spot agrees" if len(wanted) == 1 else "every main spot of it that should show agrees"
+    what = ("its spot agrees" if len(wanted) == 1
+            else "every main spot of it that should show agrees")
     return Presence(reference.name, "present", what, None, matched)
 
 

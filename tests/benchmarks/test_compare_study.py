@@ -7,7 +7,7 @@ other (0.003 in Rf, one standard deviation) and each spot besides (0.001); width
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
@@ -103,7 +103,7 @@ def identity_plate(seed: int, delta: float, mixed: bool) -> PlateSpec:
     lanes.append(lane(39.0, "B", {"a": min(max(rf + 0.25, 0.1), 0.85)}))
     light = ("white", "254", "366")[seed % 3]
     return PlateSpec(lanes=tuple(lanes), light=light, seed=seed, dpi=200,
-                     bed=0.004 if light == "366" else 0.06)
+                     mode="grey", bed=0.004 if light == "366" else 0.06)
 
 
 def compared(spec: PlateSpec, mixed: bool, folder: Path) -> Comparison:
