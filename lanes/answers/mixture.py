@@ -16,6 +16,7 @@ BEYOND = 2.0  # by what factor the mixtures looked at reach past those tried
 STEPS = 201
 NEARLY = 0.01  # Rf: as good as the nearest to the window
 LEAST_FRACTION = 0.001
+AS_GOOD = 1.03  # in standard deviation
 BEST_RF = 1.0 / 3.0
 
 
@@ -130,8 +131,9 @@ def next_try(
         gradient[2 * j:2 * j + 2] = -by_line[j] * row
     fractions = np.unique([sensible(float(f), float(chart.fraction[0]), float(chart.fraction[-1]))
                            for f in chart.fraction])
-    best: tuple[float, float] | None = None
-    for fraction in fractions:
+    now = float(gradient @ law.covariance @ gradient)
+    left = {}
+    for fraction in (chosen.fraction, *fractions.tolist()):
         there = rf_of(law.slope * np.log10(fraction) + law.intercept)
         if there.min() < 0.05 or there.max() > 0.95:
             continue
@@ -140,10 +142,10 @@ def next_try(
         design = np.kron(np.eye(size), [np.log10(fraction), 1.0])
         seen = design @ law.covariance
         gain = np.linalg.solve(seen @ design.T + noise, seen @ gradient)
-        left = float(gradient @ law.covariance @ gradient - (seen @ gradient) @ gain)
-        if best is None or left < best[0] - 1e-15:
-            best = left, float(fraction)
-    now = float(gradient @ law.covariance @ gradient)
-    left, fraction = best if best is not None else (now, chosen.fraction)
-    return NextTry(fraction, beyond(fraction, tried), scale * float(np.sqrt(now)),
-                   scale * float(np.sqrt(max(left, 0.0))))
+        left[fraction] = max(now - float((seen @ gradient) @ gain), 0.0)
+    best = min(left, key=lambda f: left[f], default=chosen.fraction)
+    # The recommended mixture itself will be run anyway: take it where it teaches nearly as much.
+    if left.get(chosen.fraction, np.inf) <= AS_GOOD**2 * left.get(best, now):
+        best = chosen.fraction
+    return NextTry(best, beyond(best, tried), scale * float(np.sqrt(now)),
+                   scale * float(np.sqrt(left.get(best, now))))

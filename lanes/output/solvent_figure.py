@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-WIDTH, _LEFT, _RIGHT = 1090, 110, 60  # in pixels
+WIDTH, _LEFT, _RIGHT = 1090, 130, 60  # in pixels
 _MARKERS = "osD^vPX"
 _TOP, _UPPER, _LOWER = 130, 420, 280
 _BEYOND = "#e9edf1"
@@ -188,7 +188,7 @@ def _one(one: OnePlate, title: str) -> Figure:
     axes.set_xlim(0.0, 1.0)
     axes.set_ylim(0.0, 1.1)
     axes.set_xlabel("Rf")
-    axes.set_ylabel("sqrt(Rf) (1 - Rf),\nbest = 1")
+    axes.set_ylabel("Relative resolution")
     axes.spines[["top", "right"]].set_visible(False)
     axes.legend(loc="lower left", bbox_to_anchor=(-0.01, 1.0), ncols=3, frameon=False,
                 borderaxespad=0.2, handlelength=1.4, columnspacing=1.2)

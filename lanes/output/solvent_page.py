@@ -199,7 +199,8 @@ def _mixtures(answer: Solvent) -> str:
             sure = chance(float(chart.probability[i]))
         rows.append((percent(float(f"{chart.fraction[i]:.2g}")),
                      ", ".join(fixed(rf, 2) for rf in chart.rf[i]), pair, worst, sure, tried))
-    head = ("%", "Rf of each component", "Worst pair", "Its resolution (95 %)", "Baseline", "")
+    head = ("%", "Rf of each component", "Worst pair", "Its resolution (95 %)",
+            "Baseline,<br>probability", "")
     return table("Mixtures", head, [("", rows)], (NUMBER, WHOLE, WHOLE, WHOLE, WHOLE, WHOLE))
 
 
