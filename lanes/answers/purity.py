@@ -61,12 +61,14 @@ class UnderLaw:
 class LimitTest:
     """One spot held against a reference lane's spot of known percent.
 
-    `rf` is None where nothing but the main spot was found. `ratio` is the spot's area over the
-    reference's; `sds` the difference in its own standard deviations, positive where smaller.
+    `reference_rf` is where the reference lane's spot runs; `rf` is None where nothing but the
+    main spot was found. `ratio` is the spot's area over the reference's; `sds` the difference in
+    its own standard deviations, positive where smaller.
     """
 
     lane: str
     percent: float
+    reference_rf: float
     rf: float | None
     ratio: float | None
     sds: float | None
@@ -271,7 +273,7 @@ def _limit_test(name: str, known: Spot, percent: float, seen: Seen) -> Sequence[
         smaller = (seen.least is not None and known.area_sd is not None
                    and known.area - TWO_SIDED_95 * known.area_sd > seen.least)
         verdict = "below" if smaller else "cannot tell"
-        return [LimitTest(name, percent, None, None, None, verdict)]
+        return [LimitTest(name, percent, known.rf, None, None, None, verdict)]
     out = []
     for spot in others:
         sds, verdict = None, "cannot tell"
@@ -279,7 +281,8 @@ def _limit_test(name: str, known: Spot, percent: float, seen: Seen) -> Sequence[
             sds = (known.area - spot.area) / math.hypot(spot.area_sd, known.area_sd)
             if abs(sds) > TWO_SIDED_95:
                 verdict = "below" if sds > 0 else "above"
-        out.append(LimitTest(name, percent, spot.rf, spot.area / known.area, sds, verdict))
+        out.append(LimitTest(name, percent, known.rf, spot.rf, spot.area / known.area, sds,
+                             verdict))
     return out
 
 

@@ -92,15 +92,14 @@ def _enlarge(axes: Axes, answer: Purity) -> None:
         there = bell > 0.01 * height
         axes.plot(rf[there], bell[there], color=INK, lw=1.3, ls=(0, (3, 1.5)), zorder=4,
                   label="a spot at the limit")
-        axes.annotate(f"limit {up(limit)} %", (1.0, height), (-2, 3),
-                      xycoords=("axes fraction", "data"), textcoords="offset points", ha="right",
-                      color=INK, path_effects=halo())
+        axes.annotate(f"limit {up(limit)} %", (at / lane.trace.run, height), (0, 5),
+                      textcoords="offset points", ha="center", color=INK, path_effects=halo())
     for i, c in enumerate(lane.fit.components):
         if i != answer.index:
+            # Beside the apex, where neither the curve nor one of the two lines runs through it.
             axes.annotate(f"{figures(lane.spots[i].area_percent, 2)} %",
-                          (lane.spots[i].rf, min(c.height, 0.9 * reach)), (0, 9),
-                          textcoords="offset points", ha="center", color=MARK,
-                          path_effects=halo())
+                          (lane.spots[i].rf + 0.012, min(c.height, 0.88 * reach)), (0, 2),
+                          textcoords="offset points", color=MARK, path_effects=halo())
     axes.set_ylim(-max(0.2 * reach, 4.0 * lane.noise.sd), reach)
 
 

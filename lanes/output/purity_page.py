@@ -30,7 +30,7 @@ def tell_purity(answer: Purity, file: str, settings: Settings) -> Told:
         lines=lines,
         details=_details(answer),
         record=_record(answer),
-        draw=lambda: purity_png(answer, lines[0]),
+        draw=lambda: purity_png(answer, _title(answer)),
         alt=f"Trace of lane {answer.lane}, whole and enlarged, with its spots and the "
         "smallest spot that would be found",
         width_px=WIDTH,
@@ -39,6 +39,12 @@ def tell_purity(answer: Purity, file: str, settings: Settings) -> Told:
         cautions=(NOT_MASS, NOT_VALIDATED),
         settings=settings.to_toml(),
     )
+
+
+def _title(answer: Purity) -> str:
+    if answer.others:
+        return f"Lane {answer.lane}: main spot {_percent(answer.main)}"
+    return f"Lane {answer.lane}: one spot found"
 
 
 def _record(answer: Purity) -> dict[str, Any]:
@@ -52,8 +58,8 @@ def _record(answer: Purity) -> dict[str, Any]:
         ],
         "laws": [{"law": u.law, "area_percent": u.area_percent} for u in answer.laws],
         "limit_test": [
-            {"lane": t.lane, "percent": t.percent, "rf": t.rf, "ratio": t.ratio, "sds": t.sds,
-             "verdict": t.verdict}
+            {"lane": t.lane, "percent": t.percent, "reference_rf": t.reference_rf,
+             "rf": t.rf, "ratio": t.ratio, "sds": t.sds, "verdict": t.verdict}
             for t in answer.limit_test
         ],
     }
@@ -131,7 +137,8 @@ def _test(answer: Purity, i: int) -> str:
     ratio = "" if test.ratio is None else (
         f", {figures(test.ratio)} times the reference spot's area")
     sds = "" if test.sds is None else f", {abs(test.sds):.1f} standard deviations apart"
-    return (f"Against lane {one_line(test.lane)} ({test.percent:g} %): {what}{ratio}{sds}: "
+    return (f"Against the spot at Rf {test.reference_rf:.3f} of lane {one_line(test.lane)} "
+            f"({test.percent:g} %): {what}{ratio}{sds}: "
             f"{_VERDICTS[test.verdict]}.")
 
 
@@ -189,16 +196,18 @@ def _missed(answer: Purity) -> Iterable[str]:
 def _tests(answer: Purity) -> Iterable[str]:
     if not answer.limit_test:
         return []
-    rows = [(escape(t.lane), f"{t.percent:g}", UNKNOWN if t.rf is None else fixed(t.rf, 3),
-             figures(t.ratio), fixed(t.sds, 1), _VERDICTS[t.verdict])
+    rows = [(escape(t.lane), fixed(t.reference_rf, 3), f"{t.percent:g}",
+             UNKNOWN if t.rf is None else fixed(t.rf, 3), figures(t.ratio), fixed(t.sds, 1),
+             _VERDICTS[t.verdict])
             for t in answer.limit_test]
-    head = ("Reference lane", "Stands for, %", "Spot at Rf", "Area ÷ reference",
+    head = ("Reference lane", "Its Rf", "Stands for, %", "Spot at Rf", "Area ÷ reference",
             "Difference, sd", "Verdict")
     return [
         "<h2>Limit test</h2>",
-        table("Limit test", head, [("", rows)], (WHOLE, *[NUMBER] * 4, WHOLE)),
+        table("Limit test", head, [("", rows)], (WHOLE, *[NUMBER] * 5, WHOLE)),
         '<p class="quiet">A spot is below or above where its area and the reference spot’s differ '
         "by more than 1.96 standard deviations of the difference. How exactly the two were "
-        "applied, and whether they answer the light alike, is not in it. A ? stands where no other "
+        "applied, and whether they answer the light alike (another Rf is another substance), is "
+        "not in it. A ? stands where no other "
         "spot was found: then the smallest spot that is found 95 % of the time was compared.</p>",
     ]

@@ -8,7 +8,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lanes.answers.shoulder import Shoulder
-from lanes.output.canvas import COLOURS, DASHES, INK, MARK, QUIET, TEXT, box, canvas, png, style
+from lanes.output.canvas import (
+    COLOURS,
+    DASHES,
+    INK,
+    MARK,
+    QUIET,
+    TEXT,
+    box,
+    canvas,
+    halo,
+    png,
+    style,
+)  # fmt: skip
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -37,13 +49,15 @@ def shoulder_png(answer: Shoulder) -> bytes:
         lower = box(figure, _LEFT, 608, width, 150)
         one, two = data - curves.one, data - curves.two
         reach = 1.15 * float(np.nanmax(np.abs(np.concatenate([one, two, curves.band]))))
-        for axes, left, name in ((low, one, "One:\nresidual"), (lower, two, "Two:\nresidual")):
+        for axes, left, name in ((low, one, "one"), (lower, two, "two")):
             axes.fill_between(curves.rf, -curves.band, curves.band, facecolor="#dfe7ee",
                               edgecolor="#8fa3b5", lw=0.7)
             axes.axhline(0.0, color=QUIET, lw=0.6)
             axes.plot(curves.rf, left, color=INK, lw=0.9)
             axes.set_ylim(-reach, reach)
-            axes.set_ylabel(name)
+            axes.set_ylabel("Residual")
+            axes.text(0.008, 0.93, name, transform=axes.transAxes, va="top", weight="bold",
+                      size=TEXT - 1, path_effects=halo())
         for axes in (top, low, lower):
             axes.set_xlim(float(curves.rf[0]), float(curves.rf[-1]))
             axes.spines[["top", "right"]].set_visible(False)

@@ -155,5 +155,6 @@ _HOW = (
     "tails (an exponentially modified Gaussian, either way), with evidence of the same kind.",
     "The least second component is what the test would find 95 times of 100, on the side of the "
     "spot where it shows less. Standard deviations cover the fit and the two lines; 95 % "
-    "intervals are 1.96 of them to either side.",
+    "intervals are 1.96 of them to either side. They differ a little from a reading's: here the "
+    "two share one width exactly, and the spot's own misfit counts as noise.",
 )

@@ -9,7 +9,7 @@ from numpy.polynomial.hermite_e import hermeval
 from numpy.typing import NDArray
 from scipy.linalg import solve_triangular
 
-from lanes.spots.detect import candidates, scales
+from lanes.spots.detect import KEPT, candidates, scales
 from lanes.spots.model import (
     Peak,
     Problem,
@@ -157,7 +157,7 @@ class Search:
             trial = self._settle(
                 (*solution.peaks, Peak(best.centre, best.area, best.sigma)), solution.joint, history
             )
-            if float(self._significance(trial).min()) < 0.8 * self.threshold:
+            if float(self._significance(trial).min()) < KEPT * self.threshold:
                 # What came in may take the place of what was there.
                 trial = self._drop(trial, history)
             if self._bic(trial) > self._bic(solution) - 4.0 or not self._sound(trial):
@@ -376,7 +376,7 @@ class Search:
         """Drop, one by one, peaks that are not significant or lie outside the trace."""
         while solution.peaks:
             z = self._significance(solution)
-            if z.min() >= 0.8 * self.threshold:
+            if z.min() >= KEPT * self.threshold:
                 break
             # The hopeless go together, the doubtful one at a time: they may hold each other up.
             bad = z < 0.3 * self.threshold

@@ -14,6 +14,10 @@ Floats = NDArray[np.float64]
 
 WIDER = 2.5  # the surroundings a spot is held against, in its own sigmas
 STEP = 1.35  # ratio of one scale to the next
+KEPT = 0.8   # of the threshold: what a fitted peak needs to stay
+# Standard deviation of a lone Gaussian's area, all free, over area, times height over noise times
+# root samples per sigma: the Cramer-Rao limit (computed).
+AREA_SD = 0.919937
 
 
 @dataclass(frozen=True)
@@ -145,10 +149,18 @@ def _parts(
 
 
 def limit(noise: Noise, gain: Floats, sigma: float, threshold: float) -> float | None:
-    """Return the area of the smallest spot of width `sigma` found half of the time, if known."""
+    """Return the area of the smallest spot of width `sigma` found half of the time, if known.
+
+    It has to stand out of the noise to be seen, and to be significant with its place, width and
+    area all free to be kept: of the two, the larger.
+    """
     one = np.zeros(4 * int(np.ceil(8 * sigma / noise.pitch)) + 1)
     middle = one.size // 2
     at = (np.arange(one.size) - middle) * noise.pitch
     spot = np.exp(-0.5 * (at / sigma) ** 2) / (np.sqrt(2 * np.pi) * sigma)
     z, _ = significance(spot, noise, np.ones(one.size), sigma)
-    return float(threshold / z[middle] * np.median(gain)) if z[middle] > 0 else None
+    if z[middle] <= 0:
+        return None
+    seen = threshold / z[middle]
+    kept = KEPT * threshold * AREA_SD * noise.sd * np.sqrt(2 * np.pi * sigma * noise.correlation_mm)
+    return float(max(seen, kept) * np.median(gain))
