@@ -9,7 +9,7 @@ import sys
 from collections.abc import Sequence
 from typing import NoReturn
 
-from lanes.commands import draw, follow, measure, purity, shoulder, solvent
+from lanes.commands import compare, draw, follow, measure, purity, shoulder, solvent
 from lanes.commands.deliver import MEASURES
 from lanes.errors import InputError, LanesError, OutputError, one_line
 
@@ -24,6 +24,8 @@ examples:
   lanes shoulder plate.png --lane 2 --rf 0.4   is that spot one component or two?
   lanes purity plate.png --lane 2 --limit-lane 1=0.5
                                                how pure is it? every other spot against lane 1's
+  lanes compare plate.png --unknown U --reference A --cospot U+A=C
+                                               is the unknown the reference's substance?
   lanes follow plate.png --times 0,5,15,30,60  how far is the reaction, and how fast?
   lanes solvent a.png=15% b.png=30% --out mix  which solvent mixture parts this sample best?
   lanes draw plate.toml --out plate.png        a plate of known contents, with its truth
@@ -41,6 +43,7 @@ COMMANDS = {
     "measure": measure,
     "shoulder": shoulder,
     "purity": purity,
+    "compare": compare,
     "follow": follow,
     "solvent": solvent,
     "draw": draw,

@@ -22,6 +22,7 @@ from lanes.output.canvas import (
     style,
 )
 from lanes.output.tables import length_unit, no_spot
+from lanes.plate.layout import Layout
 from lanes.plate.picture import Picture
 from lanes.reading import LaneReading, Reading
 
@@ -96,11 +97,17 @@ def _locator(count: int) -> Any:
 def _strip(
     reading: Reading, lane: LaneReading, span: tuple[float, float], width: int
 ) -> NDArray[np.uint8] | None:
-    """Return the lane cut from the plate along its path, Rf to the right, x downward."""
     layout, picture = reading.layout, reading.picture
     if layout is None or picture is None:
         return None
-    on_plate = next((found for found in layout.lanes if found.name == lane.name), None)
+    return strip_of(layout, picture, lane.name, span, width)
+
+
+def strip_of(
+    layout: Layout, picture: Picture, name: str, span: tuple[float, float], width: int
+) -> NDArray[np.uint8] | None:
+    """Return a lane cut from the plate along its path, Rf to the right, x downward."""
+    on_plate = next((found for found in layout.lanes if found.name == name), None)
     if on_plate is None:
         return None
     per_unit = width / ((span[1] - span[0]) * layout.run(on_plate))
