@@ -259,7 +259,10 @@ def _cell(level: Level, rises: bool = False) -> str:
     if level.percent is not None:
         if level.low is None or level.high is None:
             return f"{fixed(level.percent, 1)}"
-        return _span(level.percent, level.low, level.high, 1)
+        if level.low == level.high:
+            return fixed(level.percent, 0)
+        value, interval = _span(level.percent, level.low, level.high, 1)[:-1].split(" (")
+        return f'{value}<br><span class="quiet">{interval}</span>'
     if level.detected:
         return UNKNOWN
     if rises:
