@@ -9,7 +9,7 @@ import sys
 from collections.abc import Sequence
 from typing import NoReturn
 
-from lanes.commands import compare, draw, follow, measure, purity, shoulder, solvent
+from lanes.commands import amount, compare, draw, follow, measure, purity, shoulder, solvent
 from lanes.commands.deliver import MEASURES
 from lanes.errors import InputError, LanesError, OutputError, one_line
 
@@ -27,6 +27,8 @@ examples:
   lanes compare plate.png --unknown U --reference A --cospot U+A=C
                                                is the unknown the reference's substance?
   lanes follow plate.png --times 0,5,15,30,60  how far is the reaction, and how fast?
+  lanes amount plate.png --standards S1=0.5,S2=1,S3=2,S4=4 --unit ug
+                                               how much is in it? every other lane
   lanes solvent a.png=15% b.png=30% --out mix  which solvent mixture parts this sample best?
   lanes draw plate.toml --out plate.png        a plate of known contents, with its truth
 
@@ -45,6 +47,7 @@ COMMANDS = {
     "purity": purity,
     "compare": compare,
     "follow": follow,
+    "amount": amount,
     "solvent": solvent,
     "draw": draw,
 }

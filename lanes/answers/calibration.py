@@ -4,8 +4,8 @@ The variance of a standard's response is its own, known, plus a scatter between 
 estimated from the fit: v = u^2 + t^2 h^2, h the response itself ("proportional": what is lost or
 gained in applying is a share of the spot) or 1 ("constant": the textbook's line). How large t is,
 three to eight standards tell badly. So every interval is averaged over what t may be, given the
-standards and a prior flat in log(t^2 + u^2) (Box & Tiao 1973; from memory). With u = 0 this is
-Student's t to the last digit, with u far above t the normal law.
+standards and a prior flat in log(t^2 + u^2) (Box & Tiao 1973; from memory), with even odds that
+there is no scatter where every u is known. With u = 0 the intervals are Student's t.
 """
 
 from __future__ import annotations
@@ -15,10 +15,18 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import minimize_scalar
 from scipy.stats import f as snedecor
 
 from lanes.answers.calibration_curves import CURVES, LINE, Curve
+from lanes.answers.calibration_scatter import (
+    Near,
+    NoFit,
+    Scatters,
+    inverse,
+    levels,
+    likeliest,
+    scatters,
+)
 from lanes.errors import InputError
 
 Floats = NDArray[np.float64]
@@ -28,12 +36,7 @@ SCATTERS = ("proportional", "constant")
 # (Burnham & Anderson 2002; from memory).
 CLEARLY = 2.0
 FEWEST = 3          # standards, and different amounts
-GRID = 600
 NO_BEND = 50.0      # K over the largest amount above which no saturation shows
-
-
-class NoFit(Exception):
-    """A curve can't follow these standards; the text says why, for people."""
 
 
 @dataclass(frozen=True)
@@ -44,20 +47,6 @@ class LackOfFit:
     df_lack: int
     df_pure: int
     p: float
-
-
-@dataclass(frozen=True)
-class Scatters:
-    """What the scatter may be: g values, their weights, and the curve under each.
-
-    `squares` (g,), `weights` (g,) summing to 1, `shifts` (g, p) from the reported parameters, and
-    `covariances` (g, p, p).
-    """
-
-    squares: Floats
-    weights: Floats
-    shifts: Floats
-    covariances: Floats
 
 
 @dataclass(frozen=True)
@@ -212,48 +201,33 @@ def fit(
     for turn in range(60):
         before, values = values, _least(curve, x, y, sd, values if turn else None)
         near = _near(curve, values, x, y, u, scatter)
-        square = _likeliest(near, restricted=True)
+        square = likeliest(near, restricted=True)
         sd = np.sqrt(u**2 + square * near.size**2)
         if np.allclose(values, before, rtol=1e-10, atol=0.0):
             break
     _must_rise(curve, values, x)
-    covariance = _inverse(near.slopes / sd[:, None])
+    covariance = inverse(near.slopes / sd[:, None])
     k = p + 1
     aicc = None
     if n - k - 1 > 0:
-        best = np.array([_likeliest(near, restricted=False)])
-        level = _levels(near, best, restricted=False)[0][0]
+        best = np.array([likeliest(near, restricted=False)])
+        level = levels(near, best, restricted=False)[0][0]
         aicc = float(-2.0 * level + 2.0 * k + 2.0 * k * (k + 1) / (n - k - 1))
     return Calibration(
         curve, x, y, u, values, covariance, math.sqrt(square), scatter, sd,
-        float(near.rest @ near.rest), aicc, _lack(x, y, near.rest, sd, p), _scatters(near),
+        float(near.rest @ near.rest), aicc, _lack(x, y, near.rest, sd, p), scatters(near),
     )
-
-
-@dataclass(frozen=True)
-class _Near:
-    """The fit's surroundings, where the curve is taken as straight in its parameters.
-
-    `slopes` (n, p), residuals `rest`, own standard deviations `u`, and the scatter's `size` at
-    each standard. `floor` is what rounding leaves of the scatter squared.
-    """
-
-    slopes: Floats
-    rest: Floats
-    u: Floats
-    size: Floats
-    floor: float
 
 
 def _near(
     curve: Curve, values: Floats, x: Floats, y: Floats, u: Floats, scatter: str
-) -> _Near:
+) -> Near:
     fitted = curve.value(values, x)
     size = np.ones_like(x)
     if scatter == "proportional":
         size = np.maximum(np.abs(fitted), 1e-3 * np.abs(fitted).max(initial=1e-300))
     floor = 1e-24 * float(((y / size) ** 2).max()) + 1e-300
-    return _Near(curve.slopes(values, x), y - fitted, u, size, floor)
+    return Near(curve.slopes(values, x), y - fitted, u, size, floor)
 
 
 def _must_rise(curve: Curve, values: Floats, x: Floats) -> None:
@@ -285,7 +259,7 @@ def _least(curve: Curve, x: Floats, y: Floats, sd: Floats, start: Floats | None)
     unit = np.asarray(start, float)
 
     def values(p: lmfit.Parameters) -> Floats:
-        return unit * np.array([p[name].value for name in names])
+        return np.asarray(unit * np.array([p[name].value for name in names]), float)
 
     with np.errstate(all="ignore"):
         result = lmfit.minimize(
@@ -298,76 +272,7 @@ def _least(curve: Curve, x: Floats, y: Floats, sd: Floats, start: Floats | None)
         raise NoFit("the search for its parameters did not end")
     if np.any(found * unit <= 0):
         raise NoFit("does not follow the standards")
-    return found
-
-
-def _inverse(weighted: Floats) -> Floats:
-    """Return (A' A)^-1 of (n, p) or (g, n, p) weighted slopes, their columns brought to one size.
-
-    Raises NoFit where they don't tell the parameters apart.
-    """
-    scale = np.sqrt((weighted**2).sum(axis=-2, keepdims=True))
-    unit = weighted / np.where(scale > 0, scale, 1.0)
-    try:
-        inner = np.linalg.inv(np.swapaxes(unit, -1, -2) @ unit)
-    except np.linalg.LinAlgError:
-        raise NoFit("the standards do not tell its parameters apart") from None
-    return np.asarray(inner / (np.swapaxes(scale, -1, -2) * scale), float)
-
-
-def _levels(
-    near: _Near, squares: Floats, restricted: bool
-) -> tuple[Floats, Floats, Floats]:
-    """Return log likelihood, parameter shifts and covariances under each of (g,) scatters squared.
-    """
-    v = near.u**2 + squares[:, None] * near.size**2
-    weighted = near.slopes / np.sqrt(v)[:, :, None]
-    covariances = _inverse(weighted)
-    shifts = np.einsum("gij,gnj,gn->gi", covariances, weighted, near.rest / np.sqrt(v))
-    left = near.rest - shifts @ near.slopes.T
-    level = -0.5 * (np.log(2.0 * math.pi * v) + left**2 / v).sum(axis=1)
-    if restricted:
-        scale = np.sqrt((weighted**2).sum(axis=1))
-        inner = covariances * scale[:, :, None] * scale[:, None, :]
-        level = level + 0.5 * np.linalg.slogdet(inner)[1] - np.log(scale).sum(axis=1)
-    return level, shifts, covariances
-
-
-def _span(near: _Near) -> tuple[float, float, float]:
-    """Return the standards' own variance over size^2, and the least and largest total of both."""
-    own = 0.0
-    if np.all(near.u > 0):
-        own = float(1.0 / np.mean((near.size / near.u) ** 2))  # the best known weigh most
-    free = max(near.rest.size - near.slopes.shape[1], 1)
-    seen = max(float(((near.rest / near.size) ** 2).sum()) / free, near.floor, 1e-6 * own)
-    return own, max(own, 1e-5 * seen), 1e3 * (seen + own) * 10.0 ** (8.0 / free)
-
-
-def _likeliest(near: _Near, restricted: bool) -> float:
-    """Return the scatter squared of largest likelihood; 0 where the standards' own is enough."""
-    own, low, high = _span(near)
-
-    def lost(w: float) -> float:
-        square = np.array([max(math.exp(w) - own, 0.0)])
-        return -float(_levels(near, square, restricted)[0][0])
-
-    grid = np.linspace(math.log(low), math.log(high), 60)
-    i = int(np.argmax(_levels(near, np.maximum(np.exp(grid) - own, 0.0), restricted)[0]))
-    if i == 0 and own > 0:
-        return 0.0
-    ends = (float(grid[max(i - 1, 0)]), float(grid[min(i + 1, grid.size - 1)]))
-    found = minimize_scalar(lost, bounds=ends, method="bounded", options={"xatol": 1e-10})
-    return max(math.exp(float(found.x)) - own, 0.0)
-
-
-def _scatters(near: _Near) -> Scatters:
-    own, low, high = _span(near)
-    w = np.linspace(math.log(low), math.log(high), GRID)
-    squares = np.maximum(np.exp(w) - own, 0.0)
-    level, shifts, covariances = _levels(near, squares, restricted=True)
-    weights = np.exp(level - level.max())
-    weights[[0, -1]] *= 0.5  # the trapezium's ends
-    return Scatters(squares, weights / weights.sum(), shifts, covariances)
+    return np.asarray(found, float)
 
 
 def _lack(x: Floats, y: Floats, rest: Floats, sd: Floats, p: int) -> LackOfFit | None:
