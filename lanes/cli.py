@@ -9,7 +9,17 @@ import sys
 from collections.abc import Sequence
 from typing import NoReturn
 
-from lanes.commands import amount, compare, draw, follow, measure, purity, shoulder, solvent
+from lanes.commands import (
+    amount,
+    compare,
+    draw,
+    follow,
+    fractions,
+    measure,
+    purity,
+    shoulder,
+    solvent,
+)
 from lanes.commands.deliver import MEASURES
 from lanes.errors import InputError, LanesError, OutputError, one_line
 
@@ -27,6 +37,8 @@ examples:
   lanes compare plate.png --unknown U --reference A --cospot U+A=C
                                                is the unknown the reference's substance?
   lanes follow plate.png --times 0,5,15,30,60  how far is the reaction, and how fast?
+  lanes fractions plate.png --target 0.4 --purity 95
+                                               which fractions to pool for the most of it?
   lanes amount plate.png --standards S1=0.5,S2=1,S3=2,S4=4 --unit ug
                                                how much is in it? every other lane
   lanes solvent a.png=15% b.png=30% --out mix  which solvent mixture parts this sample best?
@@ -47,6 +59,7 @@ COMMANDS = {
     "purity": purity,
     "compare": compare,
     "follow": follow,
+    "fractions": fractions,
     "amount": amount,
     "solvent": solvent,
     "draw": draw,
