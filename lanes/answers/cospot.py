@@ -8,10 +8,11 @@ were carried up one lane; nor how well Rf repeats between lanes.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.linalg import block_diag
 
 from lanes.answers.cospot_window import Window, window_of
 from lanes.answers.shoulder_fits import Model, Space, fit
@@ -23,6 +24,7 @@ from lanes.spots.shapes import apex
 
 Floats = NDArray[np.float64]
 
+TILT_SD = 0.035  # of half the ln of how unlike the two widen
 SHARE_SD = 0.4   # of ln(amount ratio) between co-spot and single lanes: spotting by hand
 NEAR_RF = 0.05   # how far from its spots a co-spot's own may lie, in Rf
 TABLE = 100      # points a sigma in the table of a shape
@@ -57,29 +59,30 @@ def shape_of(component: Component) -> Shape:
 
 
 def _model(first: Shape, second: Shape) -> Model:
-    """Return the co-spot's model, its priors carried as two further samples.
+    """Return the co-spot's model, its priors carried as three further samples.
 
-    Values: place of the middle, ln of a common stretch, summed area, logit of the first's share,
-    gap (second less first). The gap is held.
+    Values: place of the middle, ln of the common stretch, summed area, logit of the first's
+    share, half the ln of the first's stretch over the second's, gap (second less first). The gap
+    is held.
     """
     def model(x: Floats, p: Floats) -> tuple[Floats, Floats]:
-        n = x.size - 2
+        n = x.size - 3
         q = 1.0 / (1.0 + np.exp(-p[:, 3]))
         place, area = p[:, 0], p[:, 2:3]
-        a, a_place, a_stretch = first(x[:n], place - (1.0 - q) * p[:, 4], p[:, 1])
-        b, b_place, b_stretch = second(x[:n], place + q * p[:, 4], p[:, 1])
-        q, gap = q[:, None], p[:, 4:5]
+        a, a_place, a_stretch = first(x[:n], place - (1.0 - q) * p[:, 5], p[:, 1] + p[:, 4])
+        b, b_place, b_stretch = second(x[:n], place + q * p[:, 5], p[:, 1] - p[:, 4])
+        q, gap = q[:, None], p[:, 5:6]
         moved = q * a_place + (1.0 - q) * b_place
-        by_q = a - b + gap * moved
         value = np.zeros((len(p), x.size))
         value[:, :n] = area * (q * a + (1.0 - q) * b)
-        value[:, n], value[:, n + 1] = p[:, 1], p[:, 3]
-        by = np.zeros((len(p), 5, x.size))
+        value[:, n:] = p[:, [1, 3, 4]]
+        by = np.zeros((len(p), 6, x.size))
         by[:, 0, :n] = area * moved
         by[:, 1, :n] = area * (q * a_stretch + (1.0 - q) * b_stretch)
         by[:, 2, :n] = q * a + (1.0 - q) * b
-        by[:, 3, :n] = area * q * (1.0 - q) * by_q
-        by[:, 1, n] = by[:, 3, n + 1] = 1.0
+        by[:, 3, :n] = area * q * (1.0 - q) * (a - b + gap * moved)
+        by[:, 4, :n] = area * (q * a_stretch - (1.0 - q) * b_stretch)
+        by[:, 1, n] = by[:, 3, n + 1] = by[:, 4, n + 2] = 1.0
         return value, by
 
     return model
@@ -97,13 +100,13 @@ class Cospot:
     window : Window
         The lane round the two.
     space : Space
-        The window's, with the priors on stretch and share as further samples.
+        The window's, with the priors on stretches and share as further samples.
     z : (1, r) array
         The trace in `space`.
     model : Model
     scale : float
         The residual's variance over the noise's, 1 at least.
-    start, low, high : (5,) array
+    start, low, high : (6,) array
         Of the values that are fitted.
     """
 
@@ -120,7 +123,7 @@ class Cospot:
 
     def fitted(self, z: Floats, at: Floats, start: Floats | None = None, steps: int = 25
                ) -> tuple[Floats, Floats]:
-        """Return values (b, g, 5) and sums of squares (b, g) of traces `z` for differences `at`.
+        """Return values (b, g, 6) and sums of squares (b, g) of traces `z` for differences `at`.
 
         Differences are unknown less reference, in Rf.
         """
@@ -129,9 +132,9 @@ class Cospot:
         gap = np.tile(-at * self.run, b)
         p = np.tile(self.start if start is None else start, (b * g, 1))
         low, high = np.tile(self.low, (b * g, 1)), np.tile(self.high, (b * g, 1))
-        p[:, 4] = low[:, 4] = high[:, 4] = gap
+        p[:, 5] = low[:, 5] = high[:, 5] = gap
         p, rss = fit(self.model, self.space, rows, p, low, high, steps)
-        return p.reshape(b, g, 5), rss.reshape(b, g)
+        return p.reshape(b, g, 6), rss.reshape(b, g)
 
     def deviance(self, at: Floats) -> Floats:
         """Return how badly true differences `at`, (g,), fit the lane."""
@@ -150,13 +153,13 @@ class Cospot:
         The spots are as large as the lane's own; widths and share are those expected.
         """
         p = np.repeat(self.fitted(self.z, np.zeros(1))[0][0], at.size, axis=0)
-        p[:, 1], p[:, 3], p[:, 4] = 0.0, self.start[3], -at * self.run
+        p[:, 1], p[:, 3], p[:, 4], p[:, 5] = 0.0, self.start[3], 0.0, -at * self.run
         return np.asarray(self.fitted(self.mean(p), np.zeros(1))[1][:, 0] / self.scale)
 
     def mean(self, p: Floats) -> Floats:
-        """Return what values `p`, (b, 5), lead to expect in `space`, the priors' places kept."""
+        """Return what values `p`, (b, 6), lead to expect in `space`, the priors' places kept."""
         value = self.model(self.space.x, p)[0]
-        value[:, -2:] = 0.0, self.start[3]
+        value[:, -3:] = 0.0, self.start[3], 0.0
         return np.asarray(value @ self.space.reduce.T)
 
 
@@ -199,23 +202,22 @@ def make_cospot(
     area = sum(c.area for c in parts)
     centre = sum(c.area * c.centre for c in parts) / area
     space = window.space(0.6 * min(u.sigma, a.sigma))
-    sds = (float(np.hypot(WIDTH_PRIOR, width_sd)), SHARE_SD)
-    x = np.concatenate([window.x, [0.0, 0.0]])
-    reduce = np.zeros((space.reduce.shape[0] + 2, x.size))
-    reduce[:-2, :-2] = space.reduce
-    reduce[-2, -2], reduce[-1, -1] = 1.0 / sds[0], 1.0 / sds[1]
+    sds = (float(np.hypot(WIDTH_PRIOR, width_sd)), SHARE_SD,
+           float(np.hypot(TILT_SD, width_sd)))
     logit = float(np.log(u.area / a.area))
-    z = reduce @ np.concatenate([window.y, [0.0, logit]])
+    reduce = block_diag(space.reduce, np.diag(1.0 / np.array(sds)))
+    z = reduce @ np.concatenate([window.y, [0.0, logit, 0.0]])
+    x = np.concatenate([window.x, np.zeros(3)])
     whole = Space(x, reduce, reduce, space.freedom)
     found = Cospot(
         reading.name, run, window, whole, z[None, :], _model(shape_of(u), shape_of(a)), 1.0,
-        np.array([centre, 0.0, area, logit, 0.0]),
-        np.array([window.x[0], -0.5, 0.0, logit - 3.0, 0.0]),
-        np.array([window.x[-1], 0.5, np.inf, logit + 3.0, 0.0]))
+        np.array([centre, 0.0, area, logit, 0.0, 0.0]),
+        np.array([window.x[0], -0.5, 0.0, logit - 3.0, -0.3, 0.0]),
+        np.array([window.x[-1], 0.5, np.inf, logit + 3.0, 0.3, 0.0]))
     nodes = np.linspace(-NEAR_RF, NEAR_RF, 21)
     left = float(found.fitted(found.z, nodes)[1].min()) + space.rest(window.y)
     scale = max(1.0, left / max(space.freedom - 4, 1))
-    return Cospot(**{**found.__dict__, "scale": scale})
+    return replace(found, scale=scale)
 
 
 def belonging(

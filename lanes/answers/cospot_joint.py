@@ -12,7 +12,7 @@ import lmfit
 import numpy as np
 from numpy.typing import NDArray
 
-from lanes.answers.cospot import SHARE_SD, belonging
+from lanes.answers.cospot import SHARE_SD, TILT_SD, belonging
 from lanes.answers.cospot_window import Window, window_of
 from lanes.reading import LaneReading
 from lanes.spots.choose import WIDTH_PRIOR
@@ -102,7 +102,7 @@ def joint_fit(
         ]
         priors = [
             v["a_shift"] / (np.sqrt(2.0) * shift_sd), v["c_shift"] / (np.sqrt(2.0) * shift_sd),
-            v["c_stretch"] / WIDTH_PRIOR, v["c_ratio"] / SHARE_SD,
+            v["c_stretch"] / WIDTH_PRIOR, v["c_tilt"] / TILT_SD, v["c_ratio"] / SHARE_SD,
         ]
         return np.concatenate([
             *(white @ (w.y - m) for white, w, m in zip(whites, known, models, strict=True)),
@@ -119,6 +119,7 @@ def joint_fit(
         p.add("a_shift", 0.0 if apart else rfs[1] - rfs[0])
         p.add("c_shift", 0.0)
         p.add("c_stretch", 0.0, min=-0.5, max=0.5)
+        p.add("c_tilt", 0.0, min=-0.3, max=0.3)
         p.add("c_total", total, min=0.0)
         p.add("c_ratio", 0.0, min=-3.0, max=3.0)
         p.add("a_rf", expr="u_rf - gap + a_shift")
@@ -127,12 +128,12 @@ def joint_fit(
         p.add("ca_rf", expr="u_rf + c_shift - gap")
         p.add("cu_area", expr="c_total * c_share")
         p.add("ca_area", expr="c_total * (1 - c_share)")
-        p.add("cu_sigma", expr="u_sigma * exp(c_stretch)")
-        p.add("ca_sigma", expr="a_sigma * exp(c_stretch)")
+        p.add("cu_sigma", expr="u_sigma * exp(c_stretch + c_tilt)")
+        p.add("ca_sigma", expr="a_sigma * exp(c_stretch - c_tilt)")
         return lmfit.minimize(residual, p, max_nfev=2000)
 
     one, two = solved(False), solved(True)
-    n = sum(w.x.size - w.nuisance.shape[1] for w in known) + 4
+    n = sum(w.x.size - w.nuisance.shape[1] for w in known) + 5
     count = two.nvarys
 
     def aicc(found: Any) -> float:

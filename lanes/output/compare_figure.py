@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,27 +20,32 @@ WIDTH, _LEFT, _RIGHT = 1090, 190, 25  # in pixels
 _STRIP, _ROW, _TRACES = 62, 34, 300
 MOST_ROWS = 14
 # Shape and fill tell verdicts apart in grey too.
-MARKS = {"same": ("o", "full", COLOURS[0]), "different": ("X", "full", COLOURS[1]),
-         "cannot tell": ("o", "none", QUIET)}
+MARKS: dict[str, tuple[str, Literal["full", "none"], str]] = {
+    "same": ("o", "full", COLOURS[0]),
+    "different": ("X", "full", COLOURS[1]),
+    "cannot tell": ("o", "none", QUIET),
+}
 
 
 def compare_png(answer: Comparison, title: str) -> bytes:
     """Return the strips of all lanes compared, their traces, and the differences below."""
     span = _span(answer)
+    title = _wrapped(title)
+    head = 50 + 24 * title.count("\n")
     rows = near_pairs(answer)[:MOST_ROWS]
     width = WIDTH - _LEFT - _RIGHT
     strips = _STRIP + 6
-    top_traces = 66 + strips * len(answer.shown) + 50
+    top_traces = head + strips * len(answer.shown) + 50
     top_rows = top_traces + _TRACES + 118
     tall = max(60, _ROW * max(1, len(rows)) + 16)
     total = top_rows + tall + 66
     with style():
         figure = canvas(WIDTH, total)
-        figure.text(14 / WIDTH, 1 - 14 / total, _wrapped(title), va="top", weight="bold", size=TEXT,
+        figure.text(14 / WIDTH, 1 - 14 / total, title, va="top", weight="bold", size=TEXT,
                     linespacing=1.3)
         made: dict[int, Picture] = {}
         for k, shown in enumerate(answer.shown):
-            axes = box(figure, _LEFT, 66 + strips * k, width, _STRIP)
+            axes = box(figure, _LEFT, head + strips * k, width, _STRIP)
             pixels = _strip(shown, made, span, width)
             if pixels is not None:
                 axes.imshow(pixels, extent=(*span, 0, 1), aspect="auto", interpolation="nearest")
@@ -68,7 +73,7 @@ def _short(name: str, most: int = 16) -> str:
 def _wrapped(title: str) -> str:
     from textwrap import wrap
 
-    lines = wrap(title, 96)
+    lines = wrap(title, 78)
     return "\n".join(lines[:2]) + (" …" if len(lines) > 2 else "")
 
 
@@ -106,14 +111,16 @@ def _traces(axes: Axes, answer: Comparison, span: tuple[float, float]) -> None:
                   label=_short(lane.name))
     for i, spot in enumerate(answer.reading.spots):
         bare = i in answer.unexplained
-        axes.plot([spot.rf] * 2, [-0.09, -0.02], color=MARK, lw=1.6, clip_on=False)
+        axes.plot([spot.rf] * 2, [-0.09, -0.02], color=MARK, lw=1.6, zorder=6)
         if bare:
-            axes.text(spot.rf, 1.06, "?", ha="center", color=MARK, weight="bold")
+            axes.plot([spot.rf], [1.1], "v", color=MARK, ms=7)
     axes.set(xlim=span, ylim=(-0.1, 1.18), xlabel="Rf")
     axes.set_ylabel("Signal, each lane to\nits tallest spot")
     axes.spines[["top", "right"]].set_visible(False)
     axes.xaxis.set_major_locator(MaxNLocator(11, steps=[1, 2, 5, 10]))
     axes.yaxis.set_major_locator(MaxNLocator(4))
+    if answer.unexplained:
+        axes.plot([], [], marker="v", ls="", color=MARK, ms=7, label="explained by none")
     axes.legend(loc="lower left", bbox_to_anchor=(-0.01, 1.0), ncols=6, frameon=False,
                 borderaxespad=0.2, handlelength=2.6, columnspacing=1.2)
 
@@ -121,7 +128,7 @@ def _traces(axes: Axes, answer: Comparison, span: tuple[float, float]) -> None:
 def _differences(axes: Axes, answer: Comparison, rows: list[Pair]) -> None:
     from matplotlib.lines import Line2D
 
-    reach = NEAR_RF + 0.01
+    reach = NEAR_RF + 0.005
     axes.set(xlim=(-reach, reach), ylim=(len(rows) - 0.4, -0.6),
              xlabel="Difference in Rf, unknown less reference, with 95 % intervals")
     axes.axvline(0.0, color=QUIET, lw=0.8)

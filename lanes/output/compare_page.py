@@ -69,8 +69,11 @@ def _verdict(reference: Presence) -> str:
 def _spots(answer: Comparison, which: Sequence[int]) -> str:
     if not which:
         return ""
-    told = [f"Rf {s.rf:.2f}, {figures(s.area_percent, 2)} area percent"
-            for s in (answer.reading.spots[i] for i in which)]
+    told = []
+    for spot in (answer.reading.spots[i] for i in which):
+        stays = any(f.name == "at-origin" for f in spot.flags)
+        told.append(f"{'at the origin' if stays else f'Rf {spot.rf:.2f}'}, "
+                    f"{figures(spot.area_percent, 2)} area percent")
     count = "one spot" if len(told) == 1 else f"{len(told)} spots"
     return f"{count} ({'; '.join(told)})"
 
@@ -85,7 +88,8 @@ def _details(answer: Comparison) -> list[str]:
               for c in answer.correlations]
     if answer.carried is not None:
         lines += [f"Relative to the standard in lane {one_line(answer.carried.bridge)} (Rf "
-                  f"{answer.carried.standard:.3f} here, {answer.carried.other_standard:.3f} there):",
+                  f"{answer.carried.standard:.3f} here, "
+                  f"{answer.carried.other_standard:.3f} there):",
                   *(_relative(answer, p) for p in near_pairs(answer))]
     return lines
 
@@ -146,12 +150,14 @@ def _repeats(answer: Comparison) -> str:
 def _record(answer: Comparison) -> dict[str, Any]:
     r = answer.repeatability
     spots = answer.reading.spots
+    known = {s.reading.name: s.reading for s in answer.shown if s.kind == "reference"}
     return {
         "unknown": answer.unknown,
         "references": [
             {"name": p.name, "verdict": p.verdict, "reason": p.reason,
              "limit_percent": p.limit_percent,
-             "matched": [{"reference_spot": j, "unknown_rf": spots[i].rf} for j, i in p.matched]}
+             "matched": [{"unknown_rf": spots[i].rf, "reference_rf": known[p.name].spots[j].rf}
+                         for j, i in p.matched]}
             for p in answer.references
         ],
         "pairs": [_pair(answer, p) for p in answer.pairs],
@@ -270,8 +276,8 @@ def _cospots(answer: Comparison) -> list[str]:
 
 
 _HOW = (
-    "The standard deviation of a difference holds both fits and twice the repeatability; the "
-    "place of the two lines is shared and left out. Different: two spots of one substance would "
+    "The standard deviation of a difference holds both fits and the repeatability of both lanes; "
+    "the place of the two lines is shared and left out. Different: two spots of one substance would "
     "look so different twice in 100 or less. Same: the 95 % interval of the difference lies "
     "within the margin, 0.02 in Rf or the least difference told apart if that is smaller; "
     "failing to find a difference is not enough. Else the plate can’t tell.",
