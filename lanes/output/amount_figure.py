@@ -30,7 +30,6 @@ Floats = NDArray[np.float64]
 
 WIDTH, HEIGHT, _LEFT, _RIGHT = 1090, 900, 140, 30  # in pixels
 _MOST_NAMED = 12
-_LETTER = 13.0  # pixels that a letter of a label takes
 
 
 def amount_png(answer: Amounts, title: str) -> bytes:
@@ -75,10 +74,10 @@ def _curve(axes: Axes, answer: Amounts, reach: float) -> None:
     x = np.linspace(max(0.0, lowest), min(reach, highest), 241)
     y = fitted.at(x)
     confidence, prediction = bands(fitted, x)
-    axes.fill_between(x, y - prediction, y + prediction, color="#e6ebf0", lw=0, zorder=0,
-                      label="95 % of spots")
-    axes.fill_between(x, y - confidence, y + confidence, color="#b9c6d3", lw=0, zorder=1,
-                      label="95 % of curve")
+    for half, colour, label in ((prediction, "#e6ebf0", "95 % of spots"),
+                                (confidence, "#b9c6d3", "95 % of curve")):
+        axes.fill_between(x, np.maximum(y - half, 0.0), y + half, color=colour, lw=0, zorder=0,
+                          label=label)
     low, top = fitted.x.min(), fitted.x.max()
     inside = (x >= low) & (x <= top)
     axes.plot(x[inside], y[inside], color=COLOURS[0], lw=1.8, zorder=3, label=fitted.curve.name)
@@ -86,7 +85,7 @@ def _curve(axes: Axes, answer: Amounts, reach: float) -> None:
         axes.plot(x[beyond], y[beyond], color=COLOURS[0], lw=1.2, ls=(0, (2, 2)), zorder=3)
     own = [s.area_sd or 0.0 for s in answer.standards]
     axes.errorbar(fitted.x, fitted.y, yerr=np.multiply(1.96, own), fmt="o", ms=5.5, color=INK,
-                  capsize=2.5, elinewidth=1.0, zorder=5, label="standard, 1.96 sd")
+                  capsize=2.5, elinewidth=1.0, zorder=5, label="standard")
     tallest = max([*fitted.y, *(u.area for u in answer.unknowns if u.area is not None)])
     axes.set_ylim(0.0, 1.1 * max(float(tallest), float(y[inside].max())))
 
@@ -94,7 +93,7 @@ def _curve(axes: Axes, answer: Amounts, reach: float) -> None:
 def _unknowns(axes: Axes, answer: Amounts, reach: float) -> None:
     """Draw the samples: on the curve, down to the axis, and there their intervals as bars."""
     shown = [u for u in answer.unknowns if u.area is not None]
-    label: str | None = "sample, 95 % interval"
+    label: str | None = "sample, 95 %"
     bottom, top = axes.get_ylim()
     # Bars stand in rows below zero so that none covers another.
     row = 0.045 * (top - bottom)

@@ -25,8 +25,8 @@ _LAW = (
     "through the same one on the same plate, and what it bends shows as a curve."
 )
 _SIGMA = (
-    "Detection limit 3.3 σ/S, quantitation limit 10 σ/S (ICH Q2): σ is the residual standard "
-    "deviation that the fit gives the weakest standard, S the curve's slope there."
+    "They are 3.3 and 10 σ/S (ICH Q2): σ is the residual standard deviation that the fit gives "
+    "the weakest standard, S the curve's slope there."
 )
 
 
@@ -86,7 +86,9 @@ def _heading(answer: Amounts) -> str:
     if len(names) == 1:
         return _sentence(answer.unknowns[0], answer.unit)
     listed = f"{', '.join(names[:-1])} and {names[-1]}" if len(names) < 6 else f"{len(names)} lanes"
-    return f"Amounts in {listed}, by a {answer.calibration.curve.name} through the standards."
+    form = answer.calibration.curve.name
+    curve = form if form == "line" else f"{form} curve"
+    return f"Amounts in {listed}, by a {curve} through the standards."
 
 
 def _unit(unit: str | None) -> str:
