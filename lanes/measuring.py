@@ -56,7 +56,7 @@ def measure(
         If the plate, a line or the lanes are not found with confidence.
     """
     settings = from_mapping(choices, settings)
-    if Path(source).suffix.lower() in (".csv", ".txt", ".tsv"):
+    if is_trace(source):
         return _measure_trace(Path(source), settings)
     plate = prepare(source, settings)
     readings = tuple(read_lane(plate, lane) for lane in plate.layout.lanes)
@@ -67,6 +67,19 @@ def measure(
         plate.layout, square_picture(plate.scan, plate.layout) if picture else None, readings,
         (*plate.flags, *remarks), settings,
     )
+
+
+# What a trace has no use for: to ignore it without a word would hide a mistake.
+PLATE_ONLY = ("light", "law", "channel", "transfer", "turn", "lanes", "lane_width", "plate_width",
+              "plate_height", "dpi")
+# The residual's tallest point over the tallest spot: from here on the sum of spots is not what
+# the trace shows (a step, a dip).
+UNLIKE = 0.25
+
+
+def is_trace(source: str | Path) -> bool:
+    """Return whether `source` is a trace by its name, not an image."""
+    return Path(source).suffix.lower() in (".csv", ".txt", ".tsv")
 
 
 @dataclass(frozen=True)
@@ -87,6 +100,9 @@ def prepare(source: str | Path, settings: Settings) -> Plate:
 
     Parameters and errors are those of `measure`.
     """
+    if is_trace(source):
+        raise InputError(f"{Path(source).name} is a trace: this question needs the plate's scan, "
+                         "whose clean layer tells what is noise")
     scan = read_scan(source, transfer=settings.transfer, turn=settings.turn, dpi=settings.dpi)
     light, notes = _light(scan, settings)
     layout = locate(scan, settings, light)
@@ -102,7 +118,10 @@ def _light(scan: Scan, settings: Settings) -> tuple[str, tuple[Flag, ...]]:
         return settings.light, ()
     light, confidence = judge_light(scan)
     named = {"white": "white light", "254": "254 nm", "366": "366 nm"}[light]
-    note = flag("light-assumed", f"read as {named}, with confidence {confidence:.2f}")
+    doubt = f"with confidence {confidence:.2f}"
+    if "red" not in scan.channels:
+        doubt = "but a grey scan can't tell white light from a glow that is quenched"
+    note = flag("light-assumed", f"read as {named}, {doubt}")
     return light, (note,)
 
 
@@ -171,6 +190,11 @@ def _measure_trace(path: Path, settings: Settings) -> Reading:
         raise InputError(
             "a trace shows neither origin nor front: give their distances with --origin and --front"
         )
+    for name in PLATE_ONLY:
+        if getattr(settings, name) != getattr(Settings(), name):
+            option = "--" + name.replace("_", "-")
+            raise InputError(f"{option} is about a plate's scan, and {path.name} is a trace: "
+                             f"leave {option} out")
     trace, raw = read_trace(path, settings.origin, settings.front)
     flat, below = trace.signal, np.zeros_like(trace.signal)
     if settings.background not in ("layer", "none"):
@@ -178,6 +202,11 @@ def _measure_trace(path: Path, settings: Settings) -> Reading:
     fit = deconvolve(trace.position, flat, joint=settings.joint, components=settings.components)
     noise = residual_noise(flat - fit.model, trace.pitch)
     spots, pairs, more = describe(trace, fit, noise, 0.0, 0.0, True, 1.0)
+    tallest = float(fit.peaks.max(initial=0.0))
+    left = float(np.abs(flat - fit.model)[trace.usable].max(initial=0.0))
+    if left > UNLIKE * tallest > 0.0:
+        more = (*more, flag("fit-poor", f"the spots leave {100 * left / tallest:.0f} % of the "
+                            "tallest one's height: is it a lane's trace?"))
     name = settings.names[0] if settings.names else lane_name(path.stem)
     role = settings.note(name).role or (settings.roles[0] if settings.roles else None)
     width = np.median([c.sigma for c in fit.components]) if fit.components else 0.012 * trace.run

@@ -362,6 +362,46 @@ def test_too_little_memory(
     assert "not enough memory" in refused("measure", drawn / "whole.png", "--out", "out")
 
 
+# What would be ignored is said
+
+
+@pytest.fixture
+def lone_trace(tmp_path: Path) -> Path:
+    x = np.arange(0.0, 75.0, 0.2)
+    y = np.exp(-0.5 * (x - 30) ** 2) + np.random.default_rng(1).normal(0, 0.01, x.size)
+    path = tmp_path / "lone.csv"
+    path.write_text("".join(f"{a},{b}\n" for a, b in zip(x, y, strict=True)), encoding="utf-8")
+    return path
+
+
+@pytest.mark.parametrize("option", [("--light", "254"), ("--lanes", "3"), ("--turn", "90"),
+                                    ("--lane-width", "5"), ("--transfer", "linear")])
+def test_a_trace_has_no_use_for_what_is_about_a_plate(
+    refused: Refused, lone_trace: Path, option: tuple[str, str]
+) -> None:
+    said = refused("measure", lone_trace, *LINES, *option)
+    assert f"leave {option[0]} out" in said
+
+
+def test_questions_that_need_a_scan_say_so(refused: Refused, lone_trace: Path) -> None:
+    assert "needs the plate's scan" in refused("purity", lone_trace, "--lane", "lone", *LINES)
+
+
+def test_options_about_the_folder_need_one(refused: Refused, drawn: Path) -> None:
+    for command in (("measure",), ("purity", "--lane", "1"), ("shoulder", "--lane", "1")):
+        assert "give --out DIR too" in refused(*command, drawn / "whole.png", "--force")
+        assert "--out is empty" in refused(*command, drawn / "whole.png", "--out", "")
+
+
+def test_a_step_is_no_lane(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    x = np.arange(0.0, 75.0, 0.2)
+    dip = 1.0 - np.exp(-0.5 * (x - 30) ** 2) + np.random.default_rng(1).normal(0, 0.01, x.size)
+    path = tmp_path / "dip.csv"
+    path.write_text("".join(f"{a},{b}\n" for a, b in zip(x, dip, strict=True)), encoding="utf-8")
+    assert main(["measure", str(path), *LINES]) == 0
+    assert "fit-poor" in capsys.readouterr().out
+
+
 # Nothing found is an answer
 
 

@@ -16,7 +16,7 @@ from lanes.answers.shoulder_others import lone_width, take_shape
 from lanes.answers.shoulder_test import LEVEL, Detectable, Evidence, weigh
 from lanes.errors import InputError
 from lanes.flags import Flag, flag
-from lanes.measuring import Plate, measure, prepare, read_lane
+from lanes.measuring import Plate, is_trace, measure, prepare, read_lane
 from lanes.reading import LaneReading
 from lanes.settings import Settings
 from lanes.spots.choose import SPLIT_GAIN
@@ -146,7 +146,7 @@ def shoulder(
     """
     _whole("bootstraps", bootstraps, 99, 100_000)
     _whole("seed", seed, 0, 2**63 - 1)
-    if Path(source).suffix.lower() in (".csv", ".txt", ".tsv"):
+    if is_trace(source):
         plate, readings = None, measure(source, settings).lanes
     else:
         plate = prepare(source, settings)

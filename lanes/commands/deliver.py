@@ -32,6 +32,8 @@ def refuse_early(arguments: argparse.Namespace) -> None:
     if arguments.out is None and arguments.force:
         raise InputError("--force is about the folder that --out writes: give --out DIR too")
     if arguments.out is not None:
+        if not arguments.out.strip():
+            raise InputError("--out is empty: give a folder to make")
         from lanes.output.folder import refuse_existing
 
         refuse_existing(arguments.out, force=arguments.force)

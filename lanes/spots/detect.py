@@ -106,10 +106,10 @@ def candidates(
     kept = _speakers([(k, i) for _, k, i in found], sigmas, position)
     # Two spots with a valley answer best as one broad one: look for the valley at finer widths.
     # Its parts may be there already, in their own right.
-    places = {place for k, i in kept for place in _parts(z, sigmas, position, k, i, threshold)}
-    places = _speakers(sorted(places, key=lambda place: -z[place]), sigmas, position)
+    parts = {place for k, i in kept for place in _parts(z, sigmas, position, k, i, threshold)}
+    kept = _speakers(sorted(parts, key=lambda place: (-z[place], place)), sigmas, position)
     return [Candidate(float(position[i]), float(sigmas[k]), float(area[k, i]), float(z[k, i]))
-            for k, i in sorted(places, key=lambda place: place[1])]
+            for k, i in sorted(kept, key=lambda place: place[1])]
 
 
 def _speakers(
