@@ -24,10 +24,10 @@ SLOPES = np.linspace(-2.7, -0.6, 8)  # the mixture's mean slope of log k against
 SLOPE_MEAN, SLOPE_MEAN_SD = -1.5, 0.6
 SLOPE_SD = 0.35  # of one substance about that mean
 PLATE_SD = 0.015  # of an Rf from plate to plate
-SHARE_SD = 0.25  # of ln(area share): the law bends a share when its spot broadens
+SHARE_SD = 0.2  # of ln(area share): the law bends a share when its spot broadens
 BREADTH_SD = 0.2  # of ln(width over what is usual at that Rf)
 COLOUR_SD = 0.06  # of each channel's share of a spot's signal
-UNSEEN = 0.02  # that a substance shows nowhere on a plate though it does on another
+UNSEEN = 0.005  # that a substance shows nowhere on a plate though it does on another
 
 
 @dataclass(frozen=True)
@@ -260,18 +260,20 @@ def _alike(
         out += _normal(apart, sd2).sum(axis=1)
     breadth = np.einsum("mjs,j->ms", held, [k.breadth for k in known])
     theirs = np.array([s.breadth for s in spots])
-    # Of spots that hold several, neither width nor colour can be foretold: an even chance.
+    # How broad a spot of several is can't be foretold: an even chance.
     wide = _normal(theirs - breadth, np.full(breadth.shape, 2 * BREADTH_SD**2))
     out += np.where(alone, wide, _normal(np.zeros(1), np.full(1, 4 * BREADTH_SD**2))).sum(axis=1)
     if all(s.colour is not None for s in (*known, *spots)):
         a = np.array([k.colour for k in known])
         b = np.array([s.colour for s in spots])
-        sd2 = (COLOUR_SD**2 + np.array([k.colour_sd for k in known])[:, None] ** 2
+        # Of several in one spot, the signals add up.
+        part = held * ours[None, :, None]
+        part = part / np.maximum(part.sum(axis=1, keepdims=True), 1e-12)
+        joined = np.einsum("mjs,jc->msc", part, a)
+        sd2 = (COLOUR_SD**2 + max(k.colour_sd for k in known) ** 2
                + np.array([s.colour_sd for s in spots])[None, :] ** 2)
         # Shares sum to one: two of the three differ freely.
-        each = _normal(a[:, None, :2] - b[None, :, :2], sd2[:, :, None]).sum(axis=2)
-        out += (held * each[None] * alone[:, None, :]).sum(axis=(1, 2))
-        out += (~alone).sum(axis=1) * 2 * float(_normal(np.zeros(1), np.full(1, 0.04))[0])
+        out += _normal(joined[..., :2] - b[None, :, :2], sd2[:, :, None]).sum(axis=(1, 2))
     return out
 
 

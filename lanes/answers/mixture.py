@@ -86,6 +86,21 @@ def recommend(chart: Map, law: Law, widths: Widths, tried: Floats) -> Recommende
     return at(best, law, widths, tried)
 
 
+def unconfined(chart: Map, law: Law, widths: Widths, tried: Floats) -> Recommended | None:
+    """Return the mixture that resolves the worst pair best, wherever in the window Rf lie or not.
+
+    None with one component. Rf below 0.05 or above 0.95 is no place to look for spots.
+    """
+    if chart.mean is None:
+        return None
+    seen = (chart.rf.min(axis=1) >= 0.05) & (chart.rf.max(axis=1) <= 0.95)
+    if not seen.any():
+        return None
+    best = float(chart.fraction[int(np.argmax(np.where(seen, chart.mean, -np.inf)))])
+    return at(sensible(best, float(chart.fraction[0]), float(chart.fraction[-1])), law, widths,
+              tried)
+
+
 def _outside(rf: Floats) -> Floats:
     low = np.maximum(WINDOW[0] - rf, 0.0).max(axis=1)
     return np.asarray(np.maximum(low, np.maximum(rf - WINDOW[1], 0.0).max(axis=1)))

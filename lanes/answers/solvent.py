@@ -10,7 +10,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lanes.answers.matching import Matching, match
-from lanes.answers.mixture import NextTry, Recommended, allowed, at, beyond, next_try, recommend
+from lanes.answers.mixture import (
+    NextTry,
+    Recommended,
+    allowed,
+    at,
+    beyond,
+    next_try,
+    recommend,
+    unconfined,
+)
 from lanes.answers.one_plate import OnePlate, one_plate
 from lanes.answers.retention import (
     Law,
@@ -34,6 +43,7 @@ Floats = NDArray[np.float64]
 TARGET_RF = 0.3  # of the wanted substance before a flash column, 0.25 to 0.35 (common practice)
 RIVAL = 0.05  # probability from which another assignment of spots is worked out too
 RIVALS = 3
+MUCH = 1.2  # times the resolution: worth leaving the window for
 MISFIT = 0.01  # probability of points so far from straight lines below which it is said
 
 
@@ -99,6 +109,8 @@ class Solvent:
         By rising Rf on the plate with the most spots; empty with a single fraction.
     law, widths, chart, recommended, next
         The fitted law, the widths, the map of mixtures, what to take, what to try next.
+    elsewhere : Recommended or None
+        A mixture that leaves the window and is expected to resolve the worst pair much better.
     assigned : tuple of Assigned
         The assignments of spots to components, the one in use first.
     target_rf : float
@@ -117,6 +129,7 @@ class Solvent:
     widths: Widths | None
     chart: Map | None
     recommended: Recommended | None
+    elsewhere: Recommended | None
     next: NextTry | None
     assigned: tuple[Assigned, ...]
     target_rf: float
@@ -213,7 +226,8 @@ def answer(
     following = next_try(chosen, chart, law, widths, tried, rf_sd)
     flags += _flags(plates, components, law, chosen, assigned)
     return Solvent(
-        plates, weak, strong, components, law, widths, chart, chosen, following, tuple(assigned),
+        plates, weak, strong, components, law, widths, chart, chosen,
+        _elsewhere(chosen, unconfined(chart, law, widths, tried)), following, tuple(assigned),
         target_rf, tuple(_target(law, j, c.name, target_rf, tried)
                          for j, c in enumerate(components)),
         volumes_of([c.name for c in components], chosen.rf), None, tuple(dict.fromkeys(flags)),
@@ -270,6 +284,12 @@ def _changes(chosen: Recommended, own: Recommended, here: Recommended) -> bool:
     return a is not None and b is not None and abs(a - b) > max(0.2, 0.2 * a)
 
 
+def _elsewhere(chosen: Recommended, free: Recommended | None) -> Recommended | None:
+    if free is None or free.worst_resolution is None or chosen.worst_resolution is None:
+        return None
+    return free if free.worst_resolution > MUCH * chosen.worst_resolution else None
+
+
 def _target(law: Law, j: int, name: str, rf: float, tried: Floats) -> Target:
     found = fraction_for(law, j, rf)
     if found is None:
@@ -307,7 +327,7 @@ def _single(
         flags.append(flag("outside-window", "Rf " + ", ".join(f"{r:.2f}" for r in one.outside)
                           + " on the plate: not from 0.2 to 0.8"))
     names = [str(j + 1) for j in range(len(rf))]
-    return Solvent(plates, weak, strong, (), None, None, None, None, None, (), target_rf, (),
+    return Solvent(plates, weak, strong, (), None, None, None, None, None, None, (), target_rf, (),
                    volumes_of(names, rf), one, tuple(dict.fromkeys(flags)))
 
 
@@ -336,14 +356,15 @@ def _flags(
         elif c.slope > 0.0:
             out.append(flag("law-misfit", f"component {c.name} seems to fall with the stronger "
                             "solvent"))
-        together = [plates[p].file for p, shared in enumerate(c.shared) if shared]
-        if together:
-            out.append(flag("run-together", f"component {c.name} shares its spot on "
-                            f"{', '.join(together)}"))
         unseen = [plates[p].file for p, rf in enumerate(c.rf) if rf is None]
         if unseen:
             out.append(flag("left-out", f"component {c.name} was not found on "
                             f"{', '.join(unseen)}"))
+    for plate, places in zip(plates, assigned[0].matching.spots, strict=True):
+        for place in sorted({s for s in places if s is not None and places.count(s) > 1}):
+            names = [components[j].name for j, s in enumerate(places) if s == place]
+            out.append(flag("run-together", f"components {' and '.join(names)} share the spot at "
+                            f"Rf {plate.seen[place].rf:.2f} on {plate.file}"))
     if law.misfit is not None and law.misfit < MISFIT:
         out.append(flag("law-misfit", "the points lie farther from straight lines of log k "
                         f"against log X than plates scatter (probability {law.misfit:.2g})"))

@@ -45,7 +45,15 @@ def read_plates(
     plates: Sequence[tuple[str | Path, float | None]], settings: Settings, lane: str | None
 ) -> tuple[PlateLane, ...]:
     """Return the sample's lane of every plate; parameters are those of `solvent`."""
-    ready = [prepare(path, settings) for path, _ in plates]
+    ready: list[Plate] = []
+    for path, _ in plates:
+        plate = prepare(path, settings)
+        # Areas can be compared in one channel only: the first plate's.
+        if ready and plate.light == ready[0].light:
+            channel = ready[0].signal.channel
+            if channel != plate.signal.channel and channel in plate.scan.channels:
+                plate = prepare(path, replace(settings, channel=channel))
+        ready.append(plate)
     files = [one_line(Path(path).name) for path, _ in plates]
     if lane is None:
         chosen = _fullest(ready, files)

@@ -135,7 +135,7 @@ def _worst(axes: Axes, answer: Solvent, chart: Map) -> None:
         low, high = x[run[0]], x[run[-1]]
         if run[0] > 0:
             axes.plot([low, low], [0.88 * reach, reach], color=QUIET, lw=0.8)
-        if high - low > 0.075 * span:
+        if high - low > 0.1 * span:
             a, b = (answer.components[int(j)].name for j in pairs[run[0]])
             axes.annotate(f"{a} and {b}", ((low + high) / 2, 0.93 * reach), ha="center",
                           va="center", color=INK, path_effects=halo())

@@ -77,6 +77,7 @@ def _record(answer: Solvent) -> dict[str, Any]:
             "plate_sd": law.plate_sd, "spot_sd": law.spot_sd, "estimated": law.estimated,
             "line_probability": law.misfit},
         "recommended": None if answer.recommended is None else _mixture(answer.recommended),
+        "outside_window": None if answer.elsewhere is None else _mixture(answer.elsewhere),
         "map": [] if chart is None else _map(answer, chart),
         "next_try": None if after is None else {
             "fraction": after.fraction, "extrapolated": after.extrapolated,
@@ -108,7 +109,7 @@ def _mixture(best: Recommended) -> dict[str, Any]:
         "worst_pair": None if best.pair is None else list(best.pair),
         "worst_resolution": best.worst_resolution, "worst_low": best.worst_low,
         "worst_high": best.worst_high, "probability": best.probability,
-        "outside_window": best.outside,
+        "beyond_window": best.outside,
     }
 
 

@@ -73,7 +73,14 @@ def short(answer: Solvent) -> list[str]:
     span = f"{percent(tried.min())} to {percent(tried.max())} %"
     if best.extrapolated:
         out.append(f"That is extrapolated: {span} were tried. Run it before relying on it.")
-    if best.worst_resolution is not None and best.worst_resolution < BASELINE:
+    away = answer.elsewhere
+    if away is not None:
+        rf = sorted(away.rf)
+        far = ", extrapolated" if away.extrapolated else ""
+        out.append(f"{percent(away.fraction)} %{far}, is expected to part the worst pair better, "
+                   f"to {fixed(away.worst_resolution, 1)}, but spreads Rf from {fixed(rf[0], 2)} "
+                   f"to {fixed(rf[-1], 2)}, outside 0.2 to 0.8.")
+    if chart.resolution is not None and float(chart.resolution.max()) < BASELINE:
         out.append(f"No mixture from {percent(chart.fraction[0])} to "
                    f"{percent(chart.fraction[-1])} % is expected to part every pair to the "
                    "baseline: another solvent may change the order, more or less of this one "
