@@ -394,7 +394,7 @@ def test_options_about_the_folder_need_one(refused: Refused, drawn: Path) -> Non
 
 
 def test_a_step_is_no_lane(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    x = np.arange(0.0, 75.0, 0.2)
+    x = np.arange(0.0, 75.1, 0.2)
     dip = 1.0 - np.exp(-0.5 * (x - 30) ** 2) + np.random.default_rng(1).normal(0, 0.01, x.size)
     path = tmp_path / "dip.csv"
     path.write_text("".join(f"{a},{b}\n" for a, b in zip(x, dip, strict=True)), encoding="utf-8")
