@@ -23,6 +23,7 @@ from lanes.spots.apart import take_apart
 from lanes.spots.deconvolve import THRESHOLD, deconvolve
 from lanes.spots.describe import describe
 from lanes.spots.detect import limit
+from lanes.spots.quantities import full_width
 from lanes.trace.background import background
 from lanes.trace.noise import Noise, layer_noise, residual_noise
 from lanes.trace.path import follow
@@ -75,6 +76,7 @@ PLATE_ONLY = ("light", "law", "channel", "transfer", "turn", "lanes", "lane_widt
 # The residual's tallest point over the tallest spot: from here on the sum of spots is not what
 # the trace shows (a step, a dip).
 UNLIKE = 0.25
+BROAD = 0.15  # full width at half height over the run: no spot is so wide (common practice)
 
 
 def is_trace(source: str | Path) -> bool:
@@ -207,6 +209,10 @@ def _measure_trace(path: Path, settings: Settings) -> Reading:
     if left > UNLIKE * tallest > 0.0:
         more = (*more, flag("fit-poor", f"the spots leave {100 * left / tallest:.0f} % of the "
                             "tallest one's height: is it a lane's trace?"))
+    broad = max((full_width(c) for c in fit.components), default=0.0) / trace.run
+    if broad > BROAD:
+        more = (*more, flag("wide", f"a spot spans {100 * broad:.0f} % of the run: is it a "
+                            "lane's trace?"))
     name = settings.names[0] if settings.names else lane_name(path.stem)
     role = settings.note(name).role or (settings.roles[0] if settings.roles else None)
     width = np.median([c.sigma for c in fit.components]) if fit.components else 0.012 * trace.run

@@ -393,13 +393,25 @@ def test_options_about_the_folder_need_one(refused: Refused, drawn: Path) -> Non
         assert "--out is empty" in refused(*command, drawn / "whole.png", "--out", "")
 
 
-def test_a_step_is_no_lane(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+@pytest.mark.parametrize("shape", [lambda x: 1.0 - np.exp(-0.5 * (x - 30) ** 2),
+                                   lambda x: 1.0 * (x > 40)], ids=["dip", "step"])
+@pytest.mark.parametrize("seed", range(3))
+def test_what_is_no_lane_is_doubted(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], shape: Callable[[Any], Any], seed: int
+) -> None:
     x = np.arange(0.0, 75.1, 0.2)
-    dip = 1.0 - np.exp(-0.5 * (x - 30) ** 2) + np.random.default_rng(1).normal(0, 0.01, x.size)
-    path = tmp_path / "dip.csv"
-    path.write_text("".join(f"{a},{b}\n" for a, b in zip(x, dip, strict=True)), encoding="utf-8")
+    y = shape(x) + np.random.default_rng(seed).normal(0, 0.01, x.size)
+    path = tmp_path / "odd.csv"
+    path.write_text("".join(f"{a},{b}\n" for a, b in zip(x, y, strict=True)), encoding="utf-8")
     assert main(["measure", str(path), *LINES]) == 0
-    assert "fit-poor" in capsys.readouterr().out
+    assert "is it a lane's trace?" in capsys.readouterr().out
+
+
+def test_a_lone_trace_is_not_doubted(
+    lone_trace: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["measure", str(lone_trace), "--origin", "0", "--front", "70"]) == 0
+    assert "is it a lane's trace?" not in capsys.readouterr().out
 
 
 # Nothing found is an answer
