@@ -1,8 +1,9 @@
 """Do two spots of one plate agree in Rf? Their difference, how well Rf repeats, and a verdict.
 
-"Same" is no mere failure to find a difference: the 95 % interval of the difference must lie
-within a margin, so a plate that tells little says "cannot tell" (a test of equivalence, as
-Schuirmann, J. Pharmacokinet. Biopharm. 15, 657 (1987); from memory).
+"Same" is no mere failure to find a difference: the 90 % interval of the difference must lie
+within a margin, so a plate that tells little says "cannot tell". That is two one-sided tests at
+5 %: a difference as large as the margin is called none 5 times of 100 at most (Schuirmann,
+J. Pharmacokinet. Biopharm. 15, 657 (1987); from memory).
 """
 
 from __future__ import annotations
@@ -23,8 +24,9 @@ COMMON_SD = 0.004    # Rf of one substance from lane to lane, standard deviation
 WORTH = 12.0         # degrees of freedom that this rule counts for beside the plate's own spots
 TOGETHER = 0.5       # share of that variance which the spots of one lane have in common
 LEVEL = 0.02         # how often two spots of one substance may be called different
+ALIKE = 0.05         # p-value below which two spots are not called the same
 MARGIN = 0.02        # in Rf: a larger difference is never called none
-Z95, Z_POWER = float(norm.ppf(0.975)), float(norm.ppf(0.95))
+Z_ONE = float(norm.ppf(0.95))  # of a test on one side at 5 %, and of being seen 95 times of 100
 REACH, NODE, STEP = 0.06, 0.005, 0.001  # of the differences looked at, in Rf
 DRAWN_REACH = 0.03   # a single spot never looks like two farther apart
 DRAWS = 300
@@ -97,8 +99,8 @@ class Difference:
 
     @property
     def interval(self) -> tuple[float, float]:
-        """Student's 95 % interval."""
-        half = self.sd * float(student.ppf(0.975, self.degrees))
+        """Student's 90 % interval."""
+        half = self.sd * float(student.ppf(0.95, self.degrees))
         return self.value - half, self.value + half
 
     @property
@@ -110,7 +112,7 @@ class Difference:
         """Return how badly true differences `at` fit, as the square of a normal deviate.
 
         Student's deviate is carried to the normal one of the same probability, so that other
-        evidence can be added and 3.84 still bounds a 95 % interval.
+        evidence can be added and 2.71 still bounds a 90 % interval.
         """
         seen = self.value if value is None else value
         tail = student.sf(np.abs(np.asarray(seen) - at) / self.sd, self.degrees)
@@ -189,7 +191,7 @@ class Identity:
     p_value : float
         How often two spots of one substance would look at least this different.
     low, high : float
-        95 % interval of the difference, the co-spot's evidence in it.
+        90 % interval of the difference, the co-spot's evidence in it.
     resolvable : float or None
         Least difference told apart 95 times of 100; None where none up to `REACH` is.
     margin : float
@@ -233,7 +235,7 @@ def judge(
     total = seen.deviance(at) + sum(parts)
     best = float(total.min())
     # Where only one sign of a difference fits, a single valley remains; else both count.
-    inside = at[total <= best + Z95**2]
+    inside = at[total <= best + Z_ONE**2]
     low, high = float(inside.min() - STEP / 2), float(inside.max() + STEP / 2)
     gain = float(total[zero]) - best
     if gain > BEYOND:
@@ -252,9 +254,9 @@ def judge(
         null_gain = _gain(null)
         p_value = float((1 + np.sum(null_gain >= gain)) / (draws + 1))
         threshold = float(np.quantile(null_gain, 1.0 - LEVEL))
-    need = math.sqrt(max(threshold, 0.0)) + Z_POWER
+    need = math.sqrt(max(threshold, 0.0)) + Z_ONE
     # The lanes' part of the noncentrality, scaled so that alone it gives Student's figure.
-    lanes = (float(norm.ppf(1.0 - LEVEL / 2.0)) + Z_POWER) / seen.resolvable
+    lanes = (float(norm.ppf(1.0 - LEVEL / 2.0)) + Z_ONE) / seen.resolvable
     grid = nodes[nodes > 0]
     power = np.minimum(*(
         np.sqrt((lanes * grid) ** 2 + sum(m.apart(side * grid) for m in mixed))
@@ -278,7 +280,7 @@ def _alone(lane: str, part: Floats, drawn: Floats | None, at: Floats) -> Said:
     p_value = float(chi2.sf(gain, 1))
     if drawn is not None:
         p_value = float((1 + np.sum(_gain(drawn) >= gain)) / (len(drawn) + 1))
-    most = float(np.abs(at[part <= part.min() + Z95**2]).max())
+    most = float(np.abs(at[part <= part.min() + Z_ONE**2]).max())
     verdict = "two" if p_value < LEVEL else "one" if most < MARGIN else "cannot tell"
     return Said(lane, verdict, p_value, most)
 
@@ -291,7 +293,7 @@ def _told(
     verdict = "cannot tell"
     if p_value < LEVEL:
         verdict = "different"
-    elif -margin < low <= 0.0 <= high < margin:
+    elif p_value >= ALIKE and -margin < low and high < margin:
         verdict = "same"
     return Identity(verdict, p_value, low, high, resolvable, margin, said)
 

@@ -130,7 +130,7 @@ def _differences(axes: Axes, answer: Comparison, rows: list[Pair]) -> None:
 
     reach = NEAR_RF + 0.005
     axes.set(xlim=(-reach, reach), ylim=(len(rows) - 0.4, -0.6),
-             xlabel="Difference in Rf, unknown less reference, with 95 % intervals")
+             xlabel="Difference in Rf, unknown less reference, with 90 % intervals")
     axes.axvline(0.0, color=QUIET, lw=0.8)
     if not rows:
         axes.set(ylim=(1, 0))

@@ -118,7 +118,7 @@ def _sentence(pair: Pair) -> str:
     assert identity is not None
     text = (f"Rf {pair.rf:.3f} against {one_line(pair.reference)} at {pair.reference_rf:.3f}: "
             f"{pair.verdict} ({', '.join(pair.reasons)}); difference "
-            f"{with_sd(seen.value, seen.sd, 4)}, 95 % from {fixed(identity.low, 3)} to "
+            f"{with_sd(seen.value, seen.sd, 4)}, 90 % from {fixed(identity.low, 3)} to "
             f"{fixed(identity.high, 3)}, margin {fixed(identity.margin, 3)}; signal "
             f"{with_sd(pair.area_ratio, pair.area_ratio_sd, 2)} times the reference's")
     return f"{text}.{''.join(f' {_mixed(c)}.' for c in pair.cospots)}"
@@ -249,7 +249,7 @@ def _pairs(answer: Comparison) -> list[str]:
             p.verdict, with_sd(p.area_ratio, p.area_ratio_sd, 2), p.colour.verdict))
     if not rows:
         return ["<p>No reference has a spot near one of the unknown’s.</p>"]
-    head = ("Rf", "Reference", "Difference", "95&nbsp;%", "Told apart from", "Verdict",
+    head = ("Rf", "Reference", "Difference", "90&nbsp;%", "Told apart from", "Verdict",
             "Signal ÷ reference", "Colour")
     return [
         table("Spots", head, [("", rows)], (NUMBER, WHOLE, NUMBER, WHOLE, NUMBER, WHOLE, NUMBER,
@@ -277,10 +277,11 @@ def _cospots(answer: Comparison) -> list[str]:
 
 _HOW = (
     "The standard deviation of a difference holds both fits and the repeatability of both lanes; "
-    "the place of the two lines is shared and left out. Different: two spots of one substance would "
-    "look so different twice in 100 or less. Same: the 95 % interval of the difference lies "
-    "within the margin, 0.02 in Rf or the least difference told apart if that is smaller; "
-    "failing to find a difference is not enough. Else the plate can’t tell.",
+    "the place of the two lines is shared and left out. Different: two spots of one substance "
+    "would look so different twice in 100 or less. Same: the 90 % interval of the difference lies "
+    "within the margin, 0.02 in Rf or the least difference told apart if that is smaller, so that "
+    "a difference as large as the margin is called none 5 times of 100 at most; failing to find a "
+    "difference is not enough. Else the plate can’t tell.",
     "In a co-spot lane the two are fitted with the shapes and shares of their own lanes, one "
     "common widening (5 %) and amounts free within half as much again; how badly each distance "
     "between them fits is added to what the Rf say. p-values come from 300 drawn lanes with the "

@@ -67,7 +67,7 @@ class Tally:
             for delta, said in sorted(self.presences.items())]
         return (f"{self.cases} cases; same, cannot tell, different by difference: "
                 f"{'; '.join(parts)}; wrong {self.wrong:.3f}, strictly {self.wrong_strict:.3f}; "
-                f"present, cannot tell, absent: {'; '.join(present)}; 95 % interval holds "
+                f"present, cannot tell, absent: {'; '.join(present)}; 90 % interval holds "
                 f"{np.mean(self.held):.3f}; resolvable {np.median(self.resolvable):.4f}; "
                 f"unread {self.failed}")
 
@@ -138,3 +138,30 @@ def study(seeds: range, folder: Path, mixed: bool, deltas: tuple[float, ...] = D
                 if pair.identity.resolvable is not None:
                     out.resolvable.append(pair.identity.resolvable)
     return out
+
+
+def hold(seeds: range, folder: Path) -> tuple[Tally, Tally]:
+    """Return the tallies without and with a co-spot; both are printed."""
+    alone, mixed = (study(seeds, folder, with_cospot) for with_cospot in (False, True))
+    print(f"\nRf alone: {alone.line()}\nwith co-spot: {mixed.line()}")
+    return alone, mixed
+
+
+@pytest.mark.study
+def test_identity_cases(tmp_path):
+    alone, mixed = hold(range(24), tmp_path)
+    assert alone.cases + mixed.cases >= 200
+    for tally in (alone, mixed):
+        assert tally.wrong <= 0.02
+        assert tally.rate(0.0, "same") >= 0.90
+        assert all(tally.rate(d, "different") >= 0.90 for d in DELTAS if d >= 0.03)
+    assert mixed.rate(0.02, "different") >= 0.75
+
+
+def test_a_few_identity_cases(tmp_path):
+    """The study in small, with no room for chance but that of a single case."""
+    mixed = study(range(2), tmp_path, True, (0.0, 0.02))
+    alone = study(range(2), tmp_path, False, (0.03,))
+    assert mixed.verdicts[0.0] == ["same"] * 2
+    assert mixed.verdicts[0.02] == ["different"] * 2
+    assert alone.verdicts[0.03] == ["different"] * 2
