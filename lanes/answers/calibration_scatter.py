@@ -7,7 +7,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import minimize_scalar
 
 Floats = NDArray[np.float64]
 
@@ -96,18 +95,22 @@ def _span(near: Near) -> tuple[float, float, float]:
 def likeliest(near: Near, restricted: bool) -> float:
     """Return the scatter squared of largest likelihood; 0 where the standards' own is enough."""
     own, low, high = _span(near)
-
-    def lost(w: float) -> float:
-        square = np.array([max(math.exp(w) - own, 0.0)])
-        return -float(levels(near, square, restricted)[0][0])
-
-    grid = np.linspace(math.log(low), math.log(high), 60)
-    i = int(np.argmax(levels(near, np.maximum(np.exp(grid) - own, 0.0), restricted)[0]))
-    if i == 0 and own > 0:
-        return 0.0
-    ends = (float(grid[max(i - 1, 0)]), float(grid[min(i + 1, grid.size - 1)]))
-    found = minimize_scalar(lost, bounds=ends, method="bounded", options={"xatol": 1e-10})
-    return max(math.exp(float(found.x)) - own, 0.0)
+    w = np.linspace(math.log(low), math.log(high), 41)
+    # A whole grid costs hardly more than one point of it: four times, each between the neighbours
+    # of the best, then the top of the parabola through the last three.
+    for turn in range(4):
+        level = levels(near, np.maximum(np.exp(w) - own, 0.0), restricted)[0]
+        i = int(np.argmax(level))
+        if turn == 0 and i == 0 and own > 0:
+            return 0.0
+        i = min(max(i, 1), w.size - 2)
+        if turn < 3:
+            w = np.linspace(float(w[i - 1]), float(w[i + 1]), 41)
+    down, up = float(level[i] - level[i - 1]), float(level[i] - level[i + 1])
+    step = float(w[1] - w[0])
+    shift = 0.5 * (down - up) / (down + up) if down + up > 0 else 0.0
+    best = float(w[i]) + step * min(max(shift, -1.0), 1.0)
+    return max(math.exp(best) - own, 0.0)
 
 
 def scatters(near: Near) -> Scatters:
