@@ -36,6 +36,7 @@ RATIOS = (0.05, 20.0)    # of responses that are thought possible
 LEAST_TIMES = 3
 MISFIT = 0.01            # below this p-value the series is not first order
 SCATTER = 0.05           # below this p-value of chi-square the scatter is larger than stated
+MOST_SCATTER = 3.0       # times the stated standard deviation that scatter is believed to reach
 TWO_SIDED_95 = 1.96
 ONE_SIDED_95 = 1.645
 FAR = 1e4                # how far from the best k an end of its interval is looked for
@@ -240,7 +241,8 @@ def first_order(
     The interval is where the likelihood is within its 95 % of the best (profile likelihood). Where
     the scatter is larger than stated it is widened by the root of chi-square over its degrees of
     freedom, and Student's t stands for the normal law. Misfit is asked for by letting the decay
-    be exp(-(k t)^b): b = 1 must do as well.
+    be exp(-(k t)^b): b = 1 must do as well. Scatter beyond three times what is stated is not
+    believed.
     """
     names: tuple[str, ...] = ("k", "r", "c", "b") if shares else ("k", "q0", "b")
     free = ("k", "r", "c") if shares and present else names[:2]
@@ -266,13 +268,14 @@ def first_order(
     widened = 1.0
     if freedom > 0 and chi2.sf(measured, freedom) < SCATTER:
         widened = math.sqrt(max(1.0, measured / freedom))
-    misfit = _misfit(series, best, squares, free, freedom)
+    misfit, doubt = _misfit(series, best, squares, free, freedom)
     if misfit is not None and misfit < MISFIT:
         return Order("not first order", "a decay stretched or squeezed in time fits better "
                      f"(p {misfit:.2g})", None, used, limits)
-    if freedom > 0 and misfit is None and chi2.sf(measured, freedom) < MISFIT:
-        return cannot("the points scatter more than their intervals allow, and there are too few "
-                      "to tell scatter from misfit")
+    strange = misfit is None and freedom > 0 and chi2.sf(measured, freedom) < MISFIT
+    if strange or doubt or widened > MOST_SCATTER:
+        return cannot("the points lie off a first-order fit by more than their intervals allow, "
+                      "and there are too few to tell scatter from another order")
     level = TWO_SIDED_95**2
     if widened > 1.0:
         level = float(student.ppf(0.975, freedom)) ** 2 * widened**2
@@ -311,10 +314,15 @@ def _start(series: _Series, shares: bool, alike: bool) -> Floats:
 
 
 def _misfit(series: _Series, best: Floats, squares: float, free: tuple[str, ...], freedom: int
-            ) -> float | None:
-    """Return the p-value of b = 1 against any b; None where there are too few points."""
+            ) -> tuple[float | None, bool]:
+    """Return the p-value of b = 1 against any b, and whether it may be misfit all the same.
+
+    Where even a free b leaves more scatter than stated, the F test allows for any scatter; with
+    few points it would pass any misfit for scatter. So no scatter beyond `MOST_SCATTER` is
+    believed; and between the two tests lies doubt. None where there are too few points.
+    """
     if freedom < 2:
-        return None
+        return None, False
     tries = []
     for b in (-0.4, 0.4):
         start = best.copy()
@@ -323,8 +331,10 @@ def _misfit(series: _Series, best: Floats, squares: float, free: tuple[str, ...]
     rest = min(*tries, squares)
     gain, scale = squares - rest, rest / (freedom - 1)
     if scale <= 1.0:
-        return float(chi2.sf(gain, 1))
-    return float(fisher.sf(gain / scale, 1, freedom - 1))
+        return float(chi2.sf(gain, 1)), False
+    p = min(float(fisher.sf(gain / scale, 1, freedom - 1)),
+            float(chi2.sf(gain / MOST_SCATTER**2, 1)))
+    return p, float(chi2.sf(gain / scale, 1)) < MISFIT
 
 
 def _end(

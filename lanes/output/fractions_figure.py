@@ -74,7 +74,7 @@ def _purity(axes: Axes, answer: Fractions) -> None:
     low = [p if f.low is None else f.low for p, (_, f) in zip(y, told, strict=True)]
     high = [p if f.high is None else f.high for p, (_, f) in zip(y, told, strict=True)]
     axes.errorbar([i for i, _ in told], y, yerr=[y - low, np.array(high) - y], color=INK,
-                  marker="o", ms=5, ls="", capsize=3, label="fraction, 95 % interval")
+                  marker="o", ms=5, ls="", capsize=3, label="each, 95 % interval")
     axes.axhline(answer.asked, color=MARK, lw=1.2, ls=(0, (5, 2)),
                  label=f"asked for, {answer.asked:g} %")
     pool = answer.chosen or answer.nearest

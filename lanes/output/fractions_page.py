@@ -105,10 +105,11 @@ def _short(answer: Fractions) -> list[str]:
     if likely is not None and likely != answer.chosen:
         lines.append(f"By expected purity alone one would take {_named(answer, likely)}: "
                      f"{_pool(answer, likely)}.")
-    if answer.runners_up:
+    others = [p for p in answer.runners_up if p != likely]
+    if others:
         lines += ["Other choices:", *(
             f"- {_named(answer, p)}: {_pool(answer, p)}" + ("" if p.meets else "; falls short")
-            for p in answer.runners_up)]
+            for p in others)]
     lines.append("The volumes given are used." if answer.volumes_given
                  else "All fractions count with the same volume.")
     return lines
