@@ -3,21 +3,27 @@
 import errno
 import json
 import os
+import signal
 import stat
+import subprocess
+import sys
+import time
 from pathlib import Path
 
 import invented
+import numpy as np
 import pytest
 
 from lanes.errors import OutputError
+from lanes.output import folder
 from lanes.output.folder import refuse_existing, write_folder
 from lanes.output.write import write_reading
 
 FILES = {"results.json": b'{"schema": 1}\n', "settings.toml": b"turn = 0\n", "a.csv": b"1\n"}
 
 
-def contents(folder):
-    return {entry.name: entry.read_bytes() for entry in folder.iterdir()}
+def contents(path):
+    return {entry.name: entry.read_bytes() for entry in path.iterdir()}
 
 
 def refused(out, files=FILES, **options):
@@ -154,6 +160,7 @@ def test_the_old_folder_comes_back_if_the_new_one_cannot_take_its_place(tmp_path
             raise OSError(errno.EIO, os.strerror(errno.EIO))
         rename(source, target)
 
+    monkeypatch.setattr(folder, "_exchange", lambda new, old: False)  # as where there is none
     monkeypatch.setattr(os, "rename", fail)
     assert os.strerror(errno.EIO) in refused(out, {**FILES, "a.csv": b"2\n"}, force=True)
     assert contents(out) == FILES
@@ -174,6 +181,33 @@ def test_an_interruption_leaves_nothing_behind(tmp_path, force, error):
     assert list(tmp_path.iterdir()) == ([out] if force else [])
     if force:
         assert contents(out) == FILES
+
+
+ENDLESS = """
+import sys
+from lanes.output.folder import write_folder
+for i in range(10**9):
+    mark = str(i).encode()
+    write_folder(sys.argv[1], {"results.json": b'{"schema": 1}', "settings.toml": mark,
+                               **{f"lane-{k}.png": mark * 2000 for k in range(20)}}, force=True)
+    print(flush=True)
+"""
+
+
+@pytest.mark.skipif(not sys.platform.startswith("linux"), reason="needs an exchange in one step")
+@pytest.mark.parametrize("seed", range(12))
+def test_a_kill_leaves_the_old_folder_or_the_new(tmp_path, seed):
+    out = tmp_path / "out"
+    writer = subprocess.Popen([sys.executable, "-c", ENDLESS, str(out)], stdout=subprocess.PIPE)
+    writer.stdout.readline()
+    time.sleep(np.random.default_rng(seed).uniform(0.0, 0.05))
+    writer.send_signal(signal.SIGKILL)
+    writer.communicate()
+    mark = (out / "settings.toml").read_bytes()
+    assert mark.isdigit()
+    whole = {"results.json": b'{"schema": 1}', "settings.toml": mark,
+             **{f"lane-{k}.png": mark * 2000 for k in range(20)}}
+    assert contents(out) == whole
 
 
 def test_one_that_appears_meanwhile_is_not_replaced(tmp_path):
