@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -147,8 +147,17 @@ def answer(
         largest = known[max(given, key=given.__getitem__)]
         rf = largest.spots[strongest(largest, "--standards")].rf
     spots = {name: _standard_spot(known[name], given[name], rf) for name in given}
+    # A spot too strong for the law has a flat top, which is taken for two that are merged: where
+    # the standards' spot is so divided, it is put together again in every lane.
+    split = [name for name in given if len(_parts(known[name], rf)) > 1]
+    if split:
+        spots = {name: spot and _together(known[name], rf) for name, spot in spots.items()}
     areas = {name: _area(known[name], spots[name]) for name in given}
     flags = about_spots(spots, given)
+    if split:
+        flags.append(flag("merged", f"lane {', '.join(split)}: the standard's own spot was taken "
+                          f"for several; in every lane, what is merged within Rf {NEAR_RF} of it "
+                          "is added up"))
     u = [sd for _, sd in areas.values()]
     if any(sd is None for sd in u):
         flags.append(flag("no-uncertainty", "not every standard's area has a standard deviation: "
@@ -164,7 +173,7 @@ def answer(
     found = []
     for name, lanes in samples.items():
         seen = {lane: read_lane(plate, lane_named(plate, lane, "--unknown")) for lane in lanes}
-        one = _unknown(name, seen, rf, fitted, dilution.get(name, 1.0), unit)
+        one = _unknown(name, seen, rf, fitted, dilution.get(name, 1.0), unit, bool(split))
         if unknowns is not None or one.area is not None:
             found.append(one)
     if not found:
@@ -233,6 +242,27 @@ def _there(reading: LaneReading, rf: float) -> Spot | None:
     return min(near, key=lambda spot: abs(spot.rf - rf), default=None)
 
 
+def _parts(reading: LaneReading, rf: float) -> list[int]:
+    """Return the places of the spot near `rf` and of what is merged with it there."""
+    spot = _there(reading, rf)
+    return [i for i, other in enumerate(reading.spots)
+            if other is spot or (spot is not None and abs(other.rf - rf) <= NEAR_RF
+                                 and any(f.name == "merged" for f in (*spot.flags, *other.flags)))]
+
+
+def _together(reading: LaneReading, rf: float) -> Spot | None:
+    """Return the spot near `rf`, its area that of all its parts."""
+    spot, parts = _there(reading, rf), _parts(reading, rf)
+    if spot is None or len(parts) < 2:
+        return spot
+    sd = None
+    if reading.fit.covariance is not None:
+        rows = [4 * i + 1 for i in parts]
+        sd = math.sqrt(max(float(reading.fit.covariance[np.ix_(rows, rows)].sum()), 0.0)) or None
+    return replace(spot, area=sum(reading.spots[i].area for i in parts), area_sd=sd,
+                   flags=tuple(f for f in spot.flags if f.name != "merged"))
+
+
 def _standard_spot(reading: LaneReading, amount: float, rf: float) -> Spot | None:
     """Return a standard's spot; None for a blank without one."""
     spot = _there(reading, rf)
@@ -259,9 +289,10 @@ def _area(reading: LaneReading, spot: Spot | None) -> tuple[float, float | None]
 
 def _unknown(
     name: str, seen: Mapping[str, LaneReading], rf: float, fitted: Calibration, dilution: float,
-    unit: str | None,
+    unit: str | None, split: bool,
 ) -> Unknown:
-    found = {lane: spot for lane, reading in seen.items() if (spot := _there(reading, rf))}
+    of = _together if split else _there
+    found = {lane: spot for lane, reading in seen.items() if (spot := of(reading, rf))}
     if not found:
         return _missed(name, seen, rf, fitted, dilution, unit)
     spots = list(found.values())

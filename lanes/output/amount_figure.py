@@ -80,7 +80,7 @@ def _curve(axes: Axes, answer: Amounts, reach: float) -> None:
                           label=label)
     low, top = fitted.x.min(), fitted.x.max()
     inside = (x >= low) & (x <= top)
-    axes.plot(x[inside], y[inside], color=COLOURS[0], lw=1.8, zorder=3, label=fitted.curve.name)
+    axes.plot(x[inside], y[inside], color=COLOURS[0], lw=1.8, zorder=3, label="fit")
     for beyond in (x <= low, x >= top):
         axes.plot(x[beyond], y[beyond], color=COLOURS[0], lw=1.2, ls=(0, (2, 2)), zorder=3)
     own = [s.area_sd or 0.0 for s in answer.standards]

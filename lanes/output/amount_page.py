@@ -108,7 +108,7 @@ def _sentence(u: Unknown, unit: str | None) -> str:
             return f"{name}: less than {high}{after} (95 %){diluted}."
         if u.low is not None:
             return f"{name}: more than {low}{after} (95 %){diluted}; how much more can't be told."
-        return f"{name}: can't be told from these standards."
+        return f"{name}: can't be told from these standards (no finite 95 % interval)."
     told = _value(u)
     if u.low is None and u.high is None:
         held = "no finite 95 % interval"
