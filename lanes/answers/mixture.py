@@ -61,10 +61,15 @@ def allowed(tried: Floats) -> Floats:
     return np.asarray(np.geomspace(low, high, STEPS))
 
 
-def sensible(fraction: float, low: float, high: float) -> float:
-    """Return `fraction` as one can measure it out: in steps of a percent, finer below ten."""
-    step = 0.01 if fraction >= 0.1 else 0.005 if fraction >= 0.05 else 0.001
-    return round(min(max(round(fraction / step) * step, low), high), 4)
+def measurable(low: float, high: float) -> Floats:
+    """Return the fractions from `low` to `high` as one measures them out.
+
+    In steps of a percent from thirty on, of half a percent from five, of a thousandth below.
+    """
+    steps = np.concatenate([np.arange(1, 50) / 1000, np.arange(10, 60) / 200,
+                            np.arange(30, 101) / 100])
+    held = steps[(steps >= low - 1e-9) & (steps <= high + 1e-9)]
+    return held if held.size else np.array([low])
 
 
 def beyond(fraction: float, tried: Floats) -> bool:
@@ -78,12 +83,12 @@ def recommend(chart: Map, law: Law, widths: Widths, tried: Floats) -> Recommende
     Where none brings every Rf in, those that come as near as can be are compared. A lone
     component is brought to Rf 1/3.
     """
-    outside = _outside(chart.rf)
+    fine = predict(law, widths, measurable(chart.fraction[0], chart.fraction[-1]))
+    outside = _outside(fine.rf)
     open_to = outside <= outside.min() + (NEARLY if outside.min() > 0 else 0.0)
-    goal = -np.abs(chart.rf[:, 0] - BEST_RF) if chart.mean is None else chart.mean
-    best = float(chart.fraction[int(np.argmax(np.where(open_to, goal, -np.inf)))])
-    best = sensible(best, float(chart.fraction[0]), float(chart.fraction[-1]))
-    return at(best, law, widths, tried)
+    goal = -np.abs(fine.rf[:, 0] - BEST_RF) if fine.mean is None else fine.mean
+    best = int(np.argmax(np.where(open_to, goal, -np.inf)))
+    return at(float(fine.fraction[best]), law, widths, tried)
 
 
 def unconfined(chart: Map, law: Law, widths: Widths, tried: Floats) -> Recommended | None:
@@ -93,12 +98,12 @@ def unconfined(chart: Map, law: Law, widths: Widths, tried: Floats) -> Recommend
     """
     if chart.mean is None:
         return None
-    seen = (chart.rf.min(axis=1) >= 0.05) & (chart.rf.max(axis=1) <= 0.95)
-    if not seen.any():
+    fine = predict(law, widths, measurable(chart.fraction[0], chart.fraction[-1]))
+    seen = (fine.rf.min(axis=1) >= 0.05) & (fine.rf.max(axis=1) <= 0.95)
+    if fine.mean is None or not seen.any():
         return None
-    best = float(chart.fraction[int(np.argmax(np.where(seen, chart.mean, -np.inf)))])
-    return at(sensible(best, float(chart.fraction[0]), float(chart.fraction[-1])), law, widths,
-              tried)
+    best = int(np.argmax(np.where(seen, fine.mean, -np.inf)))
+    return at(float(fine.fraction[best]), law, widths, tried)
 
 
 def _outside(rf: Floats) -> Floats:
@@ -144,8 +149,7 @@ def next_try(
         scale = HALF_HEIGHT_FACTOR / float(wide[i] + wide[j])
         gradient[2 * i:2 * i + 2] = by_line[i] * row
         gradient[2 * j:2 * j + 2] = -by_line[j] * row
-    fractions = np.unique([sensible(float(f), float(chart.fraction[0]), float(chart.fraction[-1]))
-                           for f in chart.fraction])
+    fractions = measurable(chart.fraction[0], chart.fraction[-1])
     now = float(gradient @ law.covariance @ gradient)
     left = {}
     for fraction in (chosen.fraction, *fractions.tolist()):

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from lanes.answers.mixture import allowed, at, beyond, next_try, recommend, sensible
+from lanes.answers.mixture import allowed, at, beyond, measurable, next_try, recommend, unconfined
 from lanes.answers.one_plate import one_plate
 from lanes.answers.retention import (
     LN10,
@@ -175,6 +175,19 @@ def test_where_no_mixture_fits_the_window_the_nearest_is_taken():
     assert best.outside == pytest.approx(least, abs=0.02)
 
 
+def test_a_better_mixture_outside_the_window_is_found():
+    """Two that cross at X 0.25 and a fast one: where the first two part, the third leaves 0.8."""
+    slopes, middle = np.array([-1.0, -1.9, -1.5]), np.array([0.0, 0.0, -0.5])
+    law = fit(series(slopes=slopes, middle=middle), 3)
+    chart = predict(law, WIDTHS, allowed(TRIED))
+    inside = recommend(chart, law, WIDTHS, TRIED)
+    free = unconfined(chart, law, WIDTHS, TRIED)
+    assert inside.outside == 0.0
+    assert free.worst_resolution >= inside.worst_resolution - 0.05
+    far = true_rf(free.fraction, slopes, middle)
+    assert free.outside == pytest.approx(max(0.2 - far.min(), far.max() - 0.8, 0.0), abs=0.01)
+
+
 def test_a_lone_component_is_brought_to_a_third():
     law = fit(series(slopes=SLOPES[:1], middle=AT_QUARTER[:1]), 1)
     widths = Widths(0.02, 0.016, np.ones(1), 0.05)
@@ -246,10 +259,10 @@ def test_widths_follow_a_line_and_each_component():
 
 
 def test_fractions_are_such_as_one_can_measure_out():
-    assert sensible(0.2374, 0.1, 0.8) == 0.24
-    assert sensible(0.0874, 0.01, 0.8) == 0.085
-    assert sensible(0.01234, 0.01, 0.8) == 0.012
-    assert sensible(0.9999, 0.1, 1.0) == 1.0
+    steps = measurable(0.0374, 0.2)
+    assert steps[:2] == pytest.approx([0.038, 0.039])
+    assert {0.05, 0.055, 0.095, 0.1, 0.11, 0.2} <= {round(float(f), 4) for f in steps}
+    assert measurable(0.1234, 0.1236) == pytest.approx([0.1234])
     assert allowed(np.array([0.3, 0.7]))[[0, -1]] == pytest.approx([0.15, 1.0])
     assert beyond(0.14, TRIED)
     assert not beyond(0.15, TRIED)
