@@ -42,8 +42,8 @@ def about_amount(
                         f"{'above' if above else 'below'} the standards' {low:g} to "
                         f"{said(top, unit)}: the curve is carried on"))
     if not bounded:
-        out.append(flag("no-interval", f"{name}: the standards do not tell the line's slope from "
-                        "none (Fieller's g is 1 or more): no finite interval"))
+        out.append(flag("no-interval", f"{name}: the standards do not tell the curve's rise from "
+                        "none (for a line, Fieller's g is 1 or more): no finite interval"))
     elif high is None:
         out.append(flag("no-interval", f"{name}: within its uncertainty the curve may not reach "
                         "that area: the amount has no finite upper end"))

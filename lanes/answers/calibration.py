@@ -136,7 +136,7 @@ def choose(
     Raises
     ------
     InputError
-        If there are fewer than three different amounts, or no curve rises with them.
+        If there are fewer than three different amounts, or responses do not rise with them.
     """
     x, y = np.asarray(x, float), np.asarray(y, float)
     if np.unique(x).size < FEWEST:
@@ -161,7 +161,8 @@ def choose(
         if curve not in fits:
             raise InputError(f"--curve {curve}: {said[curve]}; give another curve")
         return fits[curve], tuple(tried)
-    if not fits:
+    # What no straight line rises through is no calibration, though a curve may bend through it.
+    if LINE.name not in fits:
         raise InputError(
             "the areas do not rise with the amounts: check --standards, and --rf for the spot that "
             "is calibrated"
@@ -171,8 +172,6 @@ def choose(
     line = scored.get(LINE.name)
     if line is not None and line <= scored[best] + CLEARLY:
         best = LINE.name
-    if best not in fits:
-        best = next(iter(fits))
     return fits[best], tuple(tried)
 
 

@@ -12,7 +12,6 @@ from scipy.optimize import brentq
 from scipy.special import ndtr
 
 from lanes.answers.calibration import Calibration
-from lanes.answers.calibration_curves import LINE
 
 Floats = NDArray[np.float64]
 
@@ -37,7 +36,7 @@ class Amount:
     reached : bool
         Whether the curve reaches the response.
     bounded : bool
-        Whether the standards tell the curve's slope from none (Fieller's g below 1).
+        Whether the standards tell the curve's rise from none (for the line, Fieller's g below 1).
     """
 
     value: float | None
@@ -85,7 +84,7 @@ def amount_of(
     curve, largest = calibration.curve, float(calibration.x.max())
     variance = float((own**2).sum()) / m**2 + _scatter(calibration, mean) / m
     doubt = _doubt(calibration, mean, variance)
-    bounded = curve.name != LINE.name or doubt(1e9 * largest) < LEVEL
+    bounded = _rise(calibration) < LEVEL
     value = curve.inverse(calibration.values, mean)
     low, high = curve.branch(calibration.values)
     low, high = max(low, 0.0), min(high, FARTHEST * largest)
@@ -125,6 +124,19 @@ def _doubt(calibration: Calibration, y: float, variance: Floats) -> Callable[[fl
         return float(2.0 * (some.weights @ ndtr(-np.abs(away) / sd)))
 
     return p
+
+
+def _rise(calibration: Calibration) -> float:
+    """Return the p-value of the curve's rise over the standards; for the line, of its slope.
+
+    For the line it is below 5 % where Fieller's g = (t s(b)/b)^2 is below 1.
+    """
+    some = calibration.scatters
+    ends = np.array([calibration.x.min(), calibration.x.max()])
+    slopes = np.diff(calibration.curve.slopes(calibration.values, ends), axis=0)[0]
+    rise = float(np.diff(calibration.at(ends))[0]) + some.shifts @ slopes
+    variance = np.einsum("gij,i,j->g", some.covariances, slopes, slopes)
+    return float(2.0 * (some.weights @ ndtr(-np.abs(rise) / np.sqrt(np.maximum(variance, 1e-300)))))
 
 
 def _end(doubt: Callable[[float], float], start: float, stop: float, step: float) -> float | None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from html import escape
 from typing import Any
 
@@ -47,8 +48,16 @@ def tell_amount(answer: Amounts, file: str, settings: Settings) -> Told:
         sections=_sections(answer),
         flags=(*answer.flags, *(f for u in answer.unknowns for f in u.flags)),
         cautions=(_SCOPE, _LAW, NOT_VALIDATED),
-        settings=settings.to_toml(),
+        settings=_with_amounts(answer, settings).to_toml(),
     )
+
+
+def _with_amounts(answer: Amounts, settings: Settings) -> Settings:
+    """Return the settings with the standards' amounts in them, to repeat the answer by."""
+    amounts = {s.name: s.amount for s in answer.standards}
+    names = dict.fromkeys([*(note.name for note in settings.lane), *amounts])
+    return replace(settings, lane=tuple(
+        replace(settings.note(name), amount=amounts.get(name)) for name in names))
 
 
 def _record(answer: Amounts) -> dict[str, Any]:
@@ -106,11 +115,11 @@ def _sentence(u: Unknown, unit: str | None) -> str:
     if u.amount is None:
         if u.high is not None:
             return f"{name}: less than {high}{after} (95 %){diluted}."
-        if u.low is not None:
+        if u.low:
             return f"{name}: more than {low}{after} (95 %){diluted}; how much more can't be told."
         return f"{name}: can't be told from these standards (no finite 95 % interval)."
     told = _value(u)
-    if u.low is None and u.high is None:
+    if u.high is None and not u.low:
         held = "no finite 95 % interval"
     elif u.high is None:
         held = f"95 %: from {low} up, no finite upper end"
@@ -246,6 +255,6 @@ def _interval_cell(u: Unknown) -> str:
     low, high = _ends(u)
     if u.area is None:
         return UNKNOWN if u.missed_below is None else f"below {up(u.missed_below)}"
-    if u.low is None and u.high is None:
+    if u.high is None and not u.low:
         return "not finite"
     return f"{low} up, not finite" if u.high is None else f"{low} to {high}"

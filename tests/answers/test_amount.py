@@ -15,7 +15,7 @@ from lanes.errors import InputError
 from lanes.measuring import prepare, read_lane
 from lanes.output.amount_page import tell_amount
 from lanes.output.answer import write_answer
-from lanes.settings import LaneNote, Settings
+from lanes.settings import LaneNote, Settings, read_settings
 
 # Lanes from left to right, and their amounts: E holds nothing, X something else elsewhere.
 AMOUNTS = {"S1": 0.25, "U1": 0.7, "S2": 0.5, "S3": 1.0, "U2": 0.7, "S4": 1.5, "S5": 2.0, "S6": 2.0,
@@ -276,6 +276,8 @@ def test_the_command_prints_and_writes(path, tmp_path, capsys):
     found = values["unknowns"][0]
     assert found["low"] < 0.7 < found["high"]
     assert 0 < values["detection_limit"] < values["quantitation_limit"]
+    again = read_settings(out / "settings.toml")
+    assert {note.name: note.amount for note in again.lane} == STANDARDS
     assert values["quantitation_limit"] / values["detection_limit"] == pytest.approx(10 / 3.3)
 
 

@@ -198,6 +198,14 @@ def test_straight_standards_show_no_saturation():
     assert seen & {"no saturation shows", "does not rise over the standards"}
 
 
+def test_a_curve_that_hardly_rises_bounds_nothing():
+    y = np.array([1.0, 2.0, 0.8, 2.2, 0.9, 2.4])
+    for curve in (LINE, POWER):
+        found = amount_of(fit(curve, X, y), 1.5)
+        assert not found.bounded
+        assert (found.low, found.high) == (None, None)
+
+
 def test_refusals_name_the_mend():
     with pytest.raises(InputError, match="at least 3 different amounts"):
         choose(np.array([1.0, 1.0, 2.0]), np.array([1.0, 1.1, 2.0]))
