@@ -16,6 +16,7 @@ from lanes.output.digits import UNKNOWN, figures, fixed, up, with_sd
 from lanes.output.page import NUMBER, TEXT, WHOLE, table
 from lanes.settings import Settings
 
+_MOST_LETTERS = 32  # of the samples' names in a heading
 _SCOPE = (
     "The interval holds the areas' own uncertainty, the scatter of the standards about the curve, "
     "and the curve's. It holds for a substance that answers as the standards do; the volume "
@@ -92,12 +93,13 @@ def _record(answer: Amounts) -> dict[str, Any]:
 
 def _heading(answer: Amounts) -> str:
     names = [one_line(u.name) for u in answer.unknowns]
-    if len(names) == 1:
-        return _sentence(answer.unknowns[0], answer.unit)
-    listed = f"{', '.join(names[:-1])} and {names[-1]}" if len(names) < 6 else f"{len(names)} lanes"
+    listed = names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
+    if len(listed) > _MOST_LETTERS:
+        listed = f"{len(names)} samples" if len(names) > 1 else "the sample"
     form = answer.calibration.curve.name
     curve = form if form == "line" else f"{form} curve"
-    return f"Amounts in {listed}, by a {curve} through the standards."
+    what = "Amount" if len(names) == 1 else "Amounts"
+    return f"{what} in {listed}, by a {curve} through the standards."
 
 
 def _unit(unit: str | None) -> str:
