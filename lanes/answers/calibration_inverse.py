@@ -30,7 +30,7 @@ class Amount:
         None where the curve has no amount of that response.
     sd : float or None
         To first order: for the line (s/b) sqrt(1/m + 1/n + (y0 - mean y)^2 / (b^2 Sxx)), Eurachem
-        CG 4 (QUAM), equation E.3.5's form.
+        CG 4 (QUAM), appendix E.3.
     low, high : float or None
         95 % interval, from 0 on; None where that end is not finite.
     reached : bool
