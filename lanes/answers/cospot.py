@@ -106,6 +106,8 @@ class Cospot:
     model : Model
     scale : float
         The residual's variance over the noise's, 1 at least.
+    tilt_sd : float
+        Standard deviation of half the ln of how unlike the two widen.
     start, low, high : (6,) array
         Of the values that are fitted.
     """
@@ -117,6 +119,7 @@ class Cospot:
     z: Floats
     model: Model
     scale: float
+    tilt_sd: float
     start: Floats
     low: Floats
     high: Floats
@@ -148,13 +151,20 @@ class Cospot:
         return self.fitted(z, at, p[0], 8)[1]
 
     def apart(self, at: Floats) -> Floats:
-        """Return the deviance, (g,), of a single spot where the true differences are `at`.
+        """Return the deviance of a single spot where the true differences are `at`, (g,).
 
-        The spots are as large as the lane's own; widths and share are those expected.
+        The spots are as large as the lane's own, widths and share those expected. Two of unlike
+        width part askew, which shows; but how unlike they are here is known only roughly, so
+        that the least deviance within one standard deviation of it counts.
         """
-        p = np.repeat(self.fitted(self.z, np.zeros(1))[0][0], at.size, axis=0)
-        p[:, 1], p[:, 3], p[:, 4], p[:, 5] = 0.0, self.start[3], 0.0, -at * self.run
-        return np.asarray(self.fitted(self.mean(p), np.zeros(1))[1][:, 0] / self.scale)
+        single = self.fitted(self.z, np.zeros(1))[0][0]
+        least = np.full(at.size, np.inf)
+        for tilt in (-self.tilt_sd, 0.0, self.tilt_sd):
+            p = np.repeat(single, at.size, axis=0)
+            p[:, 1], p[:, 3], p[:, 4], p[:, 5] = 0.0, self.start[3], tilt, -at * self.run
+            found = self.fitted(self.mean(p), np.zeros(1))[1][:, 0]
+            least = np.minimum(least, found / self.scale)
+        return least
 
     def mean(self, p: Floats) -> Floats:
         """Return what values `p`, (b, 6), lead to expect in `space`, the priors' places kept."""
@@ -211,6 +221,7 @@ def make_cospot(
     whole = Space(x, reduce, reduce, space.freedom)
     found = Cospot(
         reading.name, run, window, whole, z[None, :], _model(shape_of(u), shape_of(a)), 1.0,
+        sds[2],
         np.array([centre, 0.0, area, logit, 0.0, 0.0]),
         np.array([window.x[0], -0.5, 0.0, logit - 3.0, -0.3, 0.0]),
         np.array([window.x[-1], 0.5, np.inf, logit + 3.0, 0.3, 0.0]))

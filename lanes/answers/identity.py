@@ -25,6 +25,7 @@ WORTH = 12.0         # degrees of freedom that this rule counts for beside the p
 TOGETHER = 0.5       # share of that variance which the spots of one lane have in common
 LEVEL = 0.02         # how often two spots of one substance may be called different
 ALIKE = 0.05         # p-value below which two spots are not called the same
+LEAST_MARGIN = 0.01  # in Rf, one unit of hRf: a smaller one is asked of no plate
 MARGIN = 0.02        # in Rf: a larger difference is never called none
 Z_ONE = float(norm.ppf(0.95))  # of a test on one side at 5 %, and of being seen 95 times of 100
 REACH, NODE, STEP = 0.06, 0.005, 0.001  # of the differences looked at, in Rf
@@ -289,7 +290,7 @@ def _told(
     p_value: float, low: float, high: float, resolvable: float | None,
     said: tuple[Said, ...] = (),
 ) -> Identity:
-    margin = min(MARGIN, MARGIN if resolvable is None else resolvable)
+    margin = MARGIN if resolvable is None else min(MARGIN, max(LEAST_MARGIN, resolvable))
     verdict = "cannot tell"
     if p_value < LEVEL:
         verdict = "different"

@@ -279,8 +279,8 @@ _HOW = (
     "The standard deviation of a difference holds both fits and the repeatability of both lanes; "
     "the place of the two lines is shared and left out. Different: two spots of one substance "
     "would look so different twice in 100 or less. Same: the 90 % interval of the difference lies "
-    "within the margin, 0.02 in Rf or the least difference told apart if that is smaller, so that "
-    "a difference as large as the margin is called none 5 times of 100 at most; failing to find a "
+    "within the margin (the least difference told apart, but 0.01 in Rf at least and 0.02 at most), "
+    "so that a difference as large as the margin is called none 5 times of 100 at most; failing to find a "
     "difference is not enough. Else the plate can’t tell.",
     "In a co-spot lane the two are fitted with the shapes and shares of their own lanes, one "
     "common widening (5 %) and amounts free within half as much again; how badly each distance "

@@ -30,7 +30,7 @@ def spec(seed=5):
     """U holds A, a spot near B's and one of its own; C holds U and A; N is empty."""
     own = (spot(A_RF, 0.9), spot(B_RF + 0.035, 0.5), spot(OWN_RF, 0.6))
     lanes = (own, (spot(A_RF, 0.6),), (spot(A_RF, 1.5), *own[1:]), (spot(B_RF, 1.0),), ())
-    return PlateSpec(width=60, dpi=200, seed=seed, mode="grey", lanes=tuple(
+    return PlateSpec(width=60, dpi=150, seed=seed, mode="grey", lanes=tuple(
         LaneSpec(x, spots, name=name)
         for x, spots, name in zip((8, 19, 30, 41, 52), lanes, NAMES, strict=True)))
 
@@ -218,7 +218,7 @@ def test_another_plate_is_compared_through_a_standard_and_with_caution(path, tmp
     """On the second plate everything runs 1.15 times as high: the standard carries it over."""
     k = 1.15
     lanes = ((spot(A_RF * k, 0.8),), (spot(B_RF * k, 1.0),))
-    second = PlateSpec(width=40, dpi=200, seed=8, mode="grey", lanes=tuple(
+    second = PlateSpec(width=40, dpi=150, seed=8, mode="grey", lanes=tuple(
         LaneSpec(x, spots, name=n) for x, spots, n in zip((11, 29), lanes, "AB", strict=True)))
     save(draw(second), tmp_path / "second.png")
     said = compare(path, Settings(light="white", names=NAMES), unknown="U", references=("A",),

@@ -97,13 +97,13 @@ def test_error_rates_are_those_stated():
     the same 5 % of the time at most."""
     draw = np.random.default_rng(8)
     sd, degrees = 0.005, 12.0
-    shape = t.rvs(degrees, size=2500, random_state=draw) * sd
+    shape = t.rvs(degrees, size=1200, random_state=draw) * sd
 
     def rates(true):
         said = [judge(Difference(true + e, sd, degrees), (), draw).verdict for e in shape]
         return {v: said.count(v) / len(said) for v in ("same", "different")}
 
-    assert rates(0.0)["different"] == pytest.approx(LEVEL, abs=0.009)
+    assert rates(0.0)["different"] == pytest.approx(LEVEL, abs=0.012)
     assert rates(Difference(0.0, sd, degrees).resolvable)["different"] == pytest.approx(0.95,
-                                                                                        abs=0.014)
-    assert rates(MARGIN)["same"] < 0.062
+                                                                                        abs=0.019)
+    assert rates(MARGIN)["same"] < 0.069
