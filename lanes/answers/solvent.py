@@ -9,13 +9,13 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from lanes.answers.before_column import TARGET_RF, Target, Volumes, target, volumes_of
 from lanes.answers.matching import Matching, match
 from lanes.answers.mixture import (
     NextTry,
     Recommended,
     allowed,
     at,
-    beyond,
     next_try,
     recommend,
     unconfined,
@@ -26,10 +26,8 @@ from lanes.answers.retention import (
     Map,
     Point,
     Widths,
-    column_volumes,
     fit,
     fit_widths,
-    fraction_for,
     predict,
 )
 from lanes.answers.solvent_lanes import PlateLane, read_plates
@@ -40,7 +38,6 @@ from lanes.settings import Settings
 
 Floats = NDArray[np.float64]
 
-TARGET_RF = 0.3  # of the wanted substance before a flash column, 0.25 to 0.35 (common practice)
 RIVAL = 0.05  # probability from which another assignment of spots is worked out too
 RIVALS = 3
 MUCH = 1.2  # times the resolution: worth leaving the window for
@@ -72,28 +69,6 @@ class Assigned:
     recommended: Recommended
     as_chosen: Recommended
     changes: bool
-
-
-@dataclass(frozen=True)
-class Target:
-    """The mixture that brings one component to the target Rf, None where none does."""
-
-    component: str
-    fraction: float | None
-    low: float | None
-    high: float | None
-    extrapolated: bool | None
-    to_next: float | None
-
-
-@dataclass(frozen=True)
-class Volumes:
-    """Column volumes 1 / Rf of one component, and those between it and the one before it."""
-
-    component: str
-    rf: float
-    volumes: float
-    to_next: float | None
 
 
 @dataclass(frozen=True)
@@ -228,7 +203,7 @@ def answer(
     return Solvent(
         plates, weak, strong, components, law, widths, chart, chosen,
         _elsewhere(chosen, unconfined(chart, law, widths, tried)), following, tuple(assigned),
-        target_rf, tuple(_target(law, j, c.name, target_rf, tried)
+        target_rf, tuple(target(law, j, c.name, target_rf, tried)
                          for j, c in enumerate(components)),
         volumes_of([c.name for c in components], chosen.rf), None, tuple(dict.fromkeys(flags)),
     )
@@ -290,28 +265,6 @@ def _elsewhere(chosen: Recommended, free: Recommended | None) -> Recommended | N
     return free if free.worst_resolution > MUCH * chosen.worst_resolution else None
 
 
-def _target(law: Law, j: int, name: str, rf: float, tried: Floats) -> Target:
-    found = fraction_for(law, j, rf)
-    if found is None:
-        return Target(name, None, None, None, None, None)
-    fraction, low, high = found
-    there = 1.0 / (1.0 + 10.0 ** (law.slope * np.log10(fraction) + law.intercept))
-    others = np.delete(there, j)
-    apart = None if not others.size else float(np.abs(1.0 / others - 1.0 / rf).min())
-    return Target(name, fraction, low, high, beyond(fraction, tried), apart)
-
-
-def volumes_of(names: Sequence[str], rf: Sequence[float]) -> tuple[Volumes, ...]:
-    """Return column volumes of each, first to leave the column first."""
-    order = sorted(range(len(rf)), key=lambda j: -rf[j])
-    out = []
-    for k, j in enumerate(order):
-        after = order[k + 1] if k + 1 < len(order) else None
-        apart = None if after is None else column_volumes(rf[after]) - column_volumes(rf[j])
-        out.append(Volumes(names[j], rf[j], column_volumes(rf[j]), apart))
-    return tuple(out)
-
-
 def _single(
     plates: tuple[PlateLane, ...], weak: str | None, strong: str | None, target_rf: float,
     matching: Matching, flags: list[Flag],
@@ -356,6 +309,11 @@ def _flags(
         elif c.slope > 0.0:
             out.append(flag("law-misfit", f"component {c.name} seems to fall with the stronger "
                             "solvent"))
+        apart = [plates[p].file for p, (rf, shared)
+                 in enumerate(zip(c.rf, c.shared, strict=True)) if rf is not None and not shared]
+        if len(plates) > 2 and len(apart) == 1:
+            out.append(flag("run-together", f"component {c.name} shows apart on {apart[0]} only: "
+                            "it may be no substance of its own"))
         unseen = [plates[p].file for p, rf in enumerate(c.rf) if rf is None]
         if unseen:
             out.append(flag("left-out", f"component {c.name} was not found on "

@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 from scipy.optimize import minimize_scalar
 
+from lanes.answers.before_column import volumes_of
 from lanes.answers.matching import log_k
 from lanes.answers.one_plate import BEST_K, one_plate
 from lanes.answers.retention import (
@@ -24,7 +25,6 @@ from lanes.answers.retention import (
     rf_of,
     rm_of,
 )
-from lanes.answers.solvent import volumes_of
 from lanes.answers.solvent_names import order_flag
 
 # Rf and RM (computed from the definition, IUPAC p. 845).
