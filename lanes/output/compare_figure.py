@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 WIDTH, _LEFT, _RIGHT = 1090, 190, 25  # in pixels
 _STRIP, _ROW, _TRACES = 62, 34, 300
 MOST_ROWS = 14
+_COLUMNS = 4  # names in a row of the legend: they may be long
 # Shape and fill tell verdicts apart in grey too.
 MARKS: dict[str, tuple[str, Literal["full", "none"], str]] = {
     "same": ("o", "full", COLOURS[0]),
@@ -35,7 +36,8 @@ def compare_png(answer: Comparison, title: str) -> bytes:
     rows = near_pairs(answer)[:MOST_ROWS]
     width = WIDTH - _LEFT - _RIGHT
     strips = _STRIP + 6
-    top_traces = head + strips * len(answer.shown) + 50
+    names = -(-len(answer.shown) // _COLUMNS)
+    top_traces = head + strips * len(answer.shown) + 24 + 26 * names
     top_rows = top_traces + _TRACES + 118
     tall = max(60, _ROW * max(1, len(rows)) + 16)
     total = top_rows + tall + 66
@@ -74,7 +76,7 @@ def _wrapped(title: str) -> str:
     from textwrap import wrap
 
     lines = wrap(title, 78)
-    return "\n".join(lines[:2]) + (" …" if len(lines) > 2 else "")
+    return "\n".join(lines[:3]) + (" …" if len(lines) > 3 else "")
 
 
 def _span(answer: Comparison) -> tuple[float, float]:
@@ -120,8 +122,8 @@ def _traces(axes: Axes, answer: Comparison, span: tuple[float, float]) -> None:
     axes.xaxis.set_major_locator(MaxNLocator(11, steps=[1, 2, 5, 10]))
     axes.yaxis.set_major_locator(MaxNLocator(4))
     if answer.unexplained:
-        axes.plot([], [], marker="v", ls="", color=MARK, ms=7, label="explained by none")
-    axes.legend(loc="lower left", bbox_to_anchor=(-0.01, 1.0), ncols=6, frameon=False,
+        axes.set_xlabel("Rf (▼ explained by no reference)")
+    axes.legend(loc="lower left", bbox_to_anchor=(-0.01, 1.0), ncols=_COLUMNS, frameon=False,
                 borderaxespad=0.2, handlelength=2.6, columnspacing=1.2)
 
 

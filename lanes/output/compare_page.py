@@ -249,8 +249,8 @@ def _pairs(answer: Comparison) -> list[str]:
             p.verdict, with_sd(p.area_ratio, p.area_ratio_sd, 2), p.colour.verdict))
     if not rows:
         return ["<p>No reference has a spot near one of the unknown’s.</p>"]
-    head = ("Rf", "Reference", "Difference", "90&nbsp;%", "Told apart from", "Verdict",
-            "Signal ÷ reference", "Colour")
+    head = ("Rf", "Reference", "Difference", "90&nbsp;%", "Resolvable", "Verdict",
+            "Signal ratio", "Colour")
     return [
         table("Spots", head, [("", rows)], (NUMBER, WHOLE, NUMBER, WHOLE, NUMBER, WHOLE, NUMBER,
                                             WHOLE)),
@@ -278,14 +278,14 @@ def _cospots(answer: Comparison) -> list[str]:
 _HOW = (
     "The standard deviation of a difference holds both fits and the repeatability of both lanes; "
     "the place of the two lines is shared and left out. Different: two spots of one substance "
-    "would look so different twice in 100 or less. Same: the 90 % interval of the difference lies "
-    "within the margin (the least difference told apart, but 0.01 in Rf at least and 0.02 at most), "
-    "so that a difference as large as the margin is called none 5 times of 100 at most; failing to find a "
-    "difference is not enough. Else the plate can’t tell.",
-    "In a co-spot lane the two are fitted with the shapes and shares of their own lanes, one "
-    "common widening (5 %) and amounts free within half as much again; how badly each distance "
-    "between them fits is added to what the Rf say. p-values come from 300 drawn lanes with the "
-    "plate’s own noise and 0.6 % of the height as the misfit that every spot has.",
+    "would look so different twice in 100 or less. Same: the 90 % interval of the difference "
+    "lies within the margin (the least difference told apart, but 0.01 in Rf at least and 0.02 at "
+    "most), so that a difference as large as the margin is called none 5 times of 100 at most; "
+    "failing to find a difference is not enough. Else the plate can’t tell.",
+    "In a co-spot lane the two are fitted with the shapes and shares of their own lanes; "
+    "widths may change by some 5 % and the ratio of amounts by half as much again; how badly each "
+    "distance between them fits is added to what the Rf say. p-values come from 300 drawn lanes "
+    "with the plate’s own noise and 0.6 % of the height as the misfit that every spot has.",
     "Colour compares the two spots’ signal in red, green and blue as proportions, with 8 % for "
     "what the law from light to signal bends. Different colours make different substances; "
     "equal ones only agree.",

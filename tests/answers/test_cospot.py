@@ -115,7 +115,7 @@ def test_drawn_single_spots_are_called_two_as_often_as_stated():
 
 def test_evidence_of_lanes_and_of_the_co_spot_adds_up():
     rng = np.random.default_rng(1)
-    seen = Difference(0.006, 0.007, 12.0)
+    seen = Difference(0.006, 0.008, 12.0)
     alone = judge(seen, (), rng)
     one, two = judge(seen, [evidence(0.0)], rng), judge(seen, [evidence(0.02)], rng)
     assert (alone.verdict, one.verdict, two.verdict) == ("cannot tell", "same", "different")
