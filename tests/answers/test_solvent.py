@@ -176,6 +176,17 @@ def test_spots_on_the_lines_are_left_out_and_said(tmp_path):
     assert any(f.name == "left-out" and "origin" in f.message for f in it.flags)
 
 
+def test_what_shows_apart_on_one_plate_only_is_doubted(read):
+    """A fourth spot beside the second of the middle plate, and nowhere else."""
+    middle = read[1]
+    more = replace(middle.seen[1], rf=middle.seen[1].rf + 0.03, share=0.05)
+    it = answer((read[0], replace(middle, seen=(*middle.seen[:2], more, middle.seen[2])), read[2]))
+    assert len(it.components) == 4
+    assert any(f.name in ("run-together", "left-out") and "component 3" in f.message
+               for f in it.flags)
+    assert any("it may be no substance of its own" in f.message for f in it.flags)
+
+
 def test_the_order_of_the_solvents_is_checked(read):
     it = answer(read, "ethyl acetate", "hexane")
     assert "solvent-order" in [f.name for f in it.flags]
