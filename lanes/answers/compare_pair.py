@@ -134,6 +134,8 @@ def make_pair(question: Question, i: int, name: str, j: int) -> Pair:
                  for lane, k in ((own, i), (reading, j))]
         hue = compared(spots[0], spots[1])
     verdict, reasons = _verdict(seen, identity, hue, lines)
+    if carried is not None and verdict == "same":
+        verdict, reasons = "cannot tell", ("agrees through one standard, which can't settle it",)
     cospots = tuple(
         CospotPair(said, joint_fit(
             (own, reading, question.mixed[said.lane][0]), (i, j),
