@@ -90,6 +90,7 @@ class Search:
     gain: Floats
     usable: NDArray[np.bool_]
     noise: Noise
+    carried: Noise  # under a spot, where the layer is not seen: what shapes are held against
     threshold: float
     known: bool
     shared: float
@@ -207,8 +208,8 @@ class Search:
         gain = self.gain[self.usable][inside]
         step = np.rint((x - x[0]) / self.noise.pitch).astype(int)
         lag = np.abs(step[:, None] - step[None, :])
-        acf = np.append(self.noise.autocorrelation, 0.0)
-        covariance = acf[np.minimum(lag, acf.size - 1)] * np.outer(gain, gain) * self.noise.sd**2
+        acf = np.append(self.carried.autocorrelation, 0.0)
+        covariance = acf[np.minimum(lag, acf.size - 1)] * np.outer(gain, gain) * self.carried.sd**2
         away = (x[:, None] - x[None, :]) / sigma
         covariance += MISFIT**2 * np.outer(height, height) * np.exp(-0.5 * away**2)
         # A little white noise: the finest detail is the resampling's, not the plate's.

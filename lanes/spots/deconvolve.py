@@ -186,8 +186,8 @@ def _one(
         solution = choose.settle(problem, peaks, low_order, tailing)
         tried.append(_attempt(problem, solution, shared))
     else:
-        search = choose.Search(problem, x, y, gain, usable, replace(noise, sd=sd), threshold,
-                               known, shared)
+        search = choose.Search(problem, x, y, gain, usable, replace(noise, sd=sd),
+                               full if known else replace(noise, sd=sd), threshold, known, shared)
         solution, history = search.run(peaks, low_order, components)
         tried = [_attempt(problem, s, shared) for s in history]
     return _finish(x, y, gain, usable, full, known, problem, solution, shared, tuple(tried))
