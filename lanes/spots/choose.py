@@ -29,6 +29,7 @@ Floats = NDArray[np.float64]
 WIDTH_PRIOR = 0.05
 # A single spot is never quite Gaussian; a misfit of this share of its height is no second spot.
 MISFIT = 0.006
+HOPELESS = 4.0  # residual variance over the noise's, from which a search goes on
 MOST_SOLVED = 500  # peaks fitted, over all fits of one lane
 FLOOR = 0.2  # white noise beside the layer's own, as a share of it
 SPLIT_GAIN = 12.0    # what a second component under one maximum must gain in BIC
@@ -115,6 +116,7 @@ class Search:
             if len(solution.peaks) > before:
                 solution = self._split_or_tail(solution, history)
             solution = self._drop(solution, history)
+            solution = self._rescue(solution, history)
         else:
             solution = self._to_count(solution, history, count)
         best: dict[tuple[int, int], Solution] = {}
@@ -162,6 +164,18 @@ class Search:
                 # What came in may take the place of what was there.
                 trial = self._drop(trial, history)
             if self._bic(trial) > self._bic(solution) - 4.0 or not self._sound(trial):
+                break
+            solution = trial
+        return solution
+
+    def _rescue(self, solution: Solution, history: list[Solution]) -> Solution:
+        """Go on where what is left can't be noise: a start went wrong, one peak more mends it."""
+        for _ in range(3):
+            samples = self.problem.x.size / self.shared
+            if not self.known or self._tired() or solution.rss < HOPELESS * samples:
+                break
+            trial = self._drop(self._one_more(solution, history), history)
+            if not self._sound(trial) or self._bic(trial) > self._bic(solution) - 4.0:
                 break
             solution = trial
         return solution

@@ -130,8 +130,12 @@ VALLEY = 4.0  # standard deviations by which significance must dip between two p
 def _parts(
     z: Floats, sigmas: Floats, position: Floats, k: int, i: int, threshold: float
 ) -> list[tuple[int, int]]:
-    """Return the maxima that a broad one falls into at a finer width, or the broad one itself."""
+    """Return the maxima that a broad one falls into at the finer width that shows the most.
+
+    The broad one itself where there is none: of widths that show as many, the broadest counts.
+    """
     inside = np.nonzero(np.abs(position - position[i]) < 2.0 * sigmas[k])[0]
+    best = [(k, i)]
     for finer in range(k - 1, -1, -1):
         row = z[finer, inside]
         peaks = [int(j) for j in range(1, row.size - 1)
@@ -143,9 +147,9 @@ def _parts(
                     parts[-1] = j
                 continue
             parts.append(j)
-        if len(parts) > 1:
-            return [(finer, int(inside[j])) for j in parts]
-    return [(k, i)]
+        if len(parts) > len(best):
+            best = [(finer, int(inside[j])) for j in parts]
+    return best
 
 
 def limit(noise: Noise, gain: Floats, sigma: float, threshold: float) -> float | None:

@@ -102,6 +102,24 @@ def test_a_pair_without_a_valley_is_told_apart(seed: int) -> None:
         assert c.area == pytest.approx(true.area, rel=0.2)
 
 
+MOTTLED = Noise(0.003, 0.6 ** np.arange(30), PITCH, "clean layer")
+
+
+@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("middle", [0.3, 0.6, 0.9, 1.5])
+@pytest.mark.parametrize("apart", [3.6, 4.0, 5.0])
+def test_three_strong_spots_in_a_row(apart: float, middle: float, seed: int) -> None:
+    """At a broad width they answer as one: the middle one must not go with it."""
+    row = (Peak(55.0, 1.0, 1.0), Peak(55.0 + apart, middle, 1.03),
+           Peak(55.0 + 2 * apart, 1.5, 1.06))
+    rng = np.random.default_rng(seed)
+    noise = np.convolve(rng.normal(0, 1, X.size + 6), np.ones(7) / 7**0.5, "valid")
+    y = 0.003 * noise + sum(peak_shape(X, peak)[0] for peak in row)
+    fit = deconvolve(X, y, noise=MOTTLED, narrowest=0.25, broadest=5.0)
+    assert [c.centre for c in fit.components] == pytest.approx([p.centre for p in row], abs=0.1)
+    assert [c.area for c in fit.components] == pytest.approx([p.area for p in row], rel=0.1)
+
+
 @pytest.mark.parametrize("tau", [1.0, 1.6, -1.0])
 @pytest.mark.parametrize("seed", range(2))
 def test_a_tail_given_as_start_is_fitted(tau: float, seed: int) -> None:

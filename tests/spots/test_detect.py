@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from scipy.linalg import cholesky, toeplitz
 
 from lanes.spots.detect import STEP, candidates, limit, scales, significance
+from lanes.spots.shapes import gaussian as shape
 from lanes.trace.noise import Noise
 
 Floats = NDArray[np.float64]
@@ -100,6 +101,18 @@ def test_two_spots_with_a_valley_are_two() -> None:
     found = candidates(X, row, WHITE, ONES, ONES > 0, SIGMAS, 5.0)
     assert len(found) == 2
     np.testing.assert_allclose([c.centre for c in found], [40, 43], atol=0.4)
+
+
+@pytest.mark.parametrize("length", [0.3, 0.6, 1.0, 2.0, 4.0])
+def test_the_middle_of_three_is_a_place_too(length: float) -> None:
+    """At a broad width three in a row answer as one; each has a maximum at a finer one."""
+    pitch = 0.13
+    x = np.arange(-2, 77, pitch)
+    row = ((54.73, 0.995, 1.01), (58.84, 0.914, 1.04), (62.78, 1.489, 1.06))
+    y = sum(shape(x, centre, area, sigma)[0] for centre, area, sigma in row)
+    mottle = Noise(0.0017, np.exp(-np.arange(46) * pitch / length), pitch, "clean layer")
+    seen = candidates(x, y, mottle, np.ones(x.size), np.ones(x.size, bool), scales(0.4, 3.0), 5.0)
+    assert [c.centre for c in seen] == pytest.approx([centre for centre, *_ in row], abs=0.4)
 
 
 def test_what_pencil_hides_is_no_place_and_hides_no_other() -> None:
