@@ -40,7 +40,7 @@ examples:
   lanes fractions plate.png --target 0.4 --purity 95
                                                which fractions to pool for the most of it?
   lanes amount plate.png --standards S1=0.5,S2=1,S3=2,S4=4 --unit ug
-                                               how much is in it? every other lane
+                                               how much is in every other lane?
   lanes solvent a.png=15% b.png=30% --out mix  which solvent mixture parts this sample best?
   lanes draw plate.toml --out plate.png        a plate of known contents, with its truth
 

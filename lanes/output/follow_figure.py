@@ -104,7 +104,7 @@ def _fitted(axes: Axes, answer: Follow) -> None:
     told = [p for p in answer.points if p.value is not None and p.sd]
     axes.errorbar([p.time for p in told], [scale * (p.value or 0.0) for p in told],
                   yerr=[scale * 1.96 * (p.sd or 0.0) for p in told], color=INK, marker="o", ms=5,
-                  ls="", capsize=3, label="starting material")
+                  ls="", capsize=3, label="start")
     for p in answer.points:
         if p.value is None:
             _limit(axes, p, scale)
@@ -113,7 +113,7 @@ def _fitted(axes: Axes, answer: Follow) -> None:
     rate, alike = answer.order.rate, None if answer.alike is None else answer.alike.rate
     if alike is not None:
         axes.plot(x, scale * alike.curve(x), color=QUIET, lw=1.2, ls=(0, (2, 2)),
-                  label="fit if responses were equal")
+                  label="if responses were equal")
     if rate is not None:
         axes.plot(x, scale * rate.curve(x), color=MARK, lw=1.6, label="first-order fit")
     _limit_key(axes, any(p.value is None for p in answer.points))
@@ -122,7 +122,7 @@ def _fitted(axes: Axes, answer: Follow) -> None:
     _frame(axes)
     axes.set_xlim(-0.03 * late, late)
     axes.legend(loc="lower left", bbox_to_anchor=(-0.01, 1.0), ncols=4, frameon=False,
-                borderaxespad=0.2, handlelength=2.4, columnspacing=1.2)
+                borderaxespad=0.2, handlelength=2.0, columnspacing=1.0)
 
 
 def _limit_key(axes: Axes, wanted: bool) -> None:

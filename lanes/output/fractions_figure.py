@@ -62,6 +62,7 @@ def _areas(axes: Axes, answer: Fractions, wanted: int) -> None:
              label="target")
     axes.bar(x, others, width=0.66, bottom=target, color="white", edgecolor=INK, lw=0.6,
              hatch="////", label="other spots")
+    axes.set_ylim(0.0, 1.08 * max(float((target + others).max()), 1e-12))
     axes.set_ylabel("Area × volume" if answer.volumes_given else "Area")
     axes.tick_params(labelbottom=False)
     axes.set_xticks(x)

@@ -79,20 +79,25 @@ def test_nothing_on_blank_plates(tmp_path: Path) -> None:
 
 
 @pytest.mark.study
-@pytest.mark.parametrize("kind", ["white", "quenched", "glowing"])
-def test_the_interval_holds_the_truth(kind: str, tmp_path: Path) -> None:
+def test_the_interval_holds_the_truth(tmp_path: Path) -> None:
     """The stated 95 % interval holds Rf, area percent and resolution in 90 to 99 % of cases.
 
-    The scan's blur shifts every resolution the same way and is known only roughly: under 366 nm,
-    where nothing else tells, its interval holds the truth always, which is no fault.
+    Over all three lights; in each alone, in 90 % at least. The scan's blur shifts every
+    resolution the same way and is known only roughly: under 366 nm, where nothing else tells,
+    its interval holds the truth always, which is no fault.
     """
     total = Score()
-    for seed in range(200, 200 + 24):
-        total += score(scene(kind, seed), tmp_path)
-    print(total.line(kind), len(total.rf_z), len(total.percent_z), len(total.resolution_z))
+    for kind in ("white", "quenched", "glowing"):
+        one = Score()
+        for seed in range(200, 200 + 24):
+            one += score(scene(kind, seed), tmp_path)
+        print(one.line(kind), len(one.rf_z), len(one.percent_z), len(one.resolution_z))
+        for z in (one.rf_z, one.percent_z, one.resolution_z):
+            assert within(z) >= 0.90
+        total += one
+    assert len(total.rf_z) >= 400
     for z in (total.rf_z, total.percent_z):
         assert 0.90 <= within(z) <= 0.99
-    assert within(total.resolution_z) >= 0.90
 
 
 def test_the_truth_is_the_drawing(tmp_path: Path) -> None:

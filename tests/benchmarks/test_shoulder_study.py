@@ -175,14 +175,18 @@ def test_power_beside_the_best_there_could_be(tmp_path):
     """The best is told where the second is and how large, and looks nowhere else.
 
     A test that has to look for it can't have nine tenths of that power all over: it has where
-    the best is sure, and half of it down to where the best has a half.
+    the best is sure, and half of it down to where the best has a half, as far as so many drawn
+    cases can tell (two standard errors).
     """
-    rows = power_table(tmp_path, 400, (0.3, 0.4, 0.5, 0.6, 0.8, 1.0),
+    cases = 400
+    rows = power_table(tmp_path, cases, (0.3, 0.4, 0.5, 0.6, 0.8, 1.0),
                        (0.01, 0.02, 0.03, 0.05, 0.1, 0.2, 0.35, 0.5))
     for row in rows:
         print("resolution {:.1f} share {:.2f} power {:.3f} best {:.3f}".format(*row))
     assert all(power >= 0.9 * best for _, _, power, best in rows if best > 0.99)
-    assert all(power >= 0.5 * best for _, _, power, best in rows if best > 0.5)
+    for _, _, power, best in rows:
+        error = np.sqrt(power * (1.0 - power) / cases)
+        assert best < 0.5 or power + 2.0 * error >= 0.5 * best
 
 
 @pytest.mark.study
