@@ -161,12 +161,12 @@ def away(lane: Lane, fit: Fit, sigma: float, start: float) -> float | None:
                     high[i] = middle[i]
                 else:
                     low[i] = middle[i]
-    least = np.exp(0.5 * (low + high))
+    needed = np.exp(0.5 * (low + high))
     share = min(1.0, 2.5 * sigma / max(lane.noise.correlation_mm, 1e-9))
     alone = max(3.0, share * len(places))
     factor = float(student.ppf(0.95, alone - 1.0)) * np.sqrt(1.0 + 1.0 / alone)
-    scatter = max(float(least.std(ddof=1)), float(least.mean()) / THRESHOLD)
-    level = float(least.mean()) + factor * scatter
+    scatter = max(float(needed.std(ddof=1)), float(needed.mean()) / THRESHOLD)
+    level = float(needed.mean()) + factor * scatter
     return level if level < 8.0 * start else None
 
 
@@ -205,16 +205,16 @@ def beside(lane: Lane, fit: Fit, main: int) -> tuple[tuple[float, float | None],
     out = []
     for resolution in RESOLUTIONS:
         apart = resolution * wide / HALF_HEIGHT_FACTOR
-        least = []
+        needed = []
         for side in (-1.0, 1.0):
             place = spot.centre + side * apart
             if not _room(lane.trace, fit, main, place):
                 continue
             for variant in variants:
-                least.append(_least(_finder(variant, spot, place, apart)))
-        told = [v for v in least if v is not None]
+                needed.append(least(_finder(variant, spot, place, apart), 0.002, 1.0))
+        told = [v for v in needed if v is not None]
         percent = None
-        if told and len(told) == len(least):
+        if told and len(told) == len(needed):
             logs = np.log(told)
             scatter = max(float(logs.std(ddof=1)), 1.0 / THRESHOLD)
             level = float(np.exp(logs.mean() + ONE_SIDED_95 * scatter))
@@ -245,18 +245,21 @@ def _finder(
     return found
 
 
-def _least(found: Callable[[float], bool]) -> float | None:
-    """Return the least share of the main spot that is found, 0.002 to 1, within a tenth."""
-    low, high = np.log(0.002), 0.0
-    if not found(1.0):
+def least(found: Callable[[float], bool], low: float, high: float) -> float | None:
+    """Return the least size between `low` and `high` that is found, or None where `high` is not.
+
+    Narrowed down by halves of its logarithm: to about a tenth over three powers of ten.
+    """
+    if not found(high):
         return None
+    below, above = np.log(low), np.log(high)
     for _ in range(ROUNDS):
-        middle = 0.5 * (low + high)
+        middle = 0.5 * (below + above)
         if found(float(np.exp(middle))):
-            high = middle
+            above = middle
         else:
-            low = middle
-    return float(np.exp(0.5 * (low + high)))
+            below = middle
+    return float(np.exp(0.5 * (below + above)))
 
 
 def refitted(lane: Lane, fit: Fit) -> Fit:

@@ -8,14 +8,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from lanes.answers.compare_shared import at_line
-from lanes.answers.missed import ONE_SIDED_95, Lane, lane_of
+from lanes.answers.missed import ONE_SIDED_95, Lane, lane_of, least
 from lanes.measuring import Plate
 from lanes.reading import LaneReading
 from lanes.spots.deconvolve import THRESHOLD
 from lanes.spots.model import Peak
 
 MAIN = 0.2     # of the reference's largest spot: a smaller one may be an impurity of it
-ROUNDS = 5
 AMPLE = 2.0    # times the least area found half of the time: surely seen
 
 
@@ -141,9 +140,9 @@ def _limit(
                 for sign, at in ((1.0, None), (-1.0, place))]
     start = unknown.limit or 0.0
     reach = 14.0 * sigma
-    least = [_least(v.cut(place - reach, place + reach), place, sigma, start) for v in variants]
-    known = [v for v in least if v is not None]
-    if len(known) < len(least):
+    needed = [_least(v.cut(place - reach, place + reach), place, sigma, start) for v in variants]
+    known = [v for v in needed if v is not None]
+    if len(known) < len(needed):
         return None
     logs = np.log(known)
     level = float(np.exp(logs.mean() + ONE_SIDED_95 * max(float(logs.std(ddof=1)),
@@ -161,16 +160,7 @@ def _least(lane: Lane, place: float, sigma: float, start: float) -> float | None
         after = _centres(lane.plus([Peak(place, area, sigma)]))
         return len(after) > len(before) and min(abs(c - place) for c in after) < 1.5 * sigma
 
-    low, high = np.log(0.25 * start), np.log(32.0 * start)
-    if not found(float(np.exp(high))):
-        return None
-    for _ in range(ROUNDS):
-        middle = 0.5 * (low + high)
-        if found(float(np.exp(middle))):
-            high = middle
-        else:
-            low = middle
-    return float(np.exp(0.5 * (low + high)))
+    return least(found, 0.25 * start, 32.0 * start)
 
 
 def _centres(lane: Lane) -> Sequence[float]:

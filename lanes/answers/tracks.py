@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lanes.answers.find import NEAR_RF
-from lanes.answers.missed import CLEAR, ONE_SIDED_95, ROUNDS, Lane, away, lane_of
+from lanes.answers.missed import CLEAR, ONE_SIDED_95, Lane, away, lane_of, least
 from lanes.errors import InputError
 from lanes.measuring import Plate
 from lanes.reading import LaneReading
@@ -189,15 +189,10 @@ def _beside(lane: Lane, reading: LaneReading, place: float, sigma: float) -> flo
             centres.remove(min(centres, key=lambda c: abs(c - other.centre)))
             return any(abs(c - place) < max(0.5 * apart, sigma) for c in centres)
 
-        low, high = math.log(0.25 * (reading.limit or other.area)), math.log(other.area)
-        if high <= low or not found(math.exp(high)):
+        low = 0.25 * (reading.limit or other.area)
+        needed = least(found, low, other.area) if other.area > low else None
+        if needed is None:
             return None
-        for _ in range(ROUNDS):
-            middle = 0.5 * (low + high)
-            if found(math.exp(middle)):
-                high = middle
-            else:
-                low = middle
-        logs.append(0.5 * (low + high))
+        logs.append(math.log(needed))
     scatter = max(float(np.std(logs, ddof=1)), 1.0 / THRESHOLD)
     return math.exp(float(np.mean(logs)) + ONE_SIDED_95 * scatter)
