@@ -19,9 +19,9 @@ from lanes.flags import Flag, flag
 from lanes.measuring import Plate, is_trace, measure, prepare, read_lane
 from lanes.reading import LaneReading
 from lanes.settings import Settings
-from lanes.spots.choose import SPLIT_GAIN
 from lanes.spots.deconvolve import deconvolve
 from lanes.spots.quantities import Pair
+from lanes.spots.split import SPLIT_GAIN
 from lanes.trace.noise import residual_noise
 from lanes.trace.sample import Trace
 

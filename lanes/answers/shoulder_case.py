@@ -23,7 +23,8 @@ from lanes.answers.shoulder_fits import (
 )
 from lanes.errors import InputError
 from lanes.reading import LaneReading
-from lanes.spots.choose import MISFIT, criteria
+from lanes.spots.choose import MISFIT
+from lanes.spots.criteria import criteria
 from lanes.spots.deconvolve import Component, Fit
 from lanes.spots.model import Peak, Problem, Solution, merged_pairs, peak_shape, solve
 from lanes.spots.quantities import Pair, area_percents, pair, retardation

@@ -9,6 +9,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from lanes.errors import InputError
 from lanes.spots import choose
+from lanes.spots.criteria import criteria
 from lanes.spots.detect import candidates, scales
 from lanes.spots.model import DEGREES, Peak, Problem, Solution, joint_term, peak_shape
 from lanes.spots.shapes import ROOT_2PI, apex
@@ -207,7 +208,7 @@ def _joint_start(problem: Problem, below: Floats) -> Floats:
 
 
 def _attempt(problem: Problem, solution: Solution, shared: float) -> Attempt:
-    aicc, bic = choose.criteria(problem, solution, shared)
+    aicc, bic = criteria(problem, solution, shared)
     tails = sum(p.tau != 0.0 for p in solution.peaks)
     shape = "gaussian" if not tails else f"gaussian, {tails} tailing"
     return Attempt(len(solution.peaks), shape, solution.rss, len(solution.names), aicc, bic)
@@ -249,7 +250,7 @@ def _finish(
         index = np.concatenate([[4 * i, 4 * i + 1, 4 * i + 2, 4 * i + 3] for i in order]
                                ).astype(int) if len(order) else np.zeros(0, int)
         covariance = covariance[np.ix_(index, index)]
-    aicc, bic = choose.criteria(problem, solution, shared)
+    aicc, bic = criteria(problem, solution, shared)
     place = {int(i): j for j, i in enumerate(order)}
     held = tuple(sorted({place[int(name[1:].split("_")[0])] for name in solution.at_bound
                          if name.startswith("p")}))

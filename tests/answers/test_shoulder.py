@@ -30,7 +30,7 @@ from lanes.measuring import Plate, prepare, read_lane
 from lanes.output.shoulder_page import sentence, tell_shoulder
 from lanes.reading import LaneReading
 from lanes.settings import Settings
-from lanes.spots.choose import criteria
+from lanes.spots.criteria import criteria
 from lanes.spots.model import Peak, Problem, solve
 from lanes.spots.shapes import FWHM
 from lanes.trace.noise import Noise
