@@ -13,6 +13,7 @@ from lanes.answers.amount_remarks import about_amount, about_fit, about_spots, l
 from lanes.answers.calibration import FEWEST, Calibration, Tried, choose
 from lanes.answers.calibration_inverse import Limits, amount_of, limits
 from lanes.answers.find import NEAR_RF, lane_named, spot_near, strongest
+from lanes.answers.given import check_sizes
 from lanes.errors import InputError
 from lanes.flags import Flag, flag
 from lanes.measuring import Plate, prepare, read_lane
@@ -195,6 +196,7 @@ def _standards(plate: Plate, given: Mapping[str, float] | None) -> dict[str, flo
         lane_named(plate, name, "--standards")
         if not (math.isfinite(value) and value >= 0):
             raise InputError(f"--standards {name}={value:g}: give an amount from 0 (a blank) on")
+    check_sizes("--standards", given)
     if len(given) < FEWEST:
         raise InputError(f"a calibration takes at least {FEWEST} standards, and got {len(given)}: "
                          "give more with --standards")
@@ -233,6 +235,7 @@ def _dilution(
                              f"{', '.join(samples)}")
         if not (math.isfinite(factor) and factor > 0):
             raise InputError(f"--dilution {name}={factor:g}: give a factor greater than zero")
+    check_sizes("--dilution", given, spread=False)
     return given
 
 

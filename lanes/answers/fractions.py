@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 
 from lanes.answers.find import lane_named
+from lanes.answers.given import check_sizes
 from lanes.answers.pools import Areas, Pool, best_first, runners_up
 from lanes.answers.tracks import track_near, tracks, width_of
 from lanes.errors import InputError
@@ -158,6 +159,8 @@ def answer(
                              f"({listed}): give one for each")
         if not all(math.isfinite(v) and v > 0 for v in volumes):
             raise InputError("--volumes: give volumes above zero")
+        check_sizes("--volumes", {f"fraction {label}": volume for (label, *_), volume
+                                  in zip(lanes, volumes, strict=True)})
     weights = tuple(float(v) for v in volumes) if volumes is not None else (1.0,) * len(lanes)
     readings = [read_lane(plate, lane) for _, plate, lane in lanes]
     found = tracks(readings)

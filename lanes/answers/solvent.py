@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from lanes.answers.before_column import TARGET_RF, Target, Volumes, target, volumes_of
 from lanes.answers.matching import Matching, match
 from lanes.answers.mixture import (
+    LEAST_FRACTION,
     NextTry,
     Recommended,
     allowed,
@@ -147,7 +148,7 @@ def solvent(
     Raises
     ------
     InputError
-        If a fraction is outside (0, 1] or missing, or a lane is unknown or empty.
+        If a fraction is outside [0.001, 1] or missing, or a lane is unknown or empty.
     LayoutError
         If a plate or its lanes are not found with confidence.
     """
@@ -165,6 +166,9 @@ def solvent(
                    else f"{fraction:g} is no share by volume")
             raise InputError(f"{name}={fraction:g}: {why}; give a fraction above 0 and up to 1, "
                              "or a percentage such as 30%")
+        if fraction is not None and fraction < LEAST_FRACTION:
+            raise InputError(f"{name}={fraction:g}: a share of the stronger solvent below "
+                             f"{100 * LEAST_FRACTION:g} % can't be measured out: look for a slip")
     return answer(read_plates(plates, settings or Settings(), lane), weak, strong, target_rf)
 
 

@@ -6,6 +6,7 @@ import math
 from collections.abc import Mapping, Sequence
 from itertools import pairwise
 
+from lanes.answers.given import check_sizes
 from lanes.errors import InputError
 from lanes.measuring import Plate
 from lanes.plate.layout import Lane
@@ -52,6 +53,7 @@ def timed(
         if not math.isfinite(time) or time < 0:
             raise InputError(f"--times {time:g}: give times from zero on")
         out.append((float(time), label, plate, lane))
+    check_sizes("--times", {f"lane {label}": time for time, label, *_ in out})
     if len({time for time, *_ in out}) < 2:
         raise InputError("--times: a reaction is followed over two times at least; give more")
     return sorted(out, key=lambda one: one[0])

@@ -232,6 +232,9 @@ def test_standards_that_say_nothing_give_no_interval(plate):
     ({"rf": float("nan")}, "give an Rf"),
     ({"dilution": {"Q": 2.0}}, "--dilution Q: there is no such sample"),
     ({"dilution": {"U1": 0.0}}, "greater than zero"),
+    ({"dilution": {"U1": 1e300}}, "--dilution: 1e.300 for U1 is beyond"),
+    ({"standards": STANDARDS | {"S1": 5e-300}}, "--standards: 5e-300 for S1 is beyond"),
+    ({"standards": STANDARDS | {"S1": 1e-7}}, "more than 1e.06 times the 1e-07 for S1"),
     ({"curve": "quadratic", "standards": {"S1": 0.25, "S3": 1.0, "S5": 2.0}}, "--curve quadratic"),
 ])
 def test_bad_input_is_named(plate, more, words):

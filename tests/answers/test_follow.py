@@ -176,6 +176,7 @@ def test_two_times_give_shares_but_no_rate(plate):
     ((0, None, None, None, None), {}, "two times at least"),
     ((0, -1, 2, 3, 4), {}, "-1 follows 0"),
     ((-1, 0, 2, 3, 4), {}, "from zero on"),
+    ((0, 1, 2, 3, 1e300), {}, "--times: 1e.300 for lane 5 is beyond"),
     ({"9": 1.0}, {}, "there is no such lane; the lanes are 1, 2, 3, 4, 5"),
     (None, {}, "give --times"),
     (TIMES, {"start": 0.9}, "--start 0.9: no lane has a spot near that Rf"),

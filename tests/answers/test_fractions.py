@@ -176,6 +176,8 @@ def test_missed_spots_lower_the_purity_by_what_they_would_add():
     (0.6, 90.0, {"names": ("1", "1")}, "stands twice"),
     (0.6, 90.0, {"volumes": (1.0, 2.0)}, "2 volumes for 6 fractions"),
     (0.6, 90.0, {"volumes": (1.0,) * 5 + (0.0,)}, "above zero"),
+    (0.6, 90.0, {"volumes": (1.0,) * 5 + (1e300,)}, "--volumes: 1e.300 for fraction 6 is beyond"),
+    (0.6, 90.0, {"volumes": (1.0,) * 5 + (1e7,)}, "more than 1e.06 times the 1 for"),
 ])
 def test_bad_input_is_named(plate, target, purity, more, words):
     with pytest.raises(InputError, match=words) as caught:

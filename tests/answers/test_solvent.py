@@ -250,6 +250,7 @@ def test_plates_and_fractions(text, value):
     (["a.png=0", "b.png=0.3"], "log X has no value"),
     (["a.png=0%"], "log X has no value"),
     (["a.png=30"], "no share by volume"),
+    (["a.png=1e-300"], "below 0.1 % can't be measured out"),
     (["a.png=-0.1"], "no share by volume"),
     (["a.png=120%"], "no share by volume"),
     (["a.png=x"], "give PLATE=FRACTION"),
