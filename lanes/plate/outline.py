@@ -179,6 +179,8 @@ def _side(points: Floats, a: Floats, b: Floats) -> tuple[Floats, Floats] | None:
     keep = np.ones(t.size, bool)
     slope = offset = 0.0
     for _ in range(6):
+        if np.ptp(t[keep]) < 1.0:  # all in one place: no side
+            return None
         slope, offset = np.polyfit(t[keep], d[keep], 1)
         rest = np.abs(d - slope * t - offset)
         keep = rest <= max(0.6, 2.5 * float(np.median(rest)))

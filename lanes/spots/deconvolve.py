@@ -136,7 +136,12 @@ def deconvolve(
                          f"{x.shape} and {y.shape}")
     if not (np.isfinite(x).all() and np.isfinite(y).all()) or (np.diff(x) <= 0).any():
         raise InputError("position must rise and signal be finite throughout")
+    if float(np.ptp(y)) < 1e-100:  # nothing: squares of what is so small vanish
+        y = np.zeros_like(y)
     use = np.ones(x.size, bool) if usable is None else np.asarray(usable, bool)
+    if use.sum() < 8:
+        raise InputError("hardly a sample of this lane can be used: what hides the layer (marks, "
+                         "too few grey levels) covers it; scan the plate anew, in full colour")
     g = np.ones(x.size) if gain is None else np.asarray(gain, float)
     pitch = float(np.median(np.diff(x)))
     span = float(x[-1] - x[0])

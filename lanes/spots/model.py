@@ -185,7 +185,8 @@ def solve(
             prior = [np.log(found[j].sigma / found[i].sigma) / problem.width_prior
                      for i, j in pairs]
             out = np.concatenate([out, prior])
-        return np.asarray(out)
+        # A search that runs away must stay finite to come back.
+        return np.clip(out, -1e100, 1e100)
 
     def jacobian(parameters: lmfit.Parameters) -> Floats:
         found, low_order = unpack(parameters.valuesdict())
@@ -223,6 +224,8 @@ def solve(
     rest = residual(values)
     held = []
     for name in free:
+        if name.startswith("joint"):
+            continue
         p = values[name]
         room = p.max - p.min
         if np.isfinite(room) and min(p.value - p.min, p.max - p.value) < 2e-3 * room:

@@ -1,0 +1,21 @@
+"""How much a fit is worth: information criteria over the effective number of samples."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from lanes.spots.model import Problem, Solution
+
+
+def criteria(problem: Problem, solution: Solution, shared: float) -> tuple[float, float]:
+    """Return AICc and BIC over the effective number of samples.
+
+    AICc = N ln(RSS/N) + 2k + 2k(k+1)/(N-k-1) (Hurvich & Tsai, Biometrika 76, 297 (1989));
+    BIC = N ln(RSS/N) + k ln N (Schwarz, Ann. Stat. 6, 461 (1978); from memory). N counts samples
+    by the noise's correlation length, since neighbours share their noise.
+    """
+    n = max(problem.x.size / shared, 3.0)
+    k = len(solution.names)
+    base = n * float(np.log(max(solution.rss, 1e-300) / n))
+    small = 2.0 * k * (k + 1) / (n - k - 1) if n > k + 1 else float("inf")
+    return base + 2.0 * k + small, base + k * float(np.log(n))

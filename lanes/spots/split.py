@@ -1,0 +1,149 @@
+"""One component, two, or one that tails, in the place of one peak."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.polynomial.hermite_e import hermeval
+from numpy.typing import NDArray
+
+from lanes.spots.criteria import criteria
+from lanes.spots.model import Peak, Problem, Solution, joint_term, peak_shape, solve
+from lanes.spots.shapes import gaussian
+
+Floats = NDArray[np.float64]
+
+SPLIT_GAIN = 12.0      # what a second component under one maximum must gain in BIC
+TAIL_GAIN = 10.0       # and a tail
+SMALLEST_SHARE = 0.04  # of a pair without a valley: less than this is within one spot's misfit
+CLOSEST = 1.15         # sigmas between the components of such a pair
+
+
+def better_shape(
+    problem: Problem, now: tuple[Peak, ...], at: int, spent: list[int]
+) -> tuple[float, tuple[Peak, ...]] | None:
+    """Return the gain in BIC and the peaks of the best change at one peak, None if it stays one.
+
+    Parameters
+    ----------
+    problem : Problem
+        Cut down to the peak and its company, without a joint term.
+    now : tuple of Peak
+        The company, from origin to front.
+    at : int
+        The peak's place among them.
+    spent : list of int
+        Peaks fitted, put down here.
+    """
+    none = np.zeros(0)
+    tails = frozenset(k for k, q in enumerate(now) if q.tau)
+    single = solve(problem, now, none, tails)
+    shared = 1.0
+    bic = criteria(problem, single, shared)[1]
+    p = single.peaks[at]
+    spent.append(len(now))
+    if _most_to_gain(problem, single, at) < min(SPLIT_GAIN, TAIL_GAIN):
+        return None
+    spent.extend([len(now)] * 2)
+    two: tuple[float, tuple[Peak, ...]] | None = None
+    pair = _pair_start(problem, single, at)
+    if pair is not None:
+        starts = (*single.peaks[:at], *pair, *single.peaks[at + 1:])
+        trial = solve(problem, starts, none,
+                      frozenset(k + (k > at) for k in tails), share=not tails)
+        if _fair_pair(trial, at):
+            two = (criteria(problem, trial, shared)[1], trial.peaks)
+    tail: tuple[float, tuple[Peak, ...]] | None = None
+    # A tail is told from a neighbour only where there is none.
+    if all(abs(q.centre - p.centre) > 3.5 * p.sigma for j, q in enumerate(now) if j != at):
+        starts = (*single.peaks[:at], _tail_start(problem, single, at), *single.peaks[at + 1:])
+        trial = solve(problem, starts, none, tails | {at})
+        tail = (criteria(problem, trial, shared)[1], trial.peaks)
+    gain_two = bic - two[0] if two else -np.inf
+    gain_tail = bic - tail[0] if tail else -np.inf
+    # The tail takes one parameter fewer, and is believed where both serve alike.
+    if two is not None and gain_two > SPLIT_GAIN and gain_two > gain_tail + 6.0:
+        return gain_two, two[1]
+    if tail is not None and gain_tail > TAIL_GAIN:
+        return gain_tail, tail[1]
+    return None
+
+
+def _left(problem: Problem, single: Solution, without: int | None) -> Floats:
+    """Return the weighed data less every peak but `without`."""
+    rest = problem.y - joint_term(problem, problem.x, single.joint)[0]
+    for j, q in enumerate(single.peaks):
+        if j != without:
+            rest = rest - peak_shape(problem.x, q)[0]
+    return problem.weigh(rest)
+
+
+def _pair_start(
+    problem: Problem, single: Solution, at: int
+) -> tuple[Peak, Peak] | None:
+    """Return the best pair of one width on a grid of places, areas solved for."""
+    p = single.peaks[at]
+    data = _left(problem, single, at)
+    places = p.centre + p.sigma * np.linspace(-2.4, 2.4, 17)
+    best: tuple[float, Peak, Peak] | None = None
+    for sigma in p.sigma * np.array([0.65, 0.75, 0.85, 0.95]):
+        if sigma < problem.narrowest:
+            continue
+        bells = problem.weigh(np.stack([gaussian(problem.x, c, 1.0, sigma)[0] for c in places]))
+        gram, answer = bells @ bells.T, bells @ data
+        i, j = np.triu_indices(places.size, 3)
+        i, j = (k[places[j] - places[i] > CLOSEST * sigma] for k in (i, j))
+        # Two areas by Cramer's rule, for all pairs of places at once.
+        det = gram[i, i] * gram[j, j] - gram[i, j] ** 2
+        first = (answer[i] * gram[j, j] - answer[j] * gram[i, j]) / det
+        second = (answer[j] * gram[i, i] - answer[i] * gram[i, j]) / det
+        gain = np.where((first > 0) & (second > 0), first * answer[i] + second * answer[j], 0.0)
+        k = int(np.argmax(gain)) if gain.size else 0
+        if gain.size and gain[k] > 0 and (best is None or gain[k] > best[0]):
+            best = (float(gain[k]),
+                    Peak(float(places[i[k]]), float(first[k]), float(sigma)),
+                    Peak(float(places[j[k]]), float(second[k]), float(sigma)))
+    return None if best is None else best[1:]
+
+
+def _tail_start(problem: Problem, single: Solution, at: int) -> Peak:
+    """Return the best of a few tails, either way, its area solved for."""
+    p = single.peaks[at]
+    data = _left(problem, single, at)
+    trials = []
+    for ratio in (-1.2, -0.6, 0.6, 1.2):
+        sigma = p.sigma / float(np.sqrt(1.0 + 0.8 * ratio**2))
+        trial = Peak(p.centre + ratio * sigma, 1.0, max(sigma, problem.narrowest),
+                     ratio * sigma)
+        shape = problem.weigh(peak_shape(problem.x, trial)[0])
+        area = float(shape @ data) / float(shape @ shape)
+        trials.append((area * float(shape @ data), replace(trial, area=area)))
+    return max(trials, key=lambda t: t[0])[1]
+
+
+def _most_to_gain(problem: Problem, single: Solution, at: int) -> float:
+    """Return about the most that any change of peak `at`'s shape could gain in BIC.
+
+    A pair under one maximum, or a tail, differs from one Gaussian by its higher moments: the
+    Hermite terms of order 3 to 6 beside it (Gram-Charlier) take in all they can explain.
+    """
+    p = single.peaks[at]
+    z = (problem.x - p.centre) / p.sigma
+    bell = np.exp(-0.5 * z * z)
+    terms = problem.weigh(np.stack([hermeval(z, np.eye(7)[k]) * bell for k in (3, 4, 5, 6)]))
+    design = np.concatenate([single.jacobian[:, : problem.x.size], terms])
+    rest = _left(problem, single, None)
+    solved = np.linalg.lstsq(design.T, rest, rcond=None)[0]
+    left = rest - solved @ design
+    n = problem.x.size
+    ratio = float(rest @ rest) / max(float(left @ left), 1e-300)
+    # One parameter is the least that any change costs.
+    return n * float(np.log(ratio)) - float(np.log(n))
+
+
+def _fair_pair(trial: Solution, at: int) -> bool:
+    a, b = trial.peaks[at], trial.peaks[at + 1]
+    if min(a.area, b.area) <= SMALLEST_SHARE * (a.area + b.area):
+        return False
+    return abs(b.centre - a.centre) > CLOSEST * 0.5 * (a.sigma + b.sigma)
