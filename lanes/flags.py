@@ -124,6 +124,8 @@ REGISTRY = _registry(
          "look for carry-over, or for something else at that Rf"),
     Kind("match-ambiguous", "spots can be followed across plates in a way that advises otherwise",
          "run the substances beside the mixture, or a plate of a mixture in between"),
+    Kind("not-repeated", "plates of one mixture disagree by more than plates scatter",
+         "look at the fractions given; run the mixture again in the same chamber and layer"),
     Kind("run-together", "two components share one spot on a plate",
          "their Rf there is known to half the spot's width; trust the other plates"),
     Kind("extrapolated", "the mixture lies outside those that were tried",

@@ -7,7 +7,16 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from lanes.answers.retention import LN10, WINDOW, Law, Map, Widths, predict, rf_of
+from lanes.answers.retention import (
+    LEAST_FRACTION,
+    LN10,
+    WINDOW,
+    Law,
+    Map,
+    Widths,
+    predict,
+    rf_of,
+)
 from lanes.spots.quantities import HALF_HEIGHT_FACTOR
 
 Floats = NDArray[np.float64]
@@ -15,7 +24,6 @@ Floats = NDArray[np.float64]
 BEYOND = 2.0  # by what factor the mixtures looked at reach past those tried
 STEPS = 201
 NEARLY = 0.01  # Rf: as good as the nearest to the window
-LEAST_FRACTION = 0.001
 AS_GOOD = 1.03  # in standard deviation
 BEST_RF = 1.0 / 3.0
 

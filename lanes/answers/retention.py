@@ -23,6 +23,7 @@ Floats = NDArray[np.float64]
 LN10 = float(np.log(10.0))
 BASELINE = 1.5  # resolution from which a pair counts as resolved to the baseline
 WINDOW = (0.2, 0.8)  # of Rf (common practice)
+LEAST_FRACTION = 0.001  # of the stronger solvent that can be measured out
 DRAWS = 2000
 
 # How an Rf scatters from plate to plate, before these plates say more: medians, and the standard
@@ -116,21 +117,24 @@ def column_volumes(rf: float) -> float:
 def fraction_for(law: Law, component: int, rf: float) -> tuple[float, float, float] | None:
     """Return the fraction that brings a component to `rf`, and its 95 % limits.
 
-    None where the law does not fall with X, or no fraction up to 1 does it.
+    None where the law does not fall with X beyond doubt (95 %), or no fraction from
+    `LEAST_FRACTION` to 1 does it.
     """
     wanted = float(rm_of(np.array(rf)))
     a, b = float(law.slope[component]), float(law.intercept[component])
     if a >= 0.0 or (wanted - b) / a > 0.0:
         return None
     slopes, rest = law.draws[:, component, 0], wanted - law.draws[:, component, 1]
-    drawn = np.where(slopes < 0.0, rest / np.minimum(slopes, -1e-9), np.inf)
-    low, high = np.quantile(drawn, [0.025, 0.975])
+    falls = slopes < 0.0
     middle = (wanted - b) / a
+    if falls.mean() < 0.975 or middle < np.log10(LEAST_FRACTION):
+        return None
+    low, high = np.quantile(rest[falls] / slopes[falls], [0.025, 0.975])
     return _power(middle), _power(low), _power(high)
 
 
 def _power(log_x: float) -> float:
-    return float(10.0 ** np.clip(log_x, -6.0, 0.0))
+    return float(np.clip(10.0 ** np.clip(log_x, -9.0, 0.0), LEAST_FRACTION, 1.0))
 
 
 def fit(points: Sequence[Point], count: int, seed: int = 0) -> Law:

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from lanes.answers.before_column import TARGET_RF, Target, Volumes, target, volumes_of
 from lanes.answers.matching import Matching, match
 from lanes.answers.mixture import (
-    LEAST_FRACTION,
+    STEPS,
     NextTry,
     Recommended,
     allowed,
@@ -23,6 +23,9 @@ from lanes.answers.mixture import (
 )
 from lanes.answers.one_plate import OnePlate, one_plate
 from lanes.answers.retention import (
+    LEAST_FRACTION,
+    USUAL_SLOPE,
+    USUAL_SLOPE_SD,
     Law,
     Map,
     Point,
@@ -31,6 +34,7 @@ from lanes.answers.retention import (
     fit_widths,
     predict,
 )
+from lanes.answers.solvent_doubts import backwards, light_flags, repeat_flags
 from lanes.answers.solvent_lanes import PlateLane, read_plates
 from lanes.answers.solvent_names import order_flag
 from lanes.errors import InputError
@@ -84,7 +88,8 @@ class Solvent:
     components : tuple of Component
         By rising Rf on the plate with the most spots; empty with a single fraction.
     law, widths, chart, recommended, next
-        The fitted law, the widths, the map of mixtures, what to take, what to try next.
+        The fitted law, the widths, the map of mixtures, what to take, what to try next; the last
+        two are None where no spot rises with the stronger solvent.
     elsewhere : Recommended or None
         A mixture that leaves the window and is expected to resolve the worst pair much better.
     assigned : tuple of Assigned
@@ -177,10 +182,12 @@ def answer(
     target_rf: float = TARGET_RF,
 ) -> Solvent:
     """Return the answer from lanes that were read; parameters are those of `solvent`."""
-    flags = [*order_flag(weak, strong), *(f for p in plates for f in p.flags)]
+    flags = [*order_flag(weak, strong), *light_flags(plates),
+             *(f for p in plates for f in p.flags)]
     fractions = [1.0 if p.fraction is None else p.fraction for p in plates]
     alike = len({(p.light, p.channel) for p in plates}) == 1
     matchings = match([p.seen for p in plates], fractions, areas=alike)
+    flags += repeat_flags(plates, matchings[0])
     if len(set(fractions)) == 1:
         return _single(plates, weak, strong, target_rf, matchings[0], flags)
     tried = np.array(fractions)
@@ -188,6 +195,8 @@ def answer(
     rivals = [m for m in matchings if m.probability >= RIVAL][:RIVALS] or [matchings[0]]
     fitted = [(m, *_fit(plates, m)) for m in rivals]
     first = fitted[0]
+    if backwards(first[1]):
+        return _backwards(plates, weak, strong, target_rf, fitted[0], flags)
     chosen = recommend(chart := predict(first[1], first[2], chart_at), first[1], first[2], tried)
     assigned = []
     for m, law, widths in fitted:
@@ -288,6 +297,22 @@ def _single(
                    volumes_of(names, rf), one, tuple(dict.fromkeys(flags)))
 
 
+def _backwards(
+    plates: tuple[PlateLane, ...], weak: str | None, strong: str | None, target_rf: float,
+    fitted: tuple[Matching, Law, Widths], flags: list[Flag],
+) -> Solvent:
+    """Return the answer where no spot rises with the stronger solvent: the lines, no advice."""
+    matching, law, widths = fitted
+    tried = [p.fraction or 1.0 for p in plates]
+    # From the least to the most tried: nothing is carried on beyond.
+    chart = replace(predict(law, widths, np.geomspace(min(tried), max(tried), STEPS)),
+                    resolution=None, worst_low=None, worst_high=None, mean=None, pair=None,
+                    probability=None)
+    flags.append(flag("law-misfit", "no spot rises with the stronger solvent"))
+    return Solvent(plates, weak, strong, _components(plates, matching, law), law, widths, chart,
+                   None, None, None, (), target_rf, (), (), None, tuple(dict.fromkeys(flags)))
+
+
 def _flags(
     plates: Sequence[PlateLane], components: Sequence[Component], law: Law, chosen: Recommended,
     assigned: Sequence[Assigned],
@@ -309,7 +334,7 @@ def _flags(
     for c in components:
         if c.slope_sd is None:
             out.append(flag("slope-assumed", f"component {c.name} was seen at one fraction only: "
-                            "its slope is taken as -1.5 ± 0.5"))
+                            f"its slope is taken as {USUAL_SLOPE} ± {USUAL_SLOPE_SD}"))
         elif c.slope > 0.0:
             out.append(flag("law-misfit", f"component {c.name} seems to fall with the stronger "
                             "solvent"))

@@ -50,7 +50,6 @@ def _title(figure: Figure, title: str, height: int) -> None:
 def _several(answer: Solvent, title: str) -> Figure:
     chart, best = answer.chart, answer.recommended
     assert chart is not None
-    assert best is not None
     paired = chart.resolution is not None
     height = _TOP + _UPPER + 75 + (_LOWER + 30 if paired else 0)
     figure = canvas(WIDTH, height)
@@ -68,6 +67,8 @@ def _several(answer: Solvent, title: str) -> Figure:
         axes.spines[["top", "right"]].set_visible(False)
         for low, high in _untried(answer, chart):
             axes.axvspan(low, high, color=_BEYOND, lw=0, zorder=0)
+        if best is None:
+            continue
         axes.axvline(100 * best.fraction, color=INK, lw=1.4, zorder=2)
         if answer.next is not None and abs(answer.next.fraction - best.fraction) > 1e-9:
             axes.axvline(100 * answer.next.fraction, color=QUIET, lw=1.0, ls=(0, (1, 2)), zorder=2)
@@ -98,7 +99,8 @@ def _curves(axes: Axes, answer: Solvent, chart: Map) -> None:
                 if rf is not None]
         for at, rf, shared in seen:
             axes.plot(at, rf, _MARKERS[j % len(_MARKERS)], ms=7, mec="white" if not shared
-                      else colour, mew=1.0, color="white" if shared else colour, zorder=5)
+                      else colour, mew=1.0, color="white" if shared else colour, zorder=5,
+                      clip_on=False)
     for edge in WINDOW:
         axes.axhline(edge, color=QUIET, lw=0.8, ls=(0, (2, 2)), zorder=1)
     axes.set_ylim(0.0, 1.0)
@@ -146,18 +148,18 @@ def _legend(axes: Axes, answer: Solvent) -> None:
     from matplotlib.patches import Patch
 
     best, after = answer.recommended, answer.next
-    assert best is not None
     handles: list[Line2D | Patch] = [
-        Line2D([], [], color=INK, lw=1.4, label="recommended"),
         Line2D([], [], color=QUIET, ls="", marker="o", label="measured"),
         Patch(color=QUIET, alpha=0.25, lw=0, label="95 % of plates"),
     ]
+    if best is not None:
+        handles.insert(0, Line2D([], [], color=INK, lw=1.4, label="recommended"))
     if any(any(c.shared) for c in answer.components):
         handles.append(Line2D([], [], color=QUIET, ls="", marker="o", mfc="white",
                               label="spot shared"))
     if _untried(answer, answer.chart) if answer.chart is not None else False:
         handles.append(Patch(facecolor=_BEYOND, edgecolor=QUIET, lw=0.5, label="extrapolated"))
-    if after is not None and abs(after.fraction - best.fraction) > 1e-9:
+    if best is not None and after is not None and abs(after.fraction - best.fraction) > 1e-9:
         handles.append(Line2D([], [], color=QUIET, lw=1.0, ls=(0, (1, 2)), label="teaches most"))
     axes.legend(handles=handles, loc="lower left", bbox_to_anchor=(-0.01, 1.0), ncols=len(handles),
                 frameon=False, borderaxespad=0.2, handlelength=1.4, columnspacing=1.0,

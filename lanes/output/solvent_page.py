@@ -11,7 +11,7 @@ from lanes.answers.retention import Map
 from lanes.answers.solvent import Solvent
 from lanes.errors import one_line
 from lanes.output.answer import NOT_VALIDATED, Told
-from lanes.output.digits import UNKNOWN, fixed, with_sd
+from lanes.output.digits import UNKNOWN, fixed
 from lanes.output.page import NUMBER, TEXT, WHOLE, table
 from lanes.output.solvent_figure import WIDTH, solvent_png
 from lanes.output.solvent_words import (
@@ -22,6 +22,7 @@ from lanes.output.solvent_words import (
     percent,
     scatter,
     short,
+    slope,
     target,
 )
 from lanes.settings import Settings
@@ -148,22 +149,30 @@ def _change(change: Change) -> dict[str, float | None]:
 
 def _several(answer: Solvent) -> list[str]:
     best = answer.recommended
-    assert best is not None
+    there = () if best is None else (f"Rf at {percent(best.fraction)}&nbsp;%", "95 %")
     head = ("Component", *(f"{escape(one_line(p.file))}<br>{percent(p.fraction or 1.0)}&nbsp;%"
                            for p in answer.plates),
-            "Slope of log&nbsp;k", f"Rf at {percent(best.fraction)}&nbsp;%", "95 %")
+            "Slope of log&nbsp;k", *there)
     rows = [(c.name, *(_seen(rf, shared) for rf, shared in zip(c.rf, c.shared, strict=True)),
-             with_sd(c.slope, c.slope_sd, 2), fixed(best.rf[j], 2),
-             f"{fixed(best.rf_low[j], 2)} to {fixed(best.rf_high[j], 2)}")
+             slope(c) + ("" if c.slope_sd is not None else ", assumed"),
+             *(() if best is None else (
+                 fixed(best.rf[j], 2),
+                 f"{fixed(best.rf_low[j], 2)} to {fixed(best.rf_high[j], 2)}")))
             for j, c in enumerate(answer.components)]
-    return [
+    kinds = [WHOLE, *[NUMBER] * len(answer.plates), NUMBER]
+    out = [
         "<h2>Components</h2>",
         table("Components", head, [("", rows)],
-              (WHOLE, *[NUMBER] * (len(answer.plates) + 2), WHOLE)),
+              (*kinds, NUMBER, WHOLE)[:len(head)]),
         '<p class="quiet">log k = a log X + b, k = (1 - Rf) / Rf, X the volume fraction of the '
         "stronger solvent. An Rf with an asterisk is that of a spot which two components share; "
         "a ? was not found.</p>",
         f"<p>{escape(scatter(answer))}</p>",
+    ]
+    if best is None:
+        return out
+    return [
+        *out,
         "<h2>Which spot is which</h2>",
         *(f"<p>{escape(line)}</p>" for line in matches(answer)),
         '<p class="quiet">By Rf, which rises with the stronger solvent, and by area share, width '

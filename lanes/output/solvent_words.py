@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+from itertools import combinations
+
+import numpy as np
+
 from lanes.answers.matching import Matching
 from lanes.answers.one_plate import Change, OnePlate
-from lanes.answers.retention import BASELINE
+from lanes.answers.retention import BASELINE, USUAL_SLOPE, USUAL_SLOPE_SD
 from lanes.answers.solvent import Component, Solvent
 from lanes.errors import one_line
 from lanes.output.digits import fixed, with_sd
 
 TAUGHT = 0.85  # of the standard deviation now: one more plate is worth naming below it
+LIKELY = 2.0 / 3.0  # probability of a change of order from which it is named
 CLOSE = 0.005  # of a fraction: the same mixture to the eye
 
 
@@ -54,8 +59,12 @@ def short(answer: Solvent) -> list[str]:
     if answer.one is not None:
         return _of_one(answer, answer.one)
     best, chart = answer.recommended, answer.chart
-    assert best is not None
     assert chart is not None
+    if best is None:
+        plain = all(c.slope_sd is None or c.slope > 2.0 * c.slope_sd for c in answer.components)
+        return [f"No mixture is recommended: {'every spot falls' if plain else 'no spot rises'} "
+                "with the stronger solvent. Are the fractions exchanged?",
+                *_unrepeated(answer), read_lane(answer)]
     places = ", ".join(fixed(rf, 2) for rf in sorted(best.rf))
     first = f"Try {mixture(answer, percent(best.fraction))}: Rf {places}"
     out = []
@@ -69,6 +78,8 @@ def short(answer: Solvent) -> list[str]:
         a, b = best.pair
         out.append(f"The worst pair there is {_pair(answer, a, b)}: resolution "
                    f"{fixed(best.worst_low, 1)} to {fixed(best.worst_high, 1)} (95 %).")
+    out += _unrepeated(answer)
+    out += crossings(answer)
     tried = answer.tried
     span = f"{percent(tried.min())} to {percent(tried.max())} %"
     if best.extrapolated:
@@ -94,6 +105,33 @@ def _pair(answer: Solvent, a: int, b: int) -> str:
     return f"components {answer.components[a].name} and {answer.components[b].name}"
 
 
+def _unrepeated(answer: Solvent) -> list[str]:
+    return [f"The plates do not repeat: {one_line(f.message)}."
+            for f in answer.flags if f.name == "not-repeated"]
+
+
+def crossings(answer: Solvent) -> list[str]:
+    """Return a sentence for each pair of components that changes order between those tried."""
+    law, tried = answer.law, np.log10(answer.tried)
+    assert law is not None
+    out = []
+    for i, j in combinations(range(law.slope.size), 2):
+        steep = float(law.slope[i] - law.slope[j])
+        if law.assumed[i] or law.assumed[j] or steep == 0.0:
+            continue
+        log_x = float(law.intercept[j] - law.intercept[i]) / steep
+        if tried.min() < log_x < tried.max():
+            ends = [(law.draws[:, i] - law.draws[:, j]) @ np.array([x, 1.0])
+                    for x in (tried.min(), tried.max())]
+            sure = float(np.mean(ends[0] * ends[1] < 0))
+            if sure < LIKELY:
+                continue
+            out.append(f"Components {answer.components[i].name} and {answer.components[j].name} "
+                       f"{'change' if sure >= 0.95 else 'may change'} order near "
+                       f"{100 * 10**log_x:.2g} %.")
+    return out
+
+
 def _next(answer: Solvent) -> str:
     best, after = answer.recommended, answer.next
     assert best is not None
@@ -103,7 +141,9 @@ def _next(answer: Solvent) -> str:
         return (f"One more mixture would teach little: the lines give {what} to "
                 f"± {after.sd_now:.2g} already.")
     where = percent(after.fraction)
-    which = (f"Running {where} % itself" if abs(after.fraction - best.fraction) < CLOSE
+    again = float(np.abs(answer.tried - after.fraction).min()) < CLOSE
+    which = (f"Running {where} % once more" if again
+             else f"Running {where} % itself" if abs(after.fraction - best.fraction) < CLOSE
              else f"Running {where} % next")
     beyond = ", outside those tried," if after.extrapolated else ""
     return (f"{which}{beyond} would teach most: the lines would then give {what} to "
@@ -116,7 +156,10 @@ def _of_one(answer: Solvent, one: OnePlate) -> list[str]:
         first = "Keep this mixture: every Rf lies from 0.2 to 0.8, and little would be gained."
     else:
         first = f"Use a {one.direction} mixture: {change}."
-    out = [first]
+    apart = _unrepeated(answer)
+    if apart:
+        first = f"By the mean Rf of the plates: {first[0].lower()}{first[1:]}"
+    out = [*apart, first]
     if one.outside:
         listed = ", ".join(fixed(rf, 2) for rf in one.outside)
         out.append(f"Rf {listed}: outside 0.2 to 0.8 (common practice).")
@@ -172,6 +215,8 @@ def details(answer: Solvent) -> list[str]:
         return [*out, f"To bring a spot to Rf {answer.target_rf:g}: {aims}."]
     out = [_component(answer, c) for c in answer.components]
     out.append(scatter(answer))
+    if answer.recommended is None:
+        return out
     out += matches(answer)
     out.append(f"Column volumes (1/Rf) at the mixture above: {_volumes(answer)}.")
     out.append(f"For Rf {answer.target_rf:g} before a column: " + "; ".join(
@@ -183,12 +228,17 @@ def _component(answer: Solvent, c: Component) -> str:
     places = ", ".join(
         f"{fixed(rf, 3)} at {percent(p.fraction or 1.0)} %"
         for p, rf in zip(answer.plates, c.rf, strict=True) if rf is not None)
-    line = f"log k = ({with_sd(c.slope, c.slope_sd, 2)}) log X + ({_intercept(c)})"
+    line = f"log k = ({slope(c)}) log X + ({with_sd(c.intercept, c.intercept_sd, 2)})"
+    if c.slope_sd is None:
+        line = f"seen at one fraction only: its slope is taken as {slope(c)}"
     return f"Component {c.name}: Rf {places}; {line}."
 
 
-def _intercept(c: Component) -> str:
-    return with_sd(c.intercept, c.intercept_sd, 2)
+def slope(c: Component) -> str:
+    """Return a component's slope, the usual one where its own is not known."""
+    if c.slope_sd is None:
+        return f"{USUAL_SLOPE} ± {USUAL_SLOPE_SD}"
+    return with_sd(c.slope, c.slope_sd, 2)
 
 
 def scatter(answer: Solvent) -> str:
@@ -237,6 +287,6 @@ def target(answer: Solvent, i: int) -> str:
     """Return which mixture brings component `i` to the target Rf."""
     t = answer.targets[i]
     if t.fraction is None or t.low is None or t.high is None:
-        return "by no mixture"
+        return "by no mixture that these plates can tell"
     span = f"{percent(t.fraction)} % ({percent_range(t.low, t.high)})"
     return span + (", extrapolated" if t.extrapolated else "")

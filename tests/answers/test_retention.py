@@ -245,6 +245,16 @@ def test_the_target_lies_within_its_limits(law):
     assert low < fraction < high < 1.0
 
 
+def test_a_slope_that_may_be_none_gives_no_target():
+    """Two plates on which the spot hardly moves: no fraction for Rf 0.3 can be told."""
+    rf = (0.62, 0.63)
+    points = [Point(0, p, f, r, 0.002) for p, (f, r) in enumerate(zip((0.15, 0.3), rf,
+                                                                      strict=True))]
+    law = fit(points, 1)
+    assert law.slope[0] < 0.0
+    assert fraction_for(law, 0, 0.3) is None
+
+
 def test_widths_follow_a_line_and_each_component():
     rf = np.tile([0.2, 0.4, 0.7], 3)
     who = np.repeat([0, 1, 2], 3)

@@ -16,7 +16,7 @@ from lanes.draw import LaneSpec, PlateSpec, SpotSpec, draw, save
 from lanes.errors import InputError
 from lanes.output.answer import write_answer
 from lanes.output.solvent_page import tell_solvent
-from lanes.output.solvent_words import short
+from lanes.output.solvent_words import crossings, short
 from lanes.settings import Settings
 
 SLOPES, MIDDLE, AMOUNTS = (-1.2, -1.5, -1.7), (0.4, 0.1, -0.2), (0.8, 1.2, 0.6)
@@ -208,6 +208,58 @@ def test_the_record(said):
     target = values["columns"]["targets"][0]
     assert target["low"] < target["fraction"] < target["high"]
     assert rf_at(target["fraction"])[0] == pytest.approx(0.3, abs=0.01)
+
+
+def test_exchanged_fractions_are_asked_about_and_nothing_is_recommended(read):
+    """On silica k falls as the stronger solvent's share rises (common practice)."""
+    swapped = answer(tuple(replace(p, fraction=f) for p, f
+                           in zip(read, FRACTIONS[::-1], strict=True)))
+    assert (swapped.recommended, swapped.next, swapped.elsewhere) == (None,) * 3
+    first = short(swapped)[0]
+    assert "every spot falls with the stronger solvent" in first
+    assert "Are the fractions exchanged?" in first
+    values = json.loads(told(swapped).json())
+    assert values["recommended"] is None
+    assert {m["worst_resolution"] for m in values["map"]} == {None}
+    assert "law-misfit" in [f.name for f in swapped.flags]
+
+
+def test_plates_of_one_mixture_that_disagree_are_said(read):
+    it = answer((read[0], replace(read[1], fraction=FRACTIONS[0])))
+    assert "not-repeated" in [f.name for f in it.flags]
+    assert short(it)[0].startswith("The plates do not repeat: Rf ")
+    assert short(it)[1].startswith("By the mean Rf of the plates: ")
+    near = replace(read[0], seen=tuple(replace(s, rf=s.rf + 0.02) for s in read[0].seen))
+    assert "not-repeated" not in [f.name for f in answer((read[0], near)).flags]
+    one_less = replace(read[0], seen=read[0].seen[:2])
+    assert any("2 of 3 spots show on both" in f.message for f in answer((read[0], one_less)).flags)
+
+
+def test_plates_under_different_lights_are_said(read):
+    it = answer((read[0], replace(read[1], light="254")))
+    assert any(f.name == "match-ambiguous" and "as 254 nm" in f.message for f in it.flags)
+    assert not any("was read as" in f.message for f in answer(read).flags)
+
+
+def test_what_was_run_already_is_run_once_more(said):
+    again = replace(said, next=replace(said.next, fraction=FRACTIONS[0], sd_now=1.0, sd_then=0.1))
+    assert "Running 15 % once more would teach most" in "\n".join(short(again))
+    other = replace(said, next=replace(said.next, fraction=0.3, sd_now=1.0, sd_then=0.1))
+    assert "Running 30 % next would teach most" in "\n".join(short(other))
+
+
+def test_a_change_of_order_is_said(said):
+    """Two lines meet where their log k are the same: -1.2 x + 0.4 = -2.2 x + 0.2, x = -0.2."""
+    law = said.law
+    slope, intercept = np.array([-1.2, -2.2]), np.array([0.4, 0.2])
+    at = np.log10(0.25)
+    pair = np.stack([slope, intercept - slope * at], axis=1)
+    crossed = replace(said, law=replace(
+        law, slope=slope, intercept=pair[:, 1], assumed=(False, False),
+        draws=np.broadcast_to(pair, (10, 2, 2))))
+    met = f"{100 * 10 ** (at - 0.2):.2g}"
+    assert crossings(crossed) == [f"Components 1 and 2 change order near {met} %."]
+    assert crossings(said) == []
 
 
 @pytest.mark.parametrize("which", ["said", "one"])
