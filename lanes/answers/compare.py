@@ -266,8 +266,8 @@ def _flags(
     for i, spot in enumerate(own.spots):
         same = [p.reference for p in pairs if p.spot == i and p.verdict == "same"]
         if len(same) > 1:
-            out.append(flag("not-told-apart", f"the spot at Rf {spot.rf:.3f} is the same as "
-                            f"{' and as '.join(same)}: these are not told apart here"))
+            out.append(flag("not-told-apart", f"the spot at Rf {spot.rf:.3f} agrees with "
+                            f"{' and with '.join(same)}: these are not told apart here"))
     for name, lane in mixed.items():
         asked = [p for p in pairs if p.reference in mixtures[name] and p.verdict != "different"
                  and abs(p.rf - p.reference_rf) < NEAR_RF]

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 WIDTH, _LEFT, _RIGHT = 1090, 190, 25  # in pixels
 _STRIP, _ROW, _TRACES = 62, 34, 300
 MOST_ROWS = 14
+NOT_APART = "not told apart"  # what "same" is called where a person reads it
 _COLUMNS = 4  # names in a row of the legend: they may be long
 # Shape and fill tell verdicts apart in grey too.
 MARKS: dict[str, tuple[str, Literal["full", "none"], str]] = {
@@ -145,14 +146,15 @@ def _differences(axes: Axes, answer: Comparison, rows: list[Pair]) -> None:
         mark, fill, colour = MARKS[pair.verdict]
         axes.plot([max(pair.identity.low, -reach), min(pair.identity.high, reach)], [k, k],
                   color=colour, lw=2.0, solid_capstyle="butt")
-        axes.plot([pair.rf - pair.reference_rf], [k], mark, fillstyle=fill, color=colour, ms=7,
-                  mew=1.5)
+        axes.plot([min(max(pair.identity.value, -reach), reach)], [k], mark, fillstyle=fill,
+                  color=colour, ms=7, mew=1.5)
     axes.set_yticks(range(len(rows)), [
         f"{p.rf:.3f} – {_short(p.reference, 10)}" for p in rows])
     axes.spines[["top", "right"]].set_visible(False)
     axes.tick_params(axis="y", length=0)
     handles: list[Line2D] = [
-        Line2D([], [], marker=mark, fillstyle=fill, color=colour, lw=2.0, ms=7, label=name)
+        Line2D([], [], marker=mark, fillstyle=fill, color=colour, lw=2.0, ms=7,
+               label=NOT_APART if name == "same" else name)
         for name, (mark, fill, colour) in MARKS.items()]
     axes.legend(handles=[*handles, Line2D([], [], color="#d5dee7", lw=8, label="margin")],
                 loc="lower left", bbox_to_anchor=(-0.01, 1.0), ncols=4, frameon=False,

@@ -12,7 +12,7 @@ from lanes.answers.compare_pair import CospotPair, Pair
 from lanes.answers.presence import Presence
 from lanes.errors import one_line
 from lanes.output.answer import NOT_MASS, NOT_VALIDATED, Told
-from lanes.output.compare_figure import WIDTH, compare_png, near_pairs
+from lanes.output.compare_figure import NOT_APART, WIDTH, compare_png, near_pairs
 from lanes.output.digits import UNKNOWN, figures, fixed, up, with_sd
 from lanes.output.page import NUMBER, TEXT, WHOLE, table
 from lanes.settings import Settings
@@ -32,7 +32,7 @@ def tell_compare(answer: Comparison, file: str, settings: Settings) -> Told:
         lines=lines,
         details=_details(answer),
         record=_record(answer),
-        draw=lambda: compare_png(answer, lines[0]),
+        draw=lambda: compare_png(answer, f"Unknown: lane {answer.unknown}"),
         alt=f"Strips and traces of lane {answer.unknown}, the references and the co-spots on one "
         "Rf axis, and the differences in Rf with their intervals",
         width_px=WIDTH,
@@ -113,15 +113,21 @@ def _relative_values(answer: Comparison, pair: Pair) -> dict[str, float | None] 
 
 
 def _sentence(pair: Pair) -> str:
-    seen, identity = pair.seen, pair.identity
-    assert seen is not None
+    identity = pair.identity
     assert identity is not None
     text = (f"Rf {pair.rf:.3f} against {one_line(pair.reference)} at {pair.reference_rf:.3f}: "
-            f"{pair.verdict} ({', '.join(pair.reasons)}); difference "
-            f"{with_sd(seen.value, seen.sd, 4)}, 90 % from {fixed(identity.low, 3)} to "
-            f"{fixed(identity.high, 3)}, margin {fixed(identity.margin, 3)}; signal "
+            f"{said_of(pair)} ({', '.join(pair.reasons)}); difference "
+            f"{with_sd(identity.value, identity.sd, 4)}, 90 % from {fixed(identity.low, 4)} to "
+            f"{fixed(identity.high, 4)}, margin {fixed(identity.margin, 3)}; signal "
             f"{with_sd(pair.area_ratio, pair.area_ratio_sd, 2)} times the reference's")
     return f"{text}.{''.join(f' {_mixed(c)}.' for c in pair.cospots)}"
+
+
+def said_of(pair: Pair) -> str:
+    """Return the verdict in words: "same" speaks of what differs by less than some bound."""
+    if pair.verdict != "same" or pair.identity is None:
+        return pair.verdict
+    return f"{NOT_APART}: within {up(max(-pair.identity.low, pair.identity.high))} Rf"
 
 
 def _mixed(cospot: CospotPair) -> str:
@@ -187,8 +193,8 @@ def _pair(answer: Comparison, p: Pair) -> dict[str, Any]:
         "unknown_rf": p.rf,
         "reference": p.reference,
         "reference_rf": p.reference_rf,
-        "difference": p.rf - p.reference_rf,
-        "difference_sd": None if p.seen is None else p.seen.sd,
+        "difference": p.rf - p.reference_rf if identity is None else identity.value,
+        "difference_sd": None if identity is None else identity.sd,
         "low": None if identity is None else identity.low,
         "high": None if identity is None else identity.high,
         "p_value": None if identity is None else identity.p_value,
@@ -237,26 +243,28 @@ def _sections(answer: Comparison) -> list[str]:
 
 
 def _pairs(answer: Comparison) -> list[str]:
-    rows = []
+    rows, more = [], []
     for p in near_pairs(answer):
         assert p.seen is not None
         assert p.identity is not None
+        which = fixed(p.rf, 3), f"{escape(p.reference)} {fixed(p.reference_rf, 3)}"
         rows.append((
-            fixed(p.rf, 3), f"{escape(p.reference)} {fixed(p.reference_rf, 3)}",
-            with_sd(p.seen.value, p.seen.sd, 4),
-            f"{fixed(p.identity.low, 3)} to {fixed(p.identity.high, 3)}",
-            UNKNOWN if p.identity.resolvable is None else fixed(p.identity.resolvable, 3),
-            p.verdict, with_sd(p.area_ratio, p.area_ratio_sd, 2), p.colour.verdict))
+            *which, said_of(p), with_sd(p.identity.value, p.identity.sd, 4),
+            f"{fixed(p.identity.low, 4)} to {fixed(p.identity.high, 4)}",
+            UNKNOWN if p.identity.resolvable is None else fixed(p.identity.resolvable, 3)))
+        more.append((*which, with_sd(p.seen.value, p.seen.sd, 4),
+                     with_sd(p.area_ratio, p.area_ratio_sd, 2), p.colour.verdict))
     if not rows:
         return ["<p>No reference has a spot near one of the unknown’s.</p>"]
-    head = ("Rf", "Reference", "Difference", "90&nbsp;%", "Resolvable", "Verdict",
-            "Signal ratio", "Colour")
     return [
-        table("Spots", head, [("", rows)], (NUMBER, WHOLE, NUMBER, WHOLE, NUMBER, WHOLE, NUMBER,
-                                            WHOLE)),
-        '<p class="quiet">The interval takes in the co-spot’s evidence, the standard deviation '
-        "does not. Spots more than 0.05 in Rf apart are different and not listed; compare.json "
-        "holds them.</p>",
+        table("Spots", ("Rf", "Reference", "Verdict", "Difference", "90&nbsp;%", "Resolvable"),
+              [("", rows)], (NUMBER, WHOLE, TEXT, NUMBER, WHOLE, NUMBER)),
+        '<p class="quiet">The difference, its standard deviation and its interval take in the '
+        "co-spot’s evidence, where there is any. Spots more than 0.05 in Rf apart are different "
+        "and not listed; compare.json holds them.</p>",
+        table("Parts of the evidence", ("Rf", "Reference", "Difference by Rf alone",
+                                        "Signal ratio", "Colour"),
+              [("", more)], (NUMBER, WHOLE, NUMBER, NUMBER, WHOLE)),
     ]
 
 
@@ -284,7 +292,9 @@ _HOW = (
     "failing to find a difference is not enough. Else the plate can’t tell.",
     "In a co-spot lane the two are fitted with the shapes and shares of their own lanes; "
     "widths may change by some 5 % and the ratio of amounts by half as much again; how badly each "
-    "distance between them fits is added to what the Rf say. p-values come from 300 drawn lanes "
+    "distance between them fits is added to what the Rf say. The interval also allows for two "
+    "substances in one lane to stand nearer or farther than elsewhere, by 0.0014 in Rf (standard "
+    "deviation; common practice). p-values come from 300 drawn lanes "
     "with the plate’s own noise and 0.6 % of the height as the misfit that every spot has.",
     "Colour compares the two spots’ signal in red, green and blue as proportions, with 8 % for "
     "what the law from light to signal bends. Different colours make different substances; "

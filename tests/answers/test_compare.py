@@ -14,6 +14,7 @@ from lanes.errors import InputError
 from lanes.measuring import prepare
 from lanes.output.answer import write_answer
 from lanes.output.compare_page import tell_compare
+from lanes.output.digits import with_sd
 from lanes.settings import LaneNote, Settings
 
 KEYS = ["schema", "unknown", "references", "pairs", "unexplained", "unsure",
@@ -202,6 +203,21 @@ def test_the_words_claim_agreement_and_never_proof(mixed):
         assert "rea percent is not mass percent" in words
         assert "identical" not in words
         assert " pure" not in words
+
+
+def test_one_estimate_is_told_and_same_is_called_not_told_apart(mixed):
+    pair = next(p for p in mixed.pairs if p.verdict == "same")
+    record = next(p for p in json.loads(told(mixed).json())["pairs"] if p["verdict"] == "same")
+    assert record["low"] < record["difference"] < record["high"]
+    assert record["difference"] == pytest.approx(0.5 * (record["low"] + record["high"]))
+    bound = max(-record["low"], record["high"])
+    text = told(mixed).text()
+    near = text.partition("not told apart: within ")[2].partition(" Rf")[0]
+    assert bound <= float(near) < bound + 0.001
+    assert f"difference {with_sd(pair.identity.value, pair.identity.sd, 4)}, 90 % from" in text
+    alone = with_sd(pair.seen.value, pair.seen.sd, 4)
+    assert alone not in text
+    assert alone in told(mixed).html().decode()
 
 
 def test_the_folder_is_whole_and_the_same_again(mixed, tmp_path):

@@ -2,10 +2,11 @@
 
 import numpy as np
 import pytest
+from scipy.stats import norm
 
 from lanes.answers.cospot import Shape, belonging, make_cospot, shape_of
 from lanes.answers.cospot_joint import joint_fit
-from lanes.answers.identity import Difference, judge
+from lanes.answers.identity import WITHIN_SD, Difference, judge
 from lanes.reading import LaneReading
 from lanes.spots.deconvolve import Component, deconvolve
 from lanes.spots.describe import describe
@@ -144,3 +145,18 @@ def test_the_joint_fit_finds_gap_amounts_and_count(delta):
     assert found.recovered == pytest.approx(1.0, abs=0.06)
     assert found.share == pytest.approx(0.5, abs=0.08)
     assert (found.delta_aicc > 10.0) == (delta > 0)
+
+
+@pytest.mark.parametrize("delta", [0.0175, -0.0225, 0.028])
+def test_estimate_and_interval_are_of_one_piece_and_hold_the_truth(delta):
+    """A co-spot that shows two clearly places them to a fraction of what the lanes' Rf do."""
+    seen = Difference(delta + 0.004, 0.0057, 12.0)
+    said = judge(seen, [evidence(delta)], np.random.default_rng(2), 50)
+    assert said.low < delta < said.high
+    assert said.value == pytest.approx(0.5 * (said.low + said.high))
+    assert said.high - said.low == pytest.approx(2.0 * norm.ppf(0.95) * said.sd)
+    assert abs(said.value - delta) < 2.0 * said.sd
+    # No narrower than how two substances in one lane repeat, and the lanes' Rf, lead to; both
+    # weigh by the inverse of their variances.
+    assert said.sd > 0.95 / np.hypot(1.0 / WITHIN_SD, 1.0 / seen.sd)
+    assert said.sd < 0.5 * seen.sd

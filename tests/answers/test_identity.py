@@ -80,6 +80,7 @@ def test_same_needs_the_interval_within_the_margin(value, sd, verdict):
         said = judge(Difference(sign * value, sd, 30.0), (), rng())
         assert said.verdict == verdict
         assert said.margin <= MARGIN
+        assert (said.value, said.sd) == (sign * value, sd)  # no co-spot: the lanes' own
         if verdict == "same":
             assert -said.margin < said.low <= said.high < said.margin
         if verdict == "different":
