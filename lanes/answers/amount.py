@@ -59,7 +59,8 @@ class Unknown:
         they are not finite.
     dilution : float
     missed_below : float or None
-        The amount that would be found in 95 % of such lanes; only where no spot was found.
+        The amount that would be found in 95 % of such lanes, the upper end of its own 95 %
+        interval and not below the detection limit; only where no spot was found.
     flags : tuple of Flag
     """
 
@@ -112,8 +113,8 @@ def amount(
         Lanes and the amounts applied there, 0 for a blank; by default the amounts that the
         settings know of lanes.
     unknowns : sequence of str, optional
-        Samples by lane; "U1+U2" is one sample in two lanes. By default every other lane that has
-        a spot there.
+        Samples by lane; "U1+U2" is one sample in two lanes. By default every other lane; at
+        least one must have a spot there.
     rf : float, optional
         Where the spot is; by default the largest spot of the largest standard.
     unit : str, optional
@@ -175,9 +176,8 @@ def answer(
     for name, lanes in samples.items():
         seen = {lane: read_lane(plate, lane_named(plate, lane, "--unknown")) for lane in lanes}
         one = _unknown(name, seen, rf, fitted, dilution.get(name, 1.0), unit, bool(split))
-        if unknowns is not None or one.area is not None:
-            found.append(one)
-    if not found:
+        found.append(one)
+    if unknowns is None and all(one.area is None for one in found):
         raise InputError(f"no other lane has a spot at Rf {rf:.3f}: name the samples' lanes with "
                          "--unknown, or their spot with --rf")
     flags += about_fit(fitted, curve)
@@ -331,13 +331,15 @@ def _missed(
 
     The least area that is found half of the time stands `THRESHOLD` standard deviations high; 1.645
     more of them are needed to be found in 95 % of lanes (as for the detection limit of Currie,
-    Anal. Chem. 40, 586 (1968)). One lane that shows it is enough.
+    Anal. Chem. 40, 586 (1968)). One lane that shows it is enough. What amount has that area the
+    curve doesn't know exactly: the upper end of the interval is told, or the detection limit by
+    the standards where that is more.
     """
     areas = [r.limit * (1.0 + ONE_SIDED_95 / THRESHOLD) for r in seen.values()
              if r.limit is not None]
-    below = amount_of(fitted, min(areas)).value if areas else None
-    if below is not None and not below > 0:
-        below = None
+    below = amount_of(fitted, min(areas)).high if areas else None
+    if below is not None:
+        below = max(below, limits(fitted).detection or 0.0)
     told = "how much would have been missed can't be told from these standards"
     if below is not None:
         told = f"found in 95 % of such lanes from {said(below * dilution, unit)} on"

@@ -35,11 +35,14 @@ _SIGMA = (
 def tell_amount(answer: Amounts, file: str, settings: Settings) -> Told:
     """Return the answer as it is told; `file` is the plate's file name."""
     lines = [_sentence(u, answer.unit) for u in answer.unknowns]
+    if len(lines) > 1:
+        lines = [_heading(answer), *(f"- {line}" for line in lines)]
+    lines[0] += _blanks(answer)
     return Told(
         name="amount",
         question="How much is in it?",
         source=f"The spot at Rf {answer.rf:.3f} of {file}, by {len(answer.standards)} standards.",
-        lines=lines if len(lines) == 1 else [_heading(answer), *(f"- {line}" for line in lines)],
+        lines=lines,
         details=_details(answer),
         record=_record(answer),
         draw=lambda: amount_png(answer, _heading(answer)),
@@ -54,7 +57,7 @@ def tell_amount(answer: Amounts, file: str, settings: Settings) -> Told:
 
 
 def _with_amounts(answer: Amounts, settings: Settings) -> Settings:
-    """Return the settings with the standards' amounts in them, to repeat the answer by."""
+    """Return the settings with the standards' amounts in them, to be given no second time."""
     amounts = {s.name: s.amount for s in answer.standards}
     names = dict.fromkeys([*(note.name for note in settings.lane), *amounts])
     return replace(settings, lane=tuple(
@@ -102,6 +105,15 @@ def _heading(answer: Amounts) -> str:
     return f"{what} in {listed}, by a {curve} through the standards."
 
 
+def _blanks(answer: Amounts) -> str:
+    """Return what the headline must say of blanks that are none."""
+    named = [one_line(s.name) for s in answer.standards if s.amount == 0 and s.rf is not None]
+    if not named:
+        return ""
+    return (f" But the blank{'s' if len(named) > 1 else ''} {', '.join(named)} "
+            f"{'show' if len(named) > 1 else 'shows'} a spot.")
+
+
 def _unit(unit: str | None) -> str:
     return f" {unit}" if unit else ""
 
@@ -127,9 +139,9 @@ def _sentence(u: Unknown, unit: str | None) -> str:
         held = f"95 %: from {low} up, no finite upper end"
     else:
         held = f"95 %: {low} to {high}"
-    beyond = " (outside the standards' range: the curve is carried on)" if any(
+    beyond = "; outside the standards' range, where the curve is carried on" if any(
         f.name == "outside-range" for f in u.flags) else ""
-    return f"{name}: {told}{after} ({held}){diluted}{beyond}."
+    return f"{name}: {told}{after} ({held}{beyond}){diluted}."
 
 
 def _places(u: Unknown) -> int | None:

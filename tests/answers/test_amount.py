@@ -110,15 +110,26 @@ def test_a_sample_without_the_spot_is_not_detected(said):
     found = one(said, "E")
     assert (found.area, found.amount, found.rf) == (None, None, None)
     assert names(found.flags) == ["not-detected"]
-    assert 0.005 < found.missed_below < 0.25
+    # Less than the calibration's own detection limit can't be said to have shown.
+    assert said.limits.detection <= found.missed_below < 0.25
     assert (found.low, found.high) == (0.0, found.missed_below)
+
+
+def test_what_would_have_shown_carries_the_curves_doubt(plate, said):
+    """The same lane by standards that scatter more can promise no less."""
+    bent = STANDARDS | {"S1": 0.35, "S2": 0.4, "S5": 2.4}
+    found = answer(plate, standards=bent, unknowns=("E",))
+    assert one(found, "E").missed_below >= found.limits.detection
+    assert one(found, "E").missed_below > one(said, "E").missed_below
 
 
 def test_beyond_the_standards_is_said(said):
     found = one(said, "H")
     assert names(found.flags)[0] == "outside-range"
     assert found.amount == pytest.approx(3.2, rel=0.2)
-    assert "the curve is carried on" in told(said).text()
+    text = told(said).text()
+    assert "; outside the standards' range, where the curve is carried on)" in text
+    assert ") (" not in text
 
 
 def test_repeated_standards_test_the_fit(said):
@@ -151,11 +162,24 @@ def test_a_blank_with_a_spot_is_said(plate):
     found = answer(plate, standards={k: STANDARDS[k] for k in ("S2", "S3", "S4", "S5")} | {
         "S1": 0.0}, unknowns=("U1",))
     assert "blank-not-empty" in names(found.flags)
+    assert told(found).lines[0].endswith("But the blank S1 shows a spot.")
 
 
-def test_without_names_every_lane_with_the_spot_is_a_sample(plate):
+def test_without_names_every_other_lane_is_a_sample(plate):
     found = answer(plate, standards=STANDARDS)
-    assert [u.name for u in found.unknowns] == ["U1", "U2", "H"]
+    assert [u.name for u in found.unknowns] == ["U1", "U2", "B", "E", "H"]
+    assert [u.name for u in found.unknowns if u.area is None] == ["B", "E"]
+    page = told(found)
+    assert "- B: not detected; " in page.text()
+    assert page.text().count("not detected; ") == 2
+    assert [u["area"] for u in json.loads(page.json())["unknowns"]].count(None) == 2
+    assert "not detected" in "".join(page.sections)
+
+
+def test_no_spot_in_any_other_lane_is_refused(plate):
+    rest = {name: value for name, value in AMOUNTS.items() if name not in ("B", "E")}
+    with pytest.raises(InputError, match="no other lane has a spot"):
+        answer(plate, standards=rest)
 
 
 def test_amounts_from_the_settings_and_over_them(plate):
