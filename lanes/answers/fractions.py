@@ -151,6 +151,9 @@ def answer(
     if not 0.0 < purity < 100.0:
         raise InputError(f"--purity {purity:g}: give a percent above 0 and below 100; that nothing "
                          "else is there can't be shown")
+    if purity <= 1.0:
+        meant = f"did you mean {100 * purity:g}?" if purity < 1.0 else "such as 95"
+        raise InputError(f"--purity {purity:g}: give a percent above 1; {meant}")
     lanes = _lanes(plates, names)
     if volumes is not None:
         if len(volumes) != len(lanes):

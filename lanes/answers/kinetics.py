@@ -257,10 +257,10 @@ def first_order(
         return Order("cannot tell", reason, None, used, limits)
 
     if times < max(LEAST_TIMES, len(free)):
-        return cannot(f"the rate needs the starting material and what it turns into measured at "
-                      f"{max(LEAST_TIMES, len(free))} times or more, and there are {times}"
-                      if shares else f"the rate needs the starting material measured at "
-                      f"{LEAST_TIMES} times or more, and there are {times}")
+        what = "the starting material" + (" and what it turns into" if shares else "")
+        here = f"{times} time" if times == 1 else f"{times} times"
+        return cannot(f"the rate needs {what} measured at {max(LEAST_TIMES, len(free))} times or "
+                      f"more, and has {here}")
     series = _Series(points, _share if shares else _decay, names)
     best, squares, covariance = series.fit(_start(series, shares, alike), free)
     freedom = used - len(free)

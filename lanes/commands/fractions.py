@@ -6,8 +6,14 @@ import argparse
 from pathlib import Path
 
 from lanes.commands.deliver import deliver, output_options, refuse_early
-from lanes.commands.options import numbers, plate_options, settings_from, words
-from lanes.errors import InputError
+from lanes.commands.options import (
+    number_or_none,
+    numbers,
+    plate_options,
+    settings_from,
+    words,
+)
+from lanes.errors import InputError, one_line
 
 HELP = "which fractions to pool for the most target at a purity?"
 DESCRIPTION = ("Say how much of each fraction's lane the target is, and which neighbouring\n"
@@ -17,10 +23,10 @@ DESCRIPTION = ("Say how much of each fraction's lane the target is, and which ne
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's arguments."""
     parser.add_argument("plate", nargs="+", help="images of the plates, lanes one after another")
-    parser.add_argument("--target", type=float, required=True, metavar="RF",
+    parser.add_argument("--target", required=True, metavar="RF",
                         help="Rf of the wanted spot")
-    parser.add_argument("--purity", type=float, required=True, metavar="PERCENT",
-                        help="area percent that the pool has to reach")
+    parser.add_argument("--purity", required=True, metavar="PERCENT",
+                        help="area percent that the pool has to reach, such as 95")
     parser.add_argument("--volumes", metavar="V1,V2,...",
                         help="volume of each fraction (all alike)")
     parser.add_argument("--fractions", metavar="A,B,...",
@@ -33,6 +39,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(arguments: argparse.Namespace) -> None:
     """Answer, and deliver the answer."""
     settings = settings_from(arguments)
+    target = _number("--target", arguments.target, "the Rf of the wanted spot, such as 0.45")
+    share = arguments.purity.strip()
+    purity = _number("--purity", share.removesuffix("%"), "a percent such as 95")
     volumes = None if arguments.volumes is None else numbers("--volumes", arguments.volumes)
     names = words(arguments.fractions) or None
     if arguments.fractions is not None and names is None:
@@ -41,7 +50,14 @@ def run(arguments: argparse.Namespace) -> None:
     from lanes.answers.fractions import fractions
     from lanes.output.fractions_page import tell_fractions
 
-    answer = fractions(arguments.plate, arguments.target, arguments.purity, settings, names=names,
+    answer = fractions(arguments.plate, target, purity, settings, names=names,
                        volumes=volumes)
     files = ", ".join(Path(plate).name for plate in arguments.plate)
     deliver(arguments, tell_fractions(answer, files, settings))
+
+
+def _number(option: str, given: str, what: str) -> float:
+    value = number_or_none(given.strip())
+    if value is None:
+        raise InputError(f"{option} {one_line(given)!r} is no number: give {what}")
+    return value

@@ -84,9 +84,15 @@ def _span(value: float, low: float | None, high: float | None) -> str:
     return f"{fixed(value, places)} ({fixed(low, places)} to {fixed(high, places)})"
 
 
+def _whole(pool: Pool) -> bool:
+    """Return whether nothing of the target can lie in another fraction."""
+    return pool.recovery_low == pool.recovery_high == 100.0
+
+
 def _pool(answer: Fractions, pool: Pool) -> str:
-    return (f"{_span(pool.purity, pool.low, pool.high)} area percent, "
-            f"{_span(pool.recovery, pool.recovery_low, pool.recovery_high)} % of the target "
+    kept = ("all" if _whole(pool)
+            else f"{_span(pool.recovery, pool.recovery_low, pool.recovery_high)} %")
+    return (f"{_span(pool.purity, pool.low, pool.high)} area percent, {kept} of the target "
             "recovered")
 
 
@@ -146,7 +152,8 @@ def _sections(answer: Fractions) -> list[str]:
     pools = [p for p in (answer.chosen, answer.nearest, answer.expected, *answer.runners_up)
              if p is not None]
     made = [(escape(_named(answer, p)), fixed(p.purity, 1), _interval(p.low, p.high),
-             fixed(p.recovery, 1), _interval(p.recovery_low, p.recovery_high),
+             *(("all", "") if _whole(p) else (
+                 fixed(p.recovery, 1), _interval(p.recovery_low, p.recovery_high))),
              "yes" if p.meets else "no") for p in dict.fromkeys(pools)]
     kinds = [NUMBER] * (len(head) - 2)
     return [

@@ -138,6 +138,13 @@ def test_the_order_of_elution_can_be_given(plate):
     assert (one.chosen.first, one.chosen.last) == (0, 1)
 
 
+def test_a_pool_of_every_fraction_keeps_all(plate):
+    text = told(answer([plate], 0.6, 50.0, names=("4",))).text()
+    assert "Pool fraction 4 alone: " in text
+    assert "all of the target recovered" in text
+    assert "100.0 (100.0 to 100.0)" not in text
+
+
 def test_a_pools_standard_deviation_is_that_of_drawn_areas():
     """The linear propagation beside a plain simulation of correlated areas and uneven lanes."""
     rng = np.random.default_rng(2)
@@ -171,6 +178,7 @@ def test_missed_spots_lower_the_purity_by_what_they_would_add():
     (0.9, 90.0, {}, "--target 0.9: no lane has a spot near that Rf"),
     (0.6, 100.0, {}, "--purity 100"),
     (0.6, 0.0, {}, "--purity 0"),
+    (0.6, 0.95, {}, "--purity 0.95: .* did you mean 95"),
     (0.6, float("nan"), {}, "--purity"),
     (0.6, 90.0, {"names": ("1", "9")}, "--fractions 9: there is no such lane"),
     (0.6, 90.0, {"names": ("1", "1")}, "stands twice"),
@@ -187,6 +195,9 @@ def test_bad_input_is_named(plate, target, purity, more, words):
 
 @pytest.mark.parametrize(("more", "words"), [
     (["--target", "0.6"], "--purity"),
+    (["--target", "x", "--purity", "90"], "--target 'x' is no number: give the Rf"),
+    (["--target", "0.6", "--purity", "high"], "--purity 'high' is no number: give a percent"),
+    (["--target", "0.6", "--purity", "95%"], "no such file"),
     (["--target", "0.6", "--purity", "90", "--volumes", "1,x"], "--volumes"),
     (["--target", "0.6", "--purity", "90", "--fractions", ","], "--fractions"),
     (["--target", "0.6", "--purity", "90"], "no such file"),
@@ -201,7 +212,7 @@ def test_the_command_ends_in_one_line(more, words, tmp_path, capsys):
 
 def test_the_command_answers(path, said, capsys):
     assert main(["fractions", str(path), "--light", "366", "--lanes", "6", "--target", "0.6",
-                 "--purity", "90", "--fractions", ",".join(NAMES), "--json"]) == 0
+                 "--purity", "90 %", "--fractions", ",".join(NAMES), "--json"]) == 0
     values = json.loads(capsys.readouterr().out)
     assert list(values) == KEYS
     assert values["pool"]["fractions"] == ["3", "4"]

@@ -148,7 +148,7 @@ def test_few_times_cannot_tell():
     made = points(TIMES[:2], np.exp(-TIMES[:2]), np.full(2, 0.01))
     order = first_order(made, shares=False)
     assert (order.verdict, order.rate) == ("cannot tell", None)
-    assert "there are 2" in order.reason
+    assert "3 times or more, and has 2 times" in order.reason
     # At time zero a share is 1 whatever the rate: it is no third time.
     order = first_order(points(TIMES[:3], shares(0.5, 1.0, TIMES[:3]), np.full(3, 0.01)),
                         shares=True)
