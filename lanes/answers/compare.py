@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from lanes.answers.alignment import Correlation, aligned
-from lanes.answers.compare_other import Carried, carry
+from lanes.answers.compare_other import Carried, carry, on_other
 from lanes.answers.compare_pair import NEAR_RF, Pair, Question, make_pair
 from lanes.answers.compare_shared import fit_sd, shared
 from lanes.answers.find import lane_named
@@ -107,7 +107,7 @@ def compare(
     Raises
     ------
     InputError
-        If a lane is unknown, empty, or its own reference.
+        If a lane is unknown or its own reference, or a reference is empty.
     LayoutError
         If the plate or its lanes are not found with confidence.
     """
@@ -138,12 +138,15 @@ def answer(
     names = tuple(references) or tuple(_by_role(home, "reference", "--reference"))
     names = tuple(dict.fromkeys(names))
     for name in names:
-        lane_named(home, name, "--reference")
+        if other is None:
+            lane_named(plate, name, "--reference")
+        else:
+            on_other(other, name, "--reference")
         if name == unknown and other is None:
             raise InputError(f"--reference {name}: that is the unknown's own lane; name another")
     mixtures = _mixtures(plate, unknown, names, cospots, other)
-    own = _read(plate, unknown, "--unknown")
-    known = {name: _read(home, name, "--reference") for name in names}
+    own = read_lane(plate, place)
+    known = {name: _reference(home, name) for name in names}
     mixed = {name: read_lane(plate, lane_named(plate, name, "--cospot")) for name in mixtures}
     carried = None
     if other is not None and bridge is not None:
@@ -188,13 +191,26 @@ def answer(
 
 def _by_role(plate: Plate, role: str, option: str) -> list[str]:
     """Return the lanes that settings give this role, or raise an InputError that says how."""
-    found = [lane.name for lane in plate.layout.lanes
-             if (plate.settings.note(lane.name).role or lane.role) == role]
+    said = roles(plate)
+    found = [name for name, word in said.items() if _plain(word) == _plain(role)]
     if not found or (role == "unknown" and len(found) > 1):
-        listed = ", ".join(lane.name for lane in plate.layout.lanes)
         what = "no lane has" if not found else f"lanes {', '.join(found)} all have"
-        raise InputError(f"{what} the role {role}: give {option} NAME; the lanes are {listed}")
+        # Some other word may have been meant as this role.
+        listed = ", ".join(f"{name} ({word})" if word else name for name, word in said.items())
+        raise InputError(f"{what} the role {role}: give {option} NAME; the lanes (and their "
+                         f"roles) are {listed}")
     return found
+
+
+def roles(plate: Plate) -> dict[str, str]:
+    """Return the role of every lane, "" for one without."""
+    return {lane.name: plate.settings.note(lane.name).role or lane.role or ""
+            for lane in plate.layout.lanes}
+
+
+def _plain(role: str) -> str:
+    """Return a role's word without what people write in different ways: case and hyphens."""
+    return role.casefold().replace("-", "").replace(" ", "")
 
 
 def _mixtures(
@@ -208,9 +224,8 @@ def _mixtures(
                              "--other-plate or --cospot out")
         return {}
     if not cospots:
-        free = [lane.name for lane in plate.layout.lanes
-                if (plate.settings.note(lane.name).role or lane.role) == "co-spot"
-                and lane.name not in (unknown, *names)]
+        free = [name for name, role in roles(plate).items()
+                if _plain(role) == "cospot" and name not in (unknown, *names)]
         return dict.fromkeys(free, (unknown, *names))
     out = {}
     for lane, parts in cospots.items():
@@ -231,10 +246,10 @@ def _mixtures(
     return out
 
 
-def _read(plate: Plate, name: str, option: str) -> LaneReading:
-    reading = read_lane(plate, lane_named(plate, name, option))
+def _reference(plate: Plate, name: str) -> LaneReading:
+    reading = read_lane(plate, lane_named(plate, name, "--reference"))
     if not reading.spots:
-        raise InputError(f"{option} {name}: that lane holds no spot that can be told from the "
+        raise InputError(f"--reference {name}: that lane holds no spot that can be told from the "
                          "layer; name another, or apply more sample")
     return reading
 

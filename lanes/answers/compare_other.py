@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from lanes.answers.find import lane_named, strongest
 from lanes.errors import InputError
 from lanes.measuring import Plate, read_lane
+from lanes.plate.layout import Lane
 
 # What one standard leaves of the difference between two plates, in Rf: activity, saturation and
 # temperature move substances unequally (common practice).
@@ -57,10 +58,24 @@ def carry(plate: Plate, other: Plate, bridge: str) -> Carried:
     """
     rfs = []
     for each, which in ((plate, "this plate"), (other, "the other plate")):
-        reading = read_lane(each, lane_named(each, bridge, "--bridge"))
+        lane = (on_other(other, bridge, "--bridge") if each is other
+                else lane_named(plate, bridge, "--bridge"))
+        reading = read_lane(each, lane)
         rf = reading.spots[strongest(reading, "--bridge")].rf
         if rf < LEAST_RF:
             raise InputError(f"--bridge {bridge}: its largest spot stands at Rf {rf:.3f} on "
                              f"{which}, too near the origin to be a standard; name another lane")
         rfs.append(rf)
     return Carried(bridge, rfs[0], rfs[1])
+
+
+def on_other(other: Plate, name: str, option: str) -> Lane:
+    """Return the lane called `name` of the other plate, or raise an InputError that says where.
+
+    That plate's lanes are named by its own settings.
+    """
+    lanes = {lane.name: lane for lane in other.layout.lanes}
+    if name not in lanes:
+        raise InputError(f"{option} {name}: there is no such lane on the other plate; its lanes "
+                         f"are {', '.join(lanes)}: --other-settings FILE names them")
+    return lanes[name]

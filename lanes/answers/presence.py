@@ -31,7 +31,10 @@ class Presence:
         What it rests on, in words.
     limit_percent : float or None
         Where absent: the area percent of the unknown above which it would have been found 95 %
-        of the time; None where that is not known.
+        of the time; None where that is not known, or the unknown shows nothing.
+    limit_of_reference : float or None
+        The same as percent of the reference's own spot; None between plates, whose signals
+        can't be compared.
     matched : tuple of (int, int)
         Places of the reference's spots and of the unknown's that are the same.
     """
@@ -41,6 +44,7 @@ class Presence:
     reason: str
     limit_percent: float | None
     matched: tuple[tuple[int, int], ...]
+    limit_of_reference: float | None = None
 
 
 def mains(reading: LaneReading) -> tuple[int, ...]:
@@ -65,6 +69,7 @@ def presence(
     plate : Plate
         The unknown's.
     unknown, reference : LaneReading
+        The unknown may be empty.
     verdicts : mapping
         (unknown spot, reference spot) to "same", "different" or "cannot tell".
     scale : float
@@ -85,9 +90,13 @@ def presence(
                             "largest does not", None, matched)
         limit = _limit(plate, unknown, reference, first, scale)
         if limit is None:
-            return Presence(reference.name, "cannot tell", "its largest spot differs from all, but "
-                            "a small one at its place would have been missed", None, ())
-        return Presence(reference.name, "absent", "its largest spot differs from all", limit, ())
+            why = ("its largest spot differs from all" if unknown.spots
+                   else "nothing is detected at its place")
+            return Presence(reference.name, "cannot tell", f"{why}, but a small one there would "
+                            "have been missed", None, ())
+        why = ("its largest spot differs from all" if unknown.spots
+               else "nothing is detected at its place")
+        return Presence(reference.name, "absent", why, limit[0], (), limit[1])
     if by[first][0] != "same":
         return Presence(reference.name, "cannot tell", "the plate can't tell whether its largest "
                         "spot is there", None, matched)
@@ -126,12 +135,16 @@ def _best(
 
 def _limit(
     plate: Plate, unknown: LaneReading, reference: LaneReading, j: int, scale: float
-) -> float | None:
-    """Return the area percent that a spot at the reference's place needs to be found, or None."""
+) -> tuple[float | None, float | None] | None:
+    """Return what a spot at the reference's place needs to be found, or None where not known.
+
+    As area percent of the unknown (None where it is empty), and of the reference's spot.
+    """
     if plate.settings.components is not None:
         return None  # nothing is looked for beyond the count given
-    main = max(range(len(unknown.spots)), key=lambda i: unknown.spots[i].area)
-    lane = lane_of(plate, unknown, main)
+    lane = _lane(plate, unknown, reference, j)
+    if lane is None:
+        return None
     run = unknown.trace.run
     place = reference.spots[j].rf * scale * run
     sigma = min(reference.fit.components[j].sigma * run / reference.trace.run,
@@ -147,7 +160,26 @@ def _limit(
     logs = np.log(known)
     level = float(np.exp(logs.mean() + ONE_SIDED_95 * max(float(logs.std(ddof=1)),
                                                           1.0 / THRESHOLD)))
-    return 100.0 * level / (sum(s.area for s in unknown.spots) + level)
+    total = sum(s.area for s in unknown.spots)
+    return (100.0 * level / (total + level) if total > 0 else None,
+            100.0 * level / reference.spots[j].area if scale == 1.0 else None)
+
+
+def _lane(plate: Plate, unknown: LaneReading, reference: LaneReading, j: int) -> Lane | None:
+    """Return what the unknown's reading started from.
+
+    A spot put into it is spread across the lane as its largest spot is, or, where it is empty,
+    as the reference's.
+    """
+    if unknown.spots:
+        return lane_of(plate, unknown, max(range(len(unknown.spots)),
+                                           key=lambda i: unknown.spots[i].area))
+    t = unknown.trace
+    across = lane_of(plate, reference, j).across
+    if t.strips is not None and (across is None or across.size != t.strips.shape[1]):
+        return None
+    return Lane(t, t.signal - unknown.background, unknown.noise, plate.layout.mm_per_unit,
+                plate.settings.joint, across)
 
 
 def _least(lane: Lane, place: float, sigma: float, start: float) -> float | None:

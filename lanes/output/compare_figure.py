@@ -102,11 +102,13 @@ def _strip(
 def _traces(axes: Axes, answer: Comparison, span: tuple[float, float]) -> None:
     from matplotlib.ticker import MaxNLocator
 
+    tallest = max((c.height for s in answer.shown for c in s.reading.fit.components), default=1.0)
     for k, shown in enumerate(answer.shown):
         lane = shown.reading
         rf = lane.trace.rf * shown.scale
         values = lane.trace.signal - lane.background - lane.fit.baseline
-        most = max((c.height for c in lane.fit.components), default=float(values.max()))
+        # An empty lane is drawn to the scale of the others: noise is no spot.
+        most = max((c.height for c in lane.fit.components), default=tallest)
         values = np.where(lane.trace.usable, values, np.nan) / most
         first = k == 0
         axes.plot(rf, values, color=INK if first else COLOURS[(k - 1) % len(COLOURS)],

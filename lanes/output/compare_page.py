@@ -46,6 +46,8 @@ def tell_compare(answer: Comparison, file: str, settings: Settings) -> Told:
 def short(answer: Comparison) -> list[str]:
     """Return the plain answer: what is there, what is not, and what nothing explains."""
     said = ", ".join(f"{one_line(r.name)} {_verdict(r)}" for r in answer.references)
+    if not answer.reading.spots:
+        said = f"nothing detected; {said}"
     bare = _spots(answer, answer.unexplained)
     if bare:
         bare += " is" if len(answer.unexplained) == 1 else " are"
@@ -55,6 +57,10 @@ def short(answer: Comparison) -> list[str]:
         if r.verdict == "absent" and r.limit_percent is not None:
             lines.append(f"{one_line(r.name)} absent: nothing at its place above "
                          f"{up(r.limit_percent)} area percent.")
+        elif r.verdict == "absent":
+            of = ("" if r.limit_of_reference is None else
+                  f" above {up(r.limit_of_reference)} % of its spot in lane {one_line(r.name)}")
+            lines.append(f"{one_line(r.name)} not detected{of}.")
         elif r.verdict == "cannot tell":
             lines.append(f"{one_line(r.name)}: {r.reason}.")
     if answer.unsure:
@@ -161,7 +167,7 @@ def _record(answer: Comparison) -> dict[str, Any]:
         "unknown": answer.unknown,
         "references": [
             {"name": p.name, "verdict": p.verdict, "reason": p.reason,
-             "limit_percent": p.limit_percent,
+             "limit_percent": p.limit_percent, "limit_of_reference": p.limit_of_reference,
              "matched": [{"unknown_rf": spots[i].rf, "reference_rf": known[p.name].spots[j].rf}
                          for j, i in p.matched]}
             for p in answer.references
@@ -223,10 +229,12 @@ def _pair(answer: Comparison, p: Pair) -> dict[str, Any]:
 def _sections(answer: Comparison) -> list[str]:
     return [
         "<h2>References</h2>",
-        table("References", ("Reference", "Verdict", "Why", "Not above, area&nbsp;%"), [("", [
+        table("References", ("Reference", "Verdict", "Why", "Not above, area&nbsp;%",
+                             "% of its own spot"), [("", [
             (escape(r.name), _verdict(r), escape(r.reason),
-             "" if r.limit_percent is None else up(r.limit_percent))
-            for r in answer.references])], (WHOLE, WHOLE, TEXT, NUMBER)),
+             "" if r.limit_percent is None else up(r.limit_percent),
+             "" if r.limit_of_reference is None else up(r.limit_of_reference))
+            for r in answer.references])], (WHOLE, WHOLE, TEXT, NUMBER, NUMBER)),
         "<h2>Spots beside each other</h2>",
         *_pairs(answer),
         *_cospots(answer),

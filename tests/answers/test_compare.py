@@ -1,6 +1,8 @@
 """Is it the same substance? Each part of the answer held against what the plate was drawn with."""
 
 import json
+from dataclasses import replace
+from tempfile import TemporaryDirectory
 
 import numpy as np
 import pytest
@@ -123,8 +125,6 @@ def test_a_mixture_as_reference_is_present_only_in_whole(plate):
 
 
 def test_roles_in_the_settings_stand_for_the_options(plate, mixed):
-    from dataclasses import replace
-
     notes = tuple(LaneNote(name, role=role) for name, role in
                   (("U", "unknown"), ("A", "reference"), ("C", "co-spot")))
     said = answer(replace(plate, settings=replace(plate.settings, lane=notes)))
@@ -140,7 +140,6 @@ def test_roles_in_the_settings_stand_for_the_options(plate, mixed):
     ({"unknown": "U"}, "give --reference NAME"),
     ({"references": ("A",)}, "give --unknown NAME"),
     ({"unknown": "U", "references": ("N",)}, "--reference N: that lane holds no spot"),
-    ({"unknown": "N", "references": ("A",)}, "--unknown N: that lane holds no spot"),
     ({"unknown": "U", "references": ("A",), "cospots": {"X": ("U", "A")}}, "--cospot X: there is"),
     ({"unknown": "U", "references": ("A",), "cospots": {"C": ("U", "B")}}, "B is not compared"),
     ({"unknown": "U", "references": ("A", "B"), "cospots": {"C": ("A", "B")}}, "give U\\+A=C"),
@@ -150,6 +149,55 @@ def test_bad_input_is_named(plate, how, words):
     with pytest.raises(InputError, match=words) as caught:
         answer(plate, **how)
     assert "\n" not in str(caught.value)
+
+
+def test_an_empty_unknown_is_an_answer(plate):
+    """N was drawn empty. A spot half again as large as the limit told, drawn there, is found."""
+    said = answer(plate, unknown="N", references=("A", "B"), cospots={"C": ("N", "A")})
+    assert [r.verdict for r in said.references] == ["absent", "absent"]
+    assert said.pairs == ()
+    limit = said.references[0].limit_of_reference
+    # Found 95 times of 100 takes more than found half of the time, and not another order.
+    (reference,) = [s.reading for s in said.shown if s.reading.name == "A"]
+    half = 100.0 * said.reading.limit / reference.spots[0].area
+    assert half < limit < 4.0 * half
+    assert said.references[0].limit_percent is None
+    text = told(said).text()
+    assert text.startswith("Lane N: nothing detected; A absent, B absent.\nA not detected above ")
+    assert "% of its spot in lane A." in text
+    assert told(said).draw()[:4] == b"\x89PNG"
+    assert "limit_of_reference" in json.loads(told(said).json())["references"][0]
+    first = spec()
+    lanes = tuple(replace(lane, spots=(spot(A_RF, 0.6 * 1.5 * limit / 100),))
+                  if lane.name == "N" else lane for lane in first.lanes)
+    with TemporaryDirectory() as folder:
+        save(draw(replace(first, lanes=lanes)), f"{folder}/plate.png")
+        again = prepare(f"{folder}/plate.png", Settings(light="white", names=NAMES))
+    found = answer(again, unknown="N", references=("A",)).reading.spots
+    assert [s.rf for s in found] == pytest.approx([A_RF], abs=0.01)
+
+
+def test_roles_are_taken_in_any_case_and_hyphen(plate):
+    notes = tuple(LaneNote(name, role=role) for name, role in
+                  (("U", "Unknown"), ("A", "REFERENCE"), ("C", "cospot")))
+    said = answer(replace(plate, settings=replace(plate.settings, lane=notes)))
+    assert (said.unknown, said.mixtures) == ("U", {"C": ("U", "A")})
+    notes = (LaneNote("U", role="sample"),)
+    with pytest.raises(InputError, match=r"the role unknown: .* \(and their roles\) are U "
+                                         r"\(sample\), A, C, B, N"):
+        answer(replace(plate, settings=replace(plate.settings, lane=notes)), references=("A",))
+
+
+@pytest.mark.parametrize(("how", "words"), [
+    ({"references": ("A",), "bridge": "B"}, "--reference A: there is no such lane on the other "
+     "plate; its lanes are 1, 2, 3, 4, 5: --other-settings FILE names them"),
+    ({"references": ("1",), "bridge": "B"}, "--bridge B: there is no such lane on the other "),
+    ({"references": ("1",), "bridge": "1"}, "--bridge 1: there is no such lane; the lanes are U"),
+])
+def test_a_lane_that_is_missed_is_missed_on_one_of_two_plates(plate, path, how, words):
+    other = prepare(path, Settings(light="white", names=("1", "2", "3", "4", "5")))
+    with pytest.raises(InputError, match=words):
+        answer(plate, unknown="U", other=other, **how)
 
 
 @pytest.mark.parametrize("text", ["C", "U=C", "U+A", "=C", "U+A=", "U+=C", "+A=C"])
