@@ -94,6 +94,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         os.environ.setdefault(name, "1")
     try:
         arguments = _parser().parse_args(argv)
+        arguments.words = list(sys.argv[1:] if argv is None else argv)
         if arguments.version:
             from lanes import __version__
 

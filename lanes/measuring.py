@@ -144,10 +144,15 @@ def read_lane(plate: Plate, lane: Lane) -> LaneReading:
         flags = [flag("noise-from-residuals", "the layer shows less noise than the lane: the scan "
                       "is compressed or has few grey levels")]
         noise = held
+    asked = settings.components
+    if asked is not None and len(fit.components) < asked:
+        flags.append(flag("fit-poor", f"{asked} spots were asked for, and {len(fit.components)} "
+                          "stand on their own"))
     spots, pairs, more = describe(trace, fit, noise, layout.origin.sd, layout.front.sd,
                                   layout.scaled, mm)
     width = np.median([c.sigma for c in fit.components]) if fit.components else 0.9 / mm
-    smallest = limit(noise.local, trace.gain, float(width), THRESHOLD)
+    # One not seen may run elsewhere and be wider: a third wider is taken.
+    smallest = limit(noise.local, trace.gain, 1.33 * float(width), THRESHOLD)
     scale = layout.scaled
     return LaneReading(
         lane.name, lane.role, lane.x if scale else None, lane.width if scale else None,

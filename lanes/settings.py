@@ -268,7 +268,8 @@ def _finite(name: str, value: float | None) -> None:
     if value is None:
         return
     if not _is_number(value) or not math.isfinite(_as_float(value)):
-        raise InputError(f"{_option(name)} {value} is not a number that can be used: give mm")
+        unit = "dots per inch" if name == "dpi" else "mm"
+        raise InputError(f"{_option(name)} {value} is not a number that can be used: give {unit}")
     if abs(value) > 1e5:
         raise InputError(f"{_option(name)} {value:g} is beyond any plate: give mm")
 

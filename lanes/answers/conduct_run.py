@@ -41,11 +41,11 @@ def run_remarks(layout: Layout, millimetres: bool) -> tuple[Flag, ...]:
     if millimetres and edges:
         above = float((layout.height - front).min())
         if above < FRONT_MM:
-            out.append(flag("front-near-edge", f"the front stands {above:.1f} mm below the upper "
+            out.append(flag("front-near-edge", f"the front stands {above:.2f} mm below the upper "
                             f"edge; {FRONT_MM:.0f} mm are wanted"))
         below = float(origin.min())
         if below < ORIGIN_LOW_MM:
-            out.append(flag("origin-low", f"the origin stands {below:.1f} mm above the lower edge; "
+            out.append(flag("origin-low", f"the origin stands {below:.2f} mm above the lower edge; "
                             f"{ORIGIN_LOW_MM:.0f} mm are wanted"))
     high = float(np.median(origin))
     if millimetres and edges and high > ORIGIN_HIGH_MM:

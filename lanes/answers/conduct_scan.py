@@ -75,7 +75,7 @@ def scan_remarks(
         out += _levels(codes)
     lit = _evenness(scan, layout, signal)
     if lit is not None and lit < LAMP:
-        out.append(flag("lamp-uneven", f"the darkest part of the layer has {100 * lit:.0f} % of "
+        out.append(flag("lamp-uneven", f"the darkest part of the layer has {100 * lit:.1f} % of "
                         f"the brightest one's light; {100 * LAMP:.0f} % or more is wanted"))
     return tuple(out)
 

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import argparse
+import shlex
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -41,6 +43,7 @@ def refuse_early(arguments: argparse.Namespace) -> None:
 
 def deliver(arguments: argparse.Namespace, told: Told) -> None:
     """Print the answer, and write its folder where one was asked for."""
+    told = replace(told, command=_asked(getattr(arguments, "words", [])))
     if arguments.out is not None:
         from lanes.output.answer import write_answer
 
@@ -51,6 +54,17 @@ def deliver(arguments: argparse.Namespace, told: Told) -> None:
     sys.stdout.write(told.text())
     if arguments.out is not None:
         print(f"\nwritten to {Path(arguments.out)}: open {told.name}.html")
+
+
+def _asked(words: Sequence[str]) -> str:
+    """Return the command as typed, but for where its answer went."""
+    kept, skip = ["lanes"], False
+    for word in words:
+        if skip or word in ("--out", "--force", "--json") or word.startswith("--out="):
+            skip = word == "--out" and not skip
+            continue
+        kept.append(word)
+    return shlex.join(kept) if words else ""
 
 
 def progress() -> Callable[[int, int], None] | None:

@@ -53,7 +53,9 @@ class Told:
     cautions : sequence of str
         What the answer must not be taken for.
     settings : str
-        settings.toml, to repeat the answer.
+        settings.toml of the reading it rests on.
+    command : str
+        What was typed, to ask the same again; empty where it was asked from Python.
     """
 
     name: str
@@ -69,6 +71,7 @@ class Told:
     flags: Sequence[Flag]
     cautions: Sequence[str]
     settings: str
+    command: str = ""
 
     @cached_property
     def figure(self) -> bytes:
@@ -107,7 +110,11 @@ class Told:
                 for f in self.flags)]
         body += ["<h2>What these figures are not</h2>",
                  f"<p>{escape(' '.join(self.cautions))}</p>",
-                 "<h2>To repeat</h2>", f"<pre>{escape(self.settings)}</pre>"]
+                 "<h2>To repeat</h2>"]
+        if self.command:
+            body.append(f"<pre>{escape(self.command)}</pre>")
+        body += ['<p class="quiet">The settings of the reading, as settings.toml:</p>',
+                 f"<pre>{escape(self.settings)}</pre>"]
         return page(one_line(first), body).encode("utf-8")
 
 

@@ -29,6 +29,7 @@ def record(reading: Reading) -> dict[str, Any]:
         "scan": _scan(reading.source),
         "light": reading.light,
         "law": None if reading.law is None else reading.law.replace("optical-", "optical "),
+        "channel": reading.channel,
         "layout": _layout(reading.layout),
         "lanes": [_lane(lane) for lane in reading.lanes],
         "flags": _flags(reading.flags),

@@ -243,6 +243,9 @@ def _holes(
     )
 
 
+DIM = 0.25  # of the brightest channel's layer: less is not what lights the plate
+
+
 def choose_channel(scan: Scan, layout: Layout, settings: Settings, light: str) -> str:
     """Return the channel to read: the one asked for, else that of best contrast to noise.
 
@@ -267,9 +270,14 @@ def choose_channel(scan: Scan, layout: Layout, settings: Settings, light: str) -
     off = off_layer(layout, grid, 1)
     size = (layout.width, layout.height, layout.corners_px)
     parts = {c: square_up(scan, c, grid, reduce, *size) for c in ("red", "green", "blue")}
+    images = {channel: np.asarray(sum(w * parts[c] for c, w in WEIGHTS[channel].items()))
+              for channel in scan.channels}
+    level = {channel: float(np.median(image[~off])) for channel, image in images.items()}
     scores = {}
-    for channel in scan.channels:
-        image = sum((w * parts[c] for c, w in WEIGHTS[channel].items()), np.float32(0.0))
+    for channel, image in images.items():
+        # Where the layer itself is dim there are few codes, and nothing seems to be no noise.
+        if light != "366" and level[channel] < DIM * max(level.values()):
+            continue
         local = ndimage.uniform_filter(image, max(3, round(12.0 / grid.mm)))
         rest = ndimage.uniform_filter(image / np.maximum(local, 1e-4) - 1.0, 3)[~off]
         middle = float(np.median(rest))

@@ -196,7 +196,17 @@ def _one(
                                full if known else replace(noise, sd=sd), threshold, known, shared)
         solution, history = search.run(peaks, low_order, components)
         tried = [_attempt(problem, s, shared) for s in history]
+    solution = _positive(problem, solution)
     return _finish(x, y, gain, usable, full, known, problem, solution, shared, tuple(tried))
+
+
+def _positive(problem: Problem, solution: Solution) -> Solution:
+    """Return the solution without peaks of no area or less: a start, or a count, too many."""
+    while not all(p.area > 0 for p in solution.peaks):
+        kept = tuple(p for p in solution.peaks if p.area > 0)
+        tailing = frozenset(i for i, p in enumerate(kept) if p.tau != 0.0)
+        solution = choose.settle(problem, kept, solution.joint, tailing)
+    return solution
 
 
 def _joint_start(problem: Problem, below: Floats) -> Floats:
