@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 from lanes.errors import InputError
 from lanes.measuring import Plate
@@ -17,8 +18,15 @@ def lane_named(plate: Plate, name: str, option: str) -> Lane:
     for lane in plate.layout.lanes:
         if lane.name == name:
             return lane
-    listed = ", ".join(lane.name for lane in plate.layout.lanes)
-    raise InputError(f"{option} {name}: there is no such lane; the lanes are {listed}")
+    raise no_such_lane(name, option, [lane.name for lane in plate.layout.lanes])
+
+
+def no_such_lane(name: str, option: str, names: Sequence[str]) -> InputError:
+    """Return the error that says which lanes there are."""
+    listed = ", ".join(names)
+    if not name.strip():
+        return InputError(f"{option} {name!r} is empty: give a lane's name; the lanes are {listed}")
+    return InputError(f"{option} {name}: there is no such lane; the lanes are {listed}")
 
 
 def spot_near(reading: LaneReading, rf: float, option: str, near: float = NEAR_RF) -> int:

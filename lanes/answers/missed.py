@@ -7,11 +7,12 @@ are added to the trace, and the trace is taken apart again as it was before.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.optimize import isotonic_regression
 from scipy.stats import t as student
 
 from lanes.measuring import Plate
@@ -187,7 +188,9 @@ def beside(lane: Lane, fit: Fit, main: int) -> tuple[tuple[float, float | None],
 
     A spot as wide as the main one is put beside it, on either side, in the lane as it is and
     with its residual turned over and mirrored: four trials for each resolution. Their scatter is
-    never taken as less than one part in `THRESHOLD`.
+    never taken as less than one part in `THRESHOLD`. So few trials leave noise in the level; no
+    neighbour is harder to tell for standing farther off, so levels are made not to rise with
+    resolution (isotonic regression of their logarithms).
 
     Returns
     -------
@@ -220,7 +223,18 @@ def beside(lane: Lane, fit: Fit, main: int) -> tuple[tuple[float, float | None],
             level = float(np.exp(logs.mean() + ONE_SIDED_95 * scatter))
             percent = 100.0 * level if level <= 1.0 else None
         out.append((resolution, percent))
-    return tuple(out)
+    return falling(out)
+
+
+def falling(levels: Sequence[tuple[float, float | None]]
+            ) -> tuple[tuple[float, float | None], ...]:
+    """Return levels by resolution with those known made not to rise, nearest in logarithm."""
+    known = [percent for _, percent in levels if percent is not None]
+    if not known:
+        return tuple(levels)
+    smooth = iter(np.exp(isotonic_regression(np.log(known), increasing=False).x))
+    return tuple((at, None if percent is None else float(next(smooth)))
+                 for at, percent in levels)
 
 
 def _room(trace: Trace, fit: Fit, main: int, place: float) -> bool:

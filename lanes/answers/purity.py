@@ -201,26 +201,29 @@ def look(plate: Plate, place: Place, main: float | None = None) -> Seen:
         least = away(start, reading.fit, width, reading.limit or 0.0)
     total = sum(spot.area for spot in reading.spots)
     undetected = None if least is None else 100.0 * least / (total + least)
-    return Seen(reading, index, start, _shares(reading, undetected), least, undetected)
+    return Seen(reading, index, start, _shares(reading, undetected, index), least, undetected)
 
 
-def _shares(reading: LaneReading, undetected: float | None) -> tuple[Share, ...]:
-    """Return every spot's share.
+def _shares(reading: LaneReading, undetected: float | None, index: int) -> tuple[Share, ...]:
+    """Return every spot's share, the main one's at `index`.
 
     A lone spot is 100 % of what was found. What the plate can't show bounds it: from 100 less
-    the smallest spot that is found 95 % of the time, to 100.
+    the smallest spot that is found 95 % of the time, to 100. Beside others, one such spot lowers
+    the main spot's lower bound in proportion.
     """
     spots = reading.spots
     if len(spots) == 1:
         low = None if undetected is None else 100.0 - undetected
         return (Share(spots[0].rf, 100.0, low, None if low is None else 100.0),)
     out = []
-    for spot in spots:
+    for i, spot in enumerate(spots):
         low, high = None, None
         if spot.area_percent_sd is not None:
             half = TWO_SIDED_95 * spot.area_percent_sd
             low = max(0.0, spot.area_percent - half)
             high = min(100.0, spot.area_percent + half)
+            if i == index and undetected is not None:
+                low *= 1.0 - undetected / 100.0
         out.append(Share(spot.rf, spot.area_percent, low, high))
     return tuple(out)
 

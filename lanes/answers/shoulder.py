@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from lanes.answers.find import no_such_lane
 from lanes.answers.shoulder_case import Case, area_shares, make_case, pick
 from lanes.answers.shoulder_colour import colour_change
 from lanes.answers.shoulder_others import lone_width, take_shape
@@ -113,7 +114,7 @@ class Shoulder:
 
 
 def shoulder(
-    source: str | Path, settings: Settings, lane: str, *, rf: float | None = None,
+    source: str | Path, settings: Settings, lane: str | None = None, *, rf: float | None = None,
     shape_from: str | None = None, bootstraps: int = BOOTSTRAPS, seed: int = SEED,
     progress: Progress | None = None,
 ) -> Shoulder:
@@ -123,7 +124,8 @@ def shoulder(
     ----------
     source, settings
         As for `lanes.measure`.
-    lane : str
+    lane : str, optional
+        Not needed where there is one lane, as in a trace.
     rf : float, optional
         The spot; by default the strongest of the lane.
     shape_from : str, optional
@@ -158,7 +160,7 @@ def shoulder(
 
 
 def judge(
-    readings: tuple[LaneReading, ...], lane: str, *, plate: Plate | None = None,
+    readings: tuple[LaneReading, ...], lane: str | None = None, *, plate: Plate | None = None,
     rf: float | None = None, shape_from: str | None = None, bootstraps: int = BOOTSTRAPS,
     seed: int = SEED, progress: Progress | None = None,
 ) -> Shoulder:
@@ -168,7 +170,8 @@ def judge(
     ----------
     readings : tuple of LaneReading
         All lanes of the plate: lone spots of the others tell what width to expect.
-    lane : str
+    lane : str, optional
+        Not needed where there is one.
     plate : Plate, optional
         With it, colour is looked at.
     rf, shape_from, bootstraps, seed, progress
@@ -180,6 +183,7 @@ def judge(
     """
     names = [r.name for r in readings]
     reading = readings[_there(lane, names)]
+    lane = reading.name
     mm = 1.0 if plate is None else plate.layout.mm_per_unit
     sds = (0.0, 0.0) if plate is None else (plate.layout.origin.sd, plate.layout.front.sd)
     group = pick(reading, rf)
@@ -224,10 +228,14 @@ def judge_trace(
     return judge((reading,), "trace", bootstraps=bootstraps, seed=seed)
 
 
-def _there(lane: str, names: list[str], option: str = "--lane") -> int:
-    if lane not in names:
-        raise InputError(f"{option} {lane!r} is not on the plate: the lanes are "
+def _there(lane: str | None, names: list[str], option: str = "--lane") -> int:
+    if lane is None and len(names) == 1:
+        return 0
+    if lane is None:
+        raise InputError(f"several lanes are on the plate: give {option} NAME; the lanes are "
                          f"{', '.join(names)}")
+    if lane not in names:
+        raise no_such_lane(lane, option, names)
     return names.index(lane)
 
 

@@ -29,7 +29,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--bridge", metavar="NAME",
                         help="a standard's lane on both plates, for --other-plate")
     parser.add_argument("--other-settings", metavar="FILE",
-                        help="settings.toml of the other plate's reading")
+                        help="settings.toml of the other plate's reading, which names its lanes")
     output_options(parser, "compare")
     plate_options(parser)
 

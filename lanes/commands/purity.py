@@ -21,7 +21,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--main", type=float, metavar="RF",
                         help="Rf of the main spot (the largest)")
     parser.add_argument("--limit-lane", action="append", default=[], metavar="NAME=PERCENT",
-                        help="a reference lane, and the percent of the sample its spot stands for")
+                        help="a reference lane, and the percent of the sample its spot stands "
+                        "for; may be repeated, or take several with commas between")
     output_options(parser, "purity")
     plate_options(parser)
 

@@ -16,7 +16,8 @@ DESCRIPTION = ("Ask of one spot whether it is one component or two: one, two or 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's arguments."""
     parser.add_argument("plate", help="image of the plate, or CSV of distance and signal")
-    parser.add_argument("--lane", required=True, metavar="NAME", help="the spot's lane")
+    parser.add_argument("--lane", metavar="NAME",
+                        help="the spot's lane; not needed where there is one, as in a CSV")
     parser.add_argument("--rf", type=float, metavar="RF", help="the spot (the lane's strongest)")
     parser.add_argument("--shape-from", metavar="LANE",
                         help="a lane whose strongest spot is one component: its shape is held "

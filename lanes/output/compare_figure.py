@@ -136,10 +136,12 @@ def _differences(axes: Axes, answer: Comparison, rows: list[Pair]) -> None:
     reach = NEAR_RF + 0.005
     axes.set(xlim=(-reach, reach), ylim=(len(rows) - 0.4, -0.6),
              xlabel="Difference in Rf, unknown less reference, with 90 % intervals")
-    axes.axvline(0.0, color=QUIET, lw=0.8)
-    if not rows:
+    if rows:
+        axes.axvline(0.0, color=QUIET, lw=0.8)
+    else:
         axes.set(ylim=(1, 0))
-        axes.text(0.0, 0.5, "no reference has a spot near one of the unknown's", ha="center",
+        axes.text(0.0, 0.5, "no reference has a spot near one of the unknown's"
+                  if answer.reading.spots else "nothing is detected in the unknown", ha="center",
                   va="center")
     for k, pair in enumerate(rows):
         assert pair.identity is not None

@@ -263,7 +263,8 @@ def _pairs(answer: Comparison) -> list[str]:
         more.append((*which, with_sd(p.seen.value, p.seen.sd, 4),
                      with_sd(p.area_ratio, p.area_ratio_sd, 2), p.colour.verdict))
     if not rows:
-        return ["<p>No reference has a spot near one of the unknown’s.</p>"]
+        return ["<p>No reference has a spot near one of the unknown’s.</p>"
+                if answer.reading.spots else "<p>Nothing is detected in the unknown.</p>"]
     return [
         table("Spots", ("Rf", "Reference", "Verdict", "Difference", "90&nbsp;%", "Resolvable"),
               [("", rows)], (NUMBER, WHOLE, TEXT, NUMBER, WHOLE, NUMBER)),

@@ -93,6 +93,7 @@ def short(answer: Purity) -> list[str]:
         return [
             f"Lane {name}: {above}." if limit is not None
             else f"Lane {name}: no second component detected.",
+            *_doubt(answer),
             f"The main spot is at Rf {answer.main.rf:.3f}; {held}.",
         ]
     largest = max(answer.others, key=lambda s: s.area_percent)
@@ -103,9 +104,20 @@ def short(answer: Purity) -> list[str]:
                else f"Away from these, no further component detected above {up(limit)} %.")
     return [
         f"Lane {name}: the main spot, at Rf {answer.main.rf:.3f}, holds {_percent(answer.main)}.",
+        *_doubt(answer),
         f"Beside it {rest} at Rf {largest.rf:.3f}, with {_percent(largest)}.",
         further,
     ]
+
+
+def _doubt(answer: Purity) -> list[str]:
+    """Return a line where the reading itself is in doubt."""
+    why = []
+    if any(f.name == "fit-poor" for f in answer.flags):
+        why.append("the spots do not follow the trace within the noise")
+    if any(f.name == "weak" for f in answer.reading.spots[answer.index].flags):
+        why.append("the main spot is weak")
+    return [f"These figures are less certain than usual: {' and '.join(why)}."] if why else []
 
 
 def _percent(share: Share) -> str:
@@ -123,7 +135,8 @@ def _beside(answer: Purity) -> str:
         f"Rs {b.resolution:g}: {'not at any size' if b.percent is None else up(b.percent) + ' %'}"
         for b in answer.beside_main
     )
-    return f"Beside the main spot, a neighbour is found from (percent of the main spot) {told}."
+    return ("Beside the main spot, the reading itself lists a neighbour from (percent of the main "
+            f"spot) {told}; a test of this one spot (lanes shoulder) sees smaller ones.")
 
 
 def _laws(answer: Purity) -> str:
@@ -169,8 +182,13 @@ def _interval(share: Share) -> str:
 
 def _meaning(answer: Purity) -> str:
     if answer.others:
-        return ("The interval comes from the covariance of the fitted areas. It holds for the "
-                "spots found, under the law in use; a spot too small to be found is not in it.")
+        missed = ("How small a further spot would have been missed is not known and not in it."
+                  if answer.undetected_below_percent is None else
+                  "The main spot’s lower bound is lowered by the one further spot that could have "
+                  "been missed away from all others; several, or one under the main spot or the "
+                  "pencil, it can’t count.")
+        return ("The interval comes from the covariance of the fitted areas, for the spots found "
+                f"and under the law in use. {missed}")
     return ("A lone spot is 100 % of what was found. Its interval runs from 100 less the one "
             "further spot that could have been missed, up to 100. It can't count several "
             "missed spots, nor one that hides under the main spot or the pencil.")
@@ -189,7 +207,10 @@ def _missed(answer: Purity) -> Iterable[str]:
         out.append(table("Beside the main spot", ("Resolution to the main spot",
                    "Found from, % of the main spot"), [("", rows)], (NUMBER, NUMBER)))
     out.append('<p class="quiet">Spots of known size were added to this lane’s own trace and '
-               "looked for by the same steps as every other.</p>")
+               "looked for by the same steps as every other. Beside the main spot few trials "
+               "fit, so the figures are smoothed never to rise with resolution. They tell what "
+               "the reading would list; a test of one spot, <code>lanes shoulder</code>, sees "
+               "smaller neighbours.</p>")
     return out
 
 

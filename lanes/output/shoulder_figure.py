@@ -108,8 +108,12 @@ def _power(axes: Axes, answer: Shoulder) -> None:
         axes.plot([here], [answer.pair_percent], marker="D", ms=8, color=MARK, ls="none",
                   clip_on=False, zorder=5)
         right = here > 1.3
+        # Near the line at 50 the words stand below it.
+        under = answer.pair_percent > 30.0
         axes.annotate("this spot as two", (here, answer.pair_percent), color=MARK,
-                      xytext=(-9 if right else 9, 0), textcoords="offset points", va="center",
+                      xytext=(-9 if right else 9, -6 if under else 0),
+                      textcoords="offset points", va="top" if under else "center",
+                      path_effects=halo(),
                       ha="right" if right else "left")
     if not np.isfinite(y).any():
         axes.text(0.5, 0.5, "no second component of any size would be seen",

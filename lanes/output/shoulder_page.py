@@ -46,7 +46,8 @@ def _limit(answer: Shoulder) -> str:
         return ""
     shown = next((d for d in seen if d.resolution >= 0.5), seen[-1])
     return (f"; a second above {fixed(shown.percent, 1)} % at resolution "
-            f"{fixed(shown.resolution, 1)} would have been seen")
+            f"{fixed(shown.resolution, 1)} would have been seen by this test of the one spot "
+            "(what a reading itself would list is larger: lanes purity)")
 
 
 def tell_shoulder(answer: Shoulder, file: str, settings: Settings) -> Told:

@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-from lanes.answers.missed import lane_of
+from lanes.answers.missed import falling, lane_of
 from lanes.measuring import prepare, read_lane
 from lanes.settings import Settings
 from lanes.spots.model import Peak
@@ -38,3 +38,12 @@ def test_a_tall_neighbour_is_found_at_every_distance(lone, resolution, share):
         # The lane's own noise is in both, so the areas agree only as well as it allows.
         areas = sorted(c.area for c in fit.components)
         assert areas == pytest.approx(sorted((spot.area, share * spot.area)), rel=0.08)
+
+
+def test_levels_are_made_not_to_rise_with_resolution_and_unknown_ones_stay_so():
+    """By hand: the two that rise are pooled to the mean of their logarithms, the rest stay."""
+    seen = falling([(0.5, None), (0.75, 17.0), (1.0, 2.0), (1.25, 8.0), (1.5, 1.0)])
+    assert [at for at, _ in seen] == [0.5, 0.75, 1.0, 1.25, 1.5]
+    assert seen[0][1] is None
+    assert [p for _, p in seen[1:]] == pytest.approx([17.0, 4.0, 4.0, 1.0])
+    assert falling([(0.5, None)]) == ((0.5, None),)

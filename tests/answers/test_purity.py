@@ -12,6 +12,7 @@ from lanes.cli import main
 from lanes.commands.purity import limit_lanes
 from lanes.draw import LaneSpec, PlateSpec, SpotSpec, draw, save
 from lanes.errors import InputError, OutputError
+from lanes.flags import flag
 from lanes.measuring import prepare, read_lane
 from lanes.output.answer import write_answer
 from lanes.output.purity_page import tell_purity
@@ -86,6 +87,12 @@ def test_two_spots_have_shares_that_hold_the_truth(pair):
     assert other.low < 10.0 < other.high
     assert pair.main.low < 90.0 < pair.main.high
     assert other.area_percent + pair.main.area_percent == pytest.approx(100.0)
+    main = pair.reading.spots[1]
+    # One further spot at the limit would take its part of the whole from the main one.
+    assert pair.main.low == pytest.approx(
+        (main.area_percent - 1.96 * main.area_percent_sd)
+        * (1.0 - pair.undetected_below_percent / 100.0))
+    assert pair.main.high == pytest.approx(main.area_percent + 1.96 * main.area_percent_sd)
     spot = pair.reading.spots[0]
     assert other.high - other.low == pytest.approx(2 * 1.96 * spot.area_percent_sd)
 
@@ -186,6 +193,7 @@ def test_a_given_count_leaves_the_limit_unknown(plate):
 
 @pytest.mark.parametrize(("lane", "more", "words"), [
     ("9", {}, "the lanes are 1, 2, 3, 4"),
+    ("", {}, "--lane '' is empty: give a lane's name; the lanes are 1, 2, 3, 4"),
     ("4", {}, "holds no spot"),
     ("2", {"main": 0.8}, "no spot near that Rf"),
     ("2", {"main": float("nan")}, "give an Rf"),
@@ -239,6 +247,24 @@ def test_the_record_has_these_keys(name, request):
     assert all(list(o) == ["rf", "area_percent", "low", "high"] for o in values["others"])
     assert all(list(b) == ["resolution", "percent"] for b in values["beside_main"])
     assert all(list(u) == ["law", "area_percent"] for u in values["laws"])
+
+
+def test_a_reading_in_doubt_is_said_to_be_in_the_second_line(lone, pair):
+    assert "less certain" not in told(pair).text()
+    for said in (lone, pair):
+        poor = dataclasses.replace(said, flags=(*said.flags, flag("fit-poor", "drawn so")))
+        line = told(poor).text().splitlines()[1]
+        assert line == ("These figures are less certain than usual: the spots do not follow the "
+                        "trace within the noise.")
+    spots = list(pair.reading.spots)
+    spots[pair.index] = dataclasses.replace(spots[pair.index], flags=(flag("weak", "drawn so"),))
+    weak = dataclasses.replace(pair, reading=dataclasses.replace(pair.reading, spots=tuple(spots)))
+    assert told(weak).text().splitlines()[1].endswith("the main spot is weak.")
+
+
+def test_what_is_found_beside_a_spot_names_the_finer_test(lone):
+    """Purity tells what a reading would list, `lanes shoulder` tests one spot: two questions."""
+    assert "a test of this one spot (lanes shoulder) sees smaller" in told(lone).text()
 
 
 def test_the_words_never_say_pure(lone, pair):

@@ -304,11 +304,13 @@ def test_open_questions_say_what_would_settle_them(readings):
 
 
 @pytest.mark.parametrize(("options", "words"), [
-    ({"lane": "9"}, "--lane '9' is not on the plate: the lanes are single, pair, tail"),
+    ({"lane": "9"}, "--lane 9: there is no such lane; the lanes are single, pair, tail"),
+    ({}, "several lanes are on the plate: give --lane NAME; the lanes are single, pair, tail"),
+    ({"lane": ""}, "--lane '' is empty: give a lane's name; the lanes are single, pair"),
     ({"lane": "blank"}, "lane blank has no spot to ask about"),
     ({"lane": "apart", "rf": 0.5}, "no spot at Rf 0.5: its spots are at 0.25, 0.70"),
     ({"lane": "apart", "rf": float("nan")}, "--rf nan"),
-    ({"lane": "tail", "shape_from": "x"}, "--shape-from 'x' is not on the plate"),
+    ({"lane": "tail", "shape_from": "x"}, "--shape-from x: there is no such lane"),
     ({"lane": "tail", "shape_from": "tail"}, "is the lane in question"),
 ])
 def test_bad_input(readings, options, words):
@@ -347,7 +349,7 @@ def test_command_on_a_trace(tmp_path, capsys):
     y = sum(a * np.exp(-0.5 * ((x - c) / 0.9) ** 2) for c, a in ((30, 1.0), (32.2, 0.4)))
     path = tmp_path / "trace.csv"
     np.savetxt(path, np.stack([x, y + 0.01 * rng.standard_normal(x.size)], axis=1), delimiter=",")
-    assert main(["shoulder", str(path), "--lane", "trace", "--origin", "0", "--front", "74",
+    assert main(["shoulder", str(path), "--origin", "0", "--front", "74",
                  "--bootstraps", "99"]) == 0
     shown = capsys.readouterr().out
     assert shown.startswith("Two components, ")
