@@ -67,7 +67,7 @@ def short(answer: Solvent) -> list[str]:
                 *_unrepeated(answer), read_lane(answer)]
     places = ", ".join(fixed(rf, 2) for rf in sorted(best.rf))
     first = f"Try {mixture(answer, percent(best.fraction))}: Rf {places}"
-    out = []
+    out = _unrepeated(answer)
     if best.pair is None:
         out.append(f"{first} (95 %: {fixed(best.rf_low[0], 2)} to {fixed(best.rf_high[0], 2)}).")
         out.append("One component was followed, so there is no pair to part: it is brought to Rf "
@@ -78,7 +78,6 @@ def short(answer: Solvent) -> list[str]:
         a, b = best.pair
         out.append(f"The worst pair there is {_pair(answer, a, b)}: resolution "
                    f"{fixed(best.worst_low, 1)} to {fixed(best.worst_high, 1)} (95 %).")
-    out += _unrepeated(answer)
     out += crossings(answer)
     tried = answer.tried
     span = f"{percent(tried.min())} to {percent(tried.max())} %"

@@ -229,6 +229,9 @@ def test_plates_of_one_mixture_that_disagree_are_said(read):
     assert "not-repeated" in [f.name for f in it.flags]
     assert short(it)[0].startswith("The plates do not repeat: Rf ")
     assert short(it)[1].startswith("By the mean Rf of the plates: ")
+    beside = answer((*read, replace(read[1], fraction=FRACTIONS[0])))
+    assert short(beside)[0].startswith("The plates do not repeat: Rf ")
+    assert short(beside)[1].startswith("Try ")
     near = replace(read[0], seen=tuple(replace(s, rf=s.rf + 0.02) for s in read[0].seen))
     assert "not-repeated" not in [f.name for f in answer((read[0], near)).flags]
     one_less = replace(read[0], seen=read[0].seen[:2])
