@@ -26,6 +26,7 @@ STEPS = 201
 NEARLY = 0.01  # Rf: as good as the nearest to the window
 AS_GOOD = 1.03  # in standard deviation
 BEST_RF = 1.0 / 3.0
+MUCH = 1.2  # times the resolution: worth leaving the window for
 
 
 @dataclass(frozen=True)
@@ -133,6 +134,21 @@ def at(fraction: float, law: Law, widths: Widths, tried: Floats) -> Recommended:
         only(one.resolution), only(one.worst_low), only(one.worst_high), only(one.probability),
         float(_outside(one.rf)[0]),
     )
+
+
+def changes(chosen: Recommended, own: Recommended, here: Recommended) -> bool:
+    """Return whether another assignment would advise another mixture, or expect another result."""
+    if abs(np.log(own.fraction / chosen.fraction)) > 0.1:
+        return True
+    a, b = chosen.worst_resolution, here.worst_resolution
+    return a is not None and b is not None and abs(a - b) > max(0.2, 0.2 * a)
+
+
+def better_outside(chosen: Recommended, free: Recommended | None) -> Recommended | None:
+    """Return `free`, found wherever Rf lie, where it parts the worst pair much better."""
+    if free is None or free.worst_resolution is None or chosen.worst_resolution is None:
+        return None
+    return free if free.worst_resolution > MUCH * chosen.worst_resolution else None
 
 
 def next_try(

@@ -17,6 +17,8 @@ from lanes.answers.mixture import (
     Recommended,
     allowed,
     at,
+    better_outside,
+    changes,
     next_try,
     recommend,
     unconfined,
@@ -45,7 +47,6 @@ Floats = NDArray[np.float64]
 
 RIVAL = 0.05  # probability from which another assignment of spots is worked out too
 RIVALS = 3
-MUCH = 1.2  # times the resolution: worth leaving the window for
 MISFIT = 0.01  # probability of points so far from straight lines below which it is said
 
 
@@ -203,7 +204,7 @@ def answer(
         own = chosen if m is first[0] else recommend(
             predict(law, widths, chart_at), law, widths, tried)
         here = at(chosen.fraction, law, widths, tried)
-        assigned.append(Assigned(m, m.probability, own, here, _changes(chosen, own, here)))
+        assigned.append(Assigned(m, m.probability, own, here, changes(chosen, own, here)))
     if chosen.probability is not None:
         whole = sum(a.probability for a in assigned)
         chosen = replace(chosen, probability=sum(
@@ -215,7 +216,7 @@ def answer(
     flags += _flags(plates, components, law, chosen, assigned)
     return Solvent(
         plates, weak, strong, components, law, widths, chart, chosen,
-        _elsewhere(chosen, unconfined(chart, law, widths, tried)), following, tuple(assigned),
+        better_outside(chosen, unconfined(chart, law, widths, tried)), following, tuple(assigned),
         target_rf, tuple(target(law, j, c.name, target_rf, tried)
                          for j, c in enumerate(components)),
         volumes_of([c.name for c in components], chosen.rf), None, tuple(dict.fromkeys(flags)),
@@ -262,20 +263,6 @@ def _components(
             float(law.slope[j]), None if assumed else float(slope_sd[j]),
             float(law.intercept[j]), None if assumed else float(intercept_sd[j])))
     return tuple(out)
-
-
-def _changes(chosen: Recommended, own: Recommended, here: Recommended) -> bool:
-    """Return whether another assignment would advise another mixture, or expect another result."""
-    if abs(np.log(own.fraction / chosen.fraction)) > 0.1:
-        return True
-    a, b = chosen.worst_resolution, here.worst_resolution
-    return a is not None and b is not None and abs(a - b) > max(0.2, 0.2 * a)
-
-
-def _elsewhere(chosen: Recommended, free: Recommended | None) -> Recommended | None:
-    if free is None or free.worst_resolution is None or chosen.worst_resolution is None:
-        return None
-    return free if free.worst_resolution > MUCH * chosen.worst_resolution else None
 
 
 def _single(
