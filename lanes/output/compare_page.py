@@ -295,9 +295,10 @@ def _cospots(answer: Comparison) -> list[str]:
 _HOW = (
     "The standard deviation of a difference holds both fits and the repeatability of both lanes; "
     "the place of the two lines is shared and left out. Different: two spots of one substance "
-    "would look so different twice in 100 or less. Same: the 90 % interval of the difference "
-    "lies within the margin (the least difference told apart, but 0.01 in Rf at least and 0.02 at "
-    "most), so that a difference as large as the margin is called none 5 times of 100 at most; "
+    "would look so different twice in 100 or less. Not told apart (same in compare.json): the "
+    "90 % interval of the difference lies within the margin (the least difference told apart, but "
+    "0.01 in Rf at least and 0.02 at most), so that a difference as large as the "
+    "margin is called none 5 times of 100 at most; "
     "failing to find a difference is not enough. Else the plate can’t tell.",
     "In a co-spot lane the two are fitted with the shapes and shares of their own lanes; "
     "widths may change by some 5 % and the ratio of amounts by half as much again; how badly each "
