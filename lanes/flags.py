@@ -140,7 +140,7 @@ REGISTRY = _registry(
          "choose a mixture that brings it between origin and front"),
     Kind("solvent-order", "by their names, the stronger solvent is not the stronger one",
          "look whether the two names, or the fractions, are exchanged"),
-    Kind("not-told-apart", "one spot of the unknown is the same as spots of two references",
+    Kind("not-told-apart", "one spot of the unknown is not told apart from spots of two references",
          "run them in another solvent, or compare colours and stains"),
     Kind("co-spot-unread", "a co-spot lane says nothing of one pair of spots",
          "apply the two in one place, both in sight and away from other spots"),

@@ -61,7 +61,7 @@ def shoulder_png(answer: Shoulder) -> bytes:
         for axes in (top, low, lower):
             axes.set_xlim(float(curves.rf[0]), float(curves.rf[-1]))
             axes.spines[["top", "right"]].set_visible(False)
-            axes.locator_params(axis="y", nbins=4)
+            axes.locator_params(axis="y", nbins=4, prune="both" if axes is not top else None)
             axes.tick_params(labelbottom=axes is lower)
             axes.yaxis.set_label_coords(-0.095, 0.5)
         lower.set_xlabel("Rf")
