@@ -174,6 +174,9 @@ def text_table(reading: Reading) -> str:
             cells[1:] = [spoken[number]]
         text.append("  ".join(cells).rstrip())
     text += ["", "± is one standard deviation."]
+    if reading.law is not None:
+        law = reading.law.replace("optical-", "optical ")
+        text.append(f"The signal is by {law}, from channel {reading.channel}.")
     if any(UNKNOWN in cell for line in lines[1:] for cell in line[2:6]):
         text.append(f"{UNKNOWN} is not known.")
     for lane in reading.lanes:
