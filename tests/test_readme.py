@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 import shlex
 from pathlib import Path
@@ -39,12 +40,33 @@ def examples() -> list[str]:
 
 
 @pytest.mark.parametrize("line", examples())
-def test_the_examples_run(line: str, monkeypatch, capsys) -> None:  # type: ignore[no-untyped-def]
+def test_the_examples_run(  # type: ignore[no-untyped-def]
+    line: str, monkeypatch, capsys, tmp_path: Path
+) -> None:
+    """Each writes its page and picture, and its record has the keys that the README lists."""
     monkeypatch.chdir(ROOT)
-    assert main(shlex.split(line)) == 0
+    name = line.split()[0]
+    out = tmp_path / "out"
+    assert main([*shlex.split(line), "--json", "--out", str(out)]) == 0
     printed, error = capsys.readouterr()
     assert error == ""
-    assert len(printed.splitlines()) > 4
+    found = json.loads(printed)
+    if name == "measure":
+        assert f"`{', '.join(found)}`" in " ".join(
+            README.replace("[]", "").partition("own are those")[2].split())
+        return
+    assert {p.name for p in out.iterdir()} == {
+        f"{name}.json", f"{name}.png", f"{name}.html", "settings.toml"}
+    shown = re.search(rf"^\| `{name}\.json` \| (.+) \|$", README, re.M)
+    assert shown is not None
+    assert ["schema", *_outer(shown.group(1)), "flags"] == list(found)
+
+
+def _outer(keys: str) -> list[str]:
+    """Return the keys outside every bracket."""
+    while "(" in keys:
+        keys = re.sub(r"\([^()]*\)", "", keys)
+    return keys.replace("[]", "").split(", ")
 
 
 def test_every_question_has_an_example_and_every_picture_is_there() -> None:
