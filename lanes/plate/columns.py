@@ -79,8 +79,8 @@ def find_lanes(
             confidence = None if len(xs) == settings.lanes else confidence
         if not xs:
             raise LayoutError(
-                "no lanes found: neither ticks on the origin line nor spots; give how many or "
-                "where with --lanes"
+                "no lanes found: no ticks on the origin line, and no spots with layer between "
+                "lanes; give the x of each with --lanes X1,X2,..."
             )
     width = _width(xs, seen, layout, settings, REACH_BRIGHT if bright else REACH)
     return tuple(Lane("", x, width, 0.0, None, confidence or 1.0) for x in xs), confidence
