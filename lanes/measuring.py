@@ -96,6 +96,11 @@ class Plate:
     flags: tuple[Flag, ...]
     settings: Settings
 
+    @property
+    def by(self) -> str:
+        """By which law, and from which channel, the signal is."""
+        return f"The signal is by {LAW_NAMES[self.signal.law]}, from channel {self.signal.channel}."
+
 
 def prepare(source: str | Path, settings: Settings) -> Plate:
     """Read a scan, find its layout and turn its light into signal: the stages before the traces.
@@ -157,7 +162,7 @@ def read_lane(plate: Plate, lane: Lane) -> LaneReading:
     return LaneReading(
         lane.name, lane.role, lane.x if scale else None, lane.width if scale else None,
         trace.run if scale else None, spots, pairs, smallest, fit, noise, trace, below,
-        (*flags, *more),
+        (*flags, *more), plate.by,
     )
 
 

@@ -36,6 +36,7 @@ class LaneReading:
     """One lane's figures. Lengths are None where the plate has no scale.
 
     `limit` is the smallest spot that detection would have found, as area in signal x mm^2.
+    `signal` says by which law and from which channel the trace was made; empty for a bare trace.
     `pairs` holds neighbours; `lanes.spots.quantities.pairs` makes any other pair.
     """
 
@@ -52,6 +53,7 @@ class LaneReading:
     trace: Trace
     background: NDArray[np.float64]
     flags: tuple[Flag, ...]
+    signal: str = ""
 
 
 @dataclass(frozen=True)

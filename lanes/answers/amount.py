@@ -82,7 +82,8 @@ class Unknown:
 class Amounts:
     """The answer: the calibration and what was read off it.
 
-    `rf` is where the spots were sought, `unit` the amounts' unit as it was given.
+    `rf` is where the spots were sought, `unit` the amounts' unit as it was given, `signal` a
+    sentence on the law and channel of the areas.
     """
 
     rf: float
@@ -94,6 +95,7 @@ class Amounts:
     unknowns: tuple[Unknown, ...]
     limits: Limits
     flags: tuple[Flag, ...]
+    signal: str = ""
 
 
 def amount(
@@ -182,7 +184,7 @@ def answer(
                          "--unknown, or their spot with --rf")
     flags += about_fit(fitted, curve)
     return Amounts(rf, unit, fitted, tried, curve == "auto", told, tuple(found), limits(fitted),
-                   tuple(dict.fromkeys((*flags, *plate.flags))))
+                   tuple(dict.fromkeys((*flags, *plate.flags))), plate.by)
 
 
 def _standards(plate: Plate, given: Mapping[str, float] | None) -> dict[str, float]:

@@ -91,6 +91,8 @@ class Shoulder:
     detectable : tuple of Detectable
     settle : tuple of str
         What would settle an open question.
+    signal : str
+        By which law and from which channel the trace is, as a sentence.
     """
 
     lane: str
@@ -111,6 +113,7 @@ class Shoulder:
     settle: tuple[str, ...]
     flags: tuple[Flag, ...]
     curves: Curves
+    signal: str = ""
 
 
 def shoulder(
@@ -280,6 +283,7 @@ def _answer(
         tuple(Alternative(name, score[0]) for name, score in case.scores.items()),
         evidence.against, colour, None if width is None else width[0], evidence.detectable,
         reasons, _settle(verdict, evidence, wide, reading), tuple(flags), _curves(case),
+        reading.signal,
     )
 
 

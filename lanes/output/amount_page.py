@@ -53,6 +53,7 @@ def tell_amount(answer: Amounts, file: str, settings: Settings) -> Told:
         flags=(*answer.flags, *(f for u in answer.unknowns for f in u.flags)),
         cautions=(_SCOPE, _LAW, NOT_VALIDATED),
         settings=_with_amounts(answer, settings).to_toml(),
+        signal=answer.signal,
     )
 
 

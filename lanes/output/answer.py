@@ -54,6 +54,8 @@ class Told:
         What the answer must not be taken for.
     settings : str
         settings.toml of the reading it rests on.
+    signal : str
+        By which law and from which channel the signal is, as a sentence; empty for a bare trace.
     command : str
         What was typed, to ask the same again; empty where it was asked from Python.
     """
@@ -71,6 +73,7 @@ class Told:
     flags: Sequence[Flag]
     cautions: Sequence[str]
     settings: str
+    signal: str = ""
     command: str = ""
 
     @cached_property
@@ -85,7 +88,8 @@ class Told:
             lines += ["", *self.details]
         if self.flags:
             lines += ["", *(f"{f.name}: {one_line(f.message)}" for f in self.flags)]
-        return "\n".join([*lines, "", *self.cautions]) + "\n"
+        basis = [self.signal] if self.signal else []
+        return "\n".join([*lines, "", *basis, *self.cautions]) + "\n"
 
     def json(self) -> bytes:
         """Return the record as JSON: the same answer gives the same bytes."""
@@ -99,7 +103,8 @@ class Told:
         first, *more = self.lines
         body = [
             f"<h1>{escape(first)}</h1>",
-            f'<p class="quiet">{escape(self.question)} {escape(self.source)}</p>',
+            f'<p class="quiet">{escape(self.question)} {escape(self.source)} '
+            f"{escape(self.signal)}</p>",
             *_paragraphs(more),
             picture(self.figure, self.alt, round(self.width_px * 96 / DPI), wide=True),
             *self.sections,

@@ -40,6 +40,7 @@ def tell_compare(answer: Comparison, file: str, settings: Settings) -> Told:
         flags=answer.flags,
         cautions=(NOT_PROOF, NOT_MASS, NOT_VALIDATED),
         settings=settings.to_toml(),
+        signal=answer.reading.signal,
     )
 
 

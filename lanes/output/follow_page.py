@@ -42,6 +42,7 @@ def tell_follow(answer: Follow, file: str, settings: Settings) -> Told:
         flags=answer.flags,
         cautions=(over, NOT_MASS, NOT_VALIDATED),
         settings=_timed(answer, settings).to_toml(),
+        signal=answer.readings[0].signal,
     )
 
 

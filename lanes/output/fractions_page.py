@@ -37,6 +37,7 @@ def tell_fractions(answer: Fractions, file: str, settings: Settings) -> Told:
         flags=answer.flags,
         cautions=(EQUAL, NOT_MASS, NOT_VALIDATED),
         settings=settings.to_toml(),
+        signal=answer.readings[0].signal,
     )
 
 

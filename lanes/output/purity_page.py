@@ -38,6 +38,7 @@ def tell_purity(answer: Purity, file: str, settings: Settings) -> Told:
         flags=answer.flags,
         cautions=(NOT_MASS, NOT_VALIDATED),
         settings=settings.to_toml(),
+        signal=answer.reading.signal,
     )
 
 

@@ -71,6 +71,7 @@ def tell_shoulder(answer: Shoulder, file: str, settings: Settings) -> Told:
         flags=answer.flags,
         cautions=(EXACTLY, NOT_MASS, NOT_VALIDATED),
         settings=settings.to_toml(),
+        signal=answer.signal,
     )
 
 

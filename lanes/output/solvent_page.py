@@ -56,6 +56,7 @@ def tell_solvent(answer: Solvent, settings: Settings) -> Told:
         flags=answer.flags,
         cautions=(SAFETY, PREDICTED, NOT_VALIDATED),
         settings=settings.to_toml(),
+        signal=answer.plates[0].reading.signal,
     )
 
 

@@ -272,6 +272,7 @@ def test_the_words_never_say_pure(lone, pair):
         text = told(said).text()
         page = told(said).html().decode()
         assert text.startswith(f"Lane {said.lane}: ")
+        assert "The signal is by kubelka-munk, from channel " in text
         for words in (text, page):
             lower = words.lower().replace("how pure is it?", "")
             assert "is pure" not in lower
