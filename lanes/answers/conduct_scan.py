@@ -113,13 +113,28 @@ def _levels(codes: NDArray[np.integer[Any]]) -> tuple[Flag, ...]:
         return (flag("few-levels", f"{100 * alike:.0f} % of neighbouring pixels are alike; no more "
                      f"than {100 * ALIKE:.0f} % is wanted"),)
     some = codes[::2, ::2].reshape(-1, codes.shape[2]).astype(np.int64)
-    if (some == some[:, :1]).all():  # grey
+    if some.shape[1] == 1:
         return ()
     count = np.unique(some @ np.array([1 << 32, 1 << 16, 1])).size
-    if count > PALETTE:
+    if count > PALETTE or _one_tone(some, count):
         return ()
     return (flag("few-levels", f"the plate is kept in {count} colours; more than {PALETTE} are "
                  "wanted"),)
+
+
+def _one_tone(codes: NDArray[np.int64], count: int) -> bool:
+    """Return whether all channels follow one, grey or toned, whose levels have no gaps.
+
+    Such a picture has no more colours than levels; a palette leaves most levels out.
+    """
+    if (codes == codes[:, :1]).all():
+        return True
+    channel = max(codes.T, key=lambda each: np.unique(each).size)
+    if count > 1.1 * np.unique(channel).size:
+        return False
+    low, high = np.percentile(channel, (1.0, 99.0))  # the layer and its spots, not the pencil
+    used = np.unique(channel[(channel >= low) & (channel <= high)]).size
+    return bool(used > 0.5 * (high - low + 1.0))
 
 
 def blockiness(codes: NDArray[np.integer[Any]]) -> float:

@@ -50,6 +50,12 @@ def brighter(by: float) -> Callable[[Picture], Picture]:
     return lambda image: image.point([min(255, int(v * by)) for v in range(256)] * 3)
 
 
+def toned(image: Image.Image) -> Image.Image:
+    """Return `image` as grey with a paper's tone, as many scanners keep it."""
+    grey = np.asarray(image.convert("L"), float)
+    return Image.fromarray(np.rint(np.dstack([grey, grey, 0.97 * grey])).astype(np.uint8))
+
+
 def dimmed(image: Picture) -> Picture:
     """Return the picture lit from below: a fifth of the light at the top."""
     light = (np.asarray(image) / 255.0) ** 2.2
@@ -177,6 +183,7 @@ def test_every_remark_has_its_case() -> None:
 CLEAN = {
     **{f"{light}, {seed}": Case("", plate(light=light, seed=seed), "")
        for light in ("white", "254", "366") for seed in (0, 1)},
+    "a grey plate, toned": Case("", plate(), "", toned),
     "front 8 mm below the edge": Case("", plate(front=52), ""),
     "smile of 0.6 mm": Case("", plate(smile=0.6, seed=4), ""),
     "turned": Case("", plate(tilt=4, seed=1), ""),
