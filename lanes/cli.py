@@ -7,21 +7,13 @@ import io
 import os
 import sys
 from collections.abc import Sequence
-from typing import NoReturn
+from importlib import import_module
+from typing import Any, NoReturn
 
-from lanes.commands import (
-    amount,
-    compare,
-    draw,
-    follow,
-    fractions,
-    measure,
-    purity,
-    shoulder,
-    solvent,
-)
-from lanes.commands.deliver import MEASURES
+from lanes.commands import draw, measure
 from lanes.errors import InputError, LanesError, OutputError, one_line
+from lanes.questions import QUESTIONS
+from lanes.report.deliver import MEASURES
 
 EXAMPLES = """\
 examples:
@@ -53,15 +45,9 @@ class _Parser(argparse.ArgumentParser):
         raise InputError(f"{message}: see {self.prog} --help")
 
 
-COMMANDS = {
+COMMANDS: dict[str, Any] = {
     "measure": measure,
-    "shoulder": shoulder,
-    "purity": purity,
-    "compare": compare,
-    "follow": follow,
-    "fractions": fractions,
-    "amount": amount,
-    "solvent": solvent,
+    **{name: import_module(f"lanes.questions.{name}.command") for name in QUESTIONS},
     "draw": draw,
 }
 

@@ -3,29 +3,29 @@
 from __future__ import annotations
 
 import hashlib
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from lanes.answers.conduct import conduct
+from lanes.checks.plate_checks import check_plate
 from lanes.errors import InputError
 from lanes.flags import Flag, flag
-from lanes.plate.layout import Lane, Layout
+from lanes.plate.layout import Lane
 from lanes.plate.locate import locate
 from lanes.plate.picture import picture as square_picture
-from lanes.plate.scan import Scan, read_scan
-from lanes.plate.signal import LAW_NAMES, Signal, judge_light, to_signal
-from lanes.reading import LaneReading, Reading, Source
+from lanes.plate.signal import LAW_NAMES, judge_light, to_signal
+from lanes.reading import LaneReading, Plate, Reading, Source
+from lanes.scan.scan import Scan, read_scan
 from lanes.settings import Settings, from_mapping, lane_name
-from lanes.spots.apart import take_apart
 from lanes.spots.deconvolve import THRESHOLD, deconvolve
 from lanes.spots.describe import describe
 from lanes.spots.detect import limit
+from lanes.spots.fit_lane import fit_lane
 from lanes.spots.quantities import full_width
 from lanes.trace.background import background
-from lanes.trace.noise import Noise, layer_noise, residual_noise
+from lanes.trace.noise import layer_noise, residual_noise
 from lanes.trace.path import follow
 from lanes.trace.sample import Trace, read_trace, sample
 
@@ -61,7 +61,7 @@ def measure(
         return _measure_trace(Path(source), settings)
     plate = prepare(source, settings)
     readings = tuple(read_lane(plate, lane) for lane in plate.layout.lanes)
-    remarks, *by_lane = conduct(plate, readings)
+    remarks, *by_lane = check_plate(plate, readings)
     readings = tuple(map(_remarked, readings, *by_lane))
     return Reading(
         _source(plate.scan), plate.light, LAW_NAMES[plate.signal.law], plate.signal.channel,
@@ -82,24 +82,6 @@ BROAD = 0.15  # full width at half height over the run: no spot is so wide (comm
 def is_trace(source: str | Path) -> bool:
     """Return whether `source` is a trace by its name, not an image."""
     return Path(source).suffix.lower() in (".csv", ".txt", ".tsv")
-
-
-@dataclass(frozen=True)
-class Plate:
-    """A plate made ready to be read: everything up to the traces."""
-
-    scan: Scan
-    light: str
-    layout: Layout
-    signal: Signal
-    noise: Noise | None
-    flags: tuple[Flag, ...]
-    settings: Settings
-
-    @property
-    def by(self) -> str:
-        """By which law, and from which channel, the signal is."""
-        return f"The signal is by {LAW_NAMES[self.signal.law]}, from channel {self.signal.channel}."
 
 
 def prepare(source: str | Path, settings: Settings) -> Plate:
@@ -143,7 +125,7 @@ def read_lane(plate: Plate, lane: Lane) -> LaneReading:
         flags.append(flag("noise-from-residuals", "too little clean layer beside the lanes"))
     mm = layout.mm_per_unit
 
-    fit, held = take_apart(trace, flat, noise, mm=mm, joint=settings.joint,
+    fit, held = fit_lane(trace, flat, noise, mm=mm, joint=settings.joint,
                            components=settings.components)
     if held is not noise:
         flags = [flag("noise-from-residuals", "the layer shows less noise than the lane: the scan "

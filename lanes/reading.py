@@ -1,4 +1,4 @@
-"""A finished reading: the figures of every lane, with what they were made from."""
+"""What is passed on: the plate made ready to be read, and the finished reading."""
 
 from __future__ import annotations
 
@@ -10,6 +10,8 @@ from numpy.typing import NDArray
 from lanes.flags import Flag
 from lanes.plate.layout import Layout
 from lanes.plate.picture import Picture
+from lanes.plate.signal import LAW_NAMES, Signal
+from lanes.scan.scan import Scan
 from lanes.settings import Settings
 from lanes.spots.deconvolve import Fit
 from lanes.spots.quantities import Pair, Spot
@@ -29,6 +31,24 @@ class Source:
     mode: str | None
     dpi: float | None
     transfer: str | None
+
+
+@dataclass(frozen=True)
+class Plate:
+    """A plate made ready to be read: everything up to the traces."""
+
+    scan: Scan
+    light: str
+    layout: Layout
+    signal: Signal
+    noise: Noise | None
+    flags: tuple[Flag, ...]
+    settings: Settings
+
+    @property
+    def by(self) -> str:
+        """By which law, and from which channel, the signal is."""
+        return f"The signal is by {LAW_NAMES[self.signal.law]}, from channel {self.signal.channel}."
 
 
 @dataclass(frozen=True)

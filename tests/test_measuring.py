@@ -16,7 +16,7 @@ import pytest
 from lanes import LaneReading, Reading, Settings, measure, read_settings
 from lanes.draw import Drawing, LaneSpec, PlateSpec, SpotSpec, draw, save
 from lanes.errors import InputError
-from lanes.output.record import results_json
+from lanes.report.record import results_json
 
 SPOTS = (SpotSpec(0.2, 2.0), SpotSpec(0.5, 1.0), SpotSpec(0.8, 0.5))
 XS = (10.0, 20.0, 30.0)

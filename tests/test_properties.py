@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from lanes import InputError, LanesError, Settings, measure
 from lanes.draw import LaneSpec, PlateSpec, SpotSpec, draw, save
-from lanes.output.record import results_json
+from lanes.report.record import results_json
 from lanes.settings import BACKGROUNDS, CHANNELS, JOINTS, LAWS, LIGHTS, from_mapping
 from lanes.spots.deconvolve import deconvolve
 from lanes.trace.noise import Noise

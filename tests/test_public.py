@@ -64,6 +64,9 @@ def test_nothing_heavy_is_loaded_before_it_is_needed(code: str) -> None:
     assert loaded_by(code) == []
 
 
+SOURCES = Path(lanes.__file__).parent.parent
+
+
 def imported(path: Path) -> set[str]:
     """Return the full names of all that a source file imports."""
     names = set()
@@ -71,27 +74,100 @@ def imported(path: Path) -> set[str]:
         if isinstance(node, ast.Import):
             names |= {alias.name for alias in node.names}
         elif isinstance(node, ast.ImportFrom):
-            names.add(node.module or "")
+            home = node.module or ""
+            subs = {f"{home}.{alias.name}" for alias in node.names}
+            found = {sub for sub in subs if (SOURCES / f"{sub.replace('.', '/')}.py").is_file()}
+            names |= found if found == subs else {home, *found}
     return names
 
 
-# Each folder, and what it must not know of: the way of the data runs one way.
-LATER = {
-    "plate": ("lanes.trace", "lanes.spots", "lanes.answers", "lanes.output", "matplotlib"),
-    "trace": ("lanes.spots", "lanes.answers", "lanes.output", "matplotlib"),
-    "spots": ("lanes.answers", "lanes.output", "matplotlib"),
-    "answers": ("matplotlib",),
-}
+# From the first stage to the last: a module may know those of its own rank and before, never after.
+ORDER = (
+    ("errors", "flags", "confidence"),
+    ("settings",),
+    ("scan",),
+    ("plate",),
+    ("trace",),
+    ("spots",),
+    ("reading",),
+    ("checks",),
+    ("measuring",),
+    ("evidence",),
+    ("options", "report"),
+    ("questions",),
+    ("commands",),
+    ("cli",),
+    ("__main__",),
+)
+RANK = {name: rank for rank, names in enumerate(ORDER) for name in names}
+BESIDE = ("draw",)  # a model of its own: it knows of errors, and nothing but its command of it
+DRAWS = ("report", "questions")  # may import matplotlib
+HOUSE = Path(lanes.__file__).parent
 
 
-@pytest.mark.parametrize("folder", list(LATER))
-def test_imports_run_one_way(folder: str) -> None:
-    files = sorted((Path(lanes.__file__).parent / folder).rglob("*.py"))
-    assert files
-    for path in files:
-        for name in imported(path):
-            assert not name.startswith(LATER[folder]), f"{path.name} imports {name}"
-            assert name not in ("lanes.cli", "lanes.measuring") or folder == "answers", path.name
+def modules() -> dict[str, set[str]]:
+    """Return every module of the package by its dotted name, with all that it imports."""
+    out = {}
+    for path in sorted(HOUSE.rglob("*.py")):
+        parts = path.relative_to(HOUSE.parent).with_suffix("").parts
+        out[".".join(parts[:-1] if parts[-1] == "__init__" else parts)] = imported(path)
+    return out
+
+
+def home(module: str) -> str:
+    """Return the folder, or top-level module, that a dotted name belongs to."""
+    return module.split(".")[1] if "." in module else ""
+
+
+def test_every_folder_has_its_place_in_the_order() -> None:
+    assert {home(name) for name in modules()} - {""} == set(RANK) | set(BESIDE)
+
+
+def test_imports_run_one_way() -> None:
+    for name, known in modules().items():
+        for other in known:
+            if not other.startswith("lanes.") or home(name) == "":
+                continue
+            if home(name) in BESIDE:
+                assert home(other) in (home(name), "errors"), f"{name} imports {other}"
+            elif home(other) in BESIDE:
+                assert home(name) == "commands", f"{name} imports {other}"
+            else:
+                assert RANK[home(other)] <= RANK[home(name)], f"{name} imports {other}"
+
+
+def test_no_question_knows_the_inside_of_another() -> None:
+    for name, known in modules().items():
+        if not name.startswith("lanes.questions."):
+            continue
+        own = ".".join(name.split(".")[:3])
+        for other in known:
+            if other.startswith("lanes.questions."):
+                assert other.startswith(own), f"{name} imports {other}"
+
+
+def test_only_what_is_drawn_knows_matplotlib() -> None:
+    for name, known in modules().items():
+        if any(other.split(".")[0] == "matplotlib" for other in known):
+            assert home(name) in DRAWS, name
+
+
+def test_no_module_imports_itself_round_a_corner() -> None:
+    graph = modules()
+    seen: dict[str, int] = {}
+
+    def visit(name: str, trail: tuple[str, ...]) -> None:
+        assert seen.get(name) != 1, " -> ".join((*trail, name))
+        if name in seen:
+            return
+        seen[name] = 1
+        for other in sorted(graph[name]):
+            if other in graph and other != name and other != "lanes":
+                visit(other, (*trail, name))
+        seen[name] = 2
+
+    for name in graph:
+        visit(name, ())
 
 
 def test_measuring_opens_no_window() -> None:

@@ -6,8 +6,8 @@ import argparse
 import sys
 from pathlib import Path
 
-from lanes.commands.deliver import refuse_early
-from lanes.commands.options import plate_options, settings_from
+from lanes.options import plate_options, settings_from
+from lanes.report.deliver import refuse_early
 
 HELP = "which spots each lane holds: Rf, area percent, resolution"
 DESCRIPTION = "Read a plate's scan (PNG, TIFF, JPEG, BMP, WebP) or a trace (CSV)."
@@ -35,15 +35,15 @@ def run(arguments: argparse.Namespace) -> None:
     reading = measure(arguments.plate, settings,
                       picture=arguments.out is not None and not arguments.no_figures)
     if arguments.out is not None:
-        from lanes.output.write import write_reading
+        from lanes.report.write import write_reading
 
         write_reading(reading, arguments.out, not arguments.no_figures, arguments.force)
     if arguments.json:
-        from lanes.output.record import results_json
+        from lanes.report.record import results_json
 
         sys.stdout.write(results_json(reading).decode("utf-8"))
         return
-    from lanes.output.tables import text_table
+    from lanes.report.tables import text_table
 
     sys.stdout.write(text_table(reading))
     if arguments.out is not None:

@@ -12,8 +12,8 @@ from lanes.plate.columns import find_lanes
 from lanes.plate.layout import Lane, Layout, Line
 from lanes.plate.outline import Outline, find_outline
 from lanes.plate.pencil import Stroke, find_lines
-from lanes.plate.scan import Scan
 from lanes.plate.square import choose_grid, square_up
+from lanes.scan.scan import Scan
 from lanes.settings import Settings
 
 # Plates are cut from sheets of 200 x 200 mm, and a strip under 15 mm holds no lane.

@@ -8,9 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lanes.plate.layout import Layout
-from lanes.plate.scan import Scan
 from lanes.plate.square import Grid, resample
-from lanes.plate.transfer import linear_to_srgb
+from lanes.scan.scan import Scan
+from lanes.scan.transfer import linear_to_srgb
 
 LONGEST = 1500  # samples along the longer side: enough for print
 

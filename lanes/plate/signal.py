@@ -12,9 +12,9 @@ from lanes.errors import InputError
 from lanes.flags import Flag, flag
 from lanes.plate.layer import mask_marks, smooth_layer
 from lanes.plate.layout import Layout
-from lanes.plate.scan import Scan
 from lanes.plate.square import Grid, choose_grid, resample, square_up
 from lanes.plate.thin import thin_matter, without_thin
+from lanes.scan.scan import Scan
 from lanes.settings import Settings
 
 Floats = NDArray[np.float64]

@@ -9,7 +9,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import ndimage
 
 from lanes.plate.layout import Floats, plate_to_pixels, project
-from lanes.plate.scan import Scan
+from lanes.scan.scan import Scan
 
 FINE_MM = 0.085  # about 300 dots per inch: finer detail than any spot's
 

@@ -35,6 +35,11 @@ class Component:
     tau: float
     area: float
 
+    @property
+    def spread(self) -> float:
+        """Its standard deviation, the tail included."""
+        return float(np.hypot(self.sigma, self.tau))
+
 
 @dataclass(frozen=True)
 class Attempt:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import numpy as np
 
 from lanes.flags import Flag, flag
-from lanes.spots.across import profiles
 from lanes.spots.deconvolve import Component, Fit
 from lanes.spots.quantities import (
     Pair,
@@ -18,6 +17,7 @@ from lanes.spots.quantities import (
     signal_to_noise,
     symmetry,
 )
+from lanes.spots.transverse import profiles
 from lanes.trace.noise import Noise
 from lanes.trace.sample import Trace
 

@@ -8,9 +8,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from lanes.answers.amount import answer
 from lanes.draw import LaneSpec, PlateSpec, SpotSpec, draw, save
 from lanes.measuring import prepare
+from lanes.questions.amount.answer import answer
 from lanes.settings import Settings
 
 LIGHTS = ("white", "254", "366")

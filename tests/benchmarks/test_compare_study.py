@@ -13,11 +13,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from lanes.answers.compare import Comparison, answer
-from lanes.answers.identity import MARGIN
 from lanes.draw import LaneSpec, PlateSpec, SpotSpec, draw, save
 from lanes.errors import LanesError
 from lanes.measuring import prepare
+from lanes.questions.compare.answer import Comparison, answer
+from lanes.questions.compare.identity import MARGIN
 from lanes.settings import Settings
 
 DELTAS = (0.0, 0.01, 0.02, 0.03, 0.05, 0.1)

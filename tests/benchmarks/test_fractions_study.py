@@ -8,12 +8,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from lanes.answers import pools
-from lanes.answers.fractions import Fractions, answer
-from lanes.answers.pools import Pool
 from lanes.draw import LaneSpec, PlateSpec, SpotSpec, draw, save
 from lanes.errors import InputError
 from lanes.measuring import prepare
+from lanes.questions.fractions import pools
+from lanes.questions.fractions.answer import Fractions, answer
+from lanes.questions.fractions.pools import Pool
 from lanes.settings import Settings
 
 LIGHTS = ("white", "254", "366")

@@ -8,10 +8,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from lanes.answers.purity import look
 from lanes.draw import LaneSpec, PlateSpec, SpotSpec, draw, save
 from lanes.errors import InputError
 from lanes.measuring import prepare, read_lane
+from lanes.questions.purity.answer import look
 from lanes.settings import Settings
 
 LEVELS = (0.0, 0.5, 1.0, 2.0, 5.0)

@@ -13,12 +13,12 @@ import numpy as np
 import pytest
 from scipy.stats import kstest, norm
 
-from lanes.answers import shoulder_fits as fits
-from lanes.answers.shoulder import Shoulder, judge
-from lanes.answers.shoulder_case import make_case, pick
-from lanes.answers.shoulder_test import LEVEL, noncentrality, ratio
 from lanes.draw import LaneSpec, PlateSpec, SpotSpec, draw, save
+from lanes.evidence import whitened_fits as fits
 from lanes.measuring import prepare, read_lane
+from lanes.questions.shoulder.answer import Shoulder, judge
+from lanes.questions.shoulder.case import make_case, pick
+from lanes.questions.shoulder.weigh import LEVEL, noncentrality, ratio
 from lanes.settings import Settings
 from lanes.spots.shapes import FWHM
 

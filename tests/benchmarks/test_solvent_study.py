@@ -12,10 +12,10 @@ from dataclasses import dataclass, field
 import numpy as np
 import pytest
 
-from lanes.answers.mixture import NEARLY, allowed
-from lanes.answers.solvent import solvent
 from lanes.draw import LaneSpec, PlateSpec, SpotSpec, draw, save
 from lanes.errors import InputError
+from lanes.questions.solvent.answer import solvent
+from lanes.questions.solvent.mixture import NEARLY, allowed
 from lanes.settings import Settings
 
 LIGHTS = ("white", "254", "366")

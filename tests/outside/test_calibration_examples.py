@@ -8,9 +8,9 @@ from nist import load
 from scipy.stats import f_oneway, linregress
 from scipy.stats import t as student
 
-from lanes.answers.calibration import choose, fit
-from lanes.answers.calibration_curves import CURVES, LINE, QUADRATIC, SATURATION, Curve
-from lanes.answers.calibration_inverse import amount_of, bands, limits
+from lanes.questions.amount.calibration import choose, fit
+from lanes.questions.amount.curves import CURVES, LINE, QUADRATIC, SATURATION, Curve
+from lanes.questions.amount.inverse import amount_of, bands, limits
 
 # Harvey, Analytical Chemistry 2.1, chapter 5, problem 8.
 HARVEY = np.array([[15.4, 30.4, 44.9, 59.0, 72.7, 86.0], [4.8, 11.4, 18.2, 26.6, 32.3, 37.7]])

@@ -19,12 +19,12 @@ from scipy.optimize import brentq
 from scipy.signal import find_peaks
 from scipy.stats import t
 
-from lanes.answers.compare import answer
-from lanes.answers.compare_other import Carried, relative
-from lanes.answers.cospot import make_cospot
-from lanes.answers.identity import LEVEL, MARGIN, Difference, judge
 from lanes.draw import LaneSpec, PlateSpec, SpotSpec, draw, save
 from lanes.measuring import prepare
+from lanes.questions.compare.answer import answer
+from lanes.questions.compare.cospot import make_cospot
+from lanes.questions.compare.identity import LEVEL, MARGIN, Difference, judge
+from lanes.questions.compare.other_plate import Carried, relative
 from lanes.reading import LaneReading
 from lanes.settings import Settings
 from lanes.spots.deconvolve import deconvolve

@@ -7,9 +7,9 @@ import pytest
 from PIL import Image
 from skimage.color import rgb2xyz
 
-from lanes.plate.scan import read_scan
 from lanes.plate.signal import kubelka_munk, optical_density, reflectance
-from lanes.plate.transfer import linear_to_srgb, srgb_to_linear, to_linear
+from lanes.scan.scan import read_scan
+from lanes.scan.transfer import linear_to_srgb, srgb_to_linear, to_linear
 
 # F(R) = (1 - R)^2 / (2 R): Kubelka & Munk (1931); values by hand.
 KUBELKA_MUNK = [(1.0, 0.0), (0.9, 0.1**2 / 1.8), (0.8, 0.025), (0.5, 0.25), (0.25, 1.125),

@@ -17,7 +17,7 @@ from skimage.measure import centroid
 from lanes.cli import main
 from lanes.errors import LayoutError
 from lanes.measuring import measure
-from lanes.plate.transfer import to_linear
+from lanes.scan.transfer import to_linear
 from lanes.spots.deconvolve import deconvolve
 from lanes.spots.quantities import full_width
 

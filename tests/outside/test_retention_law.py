@@ -11,10 +11,11 @@ import numpy as np
 import pytest
 from scipy.optimize import minimize_scalar
 
-from lanes.answers.before_column import volumes_of
-from lanes.answers.matching import log_k
-from lanes.answers.one_plate import BEST_K, one_plate
-from lanes.answers.retention import (
+from lanes.questions.solvent.before_column import volumes_of
+from lanes.questions.solvent.matching import log_k
+from lanes.questions.solvent.names import order_flag
+from lanes.questions.solvent.one_plate import BEST_K, one_plate
+from lanes.questions.solvent.retention import (
     Point,
     column_volumes,
     fit,
@@ -25,7 +26,6 @@ from lanes.answers.retention import (
     rf_of,
     rm_of,
 )
-from lanes.answers.solvent_names import order_flag
 
 # Rf and RM (computed from the definition, IUPAC p. 845).
 RM = [(0.1, 0.95424), (0.25, 0.47712), (1 / 3, 0.30103), (0.5, 0.0), (0.75, -0.47712)]

@@ -9,8 +9,8 @@ from numpy.typing import NDArray
 
 from lanes.draw import Drawing, LaneSpec, PlateSpec, SpotSpec
 from lanes.plate.layout import Lane, Layout, Line
-from lanes.plate.scan import Scan
 from lanes.plate.square import Grid, choose_grid, square_up
+from lanes.scan.scan import Scan
 
 SPOTS = (SpotSpec(0.2, 2.0), SpotSpec(0.5, 1.0), SpotSpec(0.8, 0.5))
 XS = (10.0, 20.0, 30.0)

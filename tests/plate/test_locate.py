@@ -14,7 +14,7 @@ from lanes.draw import LaneSpec, draw
 from lanes.errors import InputError, LanesError, LayoutError
 from lanes.plate.layout import Layout
 from lanes.plate.locate import locate
-from lanes.plate.scan import Scan
+from lanes.scan.scan import Scan
 from lanes.settings import Settings
 
 MM = 25.4 / 150

@@ -1,1 +1,0 @@
-"""A chemist's questions, each answered from a reading."""

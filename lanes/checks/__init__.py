@@ -1,0 +1,1 @@
+"""Whether the plate was run and scanned well."""

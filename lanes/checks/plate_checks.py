@@ -1,0 +1,58 @@
+"""How the plate was run and scanned: what went wrong there, told with its cause and remedy.
+
+An idea a file: the run, the spots, the scan, the law. Every bound has its source beside it. A
+remark in mm is made only where the scale is known, and one about the plate's edges only where the
+bed shows them: silence is better than a false alarm.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from lanes.checks.law import law_matters
+from lanes.checks.run import lane_remarks, run_remarks, solvent_remarks, upside_down
+from lanes.checks.scan import scale_remark, scan_remarks
+from lanes.checks.spots import spot_remarks
+from lanes.flags import Flag
+from lanes.reading import LaneReading
+
+if TYPE_CHECKING:
+    from lanes.reading import Plate
+
+Flags = tuple[Flag, ...]
+
+
+def check_plate(
+    plate: Plate, readings: Sequence[LaneReading]
+) -> tuple[Flags, tuple[Flags, ...], tuple[tuple[Flags, ...], ...]]:
+    """Return remarks on how a plate was run and scanned.
+
+    Parameters
+    ----------
+    plate : Plate
+    readings : sequence of LaneReading
+        One for each lane of `plate.layout`.
+
+    Returns
+    -------
+    plate flags, flags of each lane, flags of each spot of each lane
+        Only what a reading does not carry already.
+    """
+    scan, layout, signal, settings = plate.scan, plate.layout, plate.signal, plate.settings
+    stated = settings.dpi or settings.plate_width or settings.plate_height
+    scale = () if stated else scale_remark(scan, layout, readings)
+    # Where the scale is in doubt, so is every length.
+    millimetres = layout.scaled and not scale
+    remarks = (
+        *scale,
+        *upside_down(layout, signal),
+        *run_remarks(layout, millimetres),
+        *solvent_remarks(readings),
+        *scan_remarks(scan, layout, signal, readings),
+    )
+    lanes = tuple(
+        (*lane_remarks(layout, lane, millimetres), *law_matters(signal, plate.light, reading))
+        for lane, reading in zip(layout.lanes, readings, strict=True)
+    )
+    return remarks, lanes, spot_remarks(readings, signal.law, signal.reference, millimetres)

@@ -1,0 +1,185 @@
+"""How a plate was scanned: scale, samples, levels, compression and lamp."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lanes.flags import Flag, flag
+from lanes.plate.layout import Layout
+from lanes.plate.signal import WEIGHTS, Signal
+from lanes.reading import LaneReading
+from lanes.scan.scan import Scan
+from lanes.scan.transfer import code_table
+
+Floats = NDArray[np.float64]
+
+# Dots per inch that software writes where it knows none (common practice).
+DEFAULT_DPI = (72.0, 96.0)
+# Median full width at half height. Spots are applied 1 to 2 mm wide and grow (common practice); a
+# disc of 1 mm is 0.87 mm wide at half height once integrated across.
+TOO_WIDE_MM, TOO_NARROW_MM = 4.0, 0.8
+# Ten samples over a peak's base of four sigma (common practice).
+PER_SIGMA = 2.5
+BLOCK = 8          # side in pixels of what JPEG transforms: ITU-T T.81
+BLOCKY = 1.15      # times other steps between neighbours; clean plates stay below 1.03
+ALIKE = 0.9        # share of neighbouring pixels with the same codes; quiet grey scans reach 0.87
+PALETTE = 256      # colours of a palette image; a colour scan has thousands
+CLIPPED = 0.05     # share of the clean layer
+# Darkest over brightest part of the layer: beyond it the error of area percent doubles (drawn
+# plates).
+LAMP = 0.5
+LEAST_PX = 128     # sixteen blocks a side
+MOST_PX = 1024     # side of what is looked at for blocks
+
+
+def scale_remark(
+    scan: Scan, layout: Layout, readings: Sequence[LaneReading]
+) -> tuple[Flag, ...]:
+    """Return the remark on a file's dots per inch that the spots' widths speak against."""
+    widths = [s.width_mm for r in readings for s in r.spots if s.width_mm is not None]
+    if not layout.scaled or scan.dpi is None or not widths:
+        return ()
+    wide = float(np.median(widths))
+    default = any(abs(scan.dpi - d) < 0.5 for d in DEFAULT_DPI)
+    if default and wide > TOO_WIDE_MM:
+        return (flag("scale-implausible", f"the file says {scan.dpi:.0f} dots per inch, which "
+                     f"software writes where it knows none: spots would be {wide:.1f} mm wide in "
+                     f"the median, and no more than {TOO_WIDE_MM:.0f} mm are usual"),)
+    if wide < TOO_NARROW_MM:
+        return (flag("scale-implausible", f"at {scan.dpi:.0f} dots per inch spots would be "
+                     f"{wide:.2f} mm wide in the median; {TOO_NARROW_MM} mm or more are usual"),)
+    return ()
+
+
+def scan_remarks(
+    scan: Scan, layout: Layout, signal: Signal, readings: Sequence[LaneReading]
+) -> tuple[Flag, ...]:
+    """Return remarks on how the picture was taken and kept."""
+    out = [*_coarse(layout, readings)]
+    clean = signal.clipped[::2, ::2][signal.bare[::2, ::2]]
+    over = float(clean.mean()) if clean.size else 0.0
+    if over > CLIPPED:
+        out.append(flag("clipped", f"{100 * over:.0f} % of the clean layer is at the end of the "
+                        f"scan's range; no more than {100 * CLIPPED:.0f} % is wanted"))
+    codes = _inside(scan, layout)
+    blocks = blockiness(codes)
+    if blocks > BLOCKY:
+        out.append(flag("compressed", f"steps between pixels are {min(blocks, 99.0):.1f} times as "
+                        f"large at the edges of {BLOCK} x {BLOCK} blocks; no more than {BLOCKY} "
+                        "times is wanted"))
+    elif over <= CLIPPED:
+        out += _levels(codes)
+    lit = _evenness(scan, layout, signal)
+    if lit is not None and lit < LAMP:
+        out.append(flag("lamp-uneven", f"the darkest part of the layer has {100 * lit:.1f} % of "
+                        f"the brightest one's light; {100 * LAMP:.0f} % or more is wanted"))
+    return tuple(out)
+
+
+def _coarse(layout: Layout, readings: Sequence[LaneReading]) -> tuple[Flag, ...]:
+    """Return the remark on too few samples a sigma; pixels need no scale."""
+    lower = layout.corners_px[1] - layout.corners_px[0]
+    pixels = float(np.hypot(*lower)) / layout.width
+    sigmas = [c.sigma * pixels for r in readings for c in r.fit.components]
+    if not sigmas or float(np.median(sigmas)) >= PER_SIGMA:
+        return ()
+    return (flag("coarse", f"the scan has {np.median(sigmas):.1f} samples to a spot's sigma; "
+                 f"{PER_SIGMA} or more are wanted"),)
+
+
+def _inside(scan: Scan, layout: Layout) -> NDArray[np.integer[Any]]:
+    """Return the codes of the plate's middle, upright with the picture."""
+    low, high = np.sort(layout.corners_px, axis=0)[1:3]
+    left, right = (int(np.clip(v, 0, scan.width_px)) for v in (low[0], high[0]))
+    top, bottom = (int(np.clip(v, 0, scan.height_px)) for v in (low[1], high[1]))
+    return scan.codes[_middle(top, bottom), _middle(left, right)]
+
+
+def _middle(first: int, last: int) -> slice:
+    centre, half = (first + last) // 2, MOST_PX // 2
+    return slice(max(first, centre - half), min(last, centre + half))
+
+
+def _levels(codes: NDArray[np.integer[Any]]) -> tuple[Flag, ...]:
+    """Return the remark on a picture of few colours, or of neighbours without noise."""
+    if min(codes.shape[:2]) < LEAST_PX:
+        return ()
+    alike = float((codes[:, 1:] == codes[:, :-1]).all(axis=2).mean())
+    if alike > ALIKE:
+        return (flag("few-levels", f"{100 * alike:.0f} % of neighbouring pixels are alike; no more "
+                     f"than {100 * ALIKE:.0f} % is wanted"),)
+    some = codes[::2, ::2].reshape(-1, codes.shape[2]).astype(np.int64)
+    if some.shape[1] == 1:
+        return ()
+    count = np.unique(some @ np.array([1 << 32, 1 << 16, 1])).size
+    if count > PALETTE or _one_tone(some, count):
+        return ()
+    return (flag("few-levels", f"the plate is kept in {count} colours; more than {PALETTE} are "
+                 "wanted"),)
+
+
+def _one_tone(codes: NDArray[np.int64], count: int) -> bool:
+    """Return whether all channels follow one, grey or toned, whose levels have no gaps.
+
+    Such a picture has no more colours than levels; a palette leaves most levels out.
+    """
+    if (codes == codes[:, :1]).all():
+        return True
+    channel = max(codes.T, key=lambda each: np.unique(each).size)
+    if count > 1.1 * np.unique(channel).size:
+        return False
+    low, high = np.percentile(channel, (1.0, 99.0))  # the layer and its spots, not the pencil
+    used = np.unique(channel[(channel >= low) & (channel <= high)]).size
+    return bool(used > 0.5 * (high - low + 1.0))
+
+
+def blockiness(codes: NDArray[np.integer[Any]]) -> float:
+    """Return how many times as large steps between neighbours are at the edges of 8 x 8 blocks.
+
+    The mean step in the largest of eight phases over that in the next, in whichever direction
+    shows less of it: a scanner's stripes run one way, JPEG's blocks (ITU-T T.81) both. Near 1
+    where there are no blocks.
+
+    Parameters
+    ----------
+    codes : (rows, columns, channels) array
+    """
+    if min(codes.shape[:2]) < LEAST_PX:
+        return 1.0
+    grey = codes[:, :, codes.shape[2] // 2].astype(np.float32)
+    return min(_excess(np.abs(np.diff(grey, axis=1))), _excess(np.abs(np.diff(grey, axis=0)).T))
+
+
+def _excess(steps: NDArray[np.float32]) -> float:
+    # Edges of spots and pencil are no blocks: steps are capped at four times the mean one.
+    cap = 4.0 * float(steps.mean())
+    if cap == 0.0:
+        return 1.0
+    columns = np.minimum(steps, cap).mean(axis=0, dtype=float)
+    *_, second, largest = sorted(float(columns[k::BLOCK].mean()) for k in range(BLOCK))
+    return largest / max(second, 1e-3 * cap)
+
+
+def _evenness(scan: Scan, layout: Layout, signal: Signal) -> float | None:
+    """Return the darkest twentieth of the layer's light over the brightest, at sparse points."""
+    grid = signal.grid
+    step = max(1, round(1.5 / grid.mm))
+    row, column = np.nonzero(signal.bare[::step, ::step])
+    if row.size < 50:
+        return None
+    u, v = layout.to_pixels((column * step + 0.5) * grid.pitch, (row * step + 0.5) * grid.pitch)
+    i = np.clip(np.rint(v), 0, scan.height_px - 1).astype(int)
+    j = np.clip(np.rint(u), 0, scan.width_px - 1).astype(int)
+    light = code_table(scan.bits, scan.transfer)[scan.codes[i, j]]
+    if light.shape[1] == 1:
+        one = light[:, 0]
+    else:
+        weights = WEIGHTS[signal.channel]
+        one = sum((w * light[:, k] for k, c in enumerate(("red", "green", "blue"))
+                   if (w := weights.get(c, 0.0))), np.zeros(len(light), np.float32))
+    low, high = np.percentile(one, [5, 95])
+    return float(low / high) if high > 0 else None

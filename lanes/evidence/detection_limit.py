@@ -1,0 +1,293 @@
+"""How small a spot would have been missed: known spots put into a lane's own trace, looked for.
+
+A limit worked out from the noise alone says what a matched filter could find. What the reading
+does find depends on every rule it has, so those rules themselves are asked: spots of known size
+are added to the trace, and the trace is taken apart again as it was before.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import isotonic_regression
+from scipy.stats import t as student
+
+from lanes.confidence import ONE_SIDED_95
+from lanes.reading import LaneReading, Plate
+from lanes.spots.deconvolve import THRESHOLD, Component, Fit, deconvolve
+from lanes.spots.fit_lane import BROADEST_MM, NARROWEST_MM, fit_lane
+from lanes.spots.model import Peak
+from lanes.spots.quantities import HALF_HEIGHT_FACTOR
+from lanes.spots.shapes import FWHM, apex, gaussian
+from lanes.spots.transverse import profiles
+from lanes.trace.noise import Noise
+from lanes.trace.sample import Trace
+
+Floats = NDArray[np.float64]
+
+RESOLUTIONS = (0.5, 0.75, 1.0, 1.25, 1.5, 2.0)
+CLEAR = 4.5           # sigmas from every spot that was found, for a place away from them
+APART = 10.0          # sigmas between spots put in at once
+ROUNDS = 5
+
+
+@dataclass(frozen=True)
+class Lane:
+    """What a lane's reading started from.
+
+    Attributes
+    ----------
+    trace : Trace
+    flat : (n,) array
+        Its signal less the background.
+    noise : Noise
+    mm : float
+        Millimetres per unit of length.
+    joint : str
+        The low-order term that is fitted.
+    across : (k,) array or None
+        The main spot's share in each strip, summing to 1; None for a trace without strips.
+    """
+
+    trace: Trace
+    flat: Floats
+    noise: Noise
+    mm: float
+    joint: str
+    across: Floats | None
+
+    def taken_apart(self) -> Fit:
+        """Return the spots found here, by the same steps as a reading's."""
+        return fit_lane(self.trace, self.flat, self.noise, mm=self.mm, joint=self.joint)[0]
+
+    def plus(self, peaks: list[Peak]) -> Lane:
+        """Return the lane with `peaks` added, spread across it as the main spot is."""
+        more = np.zeros_like(self.flat)
+        for p in peaks:
+            more += gaussian(self.trace.position, p.centre, p.area, p.sigma)[0]
+        trace = self.trace
+        if trace.strips is not None and self.across is not None and trace.across is not None:
+            step = float(trace.across[1] - trace.across[0])
+            trace = replace(trace, strips=trace.strips + more[:, None] * self.across / step)
+        return replace(self, trace=trace, flat=self.flat + more)
+
+    def cut(self, low: float, high: float) -> Lane:
+        """Return the stretch from `low` to `high`."""
+        t = self.trace
+        keep = (t.position >= low) & (t.position <= high)
+        trace = replace(
+            t, position=t.position[keep], signal=t.signal[keep], usable=t.usable[keep],
+            gain=t.gain[keep], strips=None if t.strips is None else t.strips[keep],
+            clipped=t.clipped[keep], thin=t.thin[keep])
+        return replace(self, trace=trace, flat=self.flat[keep])
+
+    def with_residual(self, fit: Fit, sign: float, mirrored: float | None) -> Lane:
+        """Return the lane with the fit's residual turned over, or mirrored about a place.
+
+        What a fit leaves holds the noise and the spot's own misfit: turned and mirrored it is
+        as likely, and stands for another plate of the same make.
+        """
+        t = self.trace
+        model = fit.model
+
+        def turned(rest: Floats) -> Floats:
+            if mirrored is not None:
+                rest = np.interp(2.0 * mirrored - t.position, t.position, rest / t.gain) * t.gain
+            return sign * rest
+
+        flat = model + turned(self.flat - model)
+        strips = t.strips
+        shares = profiles(t, fit)
+        if strips is not None and t.across is not None and shares is not None:
+            step = float(t.across[1] - t.across[0])
+            smooth = fit.peaks.T @ shares / step
+            rest = strips - smooth
+            strips = smooth + np.stack([turned(r) for r in rest.T], axis=1)
+        return replace(self, trace=replace(t, strips=strips), flat=flat)
+
+
+def lane_of(plate: Plate, reading: LaneReading, main: int) -> Lane:
+    """Return what `reading` was made from; `main` is the main spot's place in the list."""
+    shares = profiles(reading.trace, reading.fit)
+    across = None
+    if shares is not None:
+        across = np.clip(shares[main], 0.0, None)
+        across = across / across.sum()
+    return Lane(reading.trace, reading.trace.signal - reading.background, reading.noise,
+                plate.layout.mm_per_unit, plate.settings.joint, across)
+
+
+def away(lane: Lane, fit: Fit, sigma: float, start: float) -> float | None:
+    """Return the area that a spot away from all others needs to be found 95 % of the time.
+
+    At every free place of the lane the least area that is found there is narrowed down by
+    halves. Those areas scatter as the noise does; the level that one more place stays below with
+    95 % follows from their mean and standard deviation by Student's t, places that share their
+    noise counted as one. One lane holds few slow waves of the layer, so the scatter is never
+    taken as less than one part in `THRESHOLD`: a spot that just shows stands so many standard
+    deviations high.
+
+    Parameters
+    ----------
+    lane : Lane
+    fit : Fit
+        The spots that were found in it.
+    sigma : float
+        Width of the spots put in.
+    start : float
+        About the area looked for; a quarter to 8 times as much is tried.
+
+    Returns
+    -------
+    float, or None where fewer than four places are free, or a larger spot would be missed.
+    """
+    places = _free(lane.trace, fit, sigma)
+    if len(places) < 4 or not start > 0:
+        return None
+    low = np.full(len(places), np.log(0.25 * start))
+    high = np.full(len(places), np.log(8.0 * start))
+    sets = max(1, int(np.ceil(APART / 2.5)))
+    for _ in range(ROUNDS):
+        middle = 0.5 * (low + high)
+        for first in range(sets):
+            chosen = list(range(first, len(places), sets))
+            peaks = [Peak(places[i], float(np.exp(middle[i])), sigma) for i in chosen]
+            found = [c.centre for c in lane.plus(peaks).taken_apart().components]
+            for i in chosen:
+                if any(abs(centre - places[i]) < 2.0 * sigma for centre in found):
+                    high[i] = middle[i]
+                else:
+                    low[i] = middle[i]
+    needed = np.exp(0.5 * (low + high))
+    share = min(1.0, 2.5 * sigma / max(lane.noise.correlation_mm, 1e-9))
+    alone = max(3.0, share * len(places))
+    factor = float(student.ppf(0.95, alone - 1.0)) * np.sqrt(1.0 + 1.0 / alone)
+    scatter = max(float(needed.std(ddof=1)), float(needed.mean()) / THRESHOLD)
+    level = float(needed.mean()) + factor * scatter
+    return level if level < 8.0 * start else None
+
+
+def _free(trace: Trace, fit: Fit, sigma: float) -> list[float]:
+    """Return places 2.5 sigma apart where nothing was found and the layer shows."""
+    step = 2.5 * sigma
+    out = []
+    for x in np.arange(step, trace.run - step, step):
+        near = np.abs(trace.position - x) < 1.5 * sigma
+        clear = all(abs(x - c.centre) > CLEAR * (c.sigma + abs(c.tau)) for c in fit.components)
+        if clear and near.any() and trace.usable[near].all():
+            out.append(float(x))
+    return out
+
+
+def beside(lane: Lane, fit: Fit, main: int) -> tuple[tuple[float, float | None], ...]:
+    """Return how large a neighbour of the main spot must be to be told from it, 95 % of the time.
+
+    A spot as wide as the main one is put beside it, on either side, in the lane as it is and
+    with its residual turned over and mirrored: four trials for each resolution. Their scatter is
+    never taken as less than one part in `THRESHOLD`. So few trials leave noise in the level; no
+    neighbour is harder to tell for standing farther off, so levels are made not to rise with
+    resolution (isotonic regression of their logarithms).
+
+    Returns
+    -------
+    tuple of (resolution, percent of the main spot's area)
+        The percent is None where no neighbour up to the main spot's own size is told apart
+        every time, or there is no room for one.
+    """
+    spot = fit.components[main]
+    reach = 14.0 * spot.sigma + 3.0 * abs(spot.tau)
+    variants = [
+        lane.with_residual(fit, sign, at).cut(spot.centre - reach, spot.centre + reach)
+        for sign, at in ((1.0, None), (-1.0, spot.centre))
+    ]
+    wide = 2.0 * FWHM * spot.sigma
+    out = []
+    for resolution in RESOLUTIONS:
+        apart = resolution * wide / HALF_HEIGHT_FACTOR
+        needed = []
+        for side in (-1.0, 1.0):
+            place = spot.centre + side * apart
+            if not _room(lane.trace, fit, main, place):
+                continue
+            for variant in variants:
+                needed.append(least(_finder(variant, spot, place, apart), 0.002, 1.0))
+        told = [v for v in needed if v is not None]
+        percent = None
+        if told and len(told) == len(needed):
+            logs = np.log(told)
+            scatter = max(float(logs.std(ddof=1)), 1.0 / THRESHOLD)
+            level = float(np.exp(logs.mean() + ONE_SIDED_95 * scatter))
+            percent = 100.0 * level if level <= 1.0 else None
+        out.append((resolution, percent))
+    return falling(out)
+
+
+def falling(levels: Sequence[tuple[float, float | None]]
+            ) -> tuple[tuple[float, float | None], ...]:
+    """Return levels by resolution with those known made not to rise, nearest in logarithm."""
+    known = [percent for _, percent in levels if percent is not None]
+    if not known:
+        return tuple(levels)
+    smooth = iter(np.exp(isotonic_regression(np.log(known), increasing=False).x))
+    return tuple((at, None if percent is None else float(next(smooth)))
+                 for at, percent in levels)
+
+
+def _room(trace: Trace, fit: Fit, main: int, place: float) -> bool:
+    sigma = fit.components[main].sigma
+    near = np.abs(trace.position - place) < sigma
+    taken = any(abs(c.centre - place) < 3.0 * sigma
+                for i, c in enumerate(fit.components) if i != main)
+    return 0.0 < place < trace.run and bool(near.any() and trace.usable[near].all()) and not taken
+
+
+def _finder(
+    lane: Lane, spot: Component, place: float, apart: float
+) -> Callable[[float], bool]:
+    def found(share: float) -> bool:
+        put = Peak(place, share * spot.area, spot.sigma)
+        centres = [c.centre for c in lane.plus([put]).taken_apart().components]
+        if len(centres) < 2:
+            return False
+        centres.remove(min(centres, key=lambda c: abs(c - spot.centre)))
+        return any(abs(c - place) < max(0.5 * apart, spot.sigma) for c in centres)
+
+    return found
+
+
+def least(found: Callable[[float], bool], low: float, high: float) -> float | None:
+    """Return the least size between `low` and `high` that is found, or None where `high` is not.
+
+    Narrowed down by halves of its logarithm: to about a tenth over three powers of ten.
+    """
+    if not found(high):
+        return None
+    below, above = np.log(low), np.log(high)
+    for _ in range(ROUNDS):
+        middle = 0.5 * (below + above)
+        if found(float(np.exp(middle))):
+            above = middle
+        else:
+            below = middle
+    return float(np.exp(0.5 * (below + above)))
+
+
+def refitted(lane: Lane, fit: Fit) -> Fit:
+    """Return `fit`'s own spots fitted anew to another signal of the same lane, none sought."""
+    trace = lane.trace
+    scale = []
+    for c, peak in zip(fit.components, fit.peaks, strict=True):
+        near = (np.abs(trace.position - c.centre) < c.sigma) & trace.usable
+        old, new = float(peak[near].sum()), float(lane.flat[near].sum())
+        scale.append(max(new / old, 1e-6) if old > 0 else 1.0)
+    start = tuple(_peak(c, s) for c, s in zip(fit.components, scale, strict=True))
+    return deconvolve(trace.position, lane.flat, noise=lane.noise, gain=trace.gain,
+                      usable=trace.usable, joint=lane.joint, start=start,
+                      narrowest=NARROWEST_MM / lane.mm, broadest=BROADEST_MM / lane.mm)
+
+
+def _peak(c: Component, scale: float) -> Peak:
+    return Peak(c.centre - (apex(c.sigma, c.tau) if c.tau else 0.0), scale * c.area, c.sigma, c.tau)

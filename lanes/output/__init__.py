@@ -1,1 +1,0 @@
-"""A reading as files: record, tables, figures and a report page."""

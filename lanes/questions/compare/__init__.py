@@ -1,0 +1,1 @@
+"""Is it the same as the reference?"""

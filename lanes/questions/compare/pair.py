@@ -1,0 +1,198 @@
+"""One spot of the unknown beside one of a reference: all the evidence, and the verdict."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from lanes.evidence.colour import UNSEEN, Colours, Hue, compared
+from lanes.evidence.lookup import lane_named
+from lanes.questions.compare.cospot import NEAR_RF, Cospot, make_cospot
+from lanes.questions.compare.cospot_joint import Joint, joint_fit
+from lanes.questions.compare.identity import (
+    Difference,
+    Identity,
+    Repeatability,
+    Said,
+    difference,
+    judge,
+)
+from lanes.questions.compare.other_plate import Carried
+from lanes.questions.compare.shared import at_line, fit_sd
+from lanes.reading import LaneReading, Plate
+
+__all__ = ["NEAR_RF", "CospotPair", "Pair", "Question", "make_pair"]
+
+SEED = 20261
+
+
+@dataclass(frozen=True)
+class CospotPair:
+    """What one co-spot lane says of one pair: by itself, and in the joint fit (or None)."""
+
+    said: Said
+    joint: Joint | None
+
+
+@dataclass(frozen=True)
+class Pair:
+    """One spot of the unknown beside one of a reference.
+
+    Attributes
+    ----------
+    spot, other : int
+        Their places in the two readings.
+    reference : str
+    rf, reference_rf : float
+        Between plates, the second is carried over to the first.
+    seen : Difference or None
+        In Rf, unknown less reference; None where the fits give no uncertainty.
+    identity : Identity or None
+    verdict : str
+        "same", "different" or "cannot tell".
+    reasons : tuple of str
+        What the verdict rests on.
+    area_ratio, area_ratio_sd : float, float or None
+        Unknown over reference, of signal and not of mass.
+    colour : Hue
+    cospots : tuple of CospotPair
+    """
+
+    spot: int
+    other: int
+    reference: str
+    rf: float
+    reference_rf: float
+    seen: Difference | None
+    identity: Identity | None
+    verdict: str
+    reasons: tuple[str, ...]
+    area_ratio: float
+    area_ratio_sd: float | None
+    colour: Hue
+    cospots: tuple[CospotPair, ...]
+
+
+@dataclass(frozen=True)
+class Question:
+    """What every pair is judged from.
+
+    Attributes
+    ----------
+    plate : Plate
+    readings : mapping
+        The unknown's and the references', by name; `own` is the unknown's.
+    repeats : Repeatability
+    carried : Carried or None
+    mixed : mapping
+        For each co-spot lane, its reading and what was applied there.
+    colours : Colours or None
+    """
+
+    plate: Plate
+    readings: Mapping[str, LaneReading]
+    own: LaneReading
+    repeats: Repeatability
+    carried: Carried | None
+    mixed: Mapping[str, tuple[LaneReading, tuple[str, ...]]]
+    colours: Colours | None
+
+
+def make_pair(question: Question, i: int, name: str, j: int) -> Pair:
+    """Return spot `i` of the unknown beside spot `j` of reference `name`, with the verdict."""
+    plate, own, carried = question.plate, question.own, question.carried
+    reading, repeats = question.readings[name], question.repeats
+    a, b = own.spots[i], reading.spots[j]
+    scale = carried.scale if carried else 1.0
+    rf, other = a.rf, b.rf * scale
+    ratio = a.area / b.area
+    ratio_sd = None
+    if a.area_sd is not None and b.area_sd is not None:
+        ratio_sd = ratio * math.hypot(a.area_sd / a.area, b.area_sd / b.area)
+    sds = fit_sd(own, i), fit_sd(reading, j)
+    whole = Pair(i, j, name, rf, other, None, None, "cannot tell", (), ratio, ratio_sd,
+                 UNSEEN, ())
+    if sds[0] is None or sds[1] is None:
+        return replace(whole, reasons=("the fit gives no uncertainty",))
+    more = carried.more_sd(other, repeats.sd) if carried else 0.0
+    seen = difference(rf, sds[0], other, sds[1] * scale, repeats, more)
+    near = abs(rf - other) < NEAR_RF
+    evidence: list[tuple[Cospot, tuple[str, ...]]] = []
+    lines = at_line(own, i) and at_line(reading, j)
+    if near and not lines:
+        for lane, parts in question.mixed.values():
+            if name not in parts:
+                continue
+            others = _others(question, i, name, j, parts)
+            found = make_cospot(lane, (own.fit.components[i], a.rf),
+                                (reading.fit.components[j], b.rf), others,
+                                plate.layout.mm_per_unit, _width_sd(own, i, reading, j))
+            if found is not None:
+                evidence.append((found, parts))
+    identity = judge(seen, [e for e, _ in evidence], np.random.default_rng([SEED, i, j]))
+    hue = UNSEEN
+    if near and question.colours is not None:
+        spots = [question.colours.of(lane_named(plate, lane.name, "--reference"),
+                                     lane.fit.components[k])
+                 for lane, k in ((own, i), (reading, j))]
+        hue = compared(spots[0], spots[1])
+    verdict, reasons = _verdict(seen, identity, hue, lines)
+    if carried is not None and verdict == "same":
+        verdict, reasons = "cannot tell", ("agrees through one standard, which can't settle it",)
+    cospots = tuple(
+        CospotPair(said, joint_fit(
+            (own, reading, question.mixed[said.lane][0]), (i, j),
+            tuple(_others(question, i, name, j, parts)), plate.layout.mm_per_unit, repeats.sd))
+        for said, (_, parts) in zip(identity.cospots, evidence, strict=True))
+    return replace(whole, seen=seen, identity=identity, verdict=verdict, reasons=reasons,
+                   colour=hue, cospots=cospots)
+
+
+def _others(
+    question: Question, i: int, name: str, j: int, parts: Sequence[str]
+) -> list[float]:
+    """Return the Rf of every other spot applied in a co-spot lane."""
+    out = []
+    for part in parts:
+        lane = question.readings[part]
+        held = i if lane is question.own else j if part == name else None
+        out += [s.rf for k, s in enumerate(lane.spots) if k != held]
+    return out
+
+
+def _width_sd(own: LaneReading, i: int, reading: LaneReading, j: int) -> float:
+    """Return the standard deviation by the fits of the mean ln(width) of two spots."""
+    total = 0.0
+    for lane, k in ((own, i), (reading, j)):
+        if lane.fit.covariance is not None:
+            c = lane.fit.components[k]
+            total += max(float(lane.fit.covariance[4 * k + 2, 4 * k + 2]), 0.0) / c.sigma**2
+    return 0.5 * math.sqrt(total)
+
+
+def _verdict(
+    seen: Difference, identity: Identity, hue: Hue, lines: bool
+) -> tuple[str, tuple[str, ...]]:
+    """Return the verdict on a pair and what it rests on."""
+    if lines:
+        return "cannot tell", ("both stand on the origin or the front, where Rf tells nothing",)
+    if identity.verdict == "different":
+        reasons = []
+        if seen.p_value < 0.05:
+            reasons.append("Rf differs")
+        if any(said.verdict == "two" for said in identity.cospots):
+            reasons.append("the co-spot shows two")
+        return "different", tuple(reasons) or ("Rf and co-spot together differ",)
+    if hue.verdict == "differs":
+        return "different", ("the colour differs",)
+    if identity.verdict == "same":
+        reasons = ["Rf agrees"]
+        if any(said.verdict == "one" for said in identity.cospots):
+            reasons.append("the co-spot is single")
+        if hue.verdict == "agrees":
+            reasons.append("the colour agrees")
+        return "same", tuple(reasons)
+    return "cannot tell", ("the difference is not known well enough",)

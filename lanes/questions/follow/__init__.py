@@ -1,0 +1,1 @@
+"""How far is the reaction, and how fast?"""

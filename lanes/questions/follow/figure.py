@@ -1,0 +1,151 @@
+"""The follow question's figure: lanes in order of time, shares over time, what was fitted."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from lanes.confidence import TWO_SIDED_95
+from lanes.questions.follow.answer import Follow
+from lanes.questions.follow.kinetics import Point
+from lanes.questions.follow.shares import Level
+from lanes.report.canvas import (
+    COLOURS,
+    DASHES,
+    INK,
+    MARK,
+    QUIET,
+    TEXT,
+    box,
+    canvas,
+    png,
+    style,
+)
+from lanes.report.strips import strips
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+WIDTH, _LEFT, _RIGHT = 1090, 125, 30  # in pixels
+_STRIPS, _SHARES, _FIT = 330, 330, 270
+MARKERS = ("o", "s", "^", "D", "v", "P")
+
+
+def follow_png(answer: Follow, title: str) -> bytes:
+    """Return the lanes' strips above the shares over time above the fitted quantity.
+
+    What was not detected is an open mark at its limit with a stroke down to nothing.
+    """
+    fitted = any(p.value is not None and p.sd for p in answer.points)
+    top = 100
+    height = top + _STRIPS + 60 + _SHARES + (90 + _FIT if fitted else 0) + 75
+    with style():
+        figure = canvas(WIDTH, height)
+        figure.text(0.015, 1 - 16 / height, _wrapped(title), va="top", weight="bold", size=TEXT)
+        labels = [f"Rf {c.rf:.3f}, {c.kind}" for c in answer.courses]
+        strips(figure, answer.readings, [f"{time:g}" for time in answer.times], labels,
+               [c.rf for c in answer.courses], _LEFT, top, _STRIPS, f"Time, {answer.unit}")
+        width = WIDTH - _LEFT - _RIGHT
+        shares = box(figure, _LEFT, top + _STRIPS + 60, width, _SHARES)
+        _shares(shares, answer)
+        axes = shares
+        if fitted:
+            axes = box(figure, _LEFT, top + _STRIPS + 60 + _SHARES + 90, width, _FIT)
+            _fitted(axes, answer)
+        axes.set_xlabel(f"Time, {answer.unit}")
+        return png(figure)
+
+
+def _wrapped(title: str) -> str:
+    from textwrap import fill
+
+    return fill(title, 80)
+
+
+def bars(axes: Axes, levels: Sequence[Level], i: int, label: str, aside: float = 0.0) -> None:
+    """Draw one spot's shares with intervals, and open marks at limits where it was missing."""
+    colour, marker = COLOURS[i % len(COLOURS)], MARKERS[i % len(MARKERS)]
+    told = [v for v in levels if v.percent is not None]
+    if told:
+        x, y = np.array([v.time for v in told]), np.array([v.percent or 0.0 for v in told])
+        low = np.array([y[n] - (y[n] if v.low is None else v.low) for n, v in enumerate(told)])
+        high = np.array([(y[n] if v.high is None else v.high) - y[n] for n, v in enumerate(told)])
+        axes.errorbar(x, y, yerr=[np.maximum(low, 0.0), np.maximum(high, 0.0)], color=colour,
+                      ls=DASHES[i % len(DASHES)], lw=1.1, elinewidth=1.4, marker=marker, ms=5,
+                      capsize=3, label=label)
+    for v in levels:
+        if v.percent is None and v.high is not None and not v.detected:
+            # Limits lie close together: each spot's a little to the right of the last's.
+            at = v.time + aside * i
+            axes.plot([at, at], [0.0, v.high], color=colour, lw=1.0, ls=(0, (2, 2)))
+            axes.plot([at], [v.high], color=colour, marker=marker, ms=5, mfc="white", ls="")
+
+
+def _shares(axes: Axes, answer: Follow) -> None:
+    for i, course in enumerate(answer.courses):
+        if i != answer.reference:
+            bars(axes, course.levels, i, f"Rf {course.rf:.3f}", 0.008 * answer.times[-1])
+    _limit_key(axes, any(not v.detected for c in answer.courses for v in c.levels))
+    over = "signal" if answer.reference is None else "reference"
+    axes.set_ylabel(f"Share, % of {over}")
+    _frame(axes)
+    axes.set_xlim(-0.03 * 1.03 * answer.times[-1], 1.03 * answer.times[-1])
+    if answer.reference is None:
+        axes.set_ylim(-3.0, 104.0)
+    handles, _ = axes.get_legend_handles_labels()
+    if len(handles) <= 12:
+        axes.legend(loc="lower left", bbox_to_anchor=(-0.01, 1.0), ncols=5, frameon=False,
+                    borderaxespad=0.2, handlelength=2.4, columnspacing=1.2)
+
+
+def _fitted(axes: Axes, answer: Follow) -> None:
+    scale = 100.0
+    told = [p for p in answer.points if p.value is not None and p.sd]
+    axes.errorbar([p.time for p in told], [scale * (p.value or 0.0) for p in told],
+                  yerr=[scale * TWO_SIDED_95 * (p.sd or 0.0) for p in told], color=INK,
+                  marker="o", ms=5, ls="", capsize=3, label="start")
+    for p in answer.points:
+        if p.value is None:
+            _limit(axes, p, scale)
+    late = 1.03 * max(answer.times)
+    x = np.linspace(0.0, late, 400)
+    rate, alike = answer.order.rate, None if answer.alike is None else answer.alike.rate
+    if alike is not None:
+        axes.plot(x, scale * alike.curve(x), color=QUIET, lw=1.2, ls=(0, (2, 2)),
+                  label="if responses were equal")
+    if rate is not None:
+        axes.plot(x, scale * rate.curve(x), color=MARK, lw=1.6, label="first-order fit")
+    _limit_key(axes, any(p.value is None for p in answer.points))
+    axes.set_ylabel("Start, % of it\nand products" if answer.reference is None
+                    else "Start, % of\nreference")
+    _frame(axes)
+    axes.set_xlim(-0.03 * late, late)
+    axes.legend(loc="lower left", bbox_to_anchor=(-0.01, 1.0), ncols=4, frameon=False,
+                borderaxespad=0.2, handlelength=2.0, columnspacing=1.0)
+
+
+def _limit_key(axes: Axes, wanted: bool) -> None:
+    if wanted:
+        axes.plot([], [], color=QUIET, marker="o", ms=5, mfc="white", ls="",
+                  label="not detected, limit")
+
+
+def _limit(axes: Axes, p: Point, scale: float) -> None:
+    if p.at_most is not None:
+        ends = (0.0, scale * p.at_most)
+    elif p.at_least is not None:
+        ends = (scale, scale * p.at_least)
+    else:
+        return
+    axes.plot([p.time, p.time], ends, color=INK, lw=1.0, ls=(0, (2, 2)))
+    axes.plot([p.time], [ends[1]], color=INK, marker="o", ms=5, mfc="white", ls="")
+
+
+def _frame(axes: Axes) -> None:
+    from matplotlib.ticker import MaxNLocator
+
+    axes.spines[["top", "right"]].set_visible(False)
+    axes.yaxis.set_major_locator(MaxNLocator(5))
+    axes.set_ylim(bottom=min(0.0, axes.get_ylim()[0]))

@@ -1,0 +1,365 @@
+"""A first-order rate from a series of times: fitted, tested for misfit, with its interval.
+
+Two quantities fall with the starting material. Over an internal reference of constant amount,
+
+    q(t) = q0 exp(-k t),
+
+whatever the products' response. As a share of the signal of starting material and products,
+
+    s(t) = e / (e + r (1 + c - e)),   e = exp(-k t),
+
+where r is the products' response over the starting material's and c the product present at time
+zero over the starting material. With r = 1 and c = 0 this is exp(-k t); taking r as 1 where it is
+not biases k, so r is fitted.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from lmfit import Parameters, minimize
+from numpy.typing import NDArray
+from scipy.optimize import brentq
+from scipy.special import log_ndtr
+from scipy.stats import chi2, norm
+from scipy.stats import f as fisher
+from scipy.stats import t as student
+
+from lanes.confidence import ONE_SIDED_95, TWO_SIDED_95
+from lanes.spots.deconvolve import THRESHOLD
+
+Floats = NDArray[np.float64]
+
+RATIOS = (0.05, 20.0)    # of responses that are thought possible
+LEAST_TIMES = 3
+MISFIT = 0.01            # below this p-value the series is not first order
+SCATTER = 0.05           # below this p-value of chi-square the scatter is larger than stated
+MOST_SCATTER = 3.0       # times the stated standard deviation that scatter is believed to reach
+FAR = 1e4                # how far from the best k an end of its interval is looked for
+
+
+@dataclass(frozen=True)
+class Point:
+    """One lane's quantity at its time, as a fraction.
+
+    `value` and `sd` are None where the spot was not found: then the quantity is at most
+    `at_most`, or at least `at_least`, the level that is found 95 % of the time.
+    """
+
+    time: float
+    value: float | None
+    sd: float | None
+    at_most: float | None = None
+    at_least: float | None = None
+
+
+@dataclass(frozen=True)
+class Range:
+    """A value with its 95 % interval; an end is None where the data set none."""
+
+    value: float
+    low: float | None
+    high: float | None
+
+
+@dataclass(frozen=True)
+class Rate:
+    """A first-order fit.
+
+    Attributes
+    ----------
+    constant : Range
+        k, per unit of time.
+    sd : float or None
+    half_life : Range
+    ratio : Range or None
+        The products' response over the starting material's; None over a reference.
+    start : float or None
+        q0; None where a share was fitted.
+    present : float or None
+        c; None where it was taken as nothing.
+    chi_square : float
+    freedom : int
+    widened : float
+        The factor by which standard deviations were widened, 1 where the scatter is no larger
+        than stated.
+    misfit : float or None
+        p-value of a decay that is stretched or squeezed in time; None where there are too few
+        times to ask.
+    """
+
+    constant: Range
+    sd: float | None
+    half_life: Range
+    ratio: Range | None
+    start: float | None
+    present: float | None
+    chi_square: float
+    freedom: int
+    widened: float
+    misfit: float | None
+
+    def curve(self, times: Floats) -> Floats:
+        """Return the fitted fraction at `times`."""
+        k = math.log(self.constant.value)
+        if self.start is not None:
+            return _decay(times, np.array([k, math.log(self.start), 0.0]))[0]
+        assert self.ratio is not None
+        return _share(times, np.array([k, math.log(self.ratio.value), self.present or 0.0, 0.0]))[0]
+
+
+@dataclass(frozen=True)
+class Order:
+    """Whether the series is first order: "first order", "not first order" or "cannot tell".
+
+    `rate` stands only beside the first. `used` lanes hold a measured quantity that tells of the
+    rate, `limits` bound it.
+    """
+
+    verdict: str
+    reason: str
+    rate: Rate | None
+    used: int
+    limits: int
+
+
+Model = Callable[[Floats, Floats], tuple[Floats, Floats]]
+
+
+def _decay(t: Floats, p: Floats) -> tuple[Floats, Floats]:
+    """Return q0 exp(-(k t)^b) and its slopes; `p` is ln k, ln q0, ln b."""
+    b = math.exp(p[2])
+    with np.errstate(divide="ignore"):
+        x = np.where(t > 0, b * (p[0] + np.log(t)), -np.inf)
+    power = np.exp(np.minimum(x, 50.0))
+    f = np.exp(p[1] - power)
+    by_x = -f * power
+    return f, np.stack([by_x * b, f, np.where(t > 0, by_x * np.where(t > 0, x, 0.0), 0.0)])
+
+
+def _share(t: Floats, p: Floats) -> tuple[Floats, Floats]:
+    """Return e / (e + r (1 + c - e)) and its slopes; `p` is ln k, ln r, c, ln b."""
+    e, by = _decay(t, np.array([p[0], 0.0, p[3]]))
+    r, c = math.exp(p[1]), p[2]
+    whole = e + r * (1.0 + c - e)
+    by_e = r * (1.0 + c) / whole**2
+    return e / whole, np.stack([by_e * by[0], -e * r * (1.0 + c - e) / whole**2,
+                                -e * r / whole**2, by_e * by[2]])
+
+
+class _Series:
+    """The points as arrays, and the residuals of a model with their slopes."""
+
+    def __init__(self, points: Sequence[Point], model: Model, names: tuple[str, ...]) -> None:
+        self.model, self.names = model, names
+        told = [p for p in points if p.value is not None and p.sd]
+        most = [p for p in points if p.value is None and p.at_most]
+        least = [p for p in points if p.value is None and p.at_least is not None]
+        self.time = np.array([p.time for p in (*told, *most, *least)], float)
+        self.count = len(told)
+        self.value = np.array([p.value for p in told], float)
+        self.sd = np.array([p.sd for p in told], float)
+        # What would be missed: a limit that is found 95 % of the time, on the scale of the noise
+        # of which it is THRESHOLD and 1.645 standard deviations.
+        self.limit = np.array([*(p.at_most or 0.0 for p in most),
+                               *(1.0 - (p.at_least or 0.0) for p in least)], float)
+        self.scale = self.limit / (THRESHOLD + ONE_SIDED_95)
+        self.side = np.array([*(1.0 for _ in most), *(-1.0 for _ in least)])
+
+    def __call__(self, p: Floats) -> tuple[Floats, Floats]:
+        """Return residuals whose squares sum to -2 ln likelihood, and their slopes."""
+        f, slope = self.model(self.time, p)
+        n = self.count
+        near = (f[:n] - self.value) / self.sd
+        rest = f[n:] if f.size > n else f[:0]
+        amount = np.where(self.side > 0, rest, 1.0 - rest)
+        z = (self.limit - amount) / self.scale - ONE_SIDED_95
+        logs = log_ndtr(z)
+        far = np.sqrt(np.maximum(-2.0 * logs, 1e-12))
+        density = np.exp(norm.logpdf(z) - logs)
+        by = density / far / self.scale * self.side
+        return (np.concatenate([near, far]),
+                np.concatenate([slope[:, :n] / self.sd, slope[:, n:] * by], axis=1))
+
+    def fit(self, start: Floats, free: Sequence[str]) -> tuple[Floats, float, Floats | None]:
+        """Return the best values, the sum of squares and the covariance of the free ones."""
+        parameters = Parameters()
+        for name, value in zip(self.names, start, strict=True):
+            low, high = _BOUNDS[name]
+            parameters.add(name, min(max(float(value), low + 1e-9), high - 1e-9),
+                           vary=name in free, min=low, max=high)
+
+        def values(p: Parameters) -> Floats:
+            return np.array([p[name].value for name in self.names])
+
+        def slopes(p: Parameters) -> Floats:
+            rows = self(values(p))[1]
+            return rows[[self.names.index(n) for n in self.names if n in free]]
+
+        if self.time.size < len(free):
+            squares = float((self(start)[0] ** 2).sum())
+            return start, squares, None
+        out = minimize(lambda p: self(values(p))[0], parameters, method="leastsq", Dfun=slopes,
+                       col_deriv=1, scale_covar=False)
+        best = values(out.params)
+        return best, float((self(best)[0] ** 2).sum()), getattr(out, "covar", None)
+
+
+_BOUNDS = {
+    "k": (-60.0, 60.0), "q0": (-60.0, 60.0), "b": (math.log(0.2), math.log(5.0)),
+    "r": (math.log(RATIOS[0]), math.log(RATIOS[1])), "c": (0.0, 100.0),
+}
+
+
+def first_order(
+    points: Sequence[Point], *, shares: bool, present: bool = False, alike: bool = False
+) -> Order:
+    """Return whether a series falls as a first-order reaction does, and how fast.
+
+    Parameters
+    ----------
+    points : sequence of Point
+        The starting material's share of the signal of itself and the products, or its signal
+        over a reference's. What was not found enters the likelihood through its limit.
+    shares : bool
+        Which of the two they are.
+    present : bool
+        Whether product was there at time zero, so that how much must be fitted too.
+    alike : bool
+        Whether the responses are taken as equal: r is then held at 1.
+
+    Returns
+    -------
+    Order
+
+    Notes
+    -----
+    The interval is where the likelihood is within its 95 % of the best (profile likelihood). Where
+    the scatter is larger than stated it is widened by the root of chi-square over its degrees of
+    freedom, and Student's t stands for the normal law. Misfit is asked for by letting the decay
+    be exp(-(k t)^b): b = 1 must do as well. Scatter beyond three times what is stated is not
+    believed.
+    """
+    names: tuple[str, ...] = ("k", "r", "c", "b") if shares else ("k", "q0", "b")
+    free = ("k", "r", "c") if shares and present else names[:2]
+    if alike:
+        free = tuple(name for name in free if name != "r")
+    telling = [p for p in points if p.value is not None and p.sd
+               and (p.time > 0 or not shares or present)]
+    limits = sum(p.value is None and bool(p.at_most) for p in points)
+    used, times = len(telling), len({p.time for p in telling})
+
+    def cannot(reason: str) -> Order:
+        return Order("cannot tell", reason, None, used, limits)
+
+    if times < max(LEAST_TIMES, len(free)):
+        what = "the starting material" + (" and what it turns into" if shares else "")
+        here = f"{times} time" if times == 1 else f"{times} times"
+        return cannot(f"the rate needs {what} measured at {max(LEAST_TIMES, len(free))} times or "
+                      f"more, and has {here}")
+    series = _Series(points, _share if shares else _decay, names)
+    best, squares, covariance = series.fit(_start(series, shares, alike), free)
+    freedom = used - len(free)
+    measured = float((series(best)[0][: series.count] ** 2).sum())
+    widened = 1.0
+    if freedom > 0 and chi2.sf(measured, freedom) < SCATTER:
+        widened = math.sqrt(max(1.0, measured / freedom))
+    misfit, doubt = _misfit(series, best, squares, free, freedom)
+    if misfit is not None and misfit < MISFIT:
+        return Order("not first order", "a decay stretched or squeezed in time fits better "
+                     f"(p {misfit:.2g})", None, used, limits)
+    strange = misfit is None and freedom > 0 and chi2.sf(measured, freedom) < MISFIT
+    if strange or doubt or widened > MOST_SCATTER:
+        return cannot("the points lie off a first-order fit by more than their intervals allow, "
+                      "and there are too few to tell scatter from another order")
+    level = TWO_SIDED_95**2
+    if widened > 1.0:
+        level = float(student.ppf(0.975, freedom)) ** 2 * widened**2
+    ends = [_end(series, best, squares, free, "k", sign, level) for sign in (-1.0, 1.0)]
+    if ends[0] is None or ends[1] is None:
+        return cannot("the series bounds the rate on one side only" if ends[0] or ends[1]
+                      else "the series does not bound the rate")
+    k = Range(math.exp(best[0]), math.exp(ends[0]), math.exp(ends[1]))
+    half = Range(math.log(2.0) / k.value, math.log(2.0) * math.exp(-ends[1]),
+                 math.log(2.0) * math.exp(-ends[0]))
+    sd = None
+    if covariance is not None and covariance[0, 0] > 0:
+        sd = k.value * widened * math.sqrt(float(covariance[0, 0]))
+    ratio = None
+    if alike:
+        ratio = Range(1.0, None, None)
+    elif shares:
+        both = [_end(series, best, squares, free, "r", sign, level) for sign in (-1.0, 1.0)]
+        ratio = Range(math.exp(best[1]), *(None if e is None else math.exp(e) for e in both))
+    return Order("first order", "", Rate(
+        k, sd, half, ratio, None if shares else math.exp(best[1]),
+        float(best[2]) if shares and present else None, measured, freedom, widened, misfit,
+    ), used, limits)
+
+
+def _start(series: _Series, shares: bool, alike: bool) -> Floats:
+    """Return the best of a grid of rates (and of responses) to start from."""
+    late = float(series.time.max())
+    first = float(series.value[0]) if series.count else 1.0
+    ratios = (1.0,) if alike else (0.2, 0.5, 1.0, 2.0, 5.0)
+    second = ([math.log(r) for r in ratios] if shares
+              else [math.log(max(first * f, 1e-12)) for f in (0.7, 1.0, 1.4, 3.0)])
+    grid = [np.array([math.log(x / late), s, *([0.0, 0.0] if shares else [0.0])])
+            for x in np.geomspace(0.02, 200.0, 30) for s in second]
+    return min(grid, key=lambda p: float((series(p)[0] ** 2).sum()))
+
+
+def _misfit(series: _Series, best: Floats, squares: float, free: tuple[str, ...], freedom: int
+            ) -> tuple[float | None, bool]:
+    """Return the p-value of b = 1 against any b, and whether it may be misfit all the same.
+
+    Where even a free b leaves more scatter than stated, the F test allows for any scatter; with
+    few points it would pass any misfit for scatter. So no scatter beyond `MOST_SCATTER` is
+    believed; and between the two tests lies doubt. None where there are too few points.
+    """
+    if freedom < 2:
+        return None, False
+    tries = []
+    for b in (-0.4, 0.4):
+        start = best.copy()
+        start[-1] = b
+        tries.append(series.fit(start, (*free, "b"))[1])
+    rest = min(*tries, squares)
+    gain, scale = squares - rest, rest / (freedom - 1)
+    if scale <= 1.0:
+        return float(chi2.sf(gain, 1)), False
+    p = min(float(fisher.sf(gain / scale, 1, freedom - 1)),
+            float(chi2.sf(gain / MOST_SCATTER**2, 1)))
+    return p, float(chi2.sf(gain / scale, 1)) < MISFIT
+
+
+def _end(
+    series: _Series, best: Floats, squares: float, free: tuple[str, ...], name: str, sign: float,
+    level: float,
+) -> float | None:
+    """Return where the best sum of squares with `name` held rises by `level`; None if nowhere."""
+    at = series.names.index(name)
+    others = tuple(n for n in free if n != name)
+    near = best
+
+    def above(value: float) -> tuple[float, Floats]:
+        start = near.copy()
+        start[at] = value
+        found, sum_squares, _ = series.fit(start, others)
+        return sum_squares - squares - level, found
+
+    inner, step = float(best[at]), 0.02
+    low, high = _BOUNDS[name]
+    while step < math.log(FAR):
+        outer = float(best[at]) + sign * step
+        if not low < outer < high:
+            return None
+        rise, found = above(outer)
+        if rise > 0:
+            # From the same start each time: one that moves could give one end two values.
+            return float(brentq(lambda value: above(value)[0], inner, outer, xtol=1e-5))
+        near, inner, step = found, outer, 1.6 * step
+    return None

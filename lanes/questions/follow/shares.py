@@ -1,0 +1,185 @@
+"""A spot's share in each of several lanes, with intervals, and with limits where it is missing."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from lanes.confidence import TWO_SIDED_95
+from lanes.evidence.tracks import Track, across, areas, unseen, width_of
+from lanes.questions.follow.kinetics import Point
+from lanes.reading import LaneReading, Plate
+
+
+@dataclass(frozen=True)
+class Level:
+    """One spot's share in one lane, or the conversion there, in percent with a 95 % interval.
+
+    `percent` is None where the spot was not found (`detected` is False): then `high` is the
+    least that would have been found 95 % of the time. For a conversion it is `low`. An end is
+    None where it is not known.
+    """
+
+    time: float
+    percent: float | None
+    low: float | None
+    high: float | None
+    detected: bool
+
+
+class Table:
+    """Areas of the tracked spots in every lane, with covariances, and limits where missing."""
+
+    def __init__(
+        self, plates: Sequence[Plate], readings: Sequence[LaneReading], found: Sequence[Track],
+        reference: int | None,
+    ) -> None:
+        self.found, self.reference = found, reference
+        self.areas = [areas(reading) for reading in readings]
+        self.limits: list[dict[int, float | None]] = []
+        self.lone: list[float | None] = []
+        spread = across(readings)
+        widths = [width_of(track, readings) for track in found]
+        for j, (plate, reading) in enumerate(zip(plates, readings, strict=True)):
+            missing = [i for i, track in enumerate(found) if track.places[j] is None]
+            wanted = [(found[i].rf, widths[i]) for i in missing]
+            limits = dict(zip(missing, unseen(plate, reading, wanted, spread), strict=True))
+            self.limits.append(limits)
+            bound = None
+            if len(reading.spots) == 1:
+                known = [v for v in limits.values() if v is not None]
+                bound = max(known, default=None)
+                if not missing:
+                    bound = unseen(plate, reading, [(_free(reading.spots[0].rf), widths[0])],
+                                   spread)[0]
+            self.lone.append(bound)
+
+    def weights(self, i: int, j: int, over: Sequence[int]) -> tuple[float, float | None]:
+        """Return track `i` over the sum of the spots `over` in lane `j`, and its sd."""
+        values, covariance = self.areas[j]
+        place = self.found[i].places[j]
+        assert place is not None
+        total = float(values[list(over)].sum())
+        share = float(values[place]) / total
+        slope = np.zeros(values.size)
+        slope[list(over)] -= share / total
+        slope[place] += 1.0 / total
+        if covariance is None:
+            return share, None
+        return share, math.sqrt(max(float(slope @ covariance @ slope), 0.0))
+
+    def base(self, j: int) -> list[int] | None:
+        """Return the spots of lane `j` that its shares are taken over; None where missing."""
+        if self.reference is None:
+            return list(range(self.areas[j][0].size))
+        place = self.found[self.reference].places[j]
+        return None if place is None else [place]
+
+    def level(self, i: int, j: int, time: float) -> Level:
+        """Return the share of track `i` in lane `j`."""
+        over, place = self.base(j), self.found[i].places[j]
+        if over is None:
+            return Level(time, None, None, None, place is not None)
+        total = float(self.areas[j][0][over].sum())
+        if place is None:
+            limit = self.limits[j][i]
+            if limit is None:
+                return Level(time, None, 0.0, None, False)
+            whole = total + limit if self.reference is None else total
+            return Level(time, None, 0.0, 100.0 * limit / whole, False)
+        if self.reference is None and len(over) == 1:
+            bound = self.lone[j]
+            low = None if bound is None else 100.0 * total / (total + bound)
+            return Level(time, 100.0, low, None if low is None else 100.0, True)
+        share, sd = self.weights(i, j, over)
+        if sd is None or i == self.reference:
+            return Level(time, 100.0 * share, None, None, True)
+        low, high = share - TWO_SIDED_95 * sd, share + TWO_SIDED_95 * sd
+        most = 1.0 if self.reference is None else math.inf
+        return Level(time, 100.0 * share, 100.0 * max(0.0, low), 100.0 * min(most, high), True)
+
+    def point(self, first: int, mates: Sequence[int], j: int, time: float) -> Point:
+        """Return what lane `j` says of the rate."""
+        values, _ = self.areas[j]
+        place = self.found[first].places[j]
+        others = [p for i in mates if (p := self.found[i].places[j]) is not None]
+        blank = Point(time, None, None)
+        if self.reference is not None:
+            over = self.base(j)
+            if over is None:
+                return blank
+            if place is None:
+                limit = self.limits[j][first]
+                return blank if limit is None else Point(
+                    time, None, None, at_most=limit / float(values[over[0]]))
+            return Point(time, *self.weights(first, j, over))
+        if place is not None and others:
+            return Point(time, *self.weights(first, j, [place, *others]))
+        if place is not None:
+            known = [v for i in mates if (v := self.limits[j].get(i)) is not None]
+            if not known:
+                return blank
+            area = float(values[place])
+            return Point(time, None, None, at_least=area / (area + max(known)))
+        limit = self.limits[j][first]
+        if not others or limit is None:
+            return blank
+        return Point(time, None, None, at_most=limit / (float(values[others].sum()) + limit))
+
+
+def _free(rf: float) -> float:
+    return 0.25 if rf > 0.5 else 0.75
+
+
+def above(a: Level, b: Level, factor: float = 1.0) -> bool:
+    """Return whether `a` is certainly more than `b`, as far as their intervals tell.
+
+    Zou and Donner's interval of a difference (Statistics in Medicine 27, 1693 (2008), from
+    memory): the two arms that point at each other add in squares.
+    """
+    if a.percent is None or a.low is None or b.high is None:
+        return False
+    least = b.percent or 0.0
+    return a.percent - least > factor * math.hypot(a.percent - a.low, b.high - least)
+
+
+def conversion(levels: Sequence[Level]) -> tuple[Level, ...]:
+    """Return 100 less each level over the first's, with its interval.
+
+    The interval of a ratio whose parts have lopsided intervals of their own is Donner and Zou's
+    (Statistical Methods in Medical Research 21, 347 (2012), from memory); for two normal ones it
+    is Fieller's.
+    """
+    first = levels[0]
+    out = []
+    for level in levels:
+        if level is first:
+            out.append(Level(level.time, 0.0, 0.0, 0.0, True) if first.percent is not None
+                       else Level(level.time, None, None, None, False))
+            continue
+        if first.percent is None or (level.detected and level.percent is None):
+            out.append(Level(level.time, None, None, None, False))
+            continue
+        value = None if level.percent is None else 100.0 - 100.0 * level.percent / first.percent
+        low, high = ratio_interval(level, first)
+        out.append(Level(
+            level.time, value, None if high is None else max(0.0, 100.0 - 100.0 * high),
+            100.0 if value is None else None if low is None else min(100.0, 100.0 - 100.0 * low),
+            level.detected))
+    return tuple(out)
+
+
+def ratio_interval(a: Level, b: Level) -> tuple[float | None, float | None]:
+    """Return the 95 % interval of `a` over `b`; an end is None where it is not known."""
+    x, y = a.percent or 0.0, b.percent or 0.0
+    if a.low is None or a.high is None or b.low is None or b.high is None or b.low <= 0:
+        return None, None
+    floor, ceiling = b.high * (2*y - b.high), b.low * (2*y - b.low)
+    if ceiling <= 0 or floor <= 0:
+        return None, None
+    under = (x*y - math.sqrt(max((x*y)**2 - a.low * (2*x - a.low) * floor, 0.0))) / floor
+    over = (x*y + math.sqrt(max((x*y)**2 - a.high * (2*x - a.high) * ceiling, 0.0))) / ceiling
+    return float(max(0.0, under)), float(over)

@@ -1,0 +1,1 @@
+"""Which fractions to pool?"""

@@ -1,0 +1,1 @@
+"""How pure is it?"""

@@ -1,0 +1,319 @@
+"""How pure is it? The main spot's share of what a lane shows, and how small a rest would show."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from lanes.confidence import TWO_SIDED_95
+from lanes.errors import InputError
+from lanes.evidence.detection_limit import Lane, away, beside, lane_of, refitted
+from lanes.evidence.lookup import lane_named, spot_near, strongest
+from lanes.flags import Flag, flag
+from lanes.measuring import prepare, read_lane
+from lanes.plate.layout import Lane as Place
+from lanes.plate.signal import LAW_NAMES, to_signal
+from lanes.reading import LaneReading, Plate
+from lanes.settings import Settings
+from lanes.spots.quantities import Spot, area_percents
+from lanes.trace.background import background
+from lanes.trace.noise import layer_noise
+from lanes.trace.sample import PENCIL_MM, sample
+
+# The laws that turn each light into signal. Quenching dims the layer's glow as an absorber dims
+# white light, so both absorbing laws are used for it (common practice); emission has one.
+LAWS_OF = {
+    "white": ("kubelka-munk", "optical-density"),
+    "254": ("optical-density", "kubelka-munk"),
+    "366": ("emission",),
+}
+
+
+@dataclass(frozen=True)
+class Share:
+    """A spot's area percent with its 95 % interval, None where that is unknown."""
+
+    rf: float
+    area_percent: float
+    low: float | None
+    high: float | None
+
+
+@dataclass(frozen=True)
+class Beside:
+    """How large a neighbour at this resolution must be to be found: percent of the main spot."""
+
+    resolution: float
+    percent: float | None
+
+
+@dataclass(frozen=True)
+class UnderLaw:
+    """The main spot's area percent under one law from light to signal."""
+
+    law: str
+    area_percent: float | None
+
+
+@dataclass(frozen=True)
+class LimitTest:
+    """One spot held against a reference lane's spot of known percent.
+
+    `reference_rf` is where the reference lane's spot runs; `rf` is None where nothing but the
+    main spot was found. `ratio` is the spot's area over the reference's; `sds` the difference in
+    its own standard deviations, positive where smaller.
+    """
+
+    lane: str
+    percent: float
+    reference_rf: float
+    rf: float | None
+    ratio: float | None
+    sds: float | None
+    verdict: str
+
+
+@dataclass(frozen=True)
+class Purity:
+    """The answer, with the reading it was made from.
+
+    Attributes
+    ----------
+    lane : str
+    main : Share
+    others : tuple of Share
+        Every other spot, from origin to front.
+    undetected_below_percent : float or None
+        The area percent that a further spot, as wide as the main one and away from every spot,
+        needs to be found 95 % of the time.
+    beside_main : tuple of Beside
+    laws : tuple of UnderLaw
+        The law in use first.
+    limit_test : tuple of LimitTest
+    flags : tuple of Flag
+    reading : LaneReading
+    index : int
+        The main spot's place in `reading.spots`.
+    """
+
+    lane: str
+    main: Share
+    others: tuple[Share, ...]
+    undetected_below_percent: float | None
+    beside_main: tuple[Beside, ...]
+    laws: tuple[UnderLaw, ...]
+    limit_test: tuple[LimitTest, ...]
+    flags: tuple[Flag, ...]
+    reading: LaneReading
+    index: int
+
+
+def purity(
+    source: str | Path, lane: str, settings: Settings | None = None, *,
+    main: float | None = None, limits: Mapping[str, float] | None = None,
+) -> Purity:
+    """Return how pure the sample in one lane of a scan is, as far as the plate shows it.
+
+    Parameters
+    ----------
+    source : path
+        An image of the plate.
+    lane : str
+        Name of the sample's lane.
+    settings : Settings, optional
+    main : float, optional
+        Rf of the main spot; the largest otherwise.
+    limits : mapping, optional
+        Names of reference lanes and the percent of the sample that their spot stands for.
+
+    Returns
+    -------
+    Purity
+
+    Raises
+    ------
+    InputError
+        If a lane is unknown or empty, or no spot is near the Rf given.
+    LayoutError
+        If the plate or its lanes are not found with confidence.
+    """
+    return answer(prepare(source, settings or Settings()), lane, main=main, limits=limits)
+
+
+def answer(
+    plate: Plate, lane: str, *, main: float | None = None,
+    limits: Mapping[str, float] | None = None,
+) -> Purity:
+    """Return the answer for one lane of a prepared plate; parameters are those of `purity`."""
+    place = lane_named(plate, lane, "--lane")
+    limits = limits or {}
+    references = {name: lane_named(plate, name, "--limit-lane") for name in limits}
+    for name, percent in limits.items():
+        if name == lane:
+            raise InputError(f"--limit-lane {name}: that is the sample's own lane; name another")
+        if not 0.0 < percent <= 100.0:
+            raise InputError(f"--limit-lane {name}={percent:g}: give a percent from 0 to 100")
+    known = [(_reference(read_lane(plate, references[name])), limits[name]) for name in limits]
+    seen = look(plate, place, main)
+    reading, index = seen.reading, seen.index
+    beside_main: tuple[Beside, ...] = ()
+    if plate.settings.components is None:
+        beside_main = tuple(Beside(*pair) for pair in beside(seen.start, reading.fit, index))
+    laws = _laws(plate, place, reading, index, seen.start)
+    tests = tuple(
+        test for (name, spot), percent in known for test in _limit_test(name, spot, percent, seen)
+    )
+    shares = seen.shares
+    return Purity(
+        reading.name, shares[index], tuple(s for i, s in enumerate(shares) if i != index),
+        seen.undetected, beside_main, laws, tests,
+        _flags(plate, reading, index, shares, laws), reading, index,
+    )
+
+
+@dataclass(frozen=True)
+class Seen:
+    """What one lane shows: the share of every spot, and the least that would have shown.
+
+    `least` is an area in the reading's own unit, `undetected` the same as area percent.
+    """
+
+    reading: LaneReading
+    index: int
+    start: Lane
+    shares: tuple[Share, ...]
+    least: float | None
+    undetected: float | None
+
+
+def look(plate: Plate, place: Place, main: float | None = None) -> Seen:
+    """Return what one lane shows, its main spot the largest or the one near Rf `main`."""
+    reading = read_lane(plate, place)
+    index = (strongest(reading, "--lane") if main is None
+             else spot_near(reading, main, "--main"))
+    start = lane_of(plate, reading, index)
+    least = None
+    # With a count of spots that was given, nothing is looked for and nothing is missed.
+    if plate.settings.components is None:
+        width = reading.fit.components[index].sigma
+        least = away(start, reading.fit, width, reading.limit or 0.0)
+    total = sum(spot.area for spot in reading.spots)
+    undetected = None if least is None else 100.0 * least / (total + least)
+    return Seen(reading, index, start, _shares(reading, undetected, index), least, undetected)
+
+
+def _shares(reading: LaneReading, undetected: float | None, index: int) -> tuple[Share, ...]:
+    """Return every spot's share, the main one's at `index`.
+
+    A lone spot is 100 % of what was found. What the plate can't show bounds it: from 100 less
+    the smallest spot that is found 95 % of the time, to 100. Beside others, one such spot lowers
+    the main spot's lower bound in proportion.
+    """
+    spots = reading.spots
+    if len(spots) == 1:
+        low = None if undetected is None else 100.0 - undetected
+        return (Share(spots[0].rf, 100.0, low, None if low is None else 100.0),)
+    out = []
+    for i, spot in enumerate(spots):
+        low, high = None, None
+        if spot.area_percent_sd is not None:
+            half = TWO_SIDED_95 * spot.area_percent_sd
+            low = max(0.0, spot.area_percent - half)
+            high = min(100.0, spot.area_percent + half)
+            if i == index and undetected is not None:
+                low *= 1.0 - undetected / 100.0
+        out.append(Share(spot.rf, spot.area_percent, low, high))
+    return tuple(out)
+
+
+def _laws(
+    plate: Plate, place: Place, reading: LaneReading, index: int, start: Lane
+) -> tuple[UnderLaw, ...]:
+    """Return the main spot's area percent under each law, the same spots fitted anew."""
+    used = plate.signal.law
+    out = [UnderLaw(LAW_NAMES[used], reading.spots[index].area_percent)]
+    for law in LAWS_OF[plate.light]:
+        if law == used:
+            continue
+        settings = replace(plate.settings, law=law, channel=plate.signal.channel)
+        signal = to_signal(plate.scan, plate.layout, settings, plate.light)
+        trace = sample(signal, plate.layout, place)
+        flat = trace.signal
+        if settings.background != "layer":
+            flat = flat - background(flat, settings.background, usable=trace.usable,
+                                     pitch=signal.grid.mm)
+        noise = layer_noise(signal, plate.layout, place.width)
+        if noise is None:
+            # The noise only weighs the fit: its size over the tallest point carries over.
+            noise = replace(start.noise, sd=start.noise.sd * float(flat.max())
+                            / max(float(start.flat.max()), 1e-300))
+        fit = refitted(replace(start, trace=trace, flat=flat, noise=noise), reading.fit)
+        percent = float(area_percents(fit)[0][index])
+        out.append(UnderLaw(LAW_NAMES[law], percent if math.isfinite(percent) else None))
+    return tuple(out)
+
+
+def _reference(reading: LaneReading) -> tuple[str, Spot]:
+    """Return the name and the largest spot of a reference lane."""
+    if not reading.spots:
+        raise InputError(
+            f"--limit-lane {reading.name}: no spot can be told from the layer there, so the limit "
+            "can't be tested; apply more, or name another lane"
+        )
+    return reading.name, max(reading.spots, key=lambda spot: spot.area)
+
+
+def _limit_test(name: str, known: Spot, percent: float, seen: Seen) -> Sequence[LimitTest]:
+    """Return each spot but the main one held against the reference lane's largest.
+
+    Areas are compared, not percents: both spots are small, so the law bends neither much. With
+    no other spot, the smallest area that is found 95 % of the time stands in for it.
+    """
+    others = [spot for i, spot in enumerate(seen.reading.spots) if i != seen.index]
+    if not others:
+        smaller = (seen.least is not None and known.area_sd is not None
+                   and known.area - TWO_SIDED_95 * known.area_sd > seen.least)
+        verdict = "below" if smaller else "cannot tell"
+        return [LimitTest(name, percent, known.rf, None, None, None, verdict)]
+    out = []
+    for spot in others:
+        sds, verdict = None, "cannot tell"
+        if spot.area_sd is not None and known.area_sd is not None:
+            sds = (known.area - spot.area) / math.hypot(spot.area_sd, known.area_sd)
+            if abs(sds) > TWO_SIDED_95:
+                verdict = "below" if sds > 0 else "above"
+        out.append(LimitTest(name, percent, known.rf, spot.rf, spot.area / known.area, sds,
+                             verdict))
+    return out
+
+
+def _flags(
+    plate: Plate, reading: LaneReading, index: int, shares: tuple[Share, ...],
+    laws: tuple[UnderLaw, ...],
+) -> tuple[Flag, ...]:
+    out: list[Flag] = []
+    for i, spot in enumerate(reading.spots):
+        for remark in spot.flags:
+            if remark.name in ("at-origin", "at-front"):
+                place = "origin" if remark.name == "at-origin" else "front"
+                out.append(flag(remark.name, f"the spot at Rf {spot.rf:.3f}, at the {place}, "
+                                f"holds {spot.area_percent:.2f} area percent and is counted"))
+            else:
+                which = "main spot" if i == index else f"spot at Rf {spot.rf:.3f}"
+                out.append(flag(remark.name, f"{which}: {remark.message}"))
+    out.append(flag(
+        "thin-matter",
+        f"what lies within {PENCIL_MM} mm of the origin line and of the front, where pencil may "
+        "hide the layer, is not read: how much is there is unknown",
+    ))
+    main = shares[index]
+    values = [law.area_percent for law in laws if law.area_percent is not None]
+    outside = main.low is not None and main.high is not None and any(
+        not main.low <= value <= main.high for value in values)
+    # A lone spot is all there is under every law.
+    if outside and len(shares) > 1:
+        out.append(flag("law-matters", f"the main spot is {min(values):.2f} to {max(values):.2f} "
+                        "area percent by law, which its interval does not hold"))
+    return tuple(dict.fromkeys((*out, *reading.flags, *plate.flags)))

@@ -1,0 +1,1 @@
+"""One component, or two?"""

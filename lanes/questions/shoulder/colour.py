@@ -1,0 +1,101 @@
+"""Colour as a crude spectrum: does the ratio of the channels change across a spot?"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lanes.evidence.colour import CHANNELS
+from lanes.evidence.noise_covariance import MISFIT_LENGTH, MISFIT_REACH, noise_covariance
+from lanes.plate.layout import Lane
+from lanes.plate.signal import to_signal
+from lanes.questions.shoulder.case import Case
+from lanes.reading import Plate
+from lanes.spots.choose import MISFIT
+from lanes.trace.noise import layer_noise
+from lanes.trace.sample import sample
+
+Floats = NDArray[np.float64]
+DRAWS = 2000
+
+
+def colour_change(
+    plate: Plate, lane: Lane, case: Case, rng: np.random.Generator
+) -> float | None:
+    """Return the p-value of one colour over the whole spot, or None where colour tells nothing.
+
+    Each channel's trace is resolved into the spot's Gaussian and its first two Hermite functions
+    (a shift, a widening). One component gives a channels x functions matrix of rank one; what its
+    second and third singular values hold is compared with traces drawn from the rank-one part
+    with the channels' noise, and a misfit of each channel's own.
+    """
+    if any(c not in plate.scan.channels for c in CHANNELS):
+        return None
+    signals = [to_signal(plate.scan, plate.layout, replace(plate.settings, channel=c), plate.light)
+               for c in CHANNELS]
+    noises = [layer_noise(s, plate.layout, plate.layout.lanes[0].width) for s in signals]
+    if any(n is None or n.sd <= 0 for n in noises):
+        return None
+    between = _between([s.held_out for s in signals])
+    if between is None:
+        return None
+    traces = [sample(s, plate.layout, lane) for s in signals]
+    x = case.space.x
+    at = np.searchsorted(traces[0].position, x - 1e-9)
+    c, ln_sigma, _ = case.single
+    z = (x - c) / np.exp(ln_sigma)
+    bell = np.exp(-0.5 * z * z)
+    design = np.stack([bell, z * bell, (z * z - 1.0) * bell, np.ones_like(x), z], axis=1)
+    usable = np.all([t.usable[at] for t in traces], axis=0)
+    design = design[usable]
+    smooth = np.exp(-0.5 * ((z[:, None] - z[None, :]) / MISFIT_LENGTH) ** 2)
+    envelope = MISFIT * np.exp(-0.5 * (z / MISFIT_REACH) ** 2)
+    own = (smooth * envelope[:, None] * envelope[None, :])[np.ix_(usable, usable)]
+    rows, spreads, misfits = [], [], []
+    for t, n in zip(traces, noises, strict=True):
+        assert n is not None
+        low, high = at[0], at[-1] + 1
+        seen = (at - low)[usable]
+        cov = noise_covariance(n, t.gain[low:high])[np.ix_(seen, seen)]
+        solve = np.linalg.solve(cov, design)
+        pull = np.linalg.solve(design.T @ solve, solve.T)
+        rows.append((pull @ t.signal[at][usable])[:3])
+        spreads.append((pull @ cov @ pull.T)[:3, :3])
+        misfits.append((pull @ own @ pull.T)[:3, :3])
+    matrix = np.array(rows)
+    if np.max(matrix[:, 0] / np.sqrt([s[0, 0] for s in spreads])) < 10.0:
+        return None
+    total = np.zeros((9, 9))
+    roots = [np.linalg.cholesky(s) for s in spreads]
+    for i in range(3):
+        for j in range(3):
+            total[3 * i:3 * i + 3, 3 * j:3 * j + 3] = between[i, j] * roots[i] @ roots[j].T
+        total[3 * i:3 * i + 3, 3 * i:3 * i + 3] += matrix[i, 0] ** 2 * misfits[i]
+    root = np.linalg.cholesky(total + 1e-12 * np.diag(np.diag(total)))
+    draws = (rng.standard_normal((DRAWS, 9)) @ root.T).reshape(DRAWS, 3, 3)
+    # Channels and functions brought to about one unit of noise each, so that none drowns another.
+    left = np.linalg.inv(np.linalg.cholesky(
+        np.array([[np.trace(total[3 * i:3 * i + 3, 3 * j:3 * j + 3]) / 3 for j in range(3)]
+                  for i in range(3)])))
+    middle = sum(total[3 * i:3 * i + 3, 3 * i:3 * i + 3]
+                 / np.trace(total[3 * i:3 * i + 3, 3 * i:3 * i + 3]) for i in range(3))
+    right = np.linalg.inv(np.linalg.cholesky(middle)).T
+    u, s, v = np.linalg.svd(left @ matrix @ right)
+    flat = s[0] * np.outer(u[:, 0], v[0])
+    statistic = float(np.sum(s[1:] ** 2))
+    drawn = np.linalg.svd(flat + left @ draws @ right, compute_uv=False)
+    null = np.sum(drawn[:, 1:] ** 2, axis=1)
+    return float((1 + np.sum(null >= statistic)) / (DRAWS + 1))
+
+
+def _between(held: list[NDArray[np.float32]]) -> Floats | None:
+    """Return the correlation of the channels' noise, or None where they are copies of a grey."""
+    known = np.all([np.isfinite(h) for h in held], axis=0)
+    values = np.stack([h[known] for h in held]).astype(float)
+    middle = np.median(values, axis=1, keepdims=True)
+    bound = 6.0 * np.median(np.abs(values - middle), axis=1, keepdims=True)
+    correlation = np.corrcoef(np.clip(values - middle, -bound, bound))
+    off = correlation[np.triu_indices(3, 1)]
+    return None if not np.isfinite(off).all() or off.min() > 0.9999 else np.asarray(correlation)

@@ -1,0 +1,162 @@
+"""The shoulder question in words, as a record and as a page."""
+
+from __future__ import annotations
+
+import math
+from html import escape
+from typing import Any
+
+from lanes.confidence import TWO_SIDED_95
+from lanes.questions.shoulder.answer import Shoulder
+from lanes.questions.shoulder.figure import WIDTH, shoulder_png
+from lanes.report.answer import NOT_MASS, NOT_VALIDATED, Told
+from lanes.report.digits import fixed, with_sd
+from lanes.report.page import NUMBER, WHOLE, table
+from lanes.settings import Settings
+
+EXACTLY = ("An answer of one says that no second component was detected: one that runs exactly "
+           "with the first can't be.")
+
+
+def sentence(answer: Shoulder) -> str:
+    """Return the answer in plain words, one line."""
+    if answer.verdict == "two":
+        return f"Two components, {_two(answer)}."
+    if answer.verdict == "one":
+        return f"One component is enough; no second component detected{_limit(answer)}."
+    return f"Cannot tell: {'; '.join(answer.reasons)}."
+
+
+def _two(answer: Shoulder) -> str:
+    a, b = answer.components
+    text = (f"at Rf {with_sd(a.rf, a.rf_sd, 3)} and {with_sd(b.rf, b.rf_sd, 3)}, the smaller "
+            f"{_percent(min(a.area_percent, b.area_percent), a.area_percent_sd)} of their area")
+    if answer.pair is not None:
+        text += f", resolution {with_sd(answer.pair.resolution, answer.pair.resolution_sd, 2)}"
+    return text
+
+
+def _percent(value: float, sd: float | None) -> str:
+    return f"({with_sd(value, sd, 1)}) %"
+
+
+def _limit(answer: Shoulder) -> str:
+    seen = [d for d in answer.detectable if d.percent is not None]
+    if not seen:
+        return ""
+    shown = next((d for d in seen if d.resolution >= 0.5), seen[-1])
+    return (f"; a second above {fixed(shown.percent, 1)} % at resolution "
+            f"{fixed(shown.resolution, 1)} would have been seen by this test of the one spot "
+            "(what a reading itself would list is larger: lanes purity)")
+
+
+def tell_shoulder(answer: Shoulder, file: str, settings: Settings) -> Told:
+    """Return the answer as it is told; `file` is the plate's file name."""
+    lines = [sentence(answer)]
+    if answer.settle:
+        lines += ["What would settle it:", *(f"- {what}" for what in answer.settle)]
+    return Told(
+        name="shoulder",
+        question="Is the shoulder a second component?",
+        source=f"Lane {answer.lane} of {file}, spot at Rf {fixed(answer.rf, 3)}.",
+        lines=lines,
+        details=[f"lane {answer.lane}, spot at Rf {fixed(answer.rf, 3)}",
+                 *(f"{name:44s}{value}" for name, value in _figures(answer))],
+        record=_record(answer),
+        draw=lambda: shoulder_png(answer),
+        alt="The spot with the fits of one and of two components, the residuals of both, and "
+        "the least second component that would be seen by resolution",
+        width_px=WIDTH,
+        sections=_sections(answer),
+        flags=answer.flags,
+        cautions=(EXACTLY, NOT_MASS, NOT_VALIDATED),
+        settings=settings.to_toml(),
+        signal=answer.signal,
+    )
+
+
+def _figures(answer: Shoulder) -> list[tuple[str, str]]:
+    out = [
+        ("p-value of one against two", f"{answer.p_value:.2g}"),
+        ("AICc of one less that of two", fixed(answer.delta_aicc, 1)),
+        ("BIC of one less that of two", fixed(answer.delta_bic, 1)),
+    ]
+    for name, (rival, two) in answer.against.items():
+        out.append((f"p-value of {name} against two", f"{rival:.2g}"))
+        out.append((f"p-value of two against {name}", f"{two:.2g}"))
+    if answer.colour is not None:
+        out.append(("p-value of one colour over the whole spot", f"{answer.colour:.2g}"))
+    if answer.width is not None:
+        out.append(("width over that of lone spots here", fixed(answer.width, 2)))
+    if len(answer.components) == 2:
+        for part in answer.components:
+            out.append((
+                "component at Rf, and 95 % interval",
+                f"{fixed(part.rf, 4)} ({_interval(part.rf, part.rf_sd, 4)}), area percent "
+                f"{fixed(part.area_percent, 1)} "
+                f"({_interval(part.area_percent, part.area_percent_sd, 1, 100.0)})"))
+        if answer.pair is not None:
+            out.append((
+                "their resolution, and 95 % interval",
+                f"{fixed(answer.pair.resolution, 2)} "
+                f"({_interval(answer.pair.resolution, answer.pair.resolution_sd, 2)})"))
+    return out
+
+
+def _interval(value: float | None, sd: float | None, places: int, most: float = math.inf) -> str:
+    if value is None or sd is None or not math.isfinite(sd):
+        return "?"
+    low, high = max(value - TWO_SIDED_95 * sd, 0.0), min(value + TWO_SIDED_95 * sd, most)
+    return f"{fixed(low, places)} to {fixed(high, places)}"
+
+
+def _record(answer: Shoulder) -> dict[str, Any]:
+    return {
+        "lane": answer.lane,
+        "rf": answer.rf,
+        "verdict": answer.verdict,
+        "p_value": answer.p_value,
+        "delta_aicc": answer.delta_aicc,
+        "delta_bic": answer.delta_bic,
+        "components": [
+            {"rf": c.rf, "rf_sd": c.rf_sd, "area_percent": c.area_percent,
+             "area_percent_sd": c.area_percent_sd}
+            for c in answer.components
+        ],
+        "alternatives": [{"name": a.name, "aicc": a.aicc} for a in answer.alternatives],
+        "colour": None if answer.colour is None else {"p_value": answer.colour},
+        "detectable": [{"resolution": d.resolution, "percent": d.percent}
+                       for d in answer.detectable],
+    }
+
+
+def _sections(answer: Shoulder) -> list[str]:
+    rows = [(escape(a), escape(b)) for a, b in _figures(answer)]
+    return [
+        "<h2>Evidence</h2>",
+        table("Evidence", (), [("", rows)]),
+        table("Ways to explain the spot", ("Explanation", "AICc"), [("", [
+            (escape(a.name), fixed(a.aicc, 1)) for a in answer.alternatives])], (WHOLE, NUMBER)),
+        "<h2>What would have been seen</h2>",
+        table("Least second component seen 95 times of 100",
+              ("Resolution", "Percent of the pair"),
+              [("", [(fixed(d.resolution, 1),
+                      "over 50" if d.percent is None else fixed(d.percent, 1))
+                     for d in answer.detectable])], (NUMBER, NUMBER)),
+        "<h2>How it was found</h2>",
+        *(f"<p>{text}</p>" for text in _HOW),
+    ]
+
+
+_HOW = (
+    "One Gaussian and two of one width were fitted to the trace under the plate's own noise, "
+    "its correlation between neighbouring samples included, and with 0.6 % of the height as the "
+    "misfit that every real spot has. The p-value is the share of drawn single spots (a "
+    "parametric bootstrap) that favour two as much as this one.",
+    "A second component is reported only where two also explain the spot better than one that "
+    "tails (an exponentially modified Gaussian, either way), with evidence of the same kind.",
+    "The least second component is what the test would find 95 times of 100, on the side of the "
+    "spot where it shows less. Standard deviations cover the fit and the two lines; 95 % "
+    "intervals are 1.96 of them to either side. They differ a little from a reading's: here the "
+    "two share one width exactly, and the spot's own misfit counts as noise.",
+)

@@ -1,0 +1,248 @@
+"""One component or two: the likelihood ratio, and what it is worth on this plate.
+
+The ratio of one against two components has no textbook distribution, since the second one's place
+means nothing where there is none (Davies, Biometrika 64, 247 (1977) and 74, 33 (1987)); it is
+drawn instead: a parametric bootstrap from the fit of one (McLachlan, Appl. Stat. 36, 318 (1987)).
+All three from memory.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import brentq
+from scipy.stats import ncx2
+
+from lanes.evidence.whitened_fits import Model, fit_single, fit_tail, fit_two, one, tail, two
+from lanes.questions.shoulder.case import Case
+from lanes.spots.quantities import HALF_HEIGHT_FACTOR
+from lanes.spots.shapes import FWHM
+
+Floats = NDArray[np.float64]
+LEVEL = 0.05
+POWER = 0.95
+RESOLUTIONS = tuple(round(0.1 * k, 1) for k in range(3, 16))
+TAIL = "a tail"
+
+
+@dataclass(frozen=True)
+class Detectable:
+    """The least second component, in percent of the pair, seen 95 times of 100; None: over 50 %."""
+
+    resolution: float
+    percent: float | None
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """What the tests say.
+
+    Attributes
+    ----------
+    statistic, threshold, p_value : float
+        The likelihood ratio of one against two, where one in twenty single spots would exceed
+        it, and the share of drawn single spots that reach it.
+    against : dict
+        For each rival, the p-values of the rival (against two) and of two (against the rival).
+    scale : float
+        Residual of the better fit over the noise, as variances.
+    """
+
+    statistic: float
+    threshold: float
+    p_value: float
+    against: dict[str, tuple[float, float]]
+    scale: float
+    detectable: tuple[Detectable, ...]
+
+
+@dataclass(frozen=True)
+class Ratio:
+    """The likelihood ratio of one against two: the trace's, and of drawn single spots."""
+
+    statistic: float
+    null: Floats
+    scale: float
+    single: Floats
+    pair: Floats
+
+    @property
+    def p_value(self) -> float:
+        """Share of drawn single spots that reach the statistic, the trace itself counted in."""
+        return _share(self.null >= self.statistic)
+
+
+def ratio(
+    case: Case, bootstraps: int, rng: np.random.Generator, tell: Callable[[int], None] | None = None
+) -> Ratio:
+    """Return the likelihood ratio of `case`, and its null from `bootstraps` drawn traces."""
+    tests = _Tests(case)
+    z, rest = case.z, np.array([case.rest])
+    p_one, rss_one = tests.single(one, z)
+    p_two, rss_two = fit_two(case.space, z, p_one, case.limits)
+    rss_tail = fit_tail(case.space, z, p_one, case.limits)[1]
+    statistic = float((np.maximum(rss_one - rss_two, 0.0) / tests.scale(rss_two, rest))[0])
+    spread = float(tests.scale(np.minimum(rss_two, rss_tail), rest)[0])
+    drawn: list[Floats] = []
+    for part in _parts(bootstraps):
+        zs, rests = tests.draw(one, p_one, part, spread, rng)
+        p, of_one = tests.single(one, zs, p_one[0])
+        of_two = fit_two(case.space, zs, p, case.limits)[1]
+        drawn.append(np.maximum(of_one - of_two, 0.0) / tests.scale(of_two, rests))
+        if tell is not None:
+            tell(sum(map(len, drawn)))
+    return Ratio(statistic, np.concatenate(drawn), spread, p_one, p_two)
+
+
+def weigh(
+    case: Case, bootstraps: int, rng: np.random.Generator,
+    progress: Callable[[int, int], None] | None = None,
+) -> Evidence:
+    """Return the evidence of `case`, from `bootstraps` drawn traces for each question."""
+    # Where one is not enough, as many are drawn again for each side of each rival.
+    whole = bootstraps * (3 if case.shape is None else 5)
+
+    def tell(done: int) -> None:
+        if progress is not None:
+            progress(done, whole)
+
+    found = ratio(case, bootstraps, rng, tell)
+    against = {}
+    if found.p_value < LEVEL:
+        tests = _Tests(case)
+        z, rest = case.z, np.array([case.rest])
+        rss_two = fit_two(case.space, z, found.single, case.limits)[1]
+        p_tail, rss_tail, sides = fit_tail(case.space, z, found.single, case.limits)
+        rivals: list[tuple[str, Model, Floats, Floats]] = [
+            (TAIL, tail(int(sides[0])), p_tail, rss_tail)]
+        if case.shape is not None:
+            rivals.append((*case.shape, *tests.single(case.shape[1], z, found.single[0])))
+        done = bootstraps
+        for name, model, p_rival, rss_rival in rivals:
+            seen = float(((rss_rival - rss_two) / tests.scale(rss_two, rest))[0])
+            by_rival = tests.compare(name, model, p_rival, bootstraps, found.scale, rng)
+            tell(done + bootstraps)
+            by_two = tests.compare(name, two, found.pair, bootstraps, found.scale, rng)
+            done += 2 * bootstraps
+            tell(done)
+            against[name] = (_share(by_rival >= seen), _share(by_two <= seen))
+    tell(whole)
+    threshold = float(np.quantile(found.null, 1.0 - LEVEL))
+    return Evidence(found.statistic, threshold, found.p_value, against, found.scale,
+                    detectable(case, threshold, found.scale))
+
+
+def _share(hits: NDArray[np.bool_]) -> float:
+    return float((1 + np.sum(hits)) / (hits.size + 1))
+
+
+def _parts(count: int, size: int = 100) -> list[int]:
+    return [min(size, count - k) for k in range(0, count, size)]
+
+
+@dataclass(frozen=True)
+class _Tests:
+    case: Case
+
+    def single(self, model: Model, z: Floats, start: Floats | None = None
+               ) -> tuple[Floats, Floats]:
+        guess = self.case.single if start is None else start
+        return fit_single(model, self.case.space, z, guess, self.case.limits)
+
+    def scale(self, rss_two: Floats, rest: Floats) -> Floats:
+        """Return the residual's variance over the noise's: where noise is known, 1 at least."""
+        found = np.maximum((rss_two + rest) / (self.case.space.freedom - 5), 1e-300)
+        return found if self.case.free_scale else np.maximum(found, 1.0)
+
+    def draw(self, model: Model, p: Floats, count: int, scale: float, rng: np.random.Generator
+             ) -> tuple[Floats, Floats]:
+        """Return `count` traces drawn from `model` at `p`, and their parts out of reach.
+
+        In the reduced space the plate's noise, misfit included, is white and of unit variance.
+        """
+        space = self.case.space
+        mean = space.reduce @ model(space.x, p[:1])[0][0]
+        size = space.reduce.shape[0]
+        noise = rng.standard_normal((count, size)) * np.sqrt(scale)
+        outside = max(space.freedom - size, 1)
+        return mean + noise, scale * rng.chisquare(outside, count)
+
+    def compare(self, name: str, truth: Model, p: Floats, count: int, scale: float,
+                rng: np.random.Generator) -> Floats:
+        """Return by how much two beat the rival `name` on traces drawn from `truth`."""
+        case, out = self.case, []
+        for part in _parts(count):
+            zs, rests = self.draw(truth, p, part, scale, rng)
+            p_one, _ = self.single(one, zs)
+            rss_two = fit_two(case.space, zs, p_one, case.limits)[1]
+            if name == TAIL:
+                rss = fit_tail(case.space, zs, p_one, case.limits)[1]
+            else:
+                assert case.shape is not None
+                rss = self.single(case.shape[1], zs)[1]
+            out.append((rss - rss_two) / self.scale(rss_two, rests))
+        return np.concatenate(out)
+
+
+def least_noncentrality(threshold: float) -> float:
+    """Return the noncentrality at which the ratio exceeds `threshold` 95 times of 100.
+
+    A second component adds two values, so the ratio is about noncentral chi-square with two
+    degrees of freedom.
+    """
+    def short(value: float) -> float:
+        return float(ncx2.cdf(threshold, 2, value) - (1.0 - POWER))
+
+    return float(brentq(short, 1e-6, 1e4))
+
+
+def noncentrality(case: Case, pairs: Floats, model: Model = one) -> Floats:
+    """Return the noncentrality of the likelihood ratio for pairs, (b, 5), of which one is fitted.
+
+    It is the sum of squares, under the plate's noise, that the best single component leaves of a
+    pair without noise; baseline, neighbours, place, width and area are profiled out.
+    """
+    z = two(case.space.x, pairs)[0] @ case.space.reduce.T
+    area = pairs[:, 3] + pairs[:, 4]
+    sigma = np.exp(pairs[:, 2])
+    share = pairs[:, 4] / area
+    best = np.full(len(pairs), np.inf)
+    # From the whole pair, and from its larger part alone.
+    whole = np.stack([
+        pairs[:, 0] + share * pairs[:, 1] * sigma,
+        pairs[:, 2] + 0.5 * np.log1p(share * (1 - share) * pairs[:, 1] ** 2), area], axis=1)
+    large = np.stack([pairs[:, 0] + (share > 0.5) * pairs[:, 1] * sigma, pairs[:, 2],
+                      area * np.maximum(share, 1 - share)], axis=1)
+    for start in (whole, large):
+        best = np.minimum(best, fit_single(model, case.space, z, start, case.limits)[1])
+    return best
+
+
+def detectable(case: Case, threshold: float, scale: float) -> tuple[Detectable, ...]:
+    """Return the least second component that would be seen, by resolution, beside this spot.
+
+    The spot's own place and area are kept, its width that of a lone one; the second may lie on
+    either side, and the side where it shows less counts.
+    """
+    need = least_noncentrality(threshold) * scale
+    c, ln_sigma, area = case.single
+    shares = np.geomspace(0.001, 0.5, 28)
+    gaps = np.array(RESOLUTIONS) * 2.0 * FWHM / HALF_HEIGHT_FACTOR
+    sigma = np.exp(ln_sigma)
+    rows = []
+    for gap in gaps:
+        for q in shares:
+            rows.append((c, gap, ln_sigma, (1 - q) * area, q * area))
+            rows.append((c - gap * sigma, gap, ln_sigma, q * area, (1 - q) * area))
+    found = noncentrality(case, np.array(rows)).reshape(gaps.size, shares.size, 2).min(axis=2)
+    out = []
+    for resolution, row in zip(RESOLUTIONS, np.maximum.accumulate(found, axis=1), strict=True):
+        percent = None
+        if row[-1] >= need:
+            at = np.interp(np.log(need), np.log(np.maximum(row, 1e-12)), np.log(shares))
+            percent = float(100.0 * np.exp(at))
+        out.append(Detectable(resolution, percent))
+    return tuple(out)

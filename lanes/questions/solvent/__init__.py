@@ -1,0 +1,1 @@
+"""Which solvent mixture next?"""

@@ -1,0 +1,1 @@
+"""What every page, picture, table and folder of results is made with."""

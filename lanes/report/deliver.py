@@ -1,0 +1,77 @@
+"""How every answer leaves the program: words or JSON on the terminal, a folder where asked."""
+
+from __future__ import annotations
+
+import argparse
+import shlex
+import sys
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from lanes.errors import InputError
+
+if TYPE_CHECKING:
+    from lanes.report.answer import Told
+
+MEASURES = """\
+Heights count from the plate's lower edge, x from its left edge, in mm (in pixels where the scan
+has no scale). What is not given is looked for; what can't be found with confidence is asked for.
+"""
+
+
+def output_options(parser: argparse.ArgumentParser, name: str) -> None:
+    """Add --out, --force and --json for the answer called `name`."""
+    parser.add_argument("--out", metavar="DIR", help="folder to write figure, page and JSON to")
+    parser.add_argument("--force", action="store_true",
+                        help="replace DIR where an earlier answer made it")
+    parser.add_argument("--json", action="store_true", help=f"print {name}.json instead of words")
+
+
+def refuse_early(arguments: argparse.Namespace) -> None:
+    """Refuse a folder that can't be written before any work is done."""
+    if arguments.out is None and arguments.force:
+        raise InputError("--force is about the folder that --out writes: give --out DIR too")
+    if arguments.out is not None:
+        if not arguments.out.strip():
+            raise InputError("--out is empty: give a folder to make")
+        from lanes.report.folder import refuse_existing
+
+        refuse_existing(arguments.out, force=arguments.force)
+
+
+def deliver(arguments: argparse.Namespace, told: Told) -> None:
+    """Print the answer, and write its folder where one was asked for."""
+    told = replace(told, command=_asked(getattr(arguments, "words", [])))
+    if arguments.out is not None:
+        from lanes.report.answer import write_answer
+
+        write_answer(told, arguments.out, arguments.force)
+    if arguments.json:
+        sys.stdout.write(told.json().decode("utf-8"))
+        return
+    sys.stdout.write(told.text())
+    if arguments.out is not None:
+        print(f"\nwritten to {Path(arguments.out)}: open {told.name}.html")
+
+
+def _asked(words: Sequence[str]) -> str:
+    """Return the command as typed, but for where its answer went."""
+    kept, skip = ["lanes"], False
+    for word in words:
+        if skip or word in ("--out", "--force", "--json") or word.startswith("--out="):
+            skip = word == "--out" and not skip
+            continue
+        kept.append(word)
+    return shlex.join(kept) if words else ""
+
+
+def progress() -> Callable[[int, int], None] | None:
+    """Return what says on the terminal how far the work is; None where nobody watches."""
+    return _progress if sys.stderr.isatty() else None
+
+
+def _progress(done: int, whole: int) -> None:
+    print("\r" + (f"drawn {done} of {whole}" if done < whole else " " * 30 + "\r"), end="",
+          file=sys.stderr, flush=True)

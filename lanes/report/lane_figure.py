@@ -1,0 +1,271 @@
+"""One lane as a picture: its strip of the scan, its trace with every component, the residuals."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lanes.plate.layout import Layout
+from lanes.plate.picture import Picture
+from lanes.reading import LaneReading, Reading
+from lanes.report.canvas import (
+    COLOURS,
+    DASHES,
+    INK,
+    MARK,
+    QUIET,
+    TEXT,
+    box,
+    canvas,
+    halo,
+    png,
+    spread,
+    style,
+)
+from lanes.report.tables import length_unit, no_spot
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+Floats = NDArray[np.float64]
+
+# In pixels.
+_WIDTH, _LEFT, _RIGHT = 1090, 140, 25
+
+
+def lane_png(reading: Reading, lane: LaneReading) -> bytes:
+    """Return one lane's picture: strip of the scan, trace with its components, residuals.
+
+    The strip is turned a quarter clockwise, so that Rf runs left to right in all three. The trace
+    is shown less its background, as it was fitted.
+    """
+    rf = lane.trace.rf
+    span = (float(rf[0]), float(rf[-1]))
+    width = _WIDTH - _LEFT - _RIGHT
+    strip = _strip(reading, lane, span, width)
+    tall = 0 if strip is None else strip.shape[0]
+    top = 48 if strip is None else 48 + tall + 16
+    weak = _foot(lane)
+    heights = (350, 0 if weak is None else 190, 190)
+    total = top + 40 + sum(heights) + 14 * (2 if weak is None else 3) + 62
+    with style():
+        figure = canvas(_WIDTH, total)
+        count = len(lane.spots)
+        spots = "no spot" if count == 0 else "1 spot" if count == 1 else f"{count} spots"
+        figure.text(
+            _LEFT / _WIDTH, 1 - 14 / total, f"Lane {lane.name}: {spots}",
+            va="top", weight="bold", size=TEXT + 1,
+        )  # fmt: skip
+        if strip is not None:
+            axes = box(figure, _LEFT, 48, width, tall)
+            axes.imshow(strip, extent=(*span, 0, 1), aspect="auto", interpolation="nearest")
+            axes.set(xlim=span, xticks=[], yticks=[])
+            axes.set_ylabel("Lane", rotation=0, ha="right", va="center")
+            for spot in lane.spots:
+                axes.plot([spot.rf] * 2, [0, 0.13], color=MARK, lw=1.3, path_effects=halo(2.2))
+        top += 40
+        panel = box(figure, _LEFT, top, width, heights[0])
+        _trace_panel(panel, reading, lane, span)
+        panels = [panel]
+        top += heights[0] + 14
+        if weak is not None:
+            panels.append(box(figure, _LEFT, top, width, heights[1]))
+            _foot_panel(panels[-1], lane, weak)
+            top += heights[1] + 14
+        panels.append(box(figure, _LEFT, top, width, heights[2]))
+        _residual_panel(panels[-1], lane)
+        for axes in panels:
+            axes.set_xlim(span)
+            axes.spines[["top", "right"]].set_visible(False)
+            axes.yaxis.set_major_locator(_locator(4))
+            axes.xaxis.set_major_locator(_locator(11))
+            _unused(axes, lane)
+            axes.tick_params(labelbottom=axes is panels[-1])
+            axes.yaxis.set_label_coords(-0.113, 0.5)
+        panels[-1].set_xlabel("Rf")
+        return png(figure)
+
+
+def _locator(count: int) -> Any:
+    from matplotlib.ticker import MaxNLocator
+
+    return MaxNLocator(count, steps=[1, 2, 2.5, 5, 10])
+
+
+def _strip(
+    reading: Reading, lane: LaneReading, span: tuple[float, float], width: int
+) -> NDArray[np.uint8] | None:
+    layout, picture = reading.layout, reading.picture
+    if layout is None or picture is None:
+        return None
+    return strip_of(layout, picture, lane.name, span, width)
+
+
+def strip_of(
+    layout: Layout, picture: Picture, name: str, span: tuple[float, float], width: int
+) -> NDArray[np.uint8] | None:
+    """Return a lane cut from the plate along its path, Rf to the right, x downward."""
+    on_plate = next((found for found in layout.lanes if found.name == name), None)
+    if on_plate is None:
+        return None
+    per_unit = width / ((span[1] - span[0]) * layout.run(on_plate))
+    tall = int(np.clip(round(1.3 * on_plate.width * per_unit), 60, 220))
+    rf = span[0] + (np.arange(width) + 0.5) / width * (span[1] - span[0])
+    across = (np.arange(tall) + 0.5 - tall / 2) / tall * 1.3 * on_plate.width
+    x, y = layout.path(on_plate, rf)
+    lean = on_plate.lean / np.hypot(1.0, on_plate.lean)
+    level = 1.0 / np.hypot(1.0, on_plate.lean)
+    return _sample(
+        picture, x[None, :] + level * across[:, None], y[None, :] - lean * across[:, None]
+    )
+
+
+def _sample(picture: Picture, x: Floats, y: Floats) -> NDArray[np.uint8]:
+    """Return the picture's pixels at plate points, between pixels linearly; white outside."""
+    from scipy.ndimage import map_coordinates
+
+    rows, columns = picture.pixels.shape[:2]
+    row = (1.0 - y / picture.height) * rows - 0.5
+    column = x / picture.width * columns - 0.5
+    # Half a pixel beyond the outer centres is still on the plate.
+    outside = (row < -0.5) | (row > rows - 0.5) | (column < -0.5) | (column > columns - 0.5)
+    planes = [
+        map_coordinates(picture.pixels[:, :, i].astype(np.float32), (row, column), order=1,
+                        mode="nearest")
+        for i in range(3)
+    ]  # fmt: skip
+    pixels = np.rint(np.stack(planes, axis=-1)).clip(0, 255).astype(np.uint8)
+    pixels[outside] = 255
+    return pixels
+
+
+def _shown(lane: LaneReading) -> Floats:
+    """Return the trace less its background, not-a-number where it was not used."""
+    shown = lane.trace.signal - lane.background
+    return np.where(lane.trace.usable, shown, np.nan)
+
+
+def _trace_panel(
+    axes: Axes, reading: Reading, lane: LaneReading, span: tuple[float, float]
+) -> None:
+    rf, fit, shown = lane.trace.rf, lane.fit, _shown(lane)
+    axes.plot(rf, shown, color="#a3abb3", lw=2.6, label="trace", zorder=2)
+    _components(axes, lane)
+    if np.ptp(fit.baseline) > 0 or np.any(fit.baseline):
+        axes.plot(rf, fit.baseline, color=QUIET, lw=0.9, ls=(0, (8, 3)), label="low-order term")
+    axes.plot(rf, fit.model, color=INK, lw=1.0, label="sum", zorder=4)
+    known = np.concatenate([shown[np.isfinite(shown)], fit.model[np.isfinite(fit.model)], [0.0]])
+    noise = 4 * lane.noise.local.sd
+    low, high = min(float(known.min()), -noise), max(float(known.max()), noise)
+    axes.set_ylim(low - 0.04 * (high - low), high + 0.17 * (high - low))
+    axes.set_ylabel(f"Signal × {length_unit(reading)}")
+    if lane.spots:
+        _numbers(axes, lane, span, 0.03 * (high - low))
+    else:
+        words = no_spot(lane, f"signal × {length_unit(reading)}²")
+        axes.text(0.5, 0.88, words, transform=axes.transAxes, ha="center", va="center")
+    axes.legend(
+        *_legend(axes, lane), loc="lower left", bbox_to_anchor=(-0.01, 1.0), ncols=6, frameon=False,
+        borderaxespad=0.2, handlelength=1.6, handletextpad=0.5, columnspacing=1.0,
+    )  # fmt: skip
+
+
+def _legend(axes: Axes, lane: LaneReading) -> tuple[list[Any], list[str]]:
+    from matplotlib.patches import Patch
+
+    handles, labels = axes.get_legend_handles_labels()
+    handles, labels = list(handles), list(labels)
+    if not np.all(lane.trace.usable):
+        handles.append(Patch(facecolor="#eef0f2", edgecolor="#c3c9cf", hatch="////", lw=0))
+        labels.append("not used")
+    handles.append(Patch(facecolor="#dfe7ee", edgecolor="#8fa3b5", lw=0.7))
+    labels.append("noise, ± 2 sd")
+    return handles, labels
+
+
+def _components(axes: Axes, lane: LaneReading) -> None:
+    for index, peak in enumerate(lane.fit.peaks):
+        colour, dash = COLOURS[index % len(COLOURS)], DASHES[index % len(DASHES)]
+        inside = peak > 2e-3 * peak.max(initial=0.0)
+        rf, foot = lane.trace.rf[inside], lane.fit.baseline[inside]
+        axes.fill_between(rf, foot, foot + peak[inside], color=colour, alpha=0.2, lw=0, zorder=1)
+        axes.plot(
+            rf, foot + peak[inside], lw=1.6, zorder=3, color=colour, ls=dash,
+            label="each spot" if index == 0 else None,
+        )  # fmt: skip
+
+
+def _numbers(axes: Axes, lane: LaneReading, span: tuple[float, float], lift: float) -> None:
+    rf = [spot.rf for spot in lane.spots]
+    gap = (span[1] - span[0]) * 0.022
+    places = spread(rf, gap, span[0] + gap / 2, span[1] - gap / 2)
+    model = np.where(np.isfinite(lane.fit.model), lane.fit.model, 0.0)
+    curve = np.interp(rf, lane.trace.rf, model)
+    # The highest point under the number, so that it clears a slope too.
+    apex = np.array([
+        model[np.abs(lane.trace.rf - x) <= gap / 2].max(initial=y)
+        for x, y in zip(rf, curve, strict=True)
+    ])
+    # Numbers that had to make room for each other stand in one row above their highest apex.
+    close = np.diff(places) < 1.01 * gap
+    group = np.concatenate([[0], np.cumsum(~close)])
+    for number, (x0, x1, y0, member) in enumerate(zip(rf, places, curve, group, strict=True), 1):
+        y1 = float(apex[group == member].max()) + lift
+        if np.count_nonzero(group == member) > 1:
+            y1 += lift
+            axes.plot([x0, x1], [y0 + lift / 3, y1], color=QUIET, lw=0.7)
+        axes.text(x1, y1, str(number), ha="center", va="bottom", color=MARK, path_effects=halo())
+
+
+def _foot(lane: LaneReading) -> float | None:
+    """Return the tallest of the spots too small to see beside the largest, if there are any."""
+    heights = [component.height for component in lane.fit.components]
+    weak = [height for height in heights if height < 0.08 * max(heights)]
+    return max(weak) if weak else None
+
+
+def _foot_panel(axes: Axes, lane: LaneReading, weak: float) -> None:
+    rf = lane.trace.rf
+    axes.plot(rf, _shown(lane), color="#a3abb3", lw=1.8, zorder=2)
+    _components(axes, lane)
+    axes.plot(rf, lane.fit.model, color=INK, lw=1.0, zorder=4)
+    base = float(np.median(lane.fit.baseline))
+    reach = max(2.2 * weak, 6 * lane.noise.local.sd)
+    axes.set_ylim(base - max(0.25 * reach, 3 * lane.noise.local.sd), base + reach)
+    axes.set_ylabel("Enlarged")
+    for number, component in enumerate(lane.fit.components, 1):
+        if component.height <= weak:
+            at = component.centre / lane.trace.run
+            near = np.abs(rf - at) < 0.012
+            top = float(np.nanmax(np.append(_shown(lane)[near], component.height + base)))
+            if np.interp(at, rf, lane.fit.model) < base + 0.7 * reach:
+                top = min(top + 0.03 * reach, base + 0.85 * reach)
+                axes.text(
+                    at, top, str(number), ha="center", va="bottom", color=MARK, path_effects=halo()
+                )
+
+
+def _residual_panel(axes: Axes, lane: LaneReading) -> None:
+    rf, left = lane.trace.rf, _shown(lane) - lane.fit.model
+    band = 2.0 * lane.noise.local.sd * lane.trace.gain
+    axes.fill_between(rf, -band, band, facecolor="#dfe7ee", edgecolor="#8fa3b5", lw=0.7)
+    axes.axhline(0.0, color=QUIET, lw=0.6)
+    axes.plot(rf, left, color=INK, lw=0.9)
+    known = np.abs(np.concatenate([left[np.isfinite(left)], band[np.isfinite(band)]]))
+    reach = 1.15 * (float(known.max(initial=0.0)) or 1.0)
+    axes.set_ylim(-reach, reach)
+    axes.set_ylabel("Residual")
+
+
+def _unused(axes: Axes, lane: LaneReading) -> None:
+    """Hatch the stretches where a pencil line or another mark hides the layer."""
+    rf, usable = lane.trace.rf, lane.trace.usable
+    half = (rf[1] - rf[0]) / 2
+    edges = np.flatnonzero(np.diff(np.concatenate([[True], usable, [True]]).astype(int)))
+    for start, stop in zip(edges[::2], edges[1::2], strict=True):
+        axes.axvspan(
+            rf[start] - half, rf[stop - 1] + half, facecolor="#eef0f2", edgecolor="#c3c9cf",
+            hatch="////", lw=0, zorder=0,
+        )  # fmt: skip

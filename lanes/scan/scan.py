@@ -1,0 +1,238 @@
+"""A scan: codes as the file holds them, and the linear light they stand for."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from io import BytesIO
+from pathlib import Path
+
+import numpy as np
+
+from lanes.errors import InputError
+from lanes.flags import Flag, flag
+from lanes.scan.decode import (
+    STRIP,
+    Codes,
+    decode,
+    deep_tiff,
+    dots,
+    file_kind,
+    guarded,
+    power_text,
+    read_bytes,
+    stated_transfer,
+    tiff_tags,
+    turned,
+)
+from lanes.scan.transfer import Light, code_table
+from lanes.settings import Settings
+
+# Relative luminance of linear red, green and blue: IEC 61966-2-1 (Rec. ITU-R BT.709).
+_LUMINANCE = (0.2126, 0.7152, 0.0722)
+_WEIGHTS = {
+    "red": (1.0, 0.0, 0.0),
+    "green": (0.0, 1.0, 0.0),
+    "blue": (0.0, 0.0, 1.0),
+    "mean": (1 / 3, 1 / 3, 1 / 3),
+    "luminance": _LUMINANCE,
+}
+# EXIF orientation: quarter turns counter-clockwise that follow a left-right mirroring, if any.
+_ORIENTATIONS = {
+    1: (0, False), 2: (0, True), 3: (2, False), 4: (2, True),
+    5: (1, True), 6: (3, False), 7: (3, True), 8: (1, False),
+}  # fmt: skip
+
+
+@dataclass(frozen=True, eq=False)
+class Scan:
+    """One image as the file holds it, upright, with what the file says about itself.
+
+    Attributes
+    ----------
+    codes : (height_px, width_px, C) array of uint8 or uint16
+        C is 1 (grey) or 3 (red, green, blue). Contiguous and locked.
+    file, sha256 : str
+        The file's name without its folder, and the hash of its bytes.
+    width_px, height_px : int
+        After turning.
+    bits : int
+        8 or 16: the depth of `codes`.
+    mode : str
+        The image library's word for the kind of pixel in the file.
+    dpi : float or None
+        Dots per inch; None where unknown, implausible, or written by a camera.
+    transfer : str
+        "srgb", "linear", or the power as text: how codes map to light.
+    camera : bool
+        Whether the file was made by a camera rather than a scanner.
+    flags : tuple of Flag
+    """
+
+    codes: Codes
+    file: str
+    sha256: str
+    width_px: int
+    height_px: int
+    bits: int
+    mode: str
+    dpi: float | None
+    transfer: str
+    camera: bool = False
+    flags: tuple[Flag, ...] = ()
+
+    @property
+    def channels(self) -> tuple[str, ...]:
+        """The channels `light` offers: only "mean" for a grey scan."""
+        return tuple(_WEIGHTS) if self.codes.shape[2] == 3 else ("mean",)
+
+    def light(self, channel: str, reduce: int = 1) -> Light:
+        """Return linear light from 0 to 1, averaged over blocks of `reduce` x `reduce` pixels.
+
+        Parameters
+        ----------
+        channel : str
+            One of `channels`. "luminance" weighs by IEC 61966-2-1.
+        reduce : int
+            Side of a block in pixels. The rows at the bottom and the columns at the right that
+            fill no block are dropped.
+
+        Returns
+        -------
+        (height_px // reduce, width_px // reduce) array of float32
+
+        Raises
+        ------
+        InputError
+            If the scan has no such channel, or no block fits in it.
+        """
+        table = code_table(self.bits, self.transfer)
+        tables = [(c, table * np.float32(w)) for c, w in self._parts(channel)]
+
+        def value(rows: Codes) -> Light:
+            return _total(scaled[rows[:, :, c]] for c, scaled in tables)
+
+        return self._blocks(value, reduce)
+
+    def clipped(self, channel: str, reduce: int = 1) -> Light:
+        """Return the share of pixels at code 0 or the highest code, in the blocks of `light`.
+
+        In a mixture of channels a pixel counts where any of them is at its limit.
+        """
+        parts = self._parts(channel)
+        top = (1 << self.bits) - 1
+
+        def value(rows: Codes) -> Light:
+            hit = np.zeros(rows.shape[:2], bool)
+            for c, _ in parts:
+                hit |= (rows[:, :, c] == 0) | (rows[:, :, c] == top)
+            return hit.astype(np.float32)
+
+        return self._blocks(value, reduce)
+
+    def _parts(self, channel: str) -> list[tuple[int, float]]:
+        if channel not in self.channels:
+            kind = "grey" if len(self.channels) == 1 else "in colour"
+            raise InputError(
+                f"{self.file} is {kind} and has no channel {channel!r}: "
+                f"give --channel {' or '.join(self.channels)}"
+            )
+        if len(self.channels) == 1:
+            return [(0, 1.0)]
+        return [(c, w) for c, w in enumerate(_WEIGHTS[channel]) if w]
+
+    def _blocks(self, value: Callable[[Codes], Light], reduce: int) -> Light:
+        if not 1 <= reduce <= min(self.width_px, self.height_px):
+            raise InputError(f"reduce {reduce} must be from 1 to the image's shorter side")
+        height, width = self.height_px // reduce, self.width_px // reduce
+        out = np.empty((height, width), np.float32)
+        step = max(1, STRIP // (self.width_px * reduce))
+        for top in range(0, height, step):
+            end = min(top + step, height)
+            block = value(self.codes[top * reduce : end * reduce, : width * reduce])
+            if reduce > 1:
+                rows = _total(block[i::reduce] for i in range(reduce))
+                block = _total(rows[:, i::reduce] for i in range(reduce))
+                block /= reduce**2
+            # Weights rounded to float32 may add up to a hair above 1.
+            np.minimum(block, 1, out=out[top:end])
+        return out
+
+
+def _total(arrays: Iterable[Light]) -> Light:
+    # The built-in sum, without a new array at each step.
+    arrays = iter(arrays)
+    total = next(arrays).copy()
+    for array in arrays:
+        total += array
+    return total
+
+
+def read_scan(
+    path: str | Path, *, transfer: str = "auto", turn: int = 0, dpi: float | None = None
+) -> Scan:
+    """Read a PNG, TIFF, JPEG, BMP or WebP file; of several pages or frames, the first.
+
+    Opaque transparency is dropped. A file with a pixel that is not opaque is refused: what shows
+    through was never measured, and any colour put there would be invented.
+
+    Parameters
+    ----------
+    path : str or Path
+    transfer : str
+        "auto" believes the file (a plain curve in its colour profile, or a PNG's sRGB or gAMA
+        chunk) and takes sRGB where it says nothing. Only the curve of a profile is used, not
+        its colours.
+    turn : int
+        Quarter turns counter-clockwise, in degrees, after the EXIF orientation.
+    dpi : float or None
+        Dots per inch, instead of the file's own.
+
+    Raises
+    ------
+    InputError
+        If the file can't be read, is not such an image, is broken, or is too large or too small.
+    """
+    Settings(transfer=transfer, turn=turn, dpi=dpi)
+    name, data = read_bytes(path)
+    sha256 = hashlib.sha256(data).hexdigest()
+    kind = file_kind(name, data)
+    with guarded(name, kind):
+        tags = tiff_tags(name, data) if kind == "TIFF" else {}
+        # A PNG's depth is byte 24 of the file.
+        deep = 16 in tags.get(258, ()) or (kind == "PNG" and data[24] == 16)
+        raw = deep_tiff(name, data, tags) if deep and tags else None
+        if raw is None:
+            stream = BytesIO(data)
+            del data  # the decoder closes the stream: the file's bytes go before the codes come
+            raw = decode(name, kind, stream, invert=deep and tags.get(262) == (0,))
+        turns, mirrored = _ORIENTATIONS.get(raw.orientation, (0, False))
+        codes, upright = turned(raw.shape, raw.dtype, turns + int(turn) // 90, mirrored)
+        for top, strip in raw.strips:
+            upright[top : top + len(strip)] = strip
+    codes.setflags(write=False)
+    bits = 8 * codes.dtype.itemsize
+    flags: list[Flag] = []
+    if deep and bits == 8:
+        flags.append(flag("depth-lost", f"{name} holds 16 bits a channel and was read at 8"))
+    if transfer == "auto":
+        stated = "" if raw.mode == "CMYK" else stated_transfer(raw.info)
+        transfer = stated or "srgb"
+        if stated == "" or (deep and not stated):
+            why = "says nothing" if stated is None else "says nothing that can be used"
+            message = f"{name} {why} of how its codes map to light: taken as sRGB"
+            flags.append(flag("transfer-assumed", message))
+    elif transfer not in ("srgb", "linear"):
+        transfer = power_text(float(transfer))
+    own, remark = dots(name, kind, raw.info.get("dpi"), max(codes.shape[:2]))
+    # EXIF tells cameras to write 72 where the resolution is unknown; a scanner may sign its
+    # files with make and model too, but then states its resolution.
+    camera = raw.exposure or (raw.maker and own in (None, 72.0))
+    if dpi is None and not camera:
+        dpi = own
+        flags += [remark] if remark else []
+    return Scan(
+        codes, name, sha256, codes.shape[1], codes.shape[0], bits, raw.mode,
+        None if dpi is None else float(dpi), transfer, camera, tuple(flags),
+    )  # fmt: skip

@@ -1,0 +1,86 @@
+"""Spots seen across the lane: a real one is as broad as its lane's others, and in its middle."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lanes.spots.deconvolve import Fit, deconvolve
+from lanes.spots.model import Peak
+from lanes.trace.noise import Noise
+from lanes.trace.sample import Trace
+
+Floats = NDArray[np.float64]
+
+# The error of a layer carried on under the spot is known only once the spot is: what is not
+# significant against that as well is none.
+LEAST = 2.6  # 99 %
+SURE = 12.0  # standard deviations from which a spot speaks for itself
+
+
+def profiles(trace: Trace, fit: Fit) -> Floats | None:
+    """Return each component's share of signal in every strip across the lane.
+
+    Every strip is fitted with the components' shapes and a straight line.
+
+    Returns
+    -------
+    (c, k) array, each row summing to 1; None for a trace without strips.
+    """
+    if trace.strips is None or not fit.components:
+        return None
+    use = trace.usable
+    x = trace.position[use]
+    u = (x - x.mean()) / np.ptp(x)
+    weight = 1.0 / trace.gain[use]
+    shapes = np.concatenate([fit.peaks[:, use], np.ones((1, x.size)), u[None, :]]) * weight
+    solved = np.linalg.pinv(shapes @ shapes.T, hermitian=True) @ (
+        shapes @ (trace.strips[use] * weight[:, None]))
+    found = solved[: len(fit.components)]
+    total = found.sum(axis=1, keepdims=True)
+    return np.asarray(found / np.where(np.abs(total) > 1e-300, total, 1.0))
+
+
+def reject_artefacts(
+    trace: Trace, flat: Floats, fit: Fit, noise: Noise, mm: float, joint: str
+) -> Fit:
+    """Return `fit` without components that are no spots across the lane.
+
+    A weak component must be spread over the strips as the strong ones of its lane are (or, where
+    there is none, be highest near the middle); one in a single strip is dust or a scratch.
+    """
+    shares = profiles(trace, fit)
+    if shares is None or fit.covariance is None:
+        return fit
+    z = np.array([c.area for c in fit.components]) / np.sqrt(
+        np.maximum(np.diag(fit.covariance)[1::4], 1e-300))
+    strong = z > 2.0 * SURE
+    typical = (np.average(shares[strong], axis=0, weights=[
+        c.area for c, s in zip(fit.components, strong, strict=True) if s])
+        if strong.any() else None)
+    keep = []
+    for i in range(len(fit.components)):
+        row = np.clip(shares[i], 0.0, None)
+        row = row / max(float(row.sum()), 1e-300)
+        middle = float(row[1:-1].sum())
+        speck = float(row.max()) > 0.62
+        if z[i] < LEAST:
+            keep.append(False)
+            continue
+        if z[i] > SURE:
+            keep.append(not speck)
+            continue
+        if typical is not None:
+            likeness = float(np.corrcoef(shares[i], typical)[0, 1])
+            keep.append(likeness > 0.35 and not speck)
+        else:
+            centre = float((row * np.arange(row.size)).sum()) / (row.size - 1)
+            keep.append(0.25 < centre < 0.75 and middle > 0.7 and not speck)
+    if all(keep):
+        return fit
+    left = tuple(
+        Peak(c.centre, c.area, c.sigma) for c, k in zip(fit.components, keep, strict=True) if k)
+    fewer = deconvolve(trace.position, flat, noise=noise, gain=trace.gain, usable=trace.usable,
+                       joint=joint, start=left, narrowest=0.25 / mm, broadest=5.0 / mm)
+    # With the false ones gone others may fall too.
+    return reject_artefacts(trace, flat, fewer, noise, mm, joint)

@@ -1,0 +1,203 @@
+"""How a plate was run and scanned: what each remark rests on, and where it keeps silent."""
+
+from __future__ import annotations
+
+import io
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from PIL import Image
+from scipy.fft import dctn, idctn
+
+import lanes
+from lanes.checks import run, scan
+from lanes.checks.law import OTHER, percents_under
+from lanes.draw import LaneSpec, PlateSpec, SpotSpec, draw, save
+from lanes.evidence.detection_limit import lane_of
+from lanes.measuring import prepare, read_lane
+from lanes.questions.purity.answer import _laws
+from lanes.reading import LaneReading, Plate
+from lanes.settings import Settings
+
+UNEVEN = (SpotSpec(0.2, 0.3), SpotSpec(0.45, 1.8), SpotSpec(0.7, 0.8))
+CLOSE = (SpotSpec(0.3, 1.0), SpotSpec(0.37, 0.4), SpotSpec(0.6, 1.5, tail=1.0))
+
+
+def spec(**changes: Any) -> PlateSpec:
+    usual: dict[str, Any] = {
+        "width": 40, "height": 60, "origin": 8, "front": 50, "dpi": 150, "seed": 6,
+        "lanes": (LaneSpec(12, UNEVEN), LaneSpec(27, CLOSE)),
+    }
+    return PlateSpec(**{**usual, **changes})
+
+
+def read(folder: Path, made: PlateSpec, **settings: Any) -> tuple[Plate, list[LaneReading]]:
+    save(draw(made), folder / "plate.png")
+    plate = prepare(folder / "plate.png", Settings(light=made.light, **settings))
+    return plate, [read_lane(plate, lane) for lane in plate.layout.lanes]
+
+
+def names(reading: lanes.Reading) -> set[str]:
+    return {f.name for f in reading.flags} | {f.name for la in reading.lanes for f in la.flags} | {
+        f.name for la in reading.lanes for s in la.spots for f in s.flags}
+
+
+# The law
+
+
+@pytest.mark.parametrize("light", ["white", "254"])
+def test_the_other_law_without_a_fit_agrees_with_the_same_spots_fitted_anew(
+    light: str, tmp_path: Path
+) -> None:
+    """Beside purity's answer: the light turned to signal by the other law, and a new fit."""
+    plate, readings = read(tmp_path, spec(light=light))
+    law = plate.signal.law
+    moved = []
+    for lane, reading in zip(plate.layout.lanes, readings, strict=True):
+        quick = percents_under(reading, law, OTHER[law], plate.signal.reference)
+        assert quick is not None
+        assert quick.sum() == pytest.approx(100.0)
+        for i, spot in enumerate(reading.spots):
+            full = _laws(plate, lane, reading, i, lane_of(plate, reading, i))[1].area_percent
+            assert full is not None
+            # Where spots overlap the new fit parts them anew, by some tenths of a percent.
+            assert quick[i] == pytest.approx(full, abs=0.5)
+            moved.append(abs(full - spot.area_percent))
+    assert max(moved) > 2.0  # there was something to foretell
+
+
+def test_law_matters_where_the_spots_differ_and_not_where_they_are_alike(tmp_path: Path) -> None:
+    same = (SpotSpec(0.25, 1.0, width=2.2), SpotSpec(0.5, 1.0, width=2.2),
+            SpotSpec(0.75, 1.0, width=2.2))
+    save(draw(spec(lanes=(LaneSpec(12, UNEVEN), LaneSpec(27, same)))), tmp_path / "plate.png")
+    reading = lanes.measure(tmp_path / "plate.png", light="white", picture=False)
+    found = [[f.message for f in lane.flags if f.name == "law-matters"] for lane in reading.lanes]
+    assert len(found[0]) == 1
+    assert "by optical density it would hold about" in found[0][0]
+    assert found[1] == []
+
+
+def test_emission_has_no_other_law(tmp_path: Path) -> None:
+    save(draw(spec(light="366")), tmp_path / "plate.png")
+    assert "law-matters" not in names(
+        lanes.measure(tmp_path / "plate.png", light="366", picture=False))
+
+
+# JPEG
+
+# Luminance table K.1 of ITU-T T.81, annex K (from memory).
+K1 = np.array([
+    [16, 11, 10, 16, 24, 40, 51, 61], [12, 12, 14, 19, 26, 58, 60, 55],
+    [14, 13, 16, 24, 40, 57, 69, 56], [14, 17, 22, 29, 51, 87, 80, 62],
+    [18, 22, 37, 56, 68, 109, 103, 77], [24, 35, 55, 64, 81, 104, 113, 92],
+    [49, 64, 78, 87, 103, 121, 120, 101], [72, 92, 95, 98, 112, 100, 103, 99]], float)
+
+
+def layer(rows: int = 320, columns: int = 280) -> np.ndarray[Any, np.dtype[np.uint8]]:
+    rng = np.random.default_rng(5)
+    return np.rint(rng.normal(225, 2.0, (rows, columns, 1))).astype(np.uint8)
+
+
+@pytest.mark.parametrize("scale", [0.2, 0.5, 1.0])
+def test_blocks_made_by_the_standards_own_steps_show(scale: float) -> None:
+    codes = layer()
+    blocks = codes[:, :, 0].astype(float).reshape(40, 8, 35, 8).swapaxes(1, 2) - 128.0
+    table = K1 * scale
+    kept = table * np.rint(dctn(blocks, axes=(2, 3), norm="ortho") / table)
+    back = idctn(kept, axes=(2, 3), norm="ortho").swapaxes(1, 2).reshape(320, 280) + 128.0
+    coded = np.clip(np.rint(back), 0, 255).astype(np.uint8)[:, :, None]
+    assert scan.blockiness(codes) < 1.05
+    assert scan.blockiness(coded) > scan.BLOCKY
+    # Cropped anywhere, turned: still there.
+    assert scan.blockiness(np.rot90(coded[5:, 3:])) > scan.BLOCKY
+
+
+@pytest.mark.parametrize("quality", [90, 75, 50])
+def test_blocks_of_a_jpeg_written_by_a_library_show(quality: int) -> None:
+    # At 95 a grain of two codes comes through whole, and there is nothing to tell.
+    stream = io.BytesIO()
+    Image.fromarray(layer()[:, :, 0]).save(stream, "JPEG", quality=quality)
+    codes = np.asarray(Image.open(stream))[:, :, None]
+    assert scan.blockiness(codes) > scan.BLOCKY
+
+
+def test_stripes_one_way_and_blank_pictures_are_no_blocks() -> None:
+    striped = layer().astype(int)
+    striped[:, ::8] += 6
+    assert scan.blockiness(striped) < 1.05
+    assert scan.blockiness(np.full((200, 200, 3), 7, np.uint8)) == 1.0
+    assert scan.blockiness(layer(60, 200)) == 1.0  # too little to tell
+
+
+# Where it keeps silent
+
+
+def test_without_a_scale_no_length_is_judged(tmp_path: Path) -> None:
+    low = spec(origin=3.5, front=57, labels=False)
+    picture = Image.fromarray(draw(low).pixels)
+    picture.save(tmp_path / "bare.png")
+    picture.save(tmp_path / "scaled.png", dpi=(150, 150))
+    wanted = {"front-near-edge", "origin-low"}
+    scaled = names(lanes.measure(tmp_path / "scaled.png", light="white", picture=False))
+    bare = names(lanes.measure(tmp_path / "bare.png", light="white", picture=False))
+    assert wanted <= scaled
+    assert wanted & bare == set()
+    assert "scale-unknown" in bare
+
+
+def test_without_a_bed_no_edge_is_judged(tmp_path: Path) -> None:
+    """A picture cropped to the layer does not show where the plate ends."""
+    save(draw(spec(front=57, margin=0)), tmp_path / "plate.png")
+    found = names(lanes.measure(tmp_path / "plate.png", light="white", picture=False))
+    assert "bed-unseen" in found
+    assert "front-near-edge" not in found
+
+
+def test_a_stated_size_is_believed(tmp_path: Path) -> None:
+    wide = tuple(SpotSpec(rf, 2.0, width=4.6) for rf in (0.3, 0.6))
+    made = spec(lanes=(LaneSpec(12, wide), LaneSpec(27, wide)))
+    picture = Image.fromarray(draw(made).pixels)
+    picture.save(tmp_path / "plate.png", dpi=(96, 96))
+    told = lanes.measure(tmp_path / "plate.png", light="white", picture=False)
+    assert "scale-implausible" in names(told)
+    given = lanes.measure(tmp_path / "plate.png", light="white", picture=False, plate_width=40.0)
+    assert "scale-implausible" not in names(given)
+
+
+def test_a_traces_reading_is_left_alone(trace: Path) -> None:
+    assert names(lanes.measure(trace, origin=0.0, front=75.0)) <= {"noise-from-residuals"}
+
+
+def test_a_weak_spot_does_not_speak_for_the_solvent(tmp_path: Path) -> None:
+    _, readings = read(tmp_path, spec(lanes=(LaneSpec(12, (SpotSpec(0.1, 1.0),)),)))
+    assert [f.name for f in run.solvent_remarks(readings)] == ["solvent-weak"]
+    spot = readings[0].spots[0]
+    weak = replace(spot, flags=(lanes.Flag("weak", "faint"),))
+    assert run.solvent_remarks([replace(readings[0], spots=(weak,))]) == ()
+
+
+def test_an_rf_on_the_bound_is_inside(tmp_path: Path) -> None:
+    _, readings = read(tmp_path, spec(lanes=(LaneSpec(12, (SpotSpec(0.5, 1.0),)),)))
+    spot = readings[0].spots[0]
+
+    def said(*rf: float) -> list[str]:
+        spots = tuple(replace(spot, rf=r) for r in rf)
+        return [f.name for f in run.solvent_remarks([replace(readings[0], spots=spots)])]
+
+    assert said(0.2) == said(0.8) == said(0.1, 0.2) == []
+    assert said(0.199) == ["solvent-weak"]
+    assert said(0.801) == ["solvent-strong"]
+    assert said(0.199, 0.801) == ["rf-outside"]
+
+
+def test_a_reading_keeps_the_remarks_it_had(tmp_path: Path) -> None:
+    made = spec(lanes=(LaneSpec(12, (SpotSpec(0.0, 1.0),)), LaneSpec(27, (SpotSpec(0.1, 1.0),))))
+    plate, readings = read(tmp_path, made)
+    measured = lanes.measure(tmp_path / "plate.png", light="white", picture=False)
+    assert [f.name for f in measured.flags] == [*(f.name for f in plate.flags), "solvent-weak"]
+    for before, after in zip(readings, measured.lanes, strict=True):
+        assert [s.flags for s in after.spots] == [s.flags for s in before.spots]
+    assert "at-origin" in names(measured)

@@ -1,0 +1,162 @@
+"""The co-spot lane's evidence, on curves whose two spots stand a known distance apart."""
+
+import numpy as np
+import pytest
+from scipy.stats import norm
+
+from lanes.questions.compare.cospot import Shape, belonging, make_cospot, shape_of
+from lanes.questions.compare.cospot_joint import joint_fit
+from lanes.questions.compare.identity import WITHIN_SD, Difference, judge
+from lanes.reading import LaneReading
+from lanes.spots.deconvolve import Component, deconvolve
+from lanes.spots.describe import describe
+from lanes.spots.model import Peak, peak_shape
+from lanes.spots.shapes import apex
+from lanes.trace.noise import Noise
+from lanes.trace.sample import Trace
+
+RUN, SIGMA = 75.0, 0.9
+NOISE = Noise(0.01, np.exp(-np.arange(30) / 3.0), 0.127, "clean layer")
+
+
+def lane(spots, name, seed=1, sd=0.01):
+    """Return the reading of a trace with spots (Rf, area, sigma) under correlated noise."""
+    x = np.arange(-2.0, 77.0, NOISE.pitch)
+    y = sum((peak_shape(x, Peak(rf * RUN, area, sigma))[0] for rf, area, sigma in spots),
+            np.zeros_like(x))
+    white = np.random.default_rng(seed).standard_normal(x.size + 60)
+    kernel = np.exp(-np.arange(60) / 3.0)
+    coloured = np.convolve(white, kernel / np.linalg.norm(kernel), "valid")[: x.size]
+    none = np.zeros(x.size)
+    trace = Trace(x, y + sd * coloured, np.abs(x) > 0.4, np.ones(x.size), RUN, None, None, none,
+                  none)
+    fit = deconvolve(x, trace.signal, noise=NOISE, usable=trace.usable, joint="linear")
+    told, pairs, more = describe(trace, fit, NOISE, 0.0, 0.0, True, 1.0)
+    return LaneReading(name, None, None, None, RUN, told, pairs, 0.05, fit, NOISE, trace, none,
+                       more)
+
+
+def three(delta, seed=1, amounts=(1.0, 1.0)):
+    """Return unknown, reference and co-spot readings of spots `delta` apart in Rf."""
+    a, b = amounts
+    mixed = ([(0.45, a + b, SIGMA)] if delta == 0
+             else [(0.45, a, SIGMA), (0.45 - delta, b, SIGMA)])
+    return (lane([(0.45, a, SIGMA)], "U", seed), lane([(0.45 - delta, b, SIGMA)], "A", seed + 50),
+            lane(mixed, "C", seed + 100))
+
+
+def evidence(delta, seed=1, others=(), **how):
+    own, reference, mixed = three(delta, seed, **how)
+    return make_cospot(mixed, (own.fit.components[0], own.spots[0].rf),
+                       (reference.fit.components[0], reference.spots[0].rf), others, 1.0)
+
+
+def test_a_shape_is_its_component_and_its_slopes_are_right():
+    tau = 0.7
+    c = Component(0.0, 1.0, 0.9, tau, 2.0)
+    x = np.linspace(-4, 4, 81)
+    shape = shape_of(c)
+    place, stretch = np.array([0.3]), np.array([0.1])
+    value, by_place, by_stretch = shape(x, place, stretch)
+    s = np.exp(0.1)
+    mean = 0.3 - apex(0.9 * s, tau * s)
+    np.testing.assert_allclose(value[0], peak_shape(x, Peak(mean, 1.0, 0.9 * s, tau * s))[0],
+                               atol=1e-4)
+    for k, by in ((0, by_place), (1, by_stretch)):
+        e = np.array([1e-4])
+        up = shape(x, place + e * (k == 0), stretch + e * (k == 1))[0]
+        down = shape(x, place - e * (k == 0), stretch - e * (k == 1))[0]
+        np.testing.assert_allclose(by, (up - down) / 2e-4, atol=2e-3)
+    assert isinstance(shape, Shape)
+
+
+def test_the_models_derivatives_are_those_of_its_values():
+    found = evidence(0.015)
+    x = found.space.x
+    p = np.array([[33.0, 0.05, 2.0, 0.3, 0.02, 0.8]])
+    by = found.model(x, p)[1]
+    for k in range(5):
+        e = np.zeros((1, 6))
+        e[0, k] = 1e-4
+        slope = (found.model(x, p + e)[0] - found.model(x, p - e)[0]) / 2e-4
+        np.testing.assert_allclose(by[:, k], slope, atol=3e-3)
+
+
+@pytest.mark.parametrize("delta", [0.02, 0.03, -0.025])
+def test_two_well_apart_are_placed(delta):
+    at = np.arange(-0.05, 0.0501, 0.001)
+    best = abs(at[np.argmin(evidence(delta).deviance(at))])
+    assert best == pytest.approx(abs(delta), abs=0.003)
+
+
+def test_deviance_of_one_spot_rises_with_the_distance_asked():
+    dev = evidence(0.0).deviance(np.array([0.0, 0.01, 0.015, 0.02, 0.03]))
+    assert dev[1] < dev[2] < dev[3] < dev[4]
+    assert dev[3] - dev[0] > 15.0
+
+
+def test_a_small_partner_tells_little():
+    at = np.array([0.0, 0.015])
+    small, equal = (np.diff(evidence(0.0, amounts=pair).deviance(at))[0]
+                    for pair in ((4.0, 0.2), (1.0, 1.0)))
+    assert small < 0.3 * equal
+
+
+def test_drawn_single_spots_are_called_two_as_often_as_stated():
+    """The bootstrap's null against lanes made apart from it, each with its own noise."""
+    said = []
+    for seed in range(14):
+        found = evidence(0.0, seed)
+        identity = judge(Difference(0.0, 0.05, 1e6), [found], np.random.default_rng(seed), 50)
+        said.append(identity.p_value)
+    # Binomial, 14 at 0.05: four or more once in 250 times.
+    assert np.sum(np.array(said) < 0.05) <= 3
+    assert np.median(said) > 0.2
+
+
+def test_evidence_of_lanes_and_of_the_co_spot_adds_up():
+    rng = np.random.default_rng(1)
+    seen = Difference(0.006, 0.008, 12.0)
+    alone = judge(seen, (), rng)
+    one, two = judge(seen, [evidence(0.0)], rng), judge(seen, [evidence(0.02)], rng)
+    assert (alone.verdict, one.verdict, two.verdict) == ("cannot tell", "same", "different")
+    assert one.resolvable < seen.resolvable
+    assert one.high - one.low < alone.high - alone.low
+    assert (one.cospots[0].verdict, two.cospots[0].verdict) == ("one", "two")
+    assert two.cospots[0].p_value < 0.01
+
+
+def test_what_another_spot_covers_is_not_asked():
+    assert evidence(0.02, others=[0.44]) is None
+    assert evidence(0.02, others=[0.6]) is not None
+
+
+def test_components_belong_to_the_nearest_of_what_was_applied():
+    mixed = lane([(0.3, 1.0, SIGMA), (0.45, 1.0, SIGMA), (0.55, 1.0, SIGMA)], "C")
+    assert belonging(mixed, 0.45, 0.46, [0.3, 0.55]) == (1,)
+    assert belonging(mixed, 0.80, 0.81, [0.3, 0.45, 0.55]) == ()
+
+
+@pytest.mark.parametrize("delta", [0.0, 0.02, 0.035])
+def test_the_joint_fit_finds_gap_amounts_and_count(delta):
+    lanes = three(delta)
+    found = joint_fit(lanes, (0, 0), (), 1.0, 0.004)
+    assert abs(found.gap) == pytest.approx(delta, abs=0.006 if delta == 0 else 0.0015)
+    assert found.recovered == pytest.approx(1.0, abs=0.06)
+    assert found.share == pytest.approx(0.5, abs=0.08)
+    assert (found.delta_aicc > 10.0) == (delta > 0)
+
+
+@pytest.mark.parametrize("delta", [0.0175, -0.0225, 0.028])
+def test_estimate_and_interval_are_of_one_piece_and_hold_the_truth(delta):
+    """A co-spot that shows two clearly places them to a fraction of what the lanes' Rf do."""
+    seen = Difference(delta + 0.004, 0.0057, 12.0)
+    said = judge(seen, [evidence(delta)], np.random.default_rng(2), 50)
+    assert said.low < delta < said.high
+    assert said.value == pytest.approx(0.5 * (said.low + said.high))
+    assert said.high - said.low == pytest.approx(2.0 * norm.ppf(0.95) * said.sd)
+    assert abs(said.value - delta) < 2.0 * said.sd
+    # No narrower than how two substances in one lane repeat, and the lanes' Rf, lead to; both
+    # weigh by the inverse of their variances.
+    assert said.sd > 0.95 / np.hypot(1.0 / WITHIN_SD, 1.0 / seen.sd)
+    assert said.sd < 0.5 * seen.sd

@@ -1,0 +1,275 @@
+"""A drawn reaction followed: each part of the answer held against what was drawn."""
+
+import json
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from lanes.cli import main
+from lanes.draw import LaneSpec, PlateSpec, SpotSpec, draw, save
+from lanes.errors import InputError
+from lanes.measuring import prepare
+from lanes.questions.follow import shares
+from lanes.questions.follow.answer import answer
+from lanes.questions.follow.command import times_from
+from lanes.questions.follow.page import tell_follow
+from lanes.questions.follow.shares import Level, above, ratio_interval
+from lanes.report.answer import write_answer
+from lanes.settings import Settings, from_mapping
+
+KEYS = ["schema", "unit", "lanes", "times", "normalised", "start_rf", "product_rf",
+        "reference_rf", "spots", "conversion", "order", "rate", "rate_if_responses_equal",
+        "flags"]
+K, RATIO, TIMES = 0.1, 2.0, (0.0, 4.0, 10.0, 18.0, 60.0)
+K2, LATER = 0.07, (0.0, 5.0, 12.0, 25.0, 90.0)
+
+
+def drawn(lanes, folder, name):
+    xs = np.linspace(9, 9 + 11 * (len(lanes) - 1), len(lanes))
+    spec = PlateSpec(width=float(xs[-1]) + 9, light="366", seed=12, dpi=200, bed=0.004,
+                     lanes=tuple(LaneSpec(float(x), tuple(s)) for x, s in
+                                 zip(xs, lanes, strict=True)))
+    save(draw(spec), folder / name)
+    return prepare(folder / name, Settings(light="366", lanes=len(lanes)))
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory):
+    return tmp_path_factory.mktemp("follow")
+
+
+@pytest.fixture(scope="module")
+def plate(folder):
+    """A to B, B answering the lamp twice as strongly; nothing of A is left at the end."""
+    lanes = []
+    for time in TIMES:
+        left = math.exp(-K * time)
+        spots = [SpotSpec(0.3, 1.1 * left, width=2.1)] if left > 0.01 else []
+        lanes.append([*spots, *([SpotSpec(0.6, 1.1 * RATIO * (1 - left), width=2.2)]
+                                if time else [])])
+    return drawn(lanes, folder, "plate.png")
+
+
+@pytest.fixture(scope="module")
+def chain(folder):
+    """A to B to C beside a reference at Rf 0.8, the applied amount not the same in each lane."""
+    lanes = []
+    for time, amount in zip(LATER, (1.0, 1.2, 0.9, 1.1, 0.95), strict=True):
+        a = math.exp(-K * time)
+        b = K / (K2 - K) * (math.exp(-K * time) - math.exp(-K2 * time))
+        made = [(0.2, 1.3 * a), (0.4, 1.3 * b), (0.6, 1.3 * (1 - a - b)), (0.8, 0.7)]
+        lanes.append([SpotSpec(rf, amount * v, width=2.1) for rf, v in made if v > 0.01])
+    return drawn(lanes, folder, "chain.png")
+
+
+@pytest.fixture(scope="module", autouse=True)
+def _quick():
+    """Limits as tests/answers/test_tracks.py and the study find them, without looking each time."""
+    patch = pytest.MonkeyPatch()
+    patch.setattr(shares, "unseen", lambda plate, reading, wanted, spread: tuple(
+        2.0 * reading.limit for _ in wanted))
+    yield
+    patch.undo()
+
+
+@pytest.fixture(scope="module")
+def said(plate):
+    return answer([plate], TIMES)
+
+
+@pytest.fixture(scope="module")
+def chained(chain):
+    return answer([chain], LATER, reference=0.8)
+
+
+def told(one, file="plate.png", settings=None):
+    return tell_follow(one, file, settings or Settings())
+
+
+def test_start_and_product_are_named(said):
+    start, product = (said.courses[i] for i in (said.start, said.product))
+    assert (start.kind, product.kind) == ("starting material", "product")
+    assert (start.rf, product.rf) == pytest.approx((0.3, 0.6), abs=0.005)
+
+
+def test_shares_and_conversion_hold_what_was_drawn(said):
+    held = []
+    for j, time in enumerate(TIMES[1:-1], 1):
+        left = math.exp(-K * time)
+        true = 100 * left / (left + RATIO * (1 - left))
+        share, gone = said.courses[said.start].levels[j], said.conversion[j]
+        held += [share.low < true < share.high, gone.low < 100 - true < gone.high]
+        assert share.percent == pytest.approx(true, abs=1.5)
+        assert share.percent + said.courses[said.product].levels[j].percent == pytest.approx(100)
+    assert sum(held) >= 5
+
+
+def test_what_is_not_found_is_a_limit_and_never_nothing(said):
+    last, gone = said.courses[said.start].levels[-1], said.conversion[-1]
+    assert (last.detected, last.percent, last.low) == (False, None, 0.0)
+    assert 0.0 < last.high < 3.0
+    assert gone.percent is None
+    assert gone.low == pytest.approx(100.0 - last.high, abs=1.0)
+    assert gone.high == 100.0
+    text = told(said).text()
+    assert "not detected above" in text
+    assert "conversion above" in text
+    for word in ("complete", "100 % conversion", "pure"):
+        assert word not in text.lower()
+
+
+def test_the_rate_holds_and_the_response_is_fitted(said):
+    rate = said.order.rate
+    assert rate.constant.low < K < rate.constant.high
+    assert rate.ratio.low < RATIO < rate.ratio.high
+    assert rate.half_life.value == pytest.approx(math.log(2) / rate.constant.value)
+    assert said.alike.rate is None or said.alike.rate.constant.low > K
+
+
+def test_an_intermediate_is_named_and_a_reference_needs_no_response(chained):
+    kinds = {round(c.rf, 1): c.kind for c in chained.courses}
+    assert kinds == {0.2: "starting material", 0.4: "intermediate", 0.6: "product",
+                     0.8: "reference"}
+    rate = chained.order.rate
+    assert rate.ratio is None
+    assert rate.constant.low < K < rate.constant.high
+    assert chained.courses[chained.start].levels[0].percent == pytest.approx(130 / 0.7, rel=0.03)
+    assert chained.conversion[2].percent == pytest.approx(100 - 100 * math.exp(-K * 12), abs=2)
+    assert "Intermediate at Rf 0.4" in told(chained).text()
+
+
+def test_spots_can_be_named(chain):
+    one = answer([chain], LATER, start=0.4, product=0.2)
+    assert (one.courses[one.start].kind, round(one.courses[one.start].rf, 1)) == (
+        "starting material", 0.4)
+    assert round(one.courses[one.product].rf, 1) == 0.2
+
+
+def test_lanes_are_left_out_and_put_in_order_by_name(plate, said):
+    one = answer([plate], {"4": 18.0, "1": 0.0, "2": 4.0})
+    assert (one.lanes, one.times) == (("1", "2", "4"), (0.0, 4.0, 18.0))
+    two = answer([plate], (0.0, 4.0, None, 18.0, None))
+    assert (two.lanes, two.courses) == (one.lanes, one.courses)
+    notes = from_mapping({"lane": {"1": {"time": 0}, "2": {"time": 4.0}, "4": {"time": 18}}},
+                         plate.settings)
+    assert answer([replace(plate, settings=notes)]).courses == one.courses
+
+
+def test_several_plates_follow_each_other(plate):
+    one = answer([plate, plate], (0, 4, None, None, None, None, None, 10, 18, None))
+    assert one.lanes == ("1:1", "1:2", "2:3", "2:4")
+    assert one.order.rate is None or one.order.rate.constant.low < K
+
+
+def test_two_times_give_shares_but_no_rate(plate):
+    one = answer([plate], (0, None, 10, None, None))
+    assert one.order.verdict == "cannot tell"
+    assert one.conversion[1].percent is not None
+    assert "Rate: cannot tell" in told(one).text()
+
+
+@pytest.mark.parametrize(("times", "more", "words"), [
+    ((0, 5, 10), {}, "3 times for 5 lanes"),
+    ((0, 5, 4, 6, 7), {}, "4 follows 5"),
+    ((0, None, None, None, None), {}, "two times at least"),
+    ((0, -1, 2, 3, 4), {}, "-1 follows 0"),
+    ((-1, 0, 2, 3, 4), {}, "from zero on"),
+    ((0, 1, 2, 3, 1e300), {}, "--times: 1e.300 for lane 5 is beyond"),
+    ({"9": 1.0}, {}, "there is no such lane; the lanes are 1, 2, 3, 4, 5"),
+    (None, {}, "give --times"),
+    (TIMES, {"start": 0.9}, "--start 0.9: no lane has a spot near that Rf"),
+    (TIMES, {"product": 0.9}, "--product 0.9: no lane"),
+    (TIMES, {"reference": 0.9}, "--reference 0.9: no lane"),
+    (TIMES, {"reference": 0.3, "start": 0.3}, "name the same spot"),
+    (TIMES, {"reference": 0.6}, "the first lane has no spot there"),
+])
+def test_bad_input_is_named(plate, times, more, words):
+    with pytest.raises(InputError, match=words) as caught:
+        answer([plate], times, **more)
+    assert "\n" not in str(caught.value)
+
+
+def test_a_name_on_two_plates_is_refused(plate):
+    with pytest.raises(InputError, match="more than one plate"):
+        answer([plate, plate], {"1": 0.0, "2": 1.0})
+
+
+def test_times_as_they_are_written():
+    assert times_from(None) is None
+    assert times_from("0, 5,,15") == (0.0, 5.0, None, 15.0)
+    assert times_from("A=0,B=5") == {"A": 0.0, "B": 5.0}
+    for bad in ("0,x", "0,nan", "0,inf", "A=0,5", "A=x", "A=1,A=2"):
+        with pytest.raises(InputError, match="--times"):
+            times_from(bad)
+
+
+@pytest.mark.parametrize(("more", "words"), [
+    (["--times", "0,x"], "not a time"),
+    (["--times", "0,5"], "no such file"),
+    (["--times", "0,5", "--unit", " "], "--unit"),
+    (["--start", "x"], "--start"),
+    (["--force"], "--out"),
+])
+def test_the_command_ends_in_one_line(more, words, tmp_path, capsys):
+    assert main(["follow", str(tmp_path / "none.png"), *more]) == 2
+    out, error = capsys.readouterr()
+    assert out == ""
+    assert error.count("\n") == 1
+    assert words in error
+
+
+def test_the_command_answers_and_its_settings_repeat_it(plate, folder, tmp_path, capsys):
+    path, out = str(folder / "plate.png"), tmp_path / "out"
+    assert main(["follow", path, "--light", "366", "--lanes", "5", "--times",
+                 ",".join(map(str, TIMES)), "--out", str(out)]) == 0
+    first = (out / "follow.json").read_bytes()
+    capsys.readouterr()
+    assert main(["follow", path, "--settings", str(out / "settings.toml"), "--json"]) == 0
+    assert capsys.readouterr().out.encode() == first
+
+
+@pytest.mark.parametrize("name", ["said", "chained"])
+def test_the_record_has_these_keys(name, request):
+    values = json.loads(told(request.getfixturevalue(name)).json())
+    assert list(values) == KEYS
+    for spot in values["spots"]:
+        assert list(spot) == ["rf", "kind", "share"]
+        for share in spot["share"]:
+            assert list(share) == ["time", "percent", "low", "high", "detected"]
+            assert share["detected"] or share["percent"] is None
+    assert values["normalised"] == ("total" if name == "said" else "reference")
+    assert (values["rate"]["response_ratio"] is None) == (name == "chained")
+
+
+def test_the_folder_is_whole_and_the_same_again(chained, tmp_path):
+    for each in ("a", "b"):
+        write_answer(told(chained, "plate <1>.png"), tmp_path / each)
+    for name in ("follow.html", "follow.json", "follow.png", "settings.toml"):
+        assert (tmp_path / "a" / name).read_bytes() == (tmp_path / "b" / name).read_bytes()
+    page = (tmp_path / "a" / "follow.html").read_text(encoding="utf-8")
+    assert "plate &lt;1&gt;.png" in page
+    assert "Area percent is not mass percent" in page
+
+
+def level(value, half, low=None, high=None):
+    return Level(0.0, value, value - half if low is None else low,
+                 value + half if high is None else high, True)
+
+
+def test_the_interval_of_a_ratio_is_fiellers_where_both_are_normal():
+    """Fieller (1954), written out as the roots of his quadratic (from memory)."""
+    x, sx, y, sy = 40.0, 3.0, 90.0, 5.0
+    a, b, c = y**2 - (1.96 * sy)**2, -2 * x * y, x**2 - (1.96 * sx)**2
+    roots = sorted(np.roots([a, b, c]))
+    assert ratio_interval(level(x, 1.96 * sx), level(y, 1.96 * sy)) == pytest.approx(roots)
+
+
+def test_a_difference_stands_out_only_beyond_both_arms():
+    assert above(level(20.0, 3.0), level(15.0, 3.9))
+    assert not above(level(20.0, 3.0), level(15.0, 4.1))
+    missing = Level(0.0, None, 0.0, 4.0, False)
+    assert above(level(6.0, 3.0), missing)
+    assert not above(level(4.9, 3.0), missing)
+    assert not above(level(6.0, 3.0), Level(0.0, None, 0.0, None, False))

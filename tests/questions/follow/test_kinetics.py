@@ -1,0 +1,168 @@
+"""First-order rates held against printed series, a reference library and a second likelihood."""
+
+import math
+
+import numpy as np
+import pytest
+from scipy.optimize import approx_fprime, curve_fit, minimize
+from scipy.stats import norm
+
+from lanes.questions.follow.kinetics import Point, _decay, _Series, _share, first_order
+
+# 2 N2O5 -> 4 NO2 + O2 in CCl4 at 45 C: seconds and mol/l; the textbooks print 6.2e-4 per second
+# (Eyring & Daniels, J. Am. Chem. Soc. 52, 1472 (1930); figures from memory).
+N2O5 = ((0, 2.33), (184, 2.08), (319, 1.91), (526, 1.67), (867, 1.36), (1198, 1.11), (1877, 0.72),
+        (2315, 0.55), (3144, 0.34))
+# 2 NO2 -> 2 NO + O2 at 300 C, the textbooks' second-order series (from memory).
+NO2 = ((0, 0.01000), (50, 0.00787), (100, 0.00649), (200, 0.00481), (300, 0.00380))
+TIMES = np.array([0.0, 0.5, 1.0, 1.5, 2.5, 4.0])
+
+
+def points(times, values, sds):
+    return [Point(float(t), float(v), float(s)) for t, v, s in zip(times, values, sds, strict=True)]
+
+
+def shares(k, ratio, times=TIMES, present=0.0):
+    e = np.exp(-k * times)
+    return e / (e + ratio * (1.0 + present - e))
+
+
+def test_a_printed_first_order_series():
+    order = first_order([Point(t, c, 0.01 * c + 0.005) for t, c in N2O5], shares=False)
+    assert order.verdict == "first order"
+    rate = order.rate
+    assert rate.constant.value == pytest.approx(6.2e-4, abs=0.05e-4)
+    assert rate.constant.low < 6.2e-4 < rate.constant.high
+    assert rate.half_life.value == pytest.approx(1.1e3, rel=0.03)
+
+
+@pytest.mark.parametrize("relative", [0.005, 0.01, 0.02])
+def test_a_printed_second_order_series_is_not_first_order(relative):
+    order = first_order([Point(t, c, relative * c) for t, c in NO2], shares=False)
+    assert order.verdict == "not first order"
+    assert order.rate is None
+
+
+def test_weighted_fit_agrees_with_a_reference_library():
+    rng = np.random.default_rng(4)
+    sds = rng.uniform(0.01, 0.05, TIMES.size)
+    values = 1.3 * np.exp(-0.7 * TIMES) + rng.normal(0.0, sds)
+    best, covariance = curve_fit(lambda t, q, k: q * np.exp(-k * t), TIMES, values, (1.0, 1.0),
+                                 sigma=sds, absolute_sigma=True)
+    rate = first_order(points(TIMES, values, sds), shares=False).rate
+    assert rate.widened == 1.0
+    assert rate.constant.value == pytest.approx(best[1], rel=1e-5)
+    assert rate.start == pytest.approx(best[0], rel=1e-5)
+    assert rate.sd == pytest.approx(math.sqrt(covariance[1, 1]), rel=1e-3)
+    # Near normal here: the profile's ends lie about 1.96 of them away.
+    assert rate.constant.high - rate.constant.low == pytest.approx(2 * 1.96 * rate.sd, rel=0.05)
+
+
+@pytest.mark.parametrize(("k", "ratio", "present"), [(0.7, 1.0, 0.0), (0.7, 2.0, 0.0),
+                                                     (0.4, 0.3, 0.2)])
+def test_exact_shares_give_the_rate_and_the_response(k, ratio, present):
+    rate = first_order(points(TIMES, shares(k, ratio, present=present), np.full(6, 0.005)),
+                       shares=True, present=present > 0).rate
+    assert rate.constant.value == pytest.approx(k, rel=1e-3)
+    assert rate.ratio.value == pytest.approx(ratio, rel=1e-3)
+    assert rate.ratio.low < ratio < rate.ratio.high
+    assert rate.curve(TIMES) == pytest.approx(shares(k, ratio, present=present), abs=1e-4)
+
+
+def test_taking_unequal_responses_as_equal_is_far_off_or_found_out():
+    made = points(TIMES, shares(0.5, 2.0), np.full(6, 0.01))
+    free, alike = (first_order(made, shares=True, alike=a) for a in (False, True))
+    assert free.rate.constant.low < 0.5 < free.rate.constant.high
+    assert alike.rate is None or alike.rate.constant.low > 0.5
+    equal = first_order(points(TIMES, shares(0.5, 1.0), np.full(6, 0.01)), shares=True, alike=True)
+    assert equal.rate.constant.value == pytest.approx(0.5, rel=1e-4)
+    # Without r to fit, the interval is narrower.
+    assert equal.rate.sd < 0.5 * free.rate.sd
+
+
+@pytest.mark.parametrize(("model", "p"), [
+    (_decay, [-0.7, 0.3, 0.2]), (_share, [-0.7, 0.5, 0.3, -0.2]),
+])
+def test_slopes_are_those_of_the_model(model, p):
+    slopes = model(TIMES[1:], np.array(p))[1]
+    for j, t in enumerate(TIMES[1:]):
+        numeric = approx_fprime(np.array(p), lambda q, t=t: model(np.array([t]), q)[0][0], 1e-7)
+        assert slopes[:, j] == pytest.approx(numeric, abs=1e-5)
+
+
+def test_slopes_of_limits_too():
+    made = [Point(1.0, 0.5, 0.1), Point(3.0, None, None, at_most=0.1),
+            Point(0.2, None, None, at_least=0.9)]
+    series = _Series(made, _share, ("k", "r", "c", "b"))
+    p = np.array([-0.3, 0.2, 0.1, 0.1])
+    slopes = series(p)[1]
+    for j in range(3):
+        numeric = approx_fprime(p, lambda q, j=j: series(q)[0][j], 1e-7)
+        assert slopes[:, j] == pytest.approx(numeric, rel=1e-3, abs=1e-5)
+
+
+def test_a_limit_counts_as_its_likelihood():
+    """A second implementation: -2 ln L written out, minimised by another method."""
+    made = [Point(t, math.exp(-0.8 * t) + d, 0.02)
+            for t, d in ((0.0, 0.01), (0.5, -0.02), (1.0, 0.03), (1.5, 0.01))]
+    made.append(Point(2.0, None, None, at_most=0.15))
+
+    def deviance(p):
+        k, q = np.exp(p)
+        total = sum(((q * math.exp(-k * m.time) - m.value) / m.sd) ** 2 for m in made[:4])
+        sd = 0.15 / (5.0 + 1.645)
+        return total - 2 * norm.logcdf((0.15 - q * math.exp(-k * 2.0)) / sd - 1.645)
+
+    best = np.exp(minimize(deviance, [0.0, 0.0], method="Nelder-Mead",
+                           options={"xatol": 1e-8, "fatol": 1e-10}).x)
+    order = first_order(made, shares=False)
+    assert order.limits == 1
+    assert order.rate.constant.value == pytest.approx(best[0], rel=1e-4)
+    without = first_order(made[:4], shares=False)
+    assert order.rate.constant.value > without.rate.constant.value
+
+
+def test_intervals_hold_the_rate_and_scatter_widens_them():
+    rng = np.random.default_rng(8)
+    held, wide = [], []
+    for _ in range(40):
+        values = 1.2 * np.exp(-0.6 * TIMES) + rng.normal(0.0, 0.03, 6)
+        true = first_order(points(TIMES, values, np.full(6, 0.03)), shares=False).rate
+        held.append(true.constant.low < 0.6 < true.constant.high)
+        # Stated half as large, the interval still holds it where a rate is given.
+        small = first_order(points(TIMES, values, np.full(6, 0.015)), shares=False).rate
+        if small is not None:
+            wide.append(small.constant.low < 0.6 < small.constant.high)
+    assert np.mean(held) >= 0.86  # 95 % less two and a half standard errors
+    assert len(wide) >= 28
+    assert np.mean(wide) >= 0.86
+
+
+def test_scatter_beyond_belief_is_no_first_order():
+    off = np.array([0.1, -0.1, -0.1, 0.1, 0.1, -0.1])
+    order = first_order(points(TIMES, np.exp(-0.5 * TIMES) + off, np.full(6, 0.01)), shares=False)
+    assert order.rate is None
+
+
+def test_few_times_cannot_tell():
+    made = points(TIMES[:2], np.exp(-TIMES[:2]), np.full(2, 0.01))
+    order = first_order(made, shares=False)
+    assert (order.verdict, order.rate) == ("cannot tell", None)
+    assert "3 times or more, and has 2 times" in order.reason
+    # At time zero a share is 1 whatever the rate: it is no third time.
+    order = first_order(points(TIMES[:3], shares(0.5, 1.0, TIMES[:3]), np.full(3, 0.01)),
+                        shares=True)
+    assert order.verdict == "cannot tell"
+
+
+def test_a_series_that_stands_still_has_no_rate():
+    order = first_order(points(TIMES, np.full(6, 1.0), np.full(6, 0.02)), shares=False)
+    assert order.verdict == "cannot tell"
+    assert "rate" in order.reason
+
+
+def test_repeats_at_one_time_are_used():
+    times = np.repeat(TIMES[:4], 2)
+    order = first_order(points(times, np.exp(-0.5 * times), np.full(8, 0.01)), shares=False)
+    assert order.used == 8
+    assert order.rate.constant.value == pytest.approx(0.5, rel=1e-4)

@@ -1,0 +1,135 @@
+"""The CSV files and the table for a terminal."""
+
+import csv
+import io
+import re
+from dataclasses import replace
+
+import invented
+import numpy as np
+import pytest
+
+from lanes.report.tables import (
+    PAIR_COLUMNS,
+    SPOT_COLUMNS,
+    TRACE_COLUMNS,
+    every_pair,
+    pairs_csv,
+    spots_csv,
+    text_table,
+    traces_csv,
+)
+
+
+def rows(data):
+    return list(csv.DictReader(io.StringIO(data.decode("utf-8"), newline="")))
+
+
+@pytest.mark.parametrize(
+    ("write", "columns"),
+    [(spots_csv, SPOT_COLUMNS), (pairs_csv, PAIR_COLUMNS), (traces_csv, TRACE_COLUMNS)],
+)
+@pytest.mark.parametrize("make", [invented.plate, invented.unscaled, invented.trace_only])
+def test_shape_and_bytes(write, columns, make):
+    data = write(make())
+    assert data == write(make())
+    table = list(csv.reader(io.StringIO(data.decode("utf-8"), newline="")))
+    assert tuple(table[0]) == columns
+    assert {len(row) for row in table} == {len(columns)}
+    assert b"\r" not in data
+    assert b"nan" not in data
+    assert b"None" not in data
+
+
+def test_spots():
+    reading = invented.plate()
+    got = rows(spots_csv(reading))
+    assert [(row["lane"], row["spot"]) for row in got] == [
+        (lane.name, str(i + 1)) for lane in reading.lanes for i in range(len(lane.spots))
+    ]
+    assert float(got[0]["rf"]) == 0.15
+    assert got[2]["area_percent_sd"] == ""
+    assert got[2]["flags"] == "weak"
+
+
+def test_pairs_hold_every_pair_and_tell_the_neighbours():
+    reading = invented.plate()
+    got = [row for row in rows(pairs_csv(reading)) if row["lane"] == "1"]
+    places = [(int(row["lower_spot"]), int(row["upper_spot"])) for row in got]
+    assert places == [(1, 2), (1, 3), (1, 4), (2, 3), (2, 4), (3, 4)]
+    neighbours = [b - a == 1 for a, b in places]
+    assert [row["neighbours"] == "yes" for row in got] == neighbours
+    assert [row["resolution_sd"] for row in got] == ["0.0345" if n else "" for n in neighbours]
+    assert [row["valley_to_peak"] != "" for row in got] == neighbours
+    # 1.18 (d2 - d1) / (wh1 + wh2): 0.15 to 0.71 of 75 mm, sigma 0.9 and 1.3 mm
+    assert float(got[2]["resolution"]) == pytest.approx(
+        1.18 * (0.71 - 0.15) * 75 / (2 * np.sqrt(2 * np.log(2)) * (0.9 + 1.3)), rel=1e-7
+    )
+
+
+def test_resolution_needs_no_scale():
+    with_scale = invented.plate([[(0.2, 1, 1), (0.5, 1, 2), (0.9, 1, 1.5)]], ("a",))
+    without = invented.plate([[(0.2, 1, 1), (0.5, 1, 2), (0.9, 1, 1.5)]], ("a",), unit=6.0,
+                             scaled=False)  # fmt: skip
+    one, other = (every_pair(reading.lanes[0])[1] for reading in (with_scale, without))
+    assert (one.lower, one.upper) == (0, 2)
+    assert other.resolution == pytest.approx(one.resolution, rel=1e-9)
+
+
+def test_traces_add_up():
+    reading = invented.plate()
+    got = rows(traces_csv(reading))
+    assert len(got) == sum(lane.trace.position.size for lane in reading.lanes)
+    first = [row for row in got if row["lane"] == "1"]
+    lane = reading.lanes[0]
+    column = {key: np.array([float(row[key]) for row in first]) for key in TRACE_COLUMNS[1:6]}
+    spots = column["model"] - column["background"]
+    np.testing.assert_allclose(spots, lane.fit.peaks.sum(axis=0), atol=1e-7)
+    usable = np.array([row["usable"] == "yes" for row in first])
+    np.testing.assert_array_equal(usable, lane.trace.usable)
+    residual = (column["signal"] - column["model"])[usable]
+    assert residual.std() == pytest.approx(lane.noise.sd, rel=0.2)
+    np.testing.assert_allclose(column["rf"] * 75, column["position_mm"], atol=1e-6)
+
+
+def test_traces_without_scale_have_rf_only():
+    got = rows(traces_csv(invented.unscaled()))
+    assert {row["position_mm"] for row in got} == {""}
+    assert float(got[-1]["rf"]) > 1.0
+
+
+def test_text_table():
+    text = text_table(invented.plate())
+    lines = text.splitlines()
+    head = ["lane", "spot", "Rf", "area %", "Rs to next", "S/N", "flags"]
+    assert re.split(r"  +", lines[0]) == head
+    assert lines[1].startswith("1 ")
+    assert "0.15000 ± 0.00027" in lines[1]
+    assert lines[3].endswith("weak")
+    assert "1.2 ± ?" in lines[3]
+    assert "? is not known." in lines
+    assert any(
+        line.startswith("blank ") and "no spot above 0.012 signal x mm^2" in line for line in lines
+    )
+    assert "100 (only one found)" in text
+    assert "lane blank: no-spot: nothing above 3 sd of the noise" in lines
+    assert all(line == line.rstrip() for line in lines)
+
+
+def test_text_table_of_an_empty_lane_without_limit():
+    reading = invented.plate()
+    blank = replace(reading.lanes[2], limit=None, flags=())
+    text = text_table(replace(reading, lanes=(blank,)))
+    assert "no spot found; how small a spot would have been found is not known" in text
+    assert "above" not in text
+
+
+def test_text_table_says_pixels_where_there_is_no_scale():
+    reading = invented.plate([[]], ("a",), unit=6.0, scaled=False)
+    assert "signal x px^2" in text_table(reading)
+
+
+def test_a_line_break_in_a_name_does_not_break_the_table():
+    reading = invented.trace_only()
+    lane = replace(reading.lanes[0], name="a\nb")
+    assert "a b" in text_table(replace(reading, lanes=(lane,)))
