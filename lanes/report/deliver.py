@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 from lanes.errors import InputError
 
 if TYPE_CHECKING:
-    from lanes.report.answer import Told
+    from lanes.report.answer import AnswerReport
 
 MEASURES = """\
 Heights count from the plate's lower edge, x from its left edge, in mm (in pixels where the scan
@@ -41,19 +41,19 @@ def refuse_early(arguments: argparse.Namespace) -> None:
         refuse_existing(arguments.out, force=arguments.force)
 
 
-def deliver(arguments: argparse.Namespace, told: Told) -> None:
+def deliver(arguments: argparse.Namespace, report: AnswerReport) -> None:
     """Print the answer, and write its folder where one was asked for."""
-    told = replace(told, command=_asked(getattr(arguments, "words", [])))
+    report = replace(report, command=_asked(getattr(arguments, "words", [])))
     if arguments.out is not None:
         from lanes.report.answer import write_answer
 
-        write_answer(told, arguments.out, arguments.force)
+        write_answer(report, arguments.out, arguments.force)
     if arguments.json:
-        sys.stdout.write(told.json().decode("utf-8"))
+        sys.stdout.write(report.json().decode("utf-8"))
         return
-    sys.stdout.write(told.text())
+    sys.stdout.write(report.text())
     if arguments.out is not None:
-        print(f"\nwritten to {Path(arguments.out)}: open {told.name}.html")
+        print(f"\nwritten to {Path(arguments.out)}: open {report.name}.html")
 
 
 def _asked(words: Sequence[str]) -> str:

@@ -12,7 +12,7 @@ from lanes.questions.compare.figure import NOT_APART, WIDTH, compare_png, near_p
 from lanes.questions.compare.other_plate import relative
 from lanes.questions.compare.pair import CospotPair, Pair
 from lanes.questions.compare.presence import Presence
-from lanes.report.answer import NOT_MASS, NOT_VALIDATED, Told
+from lanes.report.answer import NOT_MASS, NOT_VALIDATED, AnswerReport
 from lanes.report.digits import UNKNOWN, figures, fixed, up, with_sd
 from lanes.report.page import NUMBER, TEXT, WHOLE, table
 from lanes.settings import Settings
@@ -22,10 +22,10 @@ NOT_PROOF = ("Present says that spots agree in Rf, and in co-spot and colour whe
 SUM = (0.5, 2.0)  # area in the co-spot lane over the sum of the two alone: beyond is worth a word
 
 
-def tell_compare(answer: Comparison, file: str, settings: Settings) -> Told:
+def render_compare(answer: Comparison, file: str, settings: Settings) -> AnswerReport:
     """Return the answer as it is told; `file` is the plate's file name."""
     lines = short(answer)
-    return Told(
+    return AnswerReport(
         name="compare",
         question="Is it the same substance?",
         source=f"Lane {answer.unknown} of {file}.",

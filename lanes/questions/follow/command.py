@@ -41,12 +41,12 @@ def run(arguments: argparse.Namespace) -> None:
         raise InputError("--unit: give a short word such as min or h")
     refuse_early(arguments)
     from lanes.questions.follow.answer import follow
-    from lanes.questions.follow.page import tell_follow
+    from lanes.questions.follow.page import render_follow
 
     answer = follow(arguments.plate, times, settings, unit=unit, start=arguments.start,
                     product=arguments.product, reference=arguments.reference)
     files = ", ".join(Path(plate).name for plate in arguments.plate)
-    deliver(arguments, tell_follow(answer, files, settings))
+    deliver(arguments, render_follow(answer, files, settings))
 
 
 def times_from(text: str | None) -> tuple[float | None, ...] | dict[str, float] | None:

@@ -36,12 +36,12 @@ def run(arguments: argparse.Namespace) -> None:
     settings = settings_from(arguments)
     refuse_early(arguments)
     from lanes.questions.solvent.answer import solvent
-    from lanes.questions.solvent.page import tell_solvent
+    from lanes.questions.solvent.page import render_solvent
 
     answer = solvent([(path, fraction) for path, fraction in plates], settings,
                      lane=arguments.lane, weak=names[0], strong=names[1],
                      target_rf=arguments.target_rf)
-    deliver(arguments, tell_solvent(answer, settings))
+    deliver(arguments, render_solvent(answer, settings))
 
 
 def plates_and_fractions(given: list[str]) -> list[tuple[str, float | None]]:

@@ -14,7 +14,7 @@ from lanes.measuring import prepare
 from lanes.questions.follow import shares
 from lanes.questions.follow.answer import answer
 from lanes.questions.follow.command import times_from
-from lanes.questions.follow.page import tell_follow
+from lanes.questions.follow.page import render_follow
 from lanes.questions.follow.shares import Level, above, ratio_interval
 from lanes.report.answer import write_answer
 from lanes.settings import Settings, from_mapping
@@ -85,7 +85,7 @@ def chained(chain):
 
 
 def told(one, file="plate.png", settings=None):
-    return tell_follow(one, file, settings or Settings())
+    return render_follow(one, file, settings or Settings())
 
 
 def test_start_and_product_are_named(said):
