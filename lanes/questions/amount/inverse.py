@@ -48,7 +48,7 @@ class Amount:
 
 
 @dataclass(frozen=True)
-class Limits:
+class CalibrationLimits:
     """Detection and quantitation limit: 3.3 and 10 times `sigma` / `slope` (ICH Q2).
 
     `sigma` is the residual standard deviation that the fit gives the weakest standard, `slope`
@@ -197,12 +197,12 @@ def _half(variance: Floats, away: Floats, weights: Floats) -> Floats:
     return np.asarray(high, float)
 
 
-def limits(calibration: Calibration) -> Limits:
+def limits(calibration: Calibration) -> CalibrationLimits:
     """Return the detection and the quantitation limit."""
     some = np.flatnonzero(calibration.x > 0)
     weakest = some[np.argmin(calibration.x[some])]
     sigma = float(calibration.sd[weakest])
     slope = calibration.curve.steepness(calibration.values, float(calibration.x[weakest]))
     if not slope > 0:
-        return Limits(None, None, sigma, slope)
-    return Limits(DETECTION * sigma / slope, QUANTITATION * sigma / slope, sigma, slope)
+        return CalibrationLimits(None, None, sigma, slope)
+    return CalibrationLimits(DETECTION * sigma / slope, QUANTITATION * sigma / slope, sigma, slope)
