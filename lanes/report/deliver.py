@@ -29,8 +29,8 @@ def output_options(parser: argparse.ArgumentParser, name: str) -> None:
     parser.add_argument("--json", action="store_true", help=f"print {name}.json instead of words")
 
 
-def refuse_early(arguments: argparse.Namespace) -> None:
-    """Refuse a folder that can't be written before any work is done."""
+def refuse_early(arguments: argparse.Namespace, *sources: str | None) -> None:
+    """Refuse a folder that can't be written before any work is done; `sources` will be read."""
     if arguments.out is None and arguments.force:
         raise InputError("--force is about the folder that --out writes: give --out DIR too")
     if arguments.out is not None:
@@ -38,7 +38,7 @@ def refuse_early(arguments: argparse.Namespace) -> None:
             raise InputError("--out is empty: give a folder to make")
         from lanes.report.folder import refuse_existing
 
-        refuse_existing(arguments.out, force=arguments.force)
+        refuse_existing(arguments.out, arguments.force, [each for each in sources if each])
 
 
 def deliver(arguments: argparse.Namespace, report: AnswerReport) -> None:
@@ -57,14 +57,19 @@ def deliver(arguments: argparse.Namespace, report: AnswerReport) -> None:
 
 
 def _asked(words: Sequence[str]) -> str:
-    """Return the command as typed, but for where its answer went."""
+    """Return the command as typed, but for where its answer went and where its files lie."""
     kept, skip = ["lanes"], False
     for word in words:
         if skip or word in ("--out", "--force", "--json") or word.startswith("--out="):
             skip = word == "--out" and not skip
             continue
-        kept.append(word)
+        kept.append("=".join(_name(part) for part in word.split("=")))
     return shlex.join(kept) if words else ""
+
+
+def _name(word: str) -> str:
+    """Return the file's name alone of a path from the root, which is nobody else's business."""
+    return Path(word).name if Path(word).is_absolute() else word
 
 
 def progress() -> Callable[[int, int], None] | None:

@@ -41,7 +41,7 @@ def run(arguments: argparse.Namespace) -> None:
     mixed = cospots(arguments.cospot, [name for name in known if name is not None])
     if arguments.other_settings is not None and arguments.other_plate is None:
         raise InputError("--other-settings is about --other-plate: give that too")
-    refuse_early(arguments)
+    refuse_early(arguments, arguments.plate, arguments.other_plate)
     from lanes.questions.compare.answer import compare
     from lanes.questions.compare.page import render_compare
     from lanes.settings import read_settings

@@ -39,7 +39,7 @@ def run(arguments: argparse.Namespace) -> None:
     unit = arguments.unit.strip()
     if not unit or not unit.isprintable() or len(unit) > 20:
         raise InputError("--unit: give a short word such as min or h")
-    refuse_early(arguments)
+    refuse_early(arguments, *arguments.plate)
     from lanes.questions.follow.answer import follow
     from lanes.questions.follow.page import render_follow
 

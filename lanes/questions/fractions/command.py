@@ -46,7 +46,7 @@ def run(arguments: argparse.Namespace) -> None:
     names = words(arguments.fractions) or None
     if arguments.fractions is not None and names is None:
         raise InputError("--fractions: give the names of lanes with commas between")
-    refuse_early(arguments)
+    refuse_early(arguments, *arguments.plate)
     from lanes.questions.fractions.answer import fractions
     from lanes.questions.fractions.page import render_fractions
 

@@ -31,7 +31,7 @@ def run(arguments: argparse.Namespace) -> None:
     """Answer, and deliver the answer."""
     settings = settings_from(arguments)
     limits = limit_lanes(arguments.limit_lane)
-    refuse_early(arguments)
+    refuse_early(arguments, arguments.plate)
     from lanes.questions.purity.answer import purity
     from lanes.questions.purity.page import render_purity
 

@@ -32,7 +32,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(arguments: argparse.Namespace) -> None:
     """Answer, and deliver the answer."""
     settings = settings_from(arguments)
-    refuse_early(arguments)
+    refuse_early(arguments, arguments.plate)
     from lanes.questions.shoulder.answer import BOOTSTRAPS, SEED, shoulder
     from lanes.questions.shoulder.page import render_shoulder
 

@@ -34,7 +34,7 @@ def run(arguments: argparse.Namespace) -> None:
     plates = plates_and_fractions(arguments.plates)
     names = [_word(option, getattr(arguments, option)) for option in ("weak", "strong")]
     settings = settings_from(arguments)
-    refuse_early(arguments)
+    refuse_early(arguments, *(path for path, _ in plates))
     from lanes.questions.solvent.answer import solvent
     from lanes.questions.solvent.page import render_solvent
 
