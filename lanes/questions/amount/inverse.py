@@ -16,7 +16,7 @@ from lanes.questions.amount.calibration import Calibration
 Floats = NDArray[np.float64]
 
 LEVEL = 0.05            # 1 less the confidence of every interval
-DETECTION, QUANTITATION = 3.3, 10.0  # times sigma / S: ICH Q2
+DETECTION, QUANTITATION = 3.3, 10.0  # times sigma / S: ICH Q2(R1), 2005
 FARTHEST = 1e4          # times the largest standard: what reaches beyond is no finite interval
 
 
@@ -30,7 +30,7 @@ class Amount:
         None where the curve has no amount of that response.
     sd : float or None
         To first order: for the line (s/b) sqrt(1/m + 1/n + (y0 - mean y)^2 / (b^2 Sxx)), Eurachem
-        CG 4 (QUAM), appendix E.3.
+        CG 4, QUAM:2012, appendix E.3 (edition from memory).
     low, high : float or None
         95 % interval, from 0 on; None where that end is not finite.
     reached : bool

@@ -66,7 +66,7 @@ def chain(folder):
 
 @pytest.fixture(scope="module", autouse=True)
 def _quick():
-    """Limits as tests/answers/test_tracks.py and the study find them, without looking each time."""
+    """Limits as tests/evidence/test_tracks.py and the study find them, not looked for each time."""
     patch = pytest.MonkeyPatch()
     patch.setattr(shares, "unseen", lambda plate, reading, wanted, spread: tuple(
         2.0 * reading.limit for _ in wanted))
