@@ -29,6 +29,10 @@ from lanes.trace.noise import layer_noise, residual_noise
 from lanes.trace.path import follow
 from lanes.trace.sample import Trace, read_trace, sample
 
+# Widths of the lane's median spot that the stated limit is worked out for: one not seen may run
+# elsewhere and be wider, so a third more is taken (a choice on the side of caution).
+LIMIT_WIDTH = 1.33
+
 
 def measure(
     source: str | Path, settings: Settings | None = None, *, picture: bool = True, **choices: Any
@@ -138,8 +142,7 @@ def read_lane(plate: Plate, lane: Lane) -> LaneReading:
     spots, pairs, more = describe(trace, fit, noise, layout.origin.sd, layout.front.sd,
                                   layout.scaled, mm)
     width = np.median([c.sigma for c in fit.components]) if fit.components else 0.9 / mm
-    # One not seen may run elsewhere and be wider: a third wider is taken.
-    smallest = limit(noise.local, trace.gain, 1.33 * float(width), THRESHOLD)
+    smallest = limit(noise.local, trace.gain, LIMIT_WIDTH * float(width), THRESHOLD)
     scale = layout.scaled
     return LaneReading(
         lane.name, lane.role, lane.x if scale else None, lane.width if scale else None,
@@ -210,7 +213,8 @@ def _measure_trace(path: Path, settings: Settings) -> Reading:
     width = np.median([c.sigma for c in fit.components]) if fit.components else 0.012 * trace.run
     reading = LaneReading(
         name, role, None, None, trace.run, spots, pairs,
-        limit(noise.local, trace.gain, float(width), THRESHOLD), fit, noise, trace, below,
+        limit(noise.local, trace.gain, LIMIT_WIDTH * float(width), THRESHOLD),
+        fit, noise, trace, below,
         (flag("noise-from-residuals", "a trace alone shows no clean layer"), *more),
     )
     source = Source(path.name, hashlib.sha256(raw).hexdigest(), None, None, None, None, None, None)

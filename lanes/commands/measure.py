@@ -29,7 +29,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(arguments: argparse.Namespace) -> None:
     """Measure, write the folder where one was asked for, and print."""
     settings = settings_from(arguments)
-    refuse_early(arguments)
+    refuse_early(arguments, arguments.plate)
     from lanes.measuring import measure
 
     reading = measure(arguments.plate, settings,
