@@ -73,15 +73,17 @@ def lamp(camera: Camera, shape: tuple[int, int]) -> Floats:
 
 
 def take(light: Floats, camera: Camera, rng: np.random.Generator) -> Image.Image:
-    """Return the picture of linear `light` (rows, columns, 3), as it would be decoded from its file."""
-    light = light * (camera.exposure * np.array(camera.cast, np.float32))
-    for c in range(3):
-        light[:, :, c] = ndimage.gaussian_filter(light[:, :, c], camera.blur, truncate=3)
+    """Return the picture of linear `light` (rows, columns, 3), as decoded from its file."""
+    codes = np.empty_like(light)
     shot, read = camera.noise
-    light += np.sqrt(shot * np.clip(light, 0, None) + read**2) * rng.standard_normal(
-        light.shape, np.float32
-    )
-    codes = _tone(light, camera)
+    table = _tone_table(camera)
+    for c in range(3):  # a channel at a time keeps the working set small
+        plane = light[:, :, c] * np.float32(camera.exposure * camera.cast[c])
+        plane = ndimage.gaussian_filter(plane, camera.blur, truncate=3)
+        spread = np.sqrt(np.float32(shot) * np.maximum(plane, 0) + np.float32(read**2))
+        plane += spread * rng.standard_normal(plane.shape, np.float32)
+        index = np.clip(plane * np.float32(TABLE / BRIGHTEST), 0, TABLE).astype(np.int32)
+        codes[:, :, c] = table[index]
     if camera.saturation != 1:
         grey = codes.mean(axis=2, keepdims=True)
         codes = grey + camera.saturation * (codes - grey)
@@ -110,9 +112,13 @@ def save(image: Image.Image, to, camera: Camera, **more) -> None:
     image.save(to, camera.file_format, **more)
 
 
-def _tone(light: Floats, camera: Camera) -> Floats:
-    """Return codes in [0, 1]; a table of 65536 entries stands for the curve."""
-    x = np.linspace(0, 1.6, 65536)
+TABLE = 65535  # steps of the tone curve's table
+BRIGHTEST = 1.6  # linear light at its end
+
+
+def _tone_table(camera: Camera) -> Floats:
+    """Return codes in [0, 1] for linear light from 0 to `BRIGHTEST`."""
+    x = np.linspace(0, BRIGHTEST, TABLE + 1)
     k = camera.contrast
     if camera.tone == "filmic":  # a shoulder: highlights bend instead of clipping
         y = srgb_code((1 - np.exp(-x * (1.4 + k))) / (1 - np.exp(-(1.4 + k))))
@@ -122,8 +128,7 @@ def _tone(light: Floats, camera: Camera) -> Floats:
         y = y + k * (y * y * (3 - 2 * y) - y)
     if camera.tone == "lifted":  # shadows opened, middle flattened
         y = y + k * 0.35 * y * (1 - y) ** 2 * 2
-    table = np.clip(y, 0, 1).astype(np.float32)
-    return table[np.clip(light * (65535 / 1.6), 0, 65535).astype(np.int32)]
+    return np.clip(y, 0, 1).astype(np.float32)
 
 
 def _smear(codes: Floats, strength: float) -> Floats:

@@ -17,7 +17,11 @@ OPEN_SEEDS = range(14)  # may be looked at while the program is worked on
 UNSEEN_SEEDS = range(14, 20)  # kept for the last judgement: look at nothing but their totals
 
 # Stored turned so that the tag turns it back (Exif 2.3, tag 274).
-_STORED = {3: Image.Transpose.ROTATE_180, 6: Image.Transpose.ROTATE_90, 8: Image.Transpose.ROTATE_270}
+_STORED = {
+    3: Image.Transpose.ROTATE_180,
+    6: Image.Transpose.ROTATE_90,
+    8: Image.Transpose.ROTATE_270,
+}
 
 
 def scene_of(kind: str, seed: int) -> tuple[Scene, np.random.Generator]:
@@ -33,7 +37,7 @@ def drawn(kind: str, seed: int) -> tuple[Image.Image, Truth, DrawnPlate | None]:
 
 
 def draw(kind: str, seed: int) -> tuple[Image.Image, Truth]:
-    """Return the picture (upright as its file would show it, JPEG's losses included) and its truth."""
+    """Return the picture (as its file would be shown, JPEG's losses included) and its truth."""
     image, truth, _ = drawn(kind, seed)
     return image, truth
 

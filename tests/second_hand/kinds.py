@@ -22,7 +22,7 @@ from .scene import Scene
 
 KINDS: dict[str, Callable[[np.random.Generator, int], Scene]] = {}
 GROUNDS = ("white-paper", "wood", "dark-bench", "speckled", "lined-paper", "blue-paper", "tissue")
-VIOLET = (0.10, 0.05, 0.26)  # what a bench sends back under a UV lamp, by eye
+VIOLET = (0.16, 0.08, 0.40)  # what a bench sends back under a UV lamp, by eye
 
 
 def _kind(name: str):
@@ -33,7 +33,9 @@ def _kind(name: str):
     return keep
 
 
-def _phone(rng, plan: PlatePlan, ground: str | None = None, long_side=(1000, 2200), **more) -> Scene:
+def _phone(
+    rng, plan: PlatePlan, ground: str | None = None, long_side=(1000, 1800), **more
+) -> Scene:
     """Return a plate photographed by hand from above."""
     margins = tuple(rng.uniform(4, 22, 4).tolist())
     made = Scene(
@@ -72,7 +74,9 @@ def _scan_plain(rng, seed):
 
 @_kind("phone-on-white-paper")
 def _phone_white(rng, seed):
-    return _phone(rng, spotted(rng, small_plate(rng)), str(rng.choice(["white-paper", "lined-paper"])))
+    return _phone(
+        rng, spotted(rng, small_plate(rng)), str(rng.choice(["white-paper", "lined-paper"]))
+    )
 
 
 @_kind("phone-on-wood")
@@ -104,7 +108,7 @@ def _crowded(rng, seed):
 def _permanganate(rng, seed):
     """Yellow to brown spots where a purple stain was used up."""
     plan = small_plate(rng, law="bleach")
-    deep = rng.uniform(0.5, 1.3)
+    deep = rng.uniform(0.9, 2.6)
     leaves = [(0.03, 0.16, 0.75), (0.12, 0.35, 0.9), (0.30, 0.62, 1.2)][int(rng.integers(3))]
     layer = replace(
         plan.layer,
@@ -138,7 +142,9 @@ def _dyes(rng, seed):
 def _quench(rng, seed):
     plan = small_plate(rng, light="254")
     plan = spotted(rng, plan, dyes=("black",), heights=(0.05, 0.9))
-    made = _phone(rng, plan, str(rng.choice(["dark-bench", "black", "speckled"])), ground_tint=VIOLET)
+    made = _phone(
+        rng, plan, str(rng.choice(["dark-bench", "black", "speckled"])), ground_tint=VIOLET
+    )
     return replace(made, camera=replace(made.camera, vignette=float(rng.uniform(0.2, 0.5))))
 
 
@@ -148,8 +154,9 @@ def _quench_blue(rng, seed):
     plan = small_plate(rng, light="254")
     layer = replace(plan.layer, glow=(0.22, 0.42, 0.62), leak=(0.10, 0.05, 0.24))
     plan = spotted(rng, replace(plan, layer=layer), dyes=("black",), heights=(0.08, 0.9))
-    return _phone(rng, plan, str(rng.choice(["white-paper", "dark-bench"])),
-                  ground_tint=(0.20, 0.14, 0.55))
+    return _phone(
+        rng, plan, str(rng.choice(["white-paper", "dark-bench"])), ground_tint=(0.20, 0.14, 0.55)
+    )
 
 
 @_kind("glow-366-phone")
@@ -202,8 +209,13 @@ def _writing(rng, seed):
     plan = spotted(rng, small_plate(rng))
     plan = replace(plan, origin=float(rng.uniform(11, 14)))
     above = str(rng.choice(["EA:H 1:4", "3:7", "12/05", "No. 47", "20% EA", "DCM 5%"]))
-    marks = replace(plan.marks, names=True, words_above=above, arrow=bool(rng.random() < 0.5),
-                    words_below=str(rng.choice(["", "Rx 3", "T 45"])))
+    marks = replace(
+        plan.marks,
+        names=True,
+        words_above=above,
+        arrow=bool(rng.random() < 0.5),
+        words_below=str(rng.choice(["", "Rx 3", "T 45"])),
+    )
     marks = replace(marks, names=not marks.words_below)
     return _phone(rng, replace(plan, marks=marks))
 
@@ -211,16 +223,23 @@ def _writing(rng, seed):
 @_kind("origin-dots-only")
 def _dots(rng, seed):
     plan = spotted(rng, small_plate(rng))
-    marks = replace(plan.marks, origin=str(rng.choice(["dots", "crosses", "ticks"])), at_lanes="",
-                    pressure=float(rng.uniform(0.45, 0.7)))
+    marks = replace(
+        plan.marks,
+        origin=str(rng.choice(["dots", "crosses", "ticks"])),
+        at_lanes="",
+        pressure=float(rng.uniform(0.45, 0.7)),
+    )
     return _phone(rng, replace(plan, marks=marks))
 
 
 @_kind("front-one-side")
 def _one_side(rng, seed):
     plan = spotted(rng, small_plate(rng))
-    marks = replace(plan.marks, front=str(rng.choice(["left", "right", "sides"])),
-                    pressure=float(rng.uniform(0.45, 0.7)))
+    marks = replace(
+        plan.marks,
+        front=str(rng.choice(["left", "right", "sides"])),
+        pressure=float(rng.uniform(0.45, 0.7)),
+    )
     plan = replace(plan, marks=marks, front_slope=float(rng.normal(0, 0.004)), smile=0.0)
     return _phone(rng, plan)
 
@@ -230,8 +249,12 @@ def _sloped(rng, seed):
     """A front that slopes by degrees, or smiles; lanes that lean."""
     plan = small_plate(rng)
     sign = rng.choice([-1, 1])
-    plan = replace(plan, front_slope=float(sign * rng.uniform(0.03, 0.08)),
-                   smile=float(rng.uniform(0.5, 2.5)), height=plan.height + 4)
+    plan = replace(
+        plan,
+        front_slope=float(sign * rng.uniform(0.03, 0.08)),
+        smile=float(rng.uniform(0.5, 2.5)),
+        height=plan.height + 4,
+    )
     return _phone(rng, spotted(rng, plan, lean=0.03))
 
 
@@ -245,7 +268,9 @@ def _unmarked(rng, seed):
 
 
 def _shaped(rng, shapes, **more):
-    plan = spotted(rng, small_plate(rng, lanes_range=(3, 5)), shapes=shapes, size=(3.0, 5.5), **more)
+    plan = spotted(
+        rng, small_plate(rng, lanes_range=(3, 5)), shapes=shapes, size=(3.0, 5.5), **more
+    )
     return _scan(rng, plan) if rng.random() < 0.5 else _phone(rng, plan)
 
 
@@ -289,8 +314,13 @@ def _bands(rng, seed):
 def _shadow_glove(rng, seed):
     plan = spotted(rng, small_plate(rng))
     glove = str(rng.choice(["", "edge", "edge", "over"]))
-    made = _phone(rng, plan, shadow=str(rng.choice(["half", "blob"])), glove=glove,
-                  glare=float(rng.choice([0, 0.1])))
+    made = _phone(
+        rng,
+        plan,
+        shadow=str(rng.choice(["half", "blob"])),
+        glove=glove,
+        glare=float(rng.choice([0, 0.1])),
+    )
     if glove == "over":
         made = replace(made, expects="doubt", why_doubt="a glove covers part of a lane")
     return made
@@ -300,20 +330,24 @@ def _shadow_glove(rng, seed):
 def _ruler(rng, seed):
     made = _phone(rng, spotted(rng, small_plate(rng)), ruler=True, tissue=bool(rng.random() < 0.6))
     margins = (30.0, 30.0, *made.margins[2:])
-    return replace(made, margins=margins,
-                   scale=pixels_a_mm(rng, made.plate, margins, (1200, 2200)))
+    return replace(made, margins=margins, scale=pixels_a_mm(rng, made.plate, margins, (1200, 1900)))
 
 
 @_kind("two-plates")
 def _two(rng, seed):
     first, second = (spotted(rng, small_plate(rng, lanes_range=(2, 4))) for _ in range(2))
     gap = float(rng.uniform(3, 12))
-    made = _phone(rng, first, second=second,
-                  second_at=(first.width + gap, float(rng.normal(0, 3))),
-                  expects="doubt", why_doubt="two plates in one picture")
+    made = _phone(
+        rng,
+        first,
+        second=second,
+        second_at=(first.width + gap, float(rng.normal(0, 3))),
+        expects="doubt",
+        why_doubt="two plates in one picture",
+    )
     left, _, below, above = made.margins
     margins = (left, gap + second.width + 8.0, below + 5.0, above + 8.0)
-    return replace(made, margins=margins, scale=pixels_a_mm(rng, first, margins, (1400, 2200)))
+    return replace(made, margins=margins, scale=pixels_a_mm(rng, first, margins, (1300, 1900)))
 
 
 @_kind("sideways")
@@ -325,15 +359,21 @@ def _sideways(rng, seed):
 @_kind("upside-down")
 def _upside_down(rng, seed):
     plan = spotted(rng, small_plate(rng))
-    plan = replace(plan, marks=replace(plan.marks, at_lanes=str(rng.choice(["ticks", "dots", "crosses"]))))
+    plan = replace(
+        plan, marks=replace(plan.marks, at_lanes=str(rng.choice(["ticks", "dots", "crosses"])))
+    )
     made = _phone(rng, plan, exif=1) if rng.random() < 0.7 else _scan(rng, plan)
     return replace(made, quarter_turns=2)
 
 
 @_kind("perspective")
 def _perspective(rng, seed):
-    return _phone(rng, spotted(rng, small_plate(rng)), perspective=float(rng.uniform(0.02, 0.045)),
-                  tilt=float(rng.normal(0, 5)))
+    return _phone(
+        rng,
+        spotted(rng, small_plate(rng)),
+        perspective=float(rng.uniform(0.02, 0.045)),
+        tilt=float(rng.normal(0, 5)),
+    )
 
 
 @_kind("sparse-lanes")
@@ -345,9 +385,7 @@ def _sparse(rng, seed):
     plan = spotted(rng, plan, count=(1, 2))
     empty = rng.random(len(plan.lanes)) < 0.35
     empty[0] = False
-    lanes = tuple(
-        replace(q, spots=()) if e else q for q, e in zip(plan.lanes, empty, strict=True)
-    )
+    lanes = tuple(replace(q, spots=()) if e else q for q, e in zip(plan.lanes, empty, strict=True))
     marks = replace(plan.marks, at_lanes="ticks")
     return _phone(rng, replace(plan, lanes=lanes, marks=marks))
 

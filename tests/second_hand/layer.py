@@ -33,7 +33,7 @@ class Layer:
     stain, leaves : Colour
         K/S of a stain over the whole plate, and of what a spot that uses it up leaves behind.
     grain, mottle, fibre, streaks : float
-        Relative sd of texture of about 0.1 mm, of clouds of 4 mm, of fibres, of streaks along the run.
+        Relative sd of texture of about 0.1 mm, clouds of 4 mm, fibres, streaks along the run.
     gradient : (float, float)
         Relative change of the layer across and up the whole plate.
     above_front : float
@@ -124,7 +124,9 @@ def plate_mask(
             n = 9
             angle = np.linspace(0, 2 * np.pi, n, endpoint=False)
             r = size * rng.uniform(0.55, 1.0, n)
-            pen.polygon(list(zip(cx + r * np.cos(angle), cy + r * np.sin(angle), strict=True)), fill=0)
+            pen.polygon(
+                list(zip(cx + r * np.cos(angle), cy + r * np.sin(angle), strict=True)), fill=0
+            )
     if layer.edge == "broken":
         top = [(0, 0)]
         level = rng.uniform(0.5, 2.5) * scale

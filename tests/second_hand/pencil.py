@@ -69,7 +69,9 @@ class _Pen:
         self.draw = ImageDraw.Draw(self.image)
         self.thick = plan.marks.thick
 
-    def stroke(self, x: Floats, y: Floats, wobble: float = 0.06, thick: float | None = None) -> None:
+    def stroke(
+        self, x: Floats, y: Floats, wobble: float = 0.06, thick: float | None = None
+    ) -> None:
         """Draw a smooth path through points `x`, `y`."""
         k = self.scale * self.fine
         n = max(2, int(np.hypot(np.diff(x), np.diff(y)).sum() / 0.8) + 2)
@@ -191,8 +193,14 @@ def _words(pen: _Pen, plan: PlatePlan, rng: np.random.Generator) -> None:
     if marks.words_above:
         room = plan.height - float(plan.front_at(plan.width / 2))
         size = float(np.clip(room - 3.5, 2.2, 4.0))
-        write(pen, marks.words_above, plan.width * rng.uniform(0.4, 0.6),
-              plan.height - room / 2 - size / 2 + 0.3, size, rng)
+        write(
+            pen,
+            marks.words_above,
+            plan.width * rng.uniform(0.4, 0.6),
+            plan.height - room / 2 - size / 2 + 0.3,
+            size,
+            rng,
+        )
     if marks.words_below:
         write(pen, marks.words_below, plan.width * rng.uniform(0.4, 0.6), 1.2, 2.6, rng)
     if marks.arrow:

@@ -111,9 +111,7 @@ def draw_plate(plan: PlatePlan, scale: float, rng: np.random.Generator) -> Drawn
     light, marked = draw_marks(light, plan, scale, rng)
     height = max((s.height for lane in plan.lanes for s in lane.spots), default=1.0)
     touched = (amount.max(axis=2) > 0.004 * min(height, 1.0)) | marked
-    lanes = tuple(
-        tuple(_with_colour(s, light, plan, scale) for s in lane) for lane in measured
-    )
+    lanes = tuple(tuple(_with_colour(s, light, plan, scale) for s in lane) for lane in measured)
     return DrawnPlate(plan, scale, light, signal, touched, lanes)
 
 
@@ -162,7 +160,9 @@ def _add_spot(plan, lane, spot, scale, amount, rng) -> DrawnSpot:
         tone = colour_of(plan.light, spot.dye)
         amount[top:bottom, left:right, :3] += own[:, :, None] * tone
         alone = signal_of(plan.law, own[:, :, None] * tone)
-    areas = dict(zip(CHANNELS, (alone.sum(axis=(0, 1), dtype=float) / scale**2).tolist(), strict=True))
+    areas = dict(
+        zip(CHANNELS, (alone.sum(axis=(0, 1), dtype=float) / scale**2).tolist(), strict=True)
+    )
     up = y[::-1]
     profile = alone[:, :, int(np.argmax(tone))].sum(axis=1, dtype=float)[::-1]
     place = apex(up, profile)
@@ -206,5 +206,5 @@ def _with_colour(spot: DrawnSpot, light: Floats, plan: PlatePlan, scale: float) 
     row = int(np.clip((plan.height - spot.y) * scale, 1, light.shape[0] - 2))
     col = int(np.clip(spot.x * scale, 1, light.shape[1] - 2))
     tone = light[row - 1 : row + 2, col - 1 : col + 2].mean(axis=(0, 1))
-    colour = tuple(int(round(255 * float(c))) for c in srgb_code(tone))
+    colour = tuple(round(255 * float(c)) for c in srgb_code(tone))
     return DrawnSpot(**{**spot.__dict__, "colour": colour})

@@ -1,4 +1,4 @@
-"""Parts that several kinds of picture are made of: compounds, lanes, layers, telephones, scanners."""
+"""Parts that several kinds of picture share: compounds, lanes, layers, telephones, scanners."""
 
 from __future__ import annotations
 
@@ -31,7 +31,9 @@ def compounds(rng, count: int, dyes, shapes=ROUND, gap: float = 0.11) -> list[Co
     free = 0.78 - gap * (count - 1)
     rfs = 0.1 + np.sort(rng.uniform(0, free, count)) + gap * np.arange(count)
     return [
-        Compound(float(rf), str(rng.choice(dyes)), str(rng.choice(shapes)), float(rng.uniform(0, 1)))
+        Compound(
+            float(rf), str(rng.choice(dyes)), str(rng.choice(shapes)), float(rng.uniform(0, 1))
+        )
         for rf in rfs
     ]
 
@@ -102,8 +104,14 @@ def small_plate(rng, lanes_range=(3, 6), light="white", law=None, **more) -> Pla
     count = int(rng.integers(lanes_range[0], lanes_range[1] + 1))
     width = float(np.clip(count * rng.uniform(9, 12) + 8, 25, 100))
     height = float(rng.choice([67, 75, 80, 100])) + float(rng.normal(0, 1))
-    law = law or {"white": str(rng.choice(["kubelka-munk", "beer-lambert", "saturating"])),
-                  "254": "beer-lambert", "366": "emission"}[light]
+    law = (
+        law
+        or {
+            "white": str(rng.choice(["kubelka-munk", "beer-lambert", "saturating"])),
+            "254": "beer-lambert",
+            "366": "emission",
+        }[light]
+    )
     plan = PlatePlan(
         width=width,
         height=height,
@@ -130,7 +138,7 @@ def any_layer(rng, light: str = "white") -> Layer:
     """Return a usual layer's look."""
     warm = rng.uniform(0, 0.05)
     base = rng.uniform(0.80, 0.9)
-    leak = {"366": rng.uniform(0.6, 1.6) * np.array([0.022, 0.012, 0.075])}.get(
+    leak = {"366": rng.uniform(0.25, 1.4) * np.array([0.022, 0.012, 0.060])}.get(
         light, rng.uniform(0.6, 1.8) * np.array([0.030, 0.016, 0.085])
     )
     glow = rng.uniform(0.8, 1.0) * np.array([rng.uniform(0.08, 0.3), 0.8, rng.uniform(0.15, 0.4)])
@@ -149,15 +157,26 @@ def any_layer(rng, light: str = "white") -> Layer:
     )
 
 
-def spotted(rng, plan: PlatePlan, dyes=STAINED, count=(2, 5), size=(2.6, 4.6), heights=(0.06, 0.9),
-            shapes=ROUND, gap: float | None = None, **more) -> PlatePlan:
+def spotted(
+    rng,
+    plan: PlatePlan,
+    dyes=STAINED,
+    count=(2, 5),
+    size=(2.6, 4.6),
+    heights=(0.06, 0.9),
+    shapes=ROUND,
+    gap: float | None = None,
+    **more,
+) -> PlatePlan:
     """Return the plate with spots of a mixture in its lanes."""
     xs = [lane.x for lane in plan.lanes]
     step = min(np.diff(xs)) if len(xs) > 1 else 15.0
     low, high = min(size[0], 0.50 * step), min(size[1], 0.58 * step)
     run = plan.front - plan.origin
     gap = gap or max(0.1, 1.55 * high / run)
-    mixture = compounds(rng, int(rng.integers(count[0], count[1] + 1)), list(dyes), list(shapes), gap)
+    mixture = compounds(
+        rng, int(rng.integers(count[0], count[1] + 1)), list(dyes), list(shapes), gap
+    )
     return replace(plan, lanes=fill_lanes(rng, xs, mixture, (low, high), heights, **more))
 
 
@@ -183,8 +202,12 @@ def telephone(rng, light: str = "white", **more) -> Camera:
         subsampling=int(rng.choice([0, 2, 2])),
     )
     if light != "white":
-        made = replace(made, cast=(1.0, 1.0, 1.0), exposure=float(rng.uniform(0.75, 1.15)),
-                       noise=(float(rng.uniform(1e-4, 5e-4)), float(rng.uniform(0.002, 0.005))))
+        made = replace(
+            made,
+            cast=(1.0, 1.0, 1.0),
+            exposure=float(rng.uniform(0.75, 1.15)),
+            noise=(float(rng.uniform(1e-4, 5e-4)), float(rng.uniform(0.002, 0.005))),
+        )
     return replace(made, **more)
 
 
@@ -205,7 +228,7 @@ def scanner(rng, **more) -> Camera:
     return replace(made, **more)
 
 
-def pixels_a_mm(rng, plan: PlatePlan, margins, long_side=(1000, 2200)) -> float:
+def pixels_a_mm(rng, plan: PlatePlan, margins, long_side=(1000, 1800)) -> float:
     """Return the scale that makes the picture's long side so many pixels."""
     wide = plan.width + margins[0] + margins[1]
     high = plan.height + margins[2] + margins[3]

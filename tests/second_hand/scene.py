@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -108,8 +109,8 @@ def _place(picture: Floats, sheet: Floats, mask: Floats, to_mm: Floats, view: _V
     full = view.matrix @ to_mm
     corners = np.array([[0, 0, 1], [cols, 0, 1], [cols, rows, 1], [0, rows, 1]]) @ full.T
     corners = corners[:, :2] / corners[:, 2:]
-    low = np.clip(np.floor(corners.min(axis=0)).astype(int) - 4, 0, None)
-    high = np.minimum(np.ceil(corners.max(axis=0)).astype(int) + 4, view.shape[::-1])
+    low = np.clip(np.floor(corners.min(axis=0)).astype(int) - 16, 0, None)
+    high = np.minimum(np.ceil(corners.max(axis=0)).astype(int) + 16, view.shape[::-1])
     if (high - low).min() <= 0:
         return
     size = tuple(int(n) for n in high - low)
@@ -125,8 +126,8 @@ def _place(picture: Floats, sheet: Floats, mask: Floats, to_mm: Floats, view: _V
     seen = warp(np.pad(mask[1:-1, 1:-1], 1), Image.Resampling.BILINEAR)[:, :, None]
     window = picture[low[1] : high[1], low[0] : high[0]]
     if lift > 0:
-        shade = ndimage.gaussian_filter(np.pad(seen[:, :, 0], 12), lift)
-        shade = ndimage.shift(shade, (0.8 * lift, 0.6 * lift), order=1)[12:-12, 12:-12]
+        shade = ndimage.gaussian_filter(seen[:, :, 0], lift, truncate=2.5)
+        shade = np.roll(shade, (round(0.8 * lift), round(0.6 * lift)), (0, 1))
         window *= 1 - 0.4 * shade[:, :, None]
     laid = np.stack([warp(sheet[:, :, c], Image.Resampling.BICUBIC) for c in range(3)], axis=2)
     window[:] = window * (1 - seen) + np.clip(laid, 0, None) * seen
@@ -139,9 +140,7 @@ def _edge(light: Floats, plan: PlatePlan, scale: float, rng: np.random.Generator
     if plan.layer.backing == "aluminium":
         gain = rng.uniform(0.55, 0.9, 4)
         t = max(1, round(0.2 * scale))
-    for part, g in zip(
-        (np.s_[:t], np.s_[-t:], np.s_[:, :t], np.s_[:, -t:]), gain, strict=True
-    ):
+    for part, g in zip((np.s_[:t], np.s_[-t:], np.s_[:, :t], np.s_[:, -t:]), gain, strict=True):
         light[part] *= g
 
 
@@ -158,7 +157,9 @@ def _sheet_to_mm(height: float, scale: float, at=(0.0, 0.0), tilt: float = 0.0) 
     return turn @ np.array([[1 / scale, 0, 0], [0, -1 / scale, height], [0, 0, 1]])
 
 
-def photograph(scene: Scene, kind: str, seed: int, rng) -> tuple[Image.Image, Truth, DrawnPlate | None]:
+def photograph(
+    scene: Scene, kind: str, seed: int, rng
+) -> tuple[Image.Image, Truth, DrawnPlate | None]:
     """Return the picture, its truth, and the drawn plate (for those who integrate it)."""
     view = _View(scene, rng)
     picture = ground(scene.ground, view.shape, rng) * np.array(scene.ground_tint, np.float32)
@@ -212,7 +213,9 @@ def _lay_glove(picture: Floats, scene: Scene, view: _View, rng) -> NDArray[np.bo
     plan = scene.plate
     thick = rng.uniform(13, 17) * scene.scale
     if scene.glove == "edge":
-        place = np.array([[rng.choice([-3.5, plan.width + 3.5]), plan.height * rng.uniform(0.3, 0.7)]])
+        place = np.array(
+            [[rng.choice([-3.5, plan.width + 3.5]), plan.height * rng.uniform(0.3, 0.7)]]
+        )
     else:
         lane = plan.lanes[int(rng.integers(len(plan.lanes)))]
         place = np.array([[lane.x, plan.origin + 0.45 * (plan.front - plan.origin)]])
@@ -239,7 +242,9 @@ def _glare(height: float, shape: tuple[int, int], rng) -> Floats:
     y = np.linspace(-1, 1, shape[0], dtype=np.float32)[:, None]
     x = np.linspace(-1, 1, shape[1], dtype=np.float32)[None, :]
     cx, cy = rng.uniform(-0.6, 0.6, 2)
-    blob = np.exp(-(((x - cx) / rng.uniform(0.2, 0.5)) ** 2) - ((y - cy) / rng.uniform(0.1, 0.3)) ** 2)
+    blob = np.exp(
+        -(((x - cx) / rng.uniform(0.2, 0.5)) ** 2) - ((y - cy) / rng.uniform(0.1, 0.3)) ** 2
+    )
     return height * blob[:, :, None] * np.array([1.0, 0.98, 0.94], np.float32)
 
 
@@ -351,7 +356,7 @@ def _lanes_of(drawn: DrawnPlate, to_px, levels, unseen, scene, rng) -> tuple[Tru
         true = _spots_of(plan, sorted(spots, key=lambda s: s.rf), seen, to_px, covered)
         pairs = tuple(
             TruePair(i, i + 1, 1.18 * (b.position_mm - a.position_mm) / (a.width_mm + b.width_mm))
-            for i, (a, b) in enumerate(zip(true, true[1:], strict=False))
+            for i, (a, b) in enumerate(pairwise(true))
         )
         out.append(
             TrueLane(lane.name, lane.x, base, top, tuple(ends[0]), tuple(ends[1]), true, pairs)

@@ -1,7 +1,8 @@
 """Shapes of spots: density over the layer, peak 1, on coordinates in millimetres.
 
-`u` runs across the lane, `v` along the run (upward); both are zero at the spot's place. `across` and
-`along` are full widths at half height, `strength` in [0, 1] says how far a shape departs from round.
+`u` runs across the lane, `v` along the run (upward); both are zero at the spot's place. `across`
+and `along` are full widths at half height, `strength` in [0, 1] says how far a shape departs from
+round.
 None of these is the solution of a transport equation: they are what plates show.
 """
 
@@ -12,6 +13,7 @@ from collections.abc import Callable
 import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
+from scipy import special
 
 Floats = NDArray[np.floating]
 LN2 = np.log(2.0)
@@ -30,8 +32,10 @@ def _gaussian(u, v, across, along, strength):
 
 
 def _flat(u, v, across, along, strength):
-    radius2 = (2 * u / across) ** 2 + (2 * v / along) ** 2
-    return np.exp(-LN2 * radius2 ** (2 + 2.5 * strength))
+    # a disc as it was applied, its rim blurred by diffusion: sd 0.10 to 0.18 of the width
+    radius = np.sqrt((2 * u / across) ** 2 + (2 * v / along) ** 2)
+    rim = 2 * (0.18 - 0.08 * strength)
+    return 0.5 * special.erfc((radius - 1) / (np.sqrt(2) * rim))
 
 
 def _split(u, v, across, along, above, below):
@@ -71,14 +75,14 @@ def _comet(u, v, across, along, strength):
 
 
 def _crescent(u, v, across, along, strength):
-    bend = (0.5 + 0.9 * strength) * along * (2 * u / across) ** 2 * 0.5
+    bend = (0.15 + 0.3 * strength) * along * (2 * u / across) ** 2
     wide = np.exp(-LN2 * np.abs(2 * u / (1.25 * across)) ** 3)
     return wide * np.exp(-4 * LN2 * ((v + bend) / (0.8 * along)) ** 2)
 
 
 def _ring(u, v, across, along, strength):
     radius2 = (2 * u / across) ** 2 + (2 * v / along) ** 2
-    disc = np.exp(-LN2 * radius2**3.5)
+    disc = _flat(u, v, across, along, 0.6)
     rim = np.exp(-(((np.sqrt(radius2) - 0.78) / 0.2) ** 2))
     return disc * (1 - 0.15 - 0.4 * strength + (0.15 + 0.4 * strength) * rim)
 
@@ -149,22 +153,18 @@ def density(
 
 
 def apex(position: Floats, profile: Floats) -> float:
-    """Return the middle of what exceeds 95 % of a profile's greatest value.
+    """Return the middle of what exceeds 90 % of a profile's greatest value.
 
     A flat or ringed spot has no single highest place; its middle is what a ruler would be laid to.
     """
-    return _middle(position, profile, 0.95)
+    low, high = _crossings(position, profile, 0.9)
+    return (low + high) / 2
 
 
 def half_width(position: Floats, profile: Floats) -> float:
     """Return the full width at half height, from the outermost crossings."""
     low, high = _crossings(position, profile, 0.5)
     return high - low
-
-
-def _middle(position: Floats, profile: Floats, level: float) -> float:
-    low, high = _crossings(position, profile, level)
-    return (low + high) / 2
 
 
 def _crossings(position: Floats, profile: Floats, level: float) -> tuple[float, float]:

@@ -83,7 +83,7 @@ def _spot(rng, shape: str, height: float) -> SpotPlan:
     if shape == "elliptical":
         aspect = 1.4
     across = 6.5 if shape == "band" else min(along * aspect, 5.0)
-    blotch = 0.06 + 0.12 * float(rng.uniform(0, 1)) if shape == "blotchy" else 0.05
+    blotch = 0.06 + 0.12 * float(rng.uniform(0, 1)) if shape == "blotchy" else 0.02
     return SpotPlan(
         rf=float(rng.uniform(0.2, 0.75)),
         along=along,
@@ -114,8 +114,12 @@ def _scan(rng, law: str, seed: int, kind: str, spots_of) -> tuple[Image.Image, T
         lanes=tuple(lanes),
         light=LIGHT_OF[law],
         law="beer-lambert" if law == "quenching" else law,
-        layer=Layer(tint=(0.86, 0.86 - warm / 2, 0.86 - warm), leak=(0.02, 0.012, 0.06),
-                    grain=float(rng.uniform(0.006, 0.012)), mottle=float(rng.uniform(0.003, 0.008))),
+        layer=Layer(
+            tint=(0.86, 0.86 - warm / 2, 0.86 - warm),
+            leak=(0.02, 0.012, 0.06),
+            grain=float(rng.uniform(0.006, 0.012)),
+            mottle=float(rng.uniform(0.003, 0.008)),
+        ),
         marks=Marks(pressure=float(rng.uniform(0.3, 0.5)), thick=0.3, at_lanes="ticks"),
     )
     bed = rng.random() < 0.6

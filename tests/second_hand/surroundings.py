@@ -14,8 +14,7 @@ COARSE = 900  # grounds are made with this many pixels along the long side, then
 
 
 def ground(kind: str, shape: tuple[int, int], rng: np.random.Generator) -> Floats:
-    """Return a ground (rows, columns, 3): "white-paper", "wood", "dark-bench", "speckled", "tissue",
-    "grey-bed", "white-bed", "black", "blue-paper" or "lined-paper"."""
+    """Return a ground (rows, columns, 3) of a kind that `_GROUNDS` names."""
     factor = max(1.0, max(shape) / COARSE)
     small = (round(shape[0] / factor), round(shape[1] / factor))
     made = _GROUNDS[kind](small, rng).astype(np.float32)
@@ -57,7 +56,7 @@ def _lined_paper(shape, rng):
     out = _white_paper(shape, rng)
     step, start = rng.uniform(28, 40), rng.uniform(0, 20)
     row = np.arange(shape[0])[:, None]
-    line = np.exp(-((((row - start + step / 2) % step) - step / 2) / 0.8) ** 2)
+    line = np.exp(-(((((row - start + step / 2) % step) - step / 2) / 0.8) ** 2))
     return out * (1 - line[:, :, None] * np.array([0.35, 0.2, 0.08]))
 
 
@@ -75,7 +74,7 @@ def _wood(shape, rng):
     if rng.random() < 0.6:  # joints between boards
         step, start = rng.uniform(180, 320), rng.uniform(0, 180)
         d = (np.arange(rows)[:, None] - start) % step
-        out = out * (1 - 0.7 * np.exp(-((d - step / 2) / 1.5) ** 2))
+        out = out * (1 - 0.7 * np.exp(-(((d - step / 2) / 1.5) ** 2)))
     made = np.clip(out, 0.1, 1.3)[:, :, None] * base
     return np.rot90(made[:, :, :], 2) if rng.random() < 0.5 else made
 
@@ -108,7 +107,7 @@ def _tissue(shape, rng):
         a * np.abs(smooth_field(rng, shape, c)) for a, c in ((22, 150), (9, 60), (3, 20), (0.7, 6))
     )
     slope = np.gradient(ndimage.gaussian_filter(relief, 1.0))
-    shade = 0.80 - 0.22 * np.tanh(0.9 * slope[0] + 0.7 * slope[1])
+    shade = 0.80 - 0.13 * np.tanh(0.5 * slope[0] + 0.4 * slope[1])
     row, col = np.mgrid[: shape[0], : shape[1]]
     emboss = 0.02 * np.sin(row / 2.6) * np.sin(col / 2.6)
     return (shade + emboss)[:, :, None] * np.array([1.0, 1.0, 1.01])

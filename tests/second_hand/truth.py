@@ -16,7 +16,7 @@ class TrueSpot:
     Attributes
     ----------
     rf, rf_mean : float
-        Of the apex (middle of what exceeds 95 % of the greatest signal summed across the lane)
+        Of the apex (middle of what exceeds 90 % of the greatest signal summed across the lane)
         and of the centre of mass, both along the lane.
     position_mm, x_mm : float
         Apex above the lane's origin, and from the plate's left edge.
@@ -157,7 +157,9 @@ def _lane(value: dict) -> TrueLane:
 
 def from_dict(value: dict) -> Truth:
     """Return the Truth a parsed JSON file holds."""
-    points = {k: tuple(_point(p) for p in value[k]) for k in ("corners_px", "origin_px", "front_px")}
+    points = {
+        k: tuple(_point(p) for p in value[k]) for k in ("corners_px", "origin_px", "front_px")
+    }
     lanes = {k: tuple(_lane(v) for v in value[k]) for k in ("lanes", "other_plate")}
     rest = {"size_px": tuple(value["size_px"]), "also_drawn": tuple(value["also_drawn"])}
     return Truth(**{**value, **points, **lanes, **rest})

@@ -3,9 +3,9 @@
 The same figure is taken at the spot and at many places of clean layer: mean level of a patch 0.6 of
 the spot's lesser width wide, less the median of like patches of clean layer round it. The spot's
 figure is its contrast; the scatter of the others (1.48 x median absolute deviation, not under 0.3
-levels, the rounding's) is the noise. Grain, mottle, compression and the camera's smoothing are all in
-both. A spot counts as visible where contrast is 6 times the noise and 3 levels of 255 or more in one
-channel: twice the usual limit of detection of 3, so that a reader that claims less loses nothing.
+levels, the rounding's) is the noise. Grain, mottle, compression and the camera's smoothing are all
+in both. A spot counts as visible where contrast is 6 times the noise and 3 levels of 255 or more in
+one channel: twice the usual limit of detection of 3, so that no reader is asked for a marginal one.
 """
 
 from __future__ import annotations
@@ -80,7 +80,9 @@ def _figure(picture, place, along, across, to_px, clean, scale, must=False) -> N
     here = _patch(picture, to_px(place[None])[0], half)
     for far in (1.0, 1.5, 2.5, 4.0):
         angle = np.linspace(0, 2 * np.pi, 12, endpoint=False)
-        ring = place + far * np.column_stack([1.2 * across * np.cos(angle), 1.4 * along * np.sin(angle)])
+        ring = place + far * np.column_stack(
+            [1.2 * across * np.cos(angle), 1.4 * along * np.sin(angle)]
+        )
         ring = ring[clean(ring)]
         levels = [_patch(picture, p, half) for p in to_px(ring)] if len(ring) else []
         levels = [v for v in levels if v is not None]
