@@ -135,7 +135,7 @@ class ClusterWorkers:
 
     def _room(self) -> int:
         """Return how many plates may be under way: that many files and results are in memory."""
-        return AHEAD * max(1, sum(self._client.nthreads().values()))
+        return AHEAD * max(1, int(sum(self._client.nthreads().values())))
 
     def _submit(self, work: Work) -> Any:
         data = None if self.shared_path else Path(work.path).read_bytes()
