@@ -126,7 +126,7 @@ def colour_of(light: str, dye: str) -> Floats:
 
 def quenches(light: str, dye: str) -> bool:
     """Return whether a dye shows dark under 366 nm: it absorbs the lamp and glows with nothing."""
-    return light == "366" and dye in DYES
+    return light == "366" and dye not in GLOWS
 
 
 def _add_spot(plan, lane, spot, scale, amount, rng) -> DrawnSpot:
