@@ -208,7 +208,11 @@ def test_a_false_spot_is_seen(plate):
     reading["lanes"][0]["spots"].append({"rf": 0.97, "flags": []})
     verdict = score(truth, reading)
     assert not verdict.right
-    assert verdict.false == 1
+    assert (verdict.false, verdict.split) == (1, 0)
+    near = truth.lanes[0].spots[0].rf + 0.035  # beyond the tolerance, inside the spot
+    reading["lanes"][0]["spots"][-1]["rf"] = near
+    verdict = score(truth, reading)
+    assert (verdict.false, verdict.split) == (1, 1)
 
 
 def test_an_inverted_reading_is_wrong_with_scale_and_without():
