@@ -14,6 +14,7 @@ from lanes.commands import draw, measure
 from lanes.errors import InputError, LanesError, OutputError, one_line
 from lanes.questions import QUESTIONS
 from lanes.report.deliver import MEASURES
+from lanes.report.digits import rf_decimals
 
 EXAMPLES = """\
 examples:
@@ -33,7 +34,7 @@ examples:
                                                which fractions to pool for the most of it?
   lanes amount plate.png --standards S1=0.5,S2=1,S3=2,S4=4 --unit ug
                                                how much is in every other lane?
-  lanes solvent a.png=15% b.png=30% --out mix  which solvent mixture parts this sample best?
+  lanes solvent a.png=15% b.png=30% --out mix  which solvent mixture separates this sample?
   lanes draw plate.toml --out plate.png        a plate of known contents, with its truth
 
 Results are estimates from one scan: area percent is not mass percent, and nothing here is
@@ -88,7 +89,8 @@ def main(argv: Sequence[str] | None = None) -> int:
         elif arguments.command is None:
             _parser().print_help()
         else:
-            COMMANDS[arguments.command].run(arguments)
+            with rf_decimals(getattr(arguments, "digits", None)):
+                COMMANDS[arguments.command].run(arguments)
         sys.stdout.flush()
     except LanesError as error:
         print(f"lanes: {one_line(error)}", file=sys.stderr)
