@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from importlib import import_module
 from typing import Any, NoReturn
 
-from lanes.commands import draw, measure
+from lanes.commands import draw, explain, measure
 from lanes.errors import InputError, LanesError, OutputError, one_line
 from lanes.questions import QUESTIONS
 from lanes.report.deliver import MEASURES
@@ -36,6 +36,7 @@ examples:
                                                how much is in every other lane?
   lanes solvent a.png=15% b.png=30% --out mix  which solvent mixture separates this sample?
   lanes draw plate.toml --out plate.png        a plate of known contents, with its truth
+  lanes explain merged                         what a remark means, and what to do
 
 Results are estimates from one scan: area percent is not mass percent, and nothing here is
 validated for release, clinical or forensic decisions.
@@ -50,6 +51,7 @@ COMMANDS: dict[str, Any] = {
     "measure": measure,
     **{name: import_module(f"lanes.questions.{name}.command") for name in QUESTIONS},
     "draw": draw,
+    "explain": explain,
 }
 
 
@@ -65,7 +67,7 @@ def _parser() -> argparse.ArgumentParser:
     for name, module in COMMANDS.items():
         one = commands.add_parser(name, help=module.HELP, description=module.DESCRIPTION,
                                   formatter_class=plain,
-                                  epilog=None if module is draw else MEASURES)
+                                  epilog=None if module in (draw, explain) else MEASURES)
         module.add_arguments(one)
     return parser
 

@@ -163,7 +163,8 @@ def next_pair(lane: LaneReading, index: int) -> Pair | None:
 
 
 # What stands under every table with Rf in it.
-PLUS_MINUS = "± is one standard deviation; where an Rf has none, it is below half of its last digit."
+PLUS_MINUS = ("± is one standard deviation; where an Rf has none, it is below half of its last "
+              "digit.")
 
 
 def text_table(reading: Reading) -> str:

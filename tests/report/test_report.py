@@ -90,7 +90,7 @@ def test_figures_limits_flags_and_settings_are_told(page):
     for words in (
         "no spot above 0.012 signal × mm²",
         "100 (only one found)",
-        "0.658 ± 0.035",
+        "0.66 ± 0.03",
         "ab" * 32,
         'light = "white"',
         "origin 0.98",
