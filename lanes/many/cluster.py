@@ -14,6 +14,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from contextlib import ExitStack
 from dataclasses import replace
 from importlib import import_module
+from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from types import TracebackType
 from typing import Any
@@ -24,7 +25,7 @@ from lanes.many.local import AHEAD
 from lanes.many.work import Outcome, Work, read_plate
 
 # What the bytes of a reading and its pictures depend on.
-ALIKE = ("lanes", "numpy", "scipy", "lmfit", "PIL", "matplotlib")
+ALIKE = ("lanes", "numpy", "scipy", "lmfit", "pillow", "matplotlib")
 CONNECT = 5.0  # seconds: a scheduler in the same building answers in milliseconds
 LOOK = 2.0  # seconds between looks at whether any worker is left
 ALONE = 60.0  # seconds without any worker before giving up: a batch system may be starting one
@@ -33,18 +34,18 @@ RETRIES = 2
 
 
 def versions() -> dict[str, str | None]:
-    """Return the version of each library the results depend on; None for what is not there."""
+    """Return the version of each package the results depend on; None for what is not installed."""
     out: dict[str, str | None] = {}
     for name in ALIKE:
         try:
-            out[name] = str(import_module(name).__version__)
-        except ImportError:
+            out[name] = version(name)
+        except PackageNotFoundError:
             out[name] = None
     return out
 
 
 def differing(mine: Mapping[str, str | None], theirs: Mapping[str, str | None]) -> str:
-    """Return the first library whose versions differ, with both of them; empty where none does.
+    """Return the first package whose versions differ, with both of them; empty where none does.
 
     >>> differing({"numpy": "2.0", "scipy": "1.1"}, {"numpy": "2.1", "scipy": None})
     'numpy 2.1 there and 2.0 here'
@@ -96,7 +97,7 @@ class ClusterWorkers:
                 {"distributed.admin.large-graph-warning-threshold": "1 TiB"}))
             try:
                 self._client = self._stack.enter_context(self._distributed.Client(
-                    self.address, timeout=CONNECT, set_as_default=False))
+                    self.address, timeout=CONNECT))
             except (OSError, ValueError, TimeoutError, ImportError, TypeError) as error:
                 raise _no_scheduler(self.address, one_line(error)) from None
             self._refuse_unlike()
@@ -135,7 +136,8 @@ class ClusterWorkers:
 
     def _room(self) -> int:
         """Return how many plates may be under way: that many files and results are in memory."""
-        return AHEAD * max(1, sum(self._client.nthreads().values()))
+        threads: int = sum(self._client.nthreads().values())
+        return AHEAD * max(1, threads)
 
     def _submit(self, work: Work) -> Any:
         data = None if self.shared_path else Path(work.path).read_bytes()
