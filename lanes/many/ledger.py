@@ -48,17 +48,28 @@ def opened(out: str | Path) -> Iterator[Path]:
     """
     path = Path(out).absolute()
     refuse_other(path)
+    made = not path.exists()
     try:
         path.mkdir(exist_ok=True)
-        lock = (path / _LOCK).open("wb")
+        with (path / _LOCK).open("wb") as lock:
+            _lock(lock, path)
+            _clean(path)
+            if not (path / PLATES_JSON).exists():
+                write_file(path, PLATES_JSON, b'{"schema": 1, "plates": [], "failed": []}\n')
+            yield path
+    except OutputError:
+        raise
     except OSError as error:
         raise _failed(path, error) from None
-    with lock:
-        _lock(lock, path)
-        _clean(path)
-        if not (path / PLATES_JSON).exists():
-            write_file(path, PLATES_JSON, b'{"schema": 1, "plates": [], "failed": []}\n')
-        yield path
+    finally:
+        if made:
+            _drop_empty(path)
+
+
+def _drop_empty(path: Path) -> None:
+    """Remove the folder of a run that wrote nothing into it."""
+    if path.is_dir() and set(os.listdir(path)) <= {_LOCK, PLATES_JSON}:
+        shutil.rmtree(path, ignore_errors=True)
 
 
 def refuse_other(out: str | Path) -> None:
