@@ -11,7 +11,7 @@ import socket
 import time
 from collections import deque
 from collections.abc import Iterable, Iterator, Mapping
-from contextlib import ExitStack
+from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import replace
 from importlib import import_module
 from importlib.metadata import PackageNotFoundError, version
@@ -124,56 +124,64 @@ class ClusterWorkers:
             while waiting and len(flying) < self._room():
                 work = waiting.popleft()
                 try:
-                    flying[self._submit(work)] = work
-                except OSError as error:  # the file can't be read here
-                    yield work, read_plate(work) if not Path(work.path).is_file() else Outcome(
-                        {}, f"can't be read: {error.strerror}; check the file")
-            if not flying:
-                continue
+                    data = None if self.shared_path else Path(work.path).read_bytes()
+                except OSError:
+                    yield work, read_plate(work)  # which says what is wrong with it
+                    continue
+                flying[self._submit(work, data)] = work
             for future in self._next(list(flying)):
                 work = flying.pop(future)
                 yield work, self._outcome(future)
 
     def _room(self) -> int:
         """Return how many plates may be under way: that many files and results are in memory."""
-        threads: int = sum(self._client.nthreads().values())
+        with self._reached():
+            threads: int = sum(self._client.nthreads().values())
         return AHEAD * max(1, threads)
 
-    def _submit(self, work: Work) -> Any:
-        data = None if self.shared_path else Path(work.path).read_bytes()
+    def _submit(self, work: Work, data: bytes | None) -> Any:
         path = str(Path(work.path).absolute())
-        return self._client.submit(read_there, replace(work, path=path, data=data), versions(),
-                                   pure=False, retries=RETRIES)
+        with self._reached():
+            return self._client.submit(read_there, replace(work, path=path, data=data), versions(),
+                                       pure=False, retries=RETRIES)
 
     def _next(self, futures: list[Any]) -> list[Any]:
         """Wait for the first of `futures`; give up where no worker has been there for long."""
         alone = time.monotonic()
-        while True:
-            try:
-                done = self._distributed.wait(futures, timeout=LOOK,
-                                              return_when="FIRST_COMPLETED").done
-                return list(done)
-            except TimeoutError:
-                pass
-            except (OSError, self._distributed.CancelledError) as error:
-                raise _lost(self.address, error) from None
-            if self._client.nthreads():
-                alone = time.monotonic()
-            if self._client.status != "running" or time.monotonic() - alone > ALONE:
-                raise _lost(self.address, "no worker is left")
+        while futures:
+            with self._reached(), suppress(TimeoutError):
+                return list(self._distributed.wait(futures, timeout=LOOK,
+                                                   return_when="FIRST_COMPLETED").done)
+            with self._reached():
+                if self._client.nthreads():
+                    alone = time.monotonic()
+            if time.monotonic() - alone > ALONE:
+                raise self._lost("no worker is left")
+        return []
 
     def _outcome(self, future: Any) -> Outcome:
         try:
-            result = future.result()
+            with self._reached():
+                result = future.result()
         except self._distributed.KilledWorker:
             return Outcome({}, "every worker that took it was ended from outside, most likely for "
                            "want of memory: scan at fewer dots per inch")
-        except (OSError, self._distributed.CancelledError) as error:
-            raise _lost(self.address, error) from None
         if isinstance(result, str):
             raise _unlike(result)
         outcome: Outcome = result
         return outcome
+
+    @contextmanager
+    def _reached(self) -> Iterator[None]:
+        """Turn what the library does where its scheduler is gone into one OutputError."""
+        try:
+            yield
+        except (OSError, RuntimeError, self._distributed.CancelledError):
+            raise self._lost("the scheduler was lost") from None
+
+    def _lost(self, what: str) -> OutputError:
+        return OutputError(f"--cluster {self.address}: {what}: run the same command again when it "
+                           "is back; what is done is not done again")
 
     def _refuse_unlike(self) -> None:
         mine = versions()
@@ -204,16 +212,19 @@ def _knock(address: str) -> None:
         raise _no_scheduler(address, one_line(getattr(error, "strerror", None) or error)) from None
 
 
-class _quiet:
-    """Keeps the library's own log off the terminal: what matters is said in a line here."""
-
-    def __enter__(self) -> None:
-        self._log = logging.getLogger("distributed")
-        self._level = self._log.level
-        self._log.setLevel(logging.CRITICAL + 1)
-
-    def __exit__(self, *_: object) -> None:
-        self._log.setLevel(self._level)
+@contextmanager
+def _quiet() -> Iterator[None]:
+    """Keep the library's own log off the terminal: what matters is said in a line here."""
+    loggers = [logging.getLogger(name) for name in list(logging.root.manager.loggerDict)
+               if name.partition(".")[0] == "distributed"]
+    before = [(one, one.disabled) for one in loggers]
+    for one in loggers:
+        one.disabled = True
+    try:
+        yield
+    finally:
+        for one, state in before:
+            one.disabled = state
 
 
 def _no_scheduler(address: str, why: str) -> InputError:
@@ -224,8 +235,3 @@ def _no_scheduler(address: str, why: str) -> InputError:
 def _unlike(told: str) -> InputError:
     return InputError(f"--cluster: the workers' versions differ from this machine's: {told}; "
                       "install the same everywhere")
-
-
-def _lost(address: str, why: object) -> OutputError:
-    return OutputError(f"the scheduler at {address} was lost ({one_line(why) or 'gone'}): run the "
-                       "same command again when it is back; what is done is not done again")

@@ -8,7 +8,7 @@ import re
 import secrets
 import shutil
 from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, Any
@@ -49,21 +49,19 @@ def opened(out: str | Path) -> Iterator[Path]:
     path = Path(out).absolute()
     refuse_other(path)
     made = not path.exists()
-    try:
-        path.mkdir(exist_ok=True)
-        with (path / _LOCK).open("wb") as lock:
-            _lock(lock, path)
-            _clean(path)
-            if not (path / PLATES_JSON).exists():
-                write_file(path, PLATES_JSON, b'{"schema": 1, "plates": [], "failed": []}\n')
-            yield path
-    except OutputError:
-        raise
-    except OSError as error:
-        raise _failed(path, error) from None
-    finally:
+    with ExitStack() as stack:
+        try:
+            path.mkdir(exist_ok=True)
+            lock = stack.enter_context((path / _LOCK).open("wb"))
+        except OSError as error:
+            raise _failed(path, error) from None
         if made:
-            _drop_empty(path)
+            stack.callback(_drop_empty, path)
+        _lock(lock, path)
+        _clean(path)
+        if not (path / PLATES_JSON).exists():
+            write_file(path, PLATES_JSON, b'{"schema": 1, "plates": [], "failed": []}\n')
+        yield path
 
 
 def _drop_empty(path: Path) -> None:

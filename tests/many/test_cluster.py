@@ -106,6 +106,23 @@ def test_a_worker_killed_in_mid_run_changes_nothing(cluster: Cluster, tmp_path: 
     assert content(tmp_path / "shared") == content(tmp_path / "here")
 
 
+def test_a_scheduler_that_goes_is_a_line(cluster: Cluster, tmp_path: Path) -> None:
+    paths = [trace(tmp_path / f"t{n}.csv", 20 + n, n) for n in range(40)]
+    words = ("measure", *paths, *LINES, "--out", "out")
+    cluster.add()
+    run = started(*words, "--cluster", cluster.address, cwd=tmp_path)
+    out = tmp_path / "out"
+    until(lambda: out.is_dir() and len(done_in(out)) > 1)
+    cluster.scheduler.kill()
+    _, told = run.communicate(timeout=120)
+    assert run.returncode == 2
+    last = told.splitlines()[-1]
+    assert last == (f"lanes: --cluster {cluster.address}: the scheduler was lost: run the same "
+                    "command again when it is back; what is done is not done again")
+    assert all(line.startswith("lanes: ") for line in told.splitlines())
+    assert len(done_in(out)) > 1
+
+
 def test_refused(refused: Refused, tmp_path: Path, cluster: Cluster) -> None:
     two = [trace(tmp_path / f"{n}.csv", seed=n) for n in (1, 2)]
     words = ("measure", *two, *LINES, "--out", "o", "--cluster")

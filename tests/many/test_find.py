@@ -48,9 +48,8 @@ def test_folder_names(name: str, folder: str) -> None:
 
 
 def test_natural_order_is_total() -> None:
-    names = ["b", "P2", "p2", "p10", "p02", "9", "10", "p"]
-    assert sorted(names, key=natural) == sorted(reversed(names), key=natural)
-    assert sorted(names, key=natural)[:2] == ["9", "10"]
+    names = ["b", "p2", "P2", "p10", "p02", "10", "9", "p"]
+    assert sorted(names, key=natural) == ["9", "10", "b", "p", "P2", "p02", "p2", "p10"]
 
 
 def test_two_plates_of_one_name_go_to_two_folders(tmp_path: Path) -> None:
