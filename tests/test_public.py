@@ -96,6 +96,7 @@ ORDER = (
     ("evidence",),
     ("options", "report"),
     ("questions",),
+    ("page",),
     ("commands",),
     ("cli",),
     ("__main__",),
