@@ -87,7 +87,7 @@ def locate(scan: Scan, settings: Settings, light: str = "white") -> Layout:
         lanes, confidence = find_lanes(plate, grid, layout, settings, light == "366")
         if confidence is not None:
             found["lanes"] = confidence
-    return replace(layout, lanes=_named(lanes, settings), found=found)
+    return replace(layout, lanes=named_lanes(lanes, settings), found=found)
 
 
 def locate_plate(scan: Scan, settings: Settings) -> Layout:
@@ -189,7 +189,8 @@ def _unit(layout: Layout) -> str:
     return "MM" if layout.scaled else "PIXELS"
 
 
-def _named(lanes: tuple[Lane, ...], settings: Settings) -> tuple[Lane, ...]:
+def named_lanes(lanes: tuple[Lane, ...], settings: Settings) -> tuple[Lane, ...]:
+    """Return `lanes` with the names and roles that `settings` gives them, or their numbers."""
     names, roles = settings.names, settings.roles
     for option, listed in (("names", names), ("roles", roles)):
         if listed is not None and len(listed) != len(lanes):
