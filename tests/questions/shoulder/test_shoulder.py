@@ -35,7 +35,7 @@ from lanes.spots.model import Peak, Problem, solve
 from lanes.spots.shapes import FWHM
 from lanes.trace.noise import Noise
 
-sys.path.insert(0, str(Path(__file__).parents[1] / "outside"))
+sys.path.insert(0, str(Path(__file__).parents[2] / "outside"))
 from nist import load
 
 KEYS = ["lane", "rf", "verdict", "p_value", "delta_aicc", "delta_bic", "components",
