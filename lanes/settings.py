@@ -18,6 +18,7 @@ LAWS = ("auto", "kubelka-munk", "optical-density", "emission")
 CHANNELS = ("auto", "red", "green", "blue", "mean", "luminance")
 BACKGROUNDS = ("layer", "asymmetric", "snip", "polynomial", "none")
 JOINTS = ("auto", "none", "constant", "linear", "quadratic", "exponential")
+SPOTS = ("auto", "dark", "light")
 TURNS = (0, 90, 180, 270)
 MOST_LANES = 60
 
@@ -80,6 +81,8 @@ class Settings:
         Components per lane, where the count is known.
     lane : tuple of LaneNote
         What is known of single lanes: in TOML, tables such as `[lane.S1]` with `amount = 2`.
+    spots : str
+        Whether spots are "dark" or "light" against the layer, under white light or 254 nm.
     """
 
     transfer: str = "auto"
@@ -100,6 +103,7 @@ class Settings:
     joint: str = "auto"
     components: int | None = None
     lane: tuple[LaneNote, ...] = ()
+    spots: str = "auto"
 
     def __post_init__(self) -> None:
         for name in ("lanes", "names", "roles"):
@@ -112,6 +116,7 @@ class Settings:
         _one_of("background", self.background, BACKGROUNDS)
         _one_of("joint", self.joint, JOINTS)
         _one_of("turn", self.turn, TURNS)
+        _one_of("spots", self.spots, SPOTS)
         _transfer(self.transfer)
         for name in ("lane_width", "plate_width", "plate_height", "dpi"):
             _positive(name, getattr(self, name))

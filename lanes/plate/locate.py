@@ -8,11 +8,12 @@ import numpy as np
 
 from lanes.errors import InputError, LayoutError
 from lanes.flags import Flag, flag
+from lanes.plate.blobs import blobs_between, is_lighter
 from lanes.plate.columns import find_lanes
 from lanes.plate.layout import Lane, Layout, Line
 from lanes.plate.outline import Outline, find_outline
-from lanes.plate.pencil import Stroke, find_lines
-from lanes.plate.square import choose_grid, square_up
+from lanes.plate.pencil import Stroke, find_lines, find_ticks
+from lanes.plate.planes import Planes, planes_of
 from lanes.scan.scan import Scan
 from lanes.settings import Settings
 
@@ -53,8 +54,8 @@ def locate(scan: Scan, settings: Settings, light: str = "white") -> Layout:
     outline = Outline((outline.corners_px + 0.5) * step - 0.5, outline.confidence, outline.seen)
     layout = _with_scale(scan, settings, outline)
 
-    grid, reduce = choose_grid(layout.width, layout.height, layout.corners_px, layout.mm_per_unit)
-    plate = square_up(scan, "mean", grid, reduce, layout.width, layout.height, layout.corners_px)
+    planes = planes_of(scan, layout)
+    plate, grid = planes.fine, planes.fine_grid
     found = dict(layout.found)
     margin = 1.5
     origin = _given(settings.origin, layout, "origin")
@@ -83,10 +84,34 @@ def locate(scan: Scan, settings: Settings, light: str = "white") -> Layout:
             "plate's lower edge"
         )
     layout = replace(layout, origin=origin, front=front, found=found)
-    lanes, confidence = find_lanes(plate, grid, layout, settings, light == "366")
+    return with_lanes(planes, layout, settings, light)
+
+
+def with_lanes(planes: Planes, layout: Layout, settings: Settings, light: str) -> Layout:
+    """Return `layout`, whose lines are known, with its blobs and its lanes."""
+    blobs = blobs_between(planes, layout)
+    lighter = light == "366" or is_lighter(blobs, settings.spots)
+    own = tuple(b for b in blobs if b.lighter == lighter)
+    ticks = find_ticks(planes.fine, planes.fine_grid, layout.origin)
+    lanes, confidence, assumed = find_lanes(own, ticks, layout, settings, light == "366")
+    found = dict(layout.found)
     if confidence is not None:
         found["lanes"] = confidence
-    return replace(layout, lanes=_named(lanes, settings), found=found)
+    flags = list(layout.flags)
+    if assumed:
+        flags.append(flag("lanes-assumed", f"nothing marks {_places(assumed, layout)}: placed by "
+                          "even spacing"))
+    if lighter and light != "366":
+        flags.append(flag("spots-lighter", "spots lighter than the layer are read: their signal "
+                          "is by the same law, with the opposite sign"))
+    return replace(layout, lanes=_named(lanes, settings), found=found, blobs=blobs,
+                   lighter=lighter, flags=tuple(flags))
+
+
+def _places(xs: tuple[float, ...], layout: Layout) -> str:
+    unit = "mm" if layout.scaled else "pixels"
+    return ("a lane at " if len(xs) == 1 else "lanes at ") + (
+        ", ".join(f"{x:.4g}" for x in xs)) + f" {unit}"
 
 
 def _with_scale(scan: Scan, settings: Settings, outline: Outline) -> Layout:
