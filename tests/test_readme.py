@@ -56,7 +56,7 @@ def test_the_examples_run(  # type: ignore[no-untyped-def]
             README.replace("[]", "").partition("own are those")[2].split())
         return
     assert {p.name for p in out.iterdir()} == {
-        f"{name}.json", f"{name}.png", f"{name}.html", "settings.toml"}
+        f"{name}.json", f"{name}.png", f"{name}.html", "settings.toml", "written.json"}
     shown = re.search(rf"^\| `{name}\.json` \| (.+) \|$", README, re.M)
     assert shown is not None
     assert ["schema", *_outer(shown.group(1)), "flags"] == list(found)

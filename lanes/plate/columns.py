@@ -35,7 +35,8 @@ MARKED = 1.0       # a lane at a tick
 UNMARKED = 4.5     # a lane of blobs alone: any place of some ninety, 1 mm apart
 UNTICKED = 3.0     # more, where two or more others have ticks
 EMPTY = 12.0       # a lane of nothing at all
-ASKED = 2.0        # the same, where the number of lanes was given
+ASKED = -1.0       # the same, where the number was given: a place in the row is one of few
+FAINT = 1.2        # of a lane at a tick that is not sure, for each standard deviation it lacks
 BESIDE = 8.0       # two blobs of one height side by side in one lane
 UNEVEN = 2.5       # a step that is no multiple of the others
 NARROW = 12.0      # lanes nearer than their spots are wide, whole
@@ -191,7 +192,7 @@ def cost(xs: list[float], seen: Evidence, empty: float = EMPTY) -> float:
         one = explained[:, None] & explained & (to[:, None] == to) & seen.beside
         total += 0.5 * BESIDE * float(one.sum())
         held = np.bincount(to[explained], minlength=lanes.size)
-    marked = np.zeros(lanes.size, bool)
+    marked, faint = np.zeros(lanes.size, bool), 0.0
     if seen.ticks.size:
         apart = np.abs(seen.ticks[:, None] - lanes)
         own = apart.argmin(axis=0)
@@ -201,8 +202,9 @@ def cost(xs: list[float], seen: Evidence, empty: float = EMPTY) -> float:
         free = np.ones(seen.ticks.size, bool)
         free[own[marked]] = False
         total += float(leave[free].sum())
+        faint = FAINT * float(np.clip(TICK_SURE - seen.sure[own[marked]], 0.0, None).sum())
     rule = UNTICKED if (seen.sure >= TICK_SURE).sum() >= 2 else 0.0
-    total += MARKED * marked.sum() + (UNMARKED + rule) * (~marked).sum()
+    total += MARKED * marked.sum() + faint + (UNMARKED + rule) * (~marked).sum()
     total += empty * float((~marked & (held == 0)).sum())
     if lanes.size > 1:
         gaps = np.diff(lanes)

@@ -10,6 +10,7 @@ from lanes.errors import InputError, LayoutError
 from lanes.flags import Flag, flag
 from lanes.plate.blobs import blobs_between, is_lighter
 from lanes.plate.columns import find_lanes
+from lanes.plate.given_places import given_lanes, given_line
 from lanes.plate.layout import Lane, Layout, Line
 from lanes.plate.outline import Outline, find_outline
 from lanes.plate.pencil import Stroke, find_lines, find_ticks
@@ -48,18 +49,15 @@ def locate(scan: Scan, settings: Settings, light: str = "white") -> Layout:
     InputError
         If what is given does not fit the plate.
     """
-    image = scan.light("mean", max(1, max(scan.height_px, scan.width_px) // 1600))
-    step = max(1, max(scan.height_px, scan.width_px) // 1600)
-    outline = find_outline(image)
-    outline = Outline((outline.corners_px + 0.5) * step - 0.5, outline.confidence, outline.seen)
-    layout = _with_scale(scan, settings, outline)
-
-    planes = planes_of(scan, layout)
+    layout = locate_plate(scan, settings)
+    planes = planes_of(scan, layout, settings.places.masks)
     plate, grid = planes.fine, planes.fine_grid
     found = dict(layout.found)
     margin = 1.5
-    origin = _given(settings.origin, layout, "origin")
-    front = _given(settings.front, layout, "front")
+    origin = given_line(settings.places.origin, layout, "origin") or _given(
+        settings.origin, layout, "origin")
+    front = given_line(settings.places.front, layout, "front") or _given(
+        settings.front, layout, "front")
     if origin is None:
         stroke = _best(find_lines(plate, grid, 0.02 * layout.height, 0.45 * layout.height,
                                   False, margin))
@@ -93,7 +91,9 @@ def with_lanes(planes: Planes, layout: Layout, settings: Settings, light: str) -
     lighter = light == "366" or is_lighter(blobs, settings.spots)
     own = tuple(b for b in blobs if b.lighter == lighter)
     ticks = find_ticks(planes.fine, planes.fine_grid, layout.origin)
-    lanes, confidence, assumed = find_lanes(own, ticks, layout, settings, light == "366")
+    lanes, confidence, assumed = given_lanes(settings, layout), None, ()
+    if lanes is None:
+        lanes, confidence, assumed = find_lanes(own, ticks, layout, settings, light == "366")
     found = dict(layout.found)
     if confidence is not None:
         found["lanes"] = confidence
@@ -112,6 +112,23 @@ def _places(xs: tuple[float, ...], layout: Layout) -> str:
     unit = "mm" if layout.scaled else "pixels"
     return ("a lane at " if len(xs) == 1 else "lanes at ") + (
         ", ".join(f"{x:.4g}" for x in xs)) + f" {unit}"
+
+
+def locate_plate(scan: Scan, settings: Settings) -> Layout:
+    """Find the plate in `scan` and its scale: a layout without lines and lanes yet.
+
+    Parameters and errors are those of `locate`.
+    """
+    step = max(1, max(scan.height_px, scan.width_px) // 1600)
+    if settings.corners is not None:
+        outline = Outline(np.array(settings.corners), 1.0, True)
+    else:
+        outline = find_outline(scan.light("mean", step))
+        outline = Outline((outline.corners_px + 0.5) * step - 0.5, outline.confidence, outline.seen)
+    layout = _with_scale(scan, settings, outline)
+    if settings.corners is not None:
+        layout.found.pop("plate", None)
+    return layout
 
 
 def _with_scale(scan: Scan, settings: Settings, outline: Outline) -> Layout:

@@ -7,6 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from lanes.plate.given_places import Mask as Outlined
+from lanes.plate.given_places import masked, without_masked
 from lanes.plate.layout import Layout
 from lanes.plate.square import Grid, choose_grid, square_up
 from lanes.plate.thin import thin_matter, without_thin
@@ -47,13 +49,16 @@ class Planes:
     step: int
 
 
-def planes_of(scan: Scan, layout: Layout) -> Planes:
-    """Return the planes of the plate that `layout` says where it is."""
+def planes_of(scan: Scan, layout: Layout, masks: tuple[Outlined, ...] = ()) -> Planes:
+    """Return the planes of the plate that `layout` says where it is, less what is masked."""
     fine_grid, reduce = choose_grid(layout.width, layout.height, layout.corners_px,
                                     layout.mm_per_unit)
     size = (layout.width, layout.height, layout.corners_px)
     names = base_channels(scan)
     fine = {c: square_up(scan, c, fine_grid, reduce, *size) for c in names}
+    if masks:
+        hidden = masked(fine_grid, masks)
+        fine = {c: without_masked(image, hidden, fine_grid.mm) for c, image in fine.items()}
     mean = np.asarray(sum(fine.values()) / len(fine), np.float32)
     # Pencil and dust show in every channel, and in their mean against the least noise.
     thin = thin_matter(mean, fine_grid.mm)

@@ -28,13 +28,17 @@ PAIR_COLUMNS = (
 TRACE_COLUMNS = ("lane", "position_mm", "rf", "signal", "background", "model", "usable")
 
 
+_FORMULA = "=+-@\uff1d\uff0b\uff0d\uff20"  # also as full-width characters
+
+
 def spots_csv(reading: Reading) -> bytes:
     """Return spots.csv: one row a spot, numbered from 1 at the origin; unknown cells are empty."""
     return _csv(
         SPOT_COLUMNS,
         (
             [
-                lane.name, lane.role or "", number, *(_cell(getattr(spot, k)) for k in _SPOT),
+                as_text(lane.name), as_text(lane.role or ""), number,
+                *(_cell(getattr(spot, k)) for k in _SPOT),
                 " ".join(flag.name for flag in spot.flags),
             ]
             for lane in reading.lanes
@@ -49,7 +53,7 @@ def pairs_csv(reading: Reading) -> bytes:
         PAIR_COLUMNS,
         (
             [
-                lane.name, both.lower + 1, both.upper + 1,
+                as_text(lane.name), both.lower + 1, both.upper + 1,
                 "yes" if both.upper - both.lower == 1 else "no", _cell(both.delta_rf),
                 _cell(both.resolution), _cell(both.resolution_sd), _cell(both.valley_to_peak),
             ]
@@ -78,10 +82,10 @@ def _trace_rows(lane: LaneReading) -> Iterable[list[object]]:
         lane.background + lane.fit.baseline,
         lane.background + lane.fit.model,
     )
-    scaled = lane.run_mm is not None
+    scaled, name = lane.run_mm is not None, as_text(lane.name)
     for sample, usable in zip(np.column_stack(columns).tolist(), trace.usable, strict=True):
         position, *values = map(_cell, sample)
-        yield [lane.name, position if scaled else "", *values, "yes" if usable else "no"]
+        yield [name, position if scaled else "", *values, "yes" if usable else "no"]
 
 
 def every_pair(lane: LaneReading) -> list[Pair]:
@@ -96,6 +100,20 @@ def every_pair(lane: LaneReading) -> list[Pair]:
 def _cell(value: float | None) -> str:
     """Eight significant figures, as in results.json; empty where unknown."""
     return "" if value is None or not math.isfinite(value) else repr(float(f"{value:.8g}") + 0.0)
+
+
+def as_text(words: str) -> str:
+    """Return `words` so that a spreadsheet shows them and never takes them for a formula.
+
+    A cell that begins with = + - @, or a tab may be run when the table is opened
+    (common practice); an apostrophe before it makes it text.
+
+    >>> as_text("rxn 2"), as_text("=1+1"), as_text("  @x")
+    ('rxn 2', "'=1+1", "'  @x")
+    """
+    starts = words[:1] == "\t" or words.lstrip()[:1] in tuple(_FORMULA)
+    words = words.replace("\r", " ").replace("\n", " ")  # a row is a line
+    return f"'{words}" if starts else words
 
 
 def _csv(columns: Sequence[str], rows: Iterable[Sequence[object]]) -> bytes:

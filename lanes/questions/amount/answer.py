@@ -16,7 +16,7 @@ from lanes.evidence.lookup import NEAR_RF, lane_named, spot_near, strongest
 from lanes.flags import Flag, flag
 from lanes.measuring import prepare, read_lane
 from lanes.questions.amount.calibration import FEWEST, Calibration, Tried, choose
-from lanes.questions.amount.inverse import Limits, amount_of, limits
+from lanes.questions.amount.inverse import CalibrationLimits, amount_of, limits
 from lanes.questions.amount.remarks import (
     about_amount,
     about_fit,
@@ -99,7 +99,7 @@ class Amounts:
     chosen: bool
     standards: tuple[Standard, ...]
     unknowns: tuple[Unknown, ...]
-    limits: Limits
+    limits: CalibrationLimits
     flags: tuple[Flag, ...]
     signal: str = ""
 

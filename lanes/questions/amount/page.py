@@ -11,7 +11,7 @@ from lanes.errors import one_line
 from lanes.questions.amount.answer import Amounts, Unknown
 from lanes.questions.amount.calibration import Tried
 from lanes.questions.amount.figure import WIDTH, amount_png
-from lanes.report.answer import NOT_VALIDATED, Told
+from lanes.report.answer import NOT_VALIDATED, AnswerReport
 from lanes.report.digits import UNKNOWN, figures, fixed, up, with_sd
 from lanes.report.page import NUMBER, TEXT, WHOLE, table
 from lanes.settings import Settings
@@ -32,13 +32,13 @@ _SIGMA = (
 )
 
 
-def tell_amount(answer: Amounts, file: str, settings: Settings) -> Told:
+def render_amount(answer: Amounts, file: str, settings: Settings) -> AnswerReport:
     """Return the answer as it is told; `file` is the plate's file name."""
     lines = [_sentence(u, answer.unit) for u in answer.unknowns]
     if len(lines) > 1:
         lines = [_heading(answer), *(f"- {line}" for line in lines)]
     lines[0] += _blanks(answer)
-    return Told(
+    return AnswerReport(
         name="amount",
         question="How much is in it?",
         source=f"The spot at Rf {answer.rf:.3f} of {file}, by {len(answer.standards)} standards.",

@@ -17,7 +17,7 @@ from lanes.plate.layout import Layout
 from lanes.questions.compare.alignment import Correlation, aligned
 from lanes.questions.compare.identity import COMMON_SD, Repeatability, difference, repeatability
 from lanes.questions.compare.other_plate import Carried, carry, on_other
-from lanes.questions.compare.pair import NEAR_RF, Pair, Question, make_pair
+from lanes.questions.compare.pair import NEAR_RF, Question, SpotPair, make_pair
 from lanes.questions.compare.presence import Presence, presence
 from lanes.questions.compare.shared import fit_sd, shared
 from lanes.reading import LaneReading, Plate
@@ -43,7 +43,7 @@ class Comparison:
     ----------
     unknown : str
     references : tuple of Presence
-    pairs : tuple of Pair
+    pairs : tuple of SpotPair
         For each spot of the unknown and each reference, the nearest spot of that reference.
     unexplained, unsure : tuple of int
         Places of the unknown's spots that differ from every reference's; and of those that no
@@ -60,7 +60,7 @@ class Comparison:
 
     unknown: str
     references: tuple[Presence, ...]
-    pairs: tuple[Pair, ...]
+    pairs: tuple[SpotPair, ...]
     unexplained: tuple[int, ...]
     unsure: tuple[int, ...]
     resolvable_difference: float | None
@@ -270,7 +270,7 @@ def _resolvable(
 
 def _flags(
     plate: Plate, other: Plate | None, own: LaneReading, known: Mapping[str, LaneReading],
-    mixed: Mapping[str, LaneReading], pairs: Sequence[Pair], repeats: Repeatability,
+    mixed: Mapping[str, LaneReading], pairs: Sequence[SpotPair], repeats: Repeatability,
     carried: Carried | None, mixtures: Mapping[str, tuple[str, ...]],
 ) -> tuple[Flag, ...]:
     out: list[Flag] = []

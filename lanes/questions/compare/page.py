@@ -10,9 +10,9 @@ from lanes.errors import one_line
 from lanes.questions.compare.answer import Comparison
 from lanes.questions.compare.figure import NOT_APART, WIDTH, compare_png, near_pairs
 from lanes.questions.compare.other_plate import relative
-from lanes.questions.compare.pair import CospotPair, Pair
+from lanes.questions.compare.pair import CospotPair, SpotPair
 from lanes.questions.compare.presence import Presence
-from lanes.report.answer import NOT_MASS, NOT_VALIDATED, Told
+from lanes.report.answer import NOT_MASS, NOT_VALIDATED, AnswerReport
 from lanes.report.digits import UNKNOWN, figures, fixed, up, with_sd
 from lanes.report.page import NUMBER, TEXT, WHOLE, table
 from lanes.settings import Settings
@@ -22,10 +22,10 @@ NOT_PROOF = ("Present says that spots agree in Rf, and in co-spot and colour whe
 SUM = (0.5, 2.0)  # area in the co-spot lane over the sum of the two alone: beyond is worth a word
 
 
-def tell_compare(answer: Comparison, file: str, settings: Settings) -> Told:
+def render_compare(answer: Comparison, file: str, settings: Settings) -> AnswerReport:
     """Return the answer as it is told; `file` is the plate's file name."""
     lines = short(answer)
-    return Told(
+    return AnswerReport(
         name="compare",
         question="Is it the same substance?",
         source=f"Lane {answer.unknown} of {file}.",
@@ -101,7 +101,7 @@ def _details(answer: Comparison) -> list[str]:
     return lines
 
 
-def _relative(answer: Comparison, pair: Pair) -> str:
+def _relative(answer: Comparison, pair: SpotPair) -> str:
     values = _relative_values(answer, pair)
     assert values is not None
     return (f"  {one_line(pair.reference)}: relative retardation {fixed(values['unknown'], 3)} and "
@@ -109,7 +109,7 @@ def _relative(answer: Comparison, pair: Pair) -> str:
             f"{with_sd(values['difference'], values['difference_sd'], 3)}.")
 
 
-def _relative_values(answer: Comparison, pair: Pair) -> dict[str, float | None] | None:
+def _relative_values(answer: Comparison, pair: SpotPair) -> dict[str, float | None] | None:
     if answer.carried is None:
         return None
     sd = None if pair.seen is None else relative(pair.seen.sd, answer.carried)
@@ -119,7 +119,7 @@ def _relative_values(answer: Comparison, pair: Pair) -> dict[str, float | None] 
             "difference_sd": sd}
 
 
-def _sentence(pair: Pair) -> str:
+def _sentence(pair: SpotPair) -> str:
     identity = pair.identity
     assert identity is not None
     text = (f"Rf {pair.rf:.3f} against {one_line(pair.reference)} at {pair.reference_rf:.3f}: "
@@ -130,7 +130,7 @@ def _sentence(pair: Pair) -> str:
     return f"{text}.{''.join(f' {_mixed(c)}.' for c in pair.cospots)}"
 
 
-def said_of(pair: Pair) -> str:
+def said_of(pair: SpotPair) -> str:
     """Return the verdict in words: "same" speaks of what differs by less than some bound."""
     if pair.verdict != "same" or pair.identity is None:
         return pair.verdict
@@ -194,7 +194,7 @@ def _spot(answer: Comparison, i: int) -> dict[str, float]:
     return {"rf": spot.rf, "area_percent": spot.area_percent}
 
 
-def _pair(answer: Comparison, p: Pair) -> dict[str, Any]:
+def _pair(answer: Comparison, p: SpotPair) -> dict[str, Any]:
     identity = p.identity
     return {
         "unknown_rf": p.rf,

@@ -11,7 +11,7 @@ from lanes.errors import InputError
 from lanes.evidence.tracks import Track, track_near, tracks
 from lanes.flags import Flag, flag
 from lanes.measuring import prepare, read_lane
-from lanes.questions.follow.kinetics import Order, Point, first_order
+from lanes.questions.follow.kinetics import Order, TimePoint, first_order
 from lanes.questions.follow.shares import Level, Table, above, conversion
 from lanes.questions.follow.times import Times, timed
 from lanes.reading import LaneReading, Plate
@@ -55,7 +55,7 @@ class Follow:
         The internal reference's; None where shares are of the lane's total.
     conversion : tuple of Level
         1 less the starting material's share over its share in the first lane.
-    points : tuple of Point
+    points : tuple of TimePoint
         What the rate was fitted to.
     order : Order
     alike : Order or None
@@ -74,7 +74,7 @@ class Follow:
     product: int | None
     reference: int | None
     conversion: tuple[Level, ...]
-    points: tuple[Point, ...]
+    points: tuple[TimePoint, ...]
     order: Order
     alike: Order | None
     flags: tuple[Flag, ...]
@@ -215,7 +215,7 @@ def _kinds(
 
 
 def _ordered(
-    points: Sequence[Point], mates: Sequence[int], total: bool, present: bool
+    points: Sequence[TimePoint], mates: Sequence[int], total: bool, present: bool
 ) -> tuple[Order, Order | None]:
     if not total:
         return first_order(points, shares=False), None

@@ -9,7 +9,7 @@ import numpy as np
 
 from lanes.confidence import TWO_SIDED_95
 from lanes.questions.follow.answer import Follow
-from lanes.questions.follow.kinetics import Point
+from lanes.questions.follow.kinetics import TimePoint
 from lanes.questions.follow.shares import Level
 from lanes.report.canvas import (
     COLOURS,
@@ -132,7 +132,7 @@ def _limit_key(axes: Axes, wanted: bool) -> None:
                   label="not detected, limit")
 
 
-def _limit(axes: Axes, p: Point, scale: float) -> None:
+def _limit(axes: Axes, p: TimePoint, scale: float) -> None:
     if p.at_most is not None:
         ends = (0.0, scale * p.at_most)
     elif p.at_least is not None:

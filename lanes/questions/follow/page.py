@@ -12,7 +12,7 @@ from lanes.questions.follow.answer import Follow
 from lanes.questions.follow.figure import WIDTH, follow_png
 from lanes.questions.follow.kinetics import Order, Range, Rate
 from lanes.questions.follow.shares import Level
-from lanes.report.answer import NOT_MASS, NOT_VALIDATED, Told
+from lanes.report.answer import NOT_MASS, NOT_VALIDATED, AnswerReport
 from lanes.report.digits import UNKNOWN, decimals_of, figures, fixed, up
 from lanes.report.page import NUMBER, TEXT, WHOLE, table
 from lanes.settings import Settings
@@ -23,11 +23,11 @@ OVER_REFERENCE = ("Shares are over the reference spot, in percent of it, and hol
                   "amount is the same in every lane.")
 
 
-def tell_follow(answer: Follow, file: str, settings: Settings) -> Told:
+def render_follow(answer: Follow, file: str, settings: Settings) -> AnswerReport:
     """Return the answer as it is told; `file` names the plates' files."""
     lines = _short(answer)
     over = OVER_TOTAL if answer.reference is None else OVER_REFERENCE
-    return Told(
+    return AnswerReport(
         name="follow",
         question="How far is the reaction, and how fast?",
         source=f"{len(answer.times)} lanes of {file}.",

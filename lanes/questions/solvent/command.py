@@ -34,14 +34,14 @@ def run(arguments: argparse.Namespace) -> None:
     plates = plates_and_fractions(arguments.plates)
     names = [_word(option, getattr(arguments, option)) for option in ("weak", "strong")]
     settings = settings_from(arguments)
-    refuse_early(arguments)
+    refuse_early(arguments, *(path for path, _ in plates))
     from lanes.questions.solvent.answer import solvent
-    from lanes.questions.solvent.page import tell_solvent
+    from lanes.questions.solvent.page import render_solvent
 
     answer = solvent([(path, fraction) for path, fraction in plates], settings,
                      lane=arguments.lane, weak=names[0], strong=names[1],
                      target_rf=arguments.target_rf)
-    deliver(arguments, tell_solvent(answer, settings))
+    deliver(arguments, render_solvent(answer, settings))
 
 
 def plates_and_fractions(given: list[str]) -> list[tuple[str, float | None]]:

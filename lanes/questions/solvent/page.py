@@ -22,7 +22,7 @@ from lanes.questions.solvent.words import (
     slope,
     target,
 )
-from lanes.report.answer import NOT_VALIDATED, Told
+from lanes.report.answer import NOT_VALIDATED, AnswerReport
 from lanes.report.digits import UNKNOWN, fixed
 from lanes.report.page import NUMBER, TEXT, WHOLE, table
 from lanes.settings import Settings
@@ -34,13 +34,13 @@ PREDICTED = ("A prediction holds for the same layer, chamber and solvents; a col
 _EVERY = 5  # steps of the map that the record keeps
 
 
-def tell_solvent(answer: Solvent, settings: Settings) -> Told:
-    """Return the answer as it is told."""
+def render_solvent(answer: Solvent, settings: Settings) -> AnswerReport:
+    """Return the answer as words, record, figure and page."""
     lines = short(answer)
     files = ", ".join(p.file if p.fraction is None else f"{p.file} ({percent(p.fraction)} %)"
                       for p in answer.plates)
     several = answer.one is None
-    return Told(
+    return AnswerReport(
         name="solvent",
         question="Which solvent mixture parts this sample best?",
         source=f"Lane {one_line(answer.plates[0].reading.name)} of {files}.",

@@ -7,7 +7,7 @@ from itertools import combinations
 import numpy as np
 
 from lanes.errors import one_line
-from lanes.questions.solvent.answer import Component, Solvent
+from lanes.questions.solvent.answer import Solvent, SolventComponent
 from lanes.questions.solvent.matching import Matching
 from lanes.questions.solvent.one_plate import Change, OnePlate
 from lanes.questions.solvent.retention import BASELINE, USUAL_SLOPE, USUAL_SLOPE_SD
@@ -223,7 +223,7 @@ def details(answer: Solvent) -> list[str]:
     return out
 
 
-def _component(answer: Solvent, c: Component) -> str:
+def _component(answer: Solvent, c: SolventComponent) -> str:
     places = ", ".join(
         f"{fixed(rf, 3)} at {percent(p.fraction or 1.0)} %"
         for p, rf in zip(answer.plates, c.rf, strict=True) if rf is not None)
@@ -233,7 +233,7 @@ def _component(answer: Solvent, c: Component) -> str:
     return f"Component {c.name}: Rf {places}; {line}."
 
 
-def slope(c: Component) -> str:
+def slope(c: SolventComponent) -> str:
     """Return a component's slope, the usual one where its own is not known."""
     if c.slope_sd is None:
         return f"{USUAL_SLOPE} ± {USUAL_SLOPE_SD}"

@@ -13,7 +13,7 @@ from lanes.errors import InputError
 from lanes.measuring import prepare, read_lane
 from lanes.questions.amount import answer as module
 from lanes.questions.amount.answer import answer
-from lanes.questions.amount.page import tell_amount
+from lanes.questions.amount.page import render_amount
 from lanes.report.answer import write_answer
 from lanes.settings import LaneNote, Settings, read_settings
 
@@ -74,7 +74,7 @@ def names(flags):
 
 
 def told(said):
-    return tell_amount(said, "plate <1>.png", Settings())
+    return render_amount(said, "plate <1>.png", Settings())
 
 
 def test_samples_come_out(said):

@@ -14,7 +14,7 @@ from lanes.measuring import prepare
 from lanes.questions.compare.answer import answer, compare
 from lanes.questions.compare.command import cospots
 from lanes.questions.compare.identity import COMMON_SD
-from lanes.questions.compare.page import tell_compare
+from lanes.questions.compare.page import render_compare
 from lanes.report.answer import write_answer
 from lanes.report.digits import with_sd
 from lanes.settings import LaneNote, Settings
@@ -61,7 +61,7 @@ def bare(plate):
 
 
 def told(said, file="plate.png"):
-    return tell_compare(said, file, Settings())
+    return render_compare(said, file, Settings())
 
 
 def test_each_reference_has_its_verdict_and_the_rest_is_unexplained(mixed, bare):

@@ -14,7 +14,7 @@ from lanes.measuring import prepare
 from lanes.questions.follow import shares
 from lanes.questions.follow.answer import answer
 from lanes.questions.follow.command import times_from
-from lanes.questions.follow.page import tell_follow
+from lanes.questions.follow.page import render_follow
 from lanes.questions.follow.shares import Level, above, ratio_interval
 from lanes.report.answer import write_answer
 from lanes.settings import Settings, from_mapping
@@ -66,7 +66,7 @@ def chain(folder):
 
 @pytest.fixture(scope="module", autouse=True)
 def _quick():
-    """Limits as tests/answers/test_tracks.py and the study find them, without looking each time."""
+    """Limits as tests/evidence/test_tracks.py and the study find them, not looked for each time."""
     patch = pytest.MonkeyPatch()
     patch.setattr(shares, "unseen", lambda plate, reading, wanted, spread: tuple(
         2.0 * reading.limit for _ in wanted))
@@ -85,7 +85,7 @@ def chained(chain):
 
 
 def told(one, file="plate.png", settings=None):
-    return tell_follow(one, file, settings or Settings())
+    return render_follow(one, file, settings or Settings())
 
 
 def test_start_and_product_are_named(said):

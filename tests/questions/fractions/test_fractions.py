@@ -12,7 +12,7 @@ from lanes.errors import InputError
 from lanes.measuring import prepare
 from lanes.questions.fractions import pools
 from lanes.questions.fractions.answer import answer
-from lanes.questions.fractions.page import tell_fractions
+from lanes.questions.fractions.page import render_fractions
 from lanes.questions.fractions.pools import Areas
 from lanes.report.answer import write_answer
 from lanes.settings import Settings
@@ -59,7 +59,7 @@ def said(plate):
 
 
 def told(one, file="plate.png"):
-    return tell_fractions(one, file, Settings())
+    return render_fractions(one, file, Settings())
 
 
 def true_purity(first, last, volumes=(1,) * 5):

@@ -16,7 +16,7 @@ from lanes.measuring import prepare, read_lane
 from lanes.questions.purity import answer as purity
 from lanes.questions.purity.answer import answer, look
 from lanes.questions.purity.command import limit_lanes
-from lanes.questions.purity.page import tell_purity
+from lanes.questions.purity.page import render_purity
 from lanes.report.answer import write_answer
 from lanes.settings import Settings
 
@@ -25,7 +25,7 @@ KEYS = ["lane", "main", "others", "undetected_below_percent", "beside_main", "la
 
 
 def told(said, file="plate.png"):
-    return tell_purity(said, file, Settings())
+    return render_purity(said, file, Settings())
 
 
 @pytest.fixture(scope="module")

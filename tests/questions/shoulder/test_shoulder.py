@@ -19,7 +19,7 @@ from lanes.evidence import whitened_fits as fits
 from lanes.measuring import prepare, read_lane
 from lanes.questions.shoulder.answer import Shoulder, decide, judge, judge_trace
 from lanes.questions.shoulder.case import Case, make_case, noise_covariance, pick
-from lanes.questions.shoulder.page import sentence, tell_shoulder
+from lanes.questions.shoulder.page import render_shoulder, sentence
 from lanes.questions.shoulder.weigh import (
     RESOLUTIONS,
     Detectable,
@@ -233,7 +233,7 @@ def test_a_measured_shape_is_held_against_two(plate, readings):
 
 def test_the_same_seed_gives_the_same_answer(readings):
     first, again = (judge(readings, "tail", bootstraps=99, seed=4) for _ in range(2))
-    first, again = (tell_shoulder(answer, "p.png", Settings()) for answer in (first, again))
+    first, again = (render_shoulder(answer, "p.png", Settings()) for answer in (first, again))
     assert first.json() == again.json()
     assert first.html() == again.html()
     assert first.figure == again.figure
@@ -280,7 +280,7 @@ def test_words(answers):
     assert "no second component detected" in text
     assert "would have been seen" in text
     for answer in answers.values():
-        told = tell_shoulder(answer, "plate.png", Settings())
+        told = render_shoulder(answer, "plate.png", Settings())
         html = told.html().decode("utf-8")
         assert " pure" not in html.lower()
         assert "http" not in html.replace("http-equiv", "")

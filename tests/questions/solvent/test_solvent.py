@@ -13,7 +13,7 @@ from lanes.draw import LaneSpec, PlateSpec, SpotSpec, draw, save
 from lanes.errors import InputError
 from lanes.questions.solvent.answer import answer, solvent
 from lanes.questions.solvent.command import plates_and_fractions
-from lanes.questions.solvent.page import tell_solvent
+from lanes.questions.solvent.page import render_solvent
 from lanes.questions.solvent.plate_lanes import read_plates
 from lanes.questions.solvent.words import crossings, short
 from lanes.report.answer import write_answer
@@ -70,7 +70,7 @@ def crossing(tmp_path_factory):
 
 
 def told(it):
-    return tell_solvent(it, Settings(light="white"))
+    return render_solvent(it, Settings(light="white"))
 
 
 def test_the_mixtures_lane_is_found(read):
