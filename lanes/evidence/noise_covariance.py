@@ -1,4 +1,4 @@
-"""The covariance of a trace's samples: the layer's noise, and how far a spot is from its formula."""
+"""The covariance of a trace's samples: the layer's noise, and a spot's distance from its formula."""
 
 from __future__ import annotations
 
