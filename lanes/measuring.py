@@ -125,7 +125,7 @@ def read_lane(plate: Plate, lane: Lane) -> LaneReading:
         flags.append(flag("noise-from-residuals", "too little clean layer beside the lanes"))
     mm = layout.mm_per_unit
 
-    fit, held = fit_lane(trace, flat, noise, mm=mm, joint=settings.joint,
+    fit, held = fit_lane(trace, flat, noise, mm=mm, baseline_order=settings.baseline_order,
                            components=settings.components)
     if held is not noise:
         flags = [flag("noise-from-residuals", "the layer shows less noise than the lane: the scan "
@@ -193,7 +193,8 @@ def _measure_trace(path: Path, settings: Settings) -> Reading:
     flat, below = trace.signal, np.zeros_like(trace.signal)
     if settings.background not in ("layer", "none"):
         flat, below = _less_background(trace, settings, trace.pitch)
-    fit = deconvolve(trace.position, flat, joint=settings.joint, components=settings.components)
+    fit = deconvolve(trace.position, flat, baseline_order=settings.baseline_order,
+                     components=settings.components)
     noise = residual_noise(flat - fit.model, trace.pitch)
     spots, pairs, more = describe(trace, fit, noise, 0.0, 0.0, True, 1.0)
     tallest = float(fit.peaks.max(initial=0.0))

@@ -6,10 +6,18 @@ import argparse
 from typing import Any
 
 from lanes.errors import InputError
-from lanes.settings import BACKGROUNDS, CHANNELS, JOINTS, LAWS, LIGHTS, Settings, from_mapping
+from lanes.settings import (
+    BACKGROUNDS,
+    BASELINE_ORDERS,
+    CHANNELS,
+    LAWS,
+    LIGHTS,
+    Settings,
+    from_mapping,
+)
 
 CHOICES = ("light", "law", "channel", "transfer", "origin", "front", "lane_width", "plate_width",
-           "plate_height", "dpi", "turn", "background", "joint", "components")
+           "plate_height", "dpi", "turn", "background", "baseline_order", "components")
 
 
 def plate_options(parser: argparse.ArgumentParser) -> None:
@@ -37,7 +45,8 @@ def plate_options(parser: argparse.ArgumentParser) -> None:
     fit = parser.add_argument_group("fit")
     fit.add_argument("--background", choices=BACKGROUNDS,
                      help="what lies under the spots (layer: the clean layer beside the lane)")
-    fit.add_argument("--joint", choices=JOINTS, help="low-order term fitted with the spots")
+    fit.add_argument("--baseline-order", choices=BASELINE_ORDERS,
+                     help="baseline fitted with the spots")
     fit.add_argument("--components", type=int, metavar="N",
                      help="spots in each lane, where that is known")
 

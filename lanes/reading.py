@@ -13,7 +13,7 @@ from lanes.plate.picture import Picture
 from lanes.plate.signal import LAW_NAMES, Signal
 from lanes.scan.scan import Scan
 from lanes.settings import Settings
-from lanes.spots.deconvolve import Fit
+from lanes.spots.fit import Fit
 from lanes.spots.quantities import Pair, Spot
 from lanes.trace.noise import Noise
 from lanes.trace.sample import Trace

@@ -11,7 +11,7 @@ from typing import Any
 from lanes.flags import Flag
 from lanes.plate.layout import Layout
 from lanes.reading import LaneReading, Reading, Source
-from lanes.spots.deconvolve import Fit
+from lanes.spots.fit import Fit
 from lanes.spots.quantities import Pair, Spot
 
 SCHEMA = 1

@@ -14,11 +14,14 @@ from lanes.spots.model import (
     Peak,
     Problem,
     Solution,
-    joint_term,
+    baseline_term,
+    located,
     merged_pairs,
     peak_shape,
     solve,
 )
+from lanes.spots.shape_doubt import ShapeDoubt
+from lanes.spots.significance import local_significance
 from lanes.spots.split import SMALLEST_SHARE, better_shape
 from lanes.trace.noise import Noise
 
@@ -31,18 +34,19 @@ WIDTH_PRIOR = 0.05
 MISFIT = 0.006
 HOPELESS = 4.0  # residual variance over the noise's, from which a search goes on
 MOST_SOLVED = 500  # peaks fitted, over all fits of one lane
+APART = 2.5  # mean sigmas twofold between peaks that are each judged on their own
 FLOOR = 0.2  # white noise beside the layer's own, as a share of it
 
 
 def settle(
-    problem: Problem, peaks: tuple[Peak, ...], joint: Floats, tailing: frozenset[int],
+    problem: Problem, peaks: tuple[Peak, ...], baseline: Floats, tailing: frozenset[int],
     share: bool = False,
 ) -> Solution:
     """Fit, and where a value ends at its limit hold it there and fit again without it."""
     order = np.argsort([p.centre for p in peaks], kind="stable")
     peaks = tuple(peaks[i] for i in order)
     tailing = frozenset(int(np.nonzero(order == i)[0][0]) for i in tailing)
-    solution = solve(problem, peaks, joint, tailing, share=share)
+    solution = solve(problem, peaks, baseline, tailing, share=share)
     held: dict[str, float] = {}
     for _ in range(5):
         # A centre at its limit is a start that was far off: let it go on from there.
@@ -53,9 +57,10 @@ def settle(
         if not stuck and not moving:
             break
         for name in stuck:
-            i, what = int(name[1:].split("_")[0]), name.split("_")[1]
-            held[name] = float(getattr(solution.peaks[i], what))
-        again = solve(problem, solution.peaks, solution.joint,
+            which = located(name)
+            assert which is not None
+            held[name] = float(getattr(solution.peaks[which[0]], which[1]))
+        again = solve(problem, solution.peaks, solution.baseline,
                       frozenset(i for i, p in enumerate(solution.peaks) if p.tau), held, share)
         solution = replace(again, at_bound=tuple(sorted(set(again.at_bound) | set(held))))
         if stuck:
@@ -73,10 +78,11 @@ class Search:
     gain: Floats
     usable: NDArray[np.bool_]
     noise: Noise
-    carried: Noise  # under a spot, where the layer is not seen: what shapes are held against
+    extrapolation: Noise  # under a spot, where the layer is not seen: what shapes are held against
     threshold: float
     known: bool
     shared: float
+    shapes: ShapeDoubt | None = None
     spent: list[int] = field(default_factory=list)
 
     def _tired(self) -> bool:
@@ -84,11 +90,11 @@ class Search:
         return sum(self.spent) >= MOST_SOLVED
 
     def run(
-        self, peaks: tuple[Peak, ...], joint: Floats, count: int | None
+        self, peaks: tuple[Peak, ...], baseline: Floats, count: int | None
     ) -> tuple[Solution, list[Solution]]:
         """Return the solution settled on, and the best of each count that was tried."""
         history: list[Solution] = []
-        solution = self._settle(peaks, joint, history)
+        solution = self._settle(peaks, baseline, history)
         if count is None:
             solution = self._drop(solution, history)
             # Shapes first: what a tail leaves beside a plain Gaussian is no spot of its own.
@@ -109,16 +115,16 @@ class Search:
         return solution, [best[k] for k in sorted(best)]
 
     def _settle(
-        self, peaks: tuple[Peak, ...], joint: Floats, history: list[Solution],
+        self, peaks: tuple[Peak, ...], baseline: Floats, history: list[Solution],
     ) -> Solution:
         tailing = frozenset(i for i, p in enumerate(peaks) if p.tau)
-        solution = settle(self.problem, peaks, joint, tailing)
+        solution = settle(self.problem, peaks, baseline, tailing)
         self.spent.append(len(peaks))
         history.append(solution)
         return solution
 
     def _model(self, solution: Solution) -> Floats:
-        model = joint_term(self.problem, self.x, solution.joint)[0]
+        model = baseline_term(self.problem, self.x, solution.baseline)[0]
         for p in solution.peaks:
             model = model + peak_shape(self.x, p)[0]
         return model
@@ -129,7 +135,7 @@ class Search:
             if self._tired():
                 break
             model = self._model(solution)
-            spots = model - joint_term(self.problem, self.x, solution.joint)[0]
+            spots = model - baseline_term(self.problem, self.x, solution.baseline)[0]
             # The misfit of a tall spot reaches over its flanks: its tallest nearby counts.
             gain = np.hypot(self.gain, 2.0 * MISFIT * spots / self.noise.sd)
             seen = candidates(self.x, self.y - model, self.noise, gain, self.usable,
@@ -140,9 +146,9 @@ class Search:
                 break
             best = max(seen, key=lambda c: c.significance)
             trial = self._settle(
-                (*solution.peaks, Peak(best.centre, best.area, best.sigma)), solution.joint, history
-            )
-            if float(self._significance(trial).min()) < KEPT * self.threshold:
+                (*solution.peaks, Peak(best.centre, best.area, best.sigma)), solution.baseline,
+                history)
+            if float(self._standing(trial).min()) < KEPT * self.threshold:
                 # What came in may take the place of what was there.
                 trial = self._drop(trial, history)
             if self._bic(trial) > self._bic(solution) - 4.0 or not self._sound(trial):
@@ -185,14 +191,14 @@ class Search:
         high = max(solution.peaks[j].centre + 4.5 * solution.peaks[j].sigma for j in company)
         inside = (self.problem.x > low) & (self.problem.x < high)
         x = self.problem.x[inside]
-        rest = self.problem.y[inside] - joint_term(self.problem, x, solution.joint)[0]
+        rest = self.problem.y[inside] - baseline_term(self.problem, x, solution.baseline)[0]
         for j, q in enumerate(solution.peaks):
             if j not in company:
                 rest = rest - peak_shape(x, q)[0]
         height = np.zeros_like(x)
         for j in company:
             height += peak_shape(x, solution.peaks[j])[0]
-        problem = replace(self.problem, x=x, y=rest, joint="none",
+        problem = replace(self.problem, x=x, y=rest, baseline_order="none",
                           weight=self.problem.weight[inside],
                           whitening=self._whitening(x, height, p.sigma, inside))
         return problem, company
@@ -204,8 +210,9 @@ class Search:
         gain = self.gain[self.usable][inside]
         step = np.rint((x - x[0]) / self.noise.pitch).astype(int)
         lag = np.abs(step[:, None] - step[None, :])
-        acf = np.append(self.carried.autocorrelation, 0.0)
-        covariance = acf[np.minimum(lag, acf.size - 1)] * np.outer(gain, gain) * self.carried.sd**2
+        acf = np.append(self.extrapolation.autocorrelation, 0.0)
+        covariance = (acf[np.minimum(lag, acf.size - 1)] * np.outer(gain, gain)
+                      * self.extrapolation.sd**2)
         away = (x[:, None] - x[None, :]) / sigma
         covariance += MISFIT**2 * np.outer(height, height) * np.exp(-0.5 * away**2)
         # A little white noise: the finest detail is the resampling's, not the plate's.
@@ -232,7 +239,7 @@ class Search:
                     best = found
             if best is None:
                 break
-            trial = self._settle(best[1], solution.joint, history)
+            trial = self._settle(best[1], solution.baseline, history)
             if not self._sound(trial):
                 break
             solution = trial
@@ -268,7 +275,7 @@ class Search:
     def _drop(self, solution: Solution, history: list[Solution]) -> Solution:
         """Drop, one by one, peaks that are not significant or lie outside the trace."""
         while solution.peaks:
-            z = self._significance(solution)
+            z = self._standing(solution)
             if z.min() >= KEPT * self.threshold:
                 break
             # The hopeless go together, the doubtful one at a time: they may hold each other up.
@@ -280,8 +287,23 @@ class Search:
                 spared = j if z[i] < z[j] else i
                 bad[spared] &= spared == worst
             rest = tuple(p for p, drop in zip(solution.peaks, bad, strict=True) if not drop)
-            solution = self._settle(rest, solution.joint, history)
+            solution = self._settle(rest, solution.baseline, history)
         return solution
+
+    def _standing(self, solution: Solution) -> Floats:
+        """Return the significances, of those that would be dropped the one judged beside them."""
+        z = self._significance(solution)
+        model = self._model(solution)
+        for i in np.nonzero((z > 0.0) & (z < KEPT * self.threshold))[0]:
+            p = solution.peaks[i]
+            if all(abs(q.centre - p.centre) > APART * (q.sigma + p.sigma)
+                   for j, q in enumerate(solution.peaks) if j != i):
+                own = self.y - model + peak_shape(self.x, p)[0]
+                beside = local_significance(self.x, own, self.gain, self.usable,
+                                            self.extrapolation, p)
+                if beside >= self.threshold:
+                    z[i] = beside
+        return z
 
     def _significance(self, solution: Solution) -> Floats:
         """Return each peak's area over its standard deviation with all else free.
@@ -309,7 +331,8 @@ class Search:
         while len(solution.peaks) > count:
             z = self._significance(solution)
             keep = np.delete(np.arange(len(solution.peaks)), int(np.argmin(z)))
-            solution = self._settle(tuple(solution.peaks[i] for i in keep), solution.joint, history)
+            solution = self._settle(tuple(solution.peaks[i] for i in keep), solution.baseline,
+                                    history)
         while len(solution.peaks) < count:
             solution = self._one_more(solution, history)
         return solution
@@ -341,5 +364,5 @@ class Search:
             middle = int(np.argmax(np.where(self.usable, self.y, -np.inf)))
             sigma = float(np.sqrt(self.problem.narrowest * self.problem.broadest))
             trials.append((Peak(float(self.x[middle]), float(np.ptp(self.y)) * sigma, sigma),))
-        solved = [self._settle(t, solution.joint, history) for t in trials]
+        solved = [self._settle(t, solution.baseline, history) for t in trials]
         return min(solved, key=lambda s: s.rss)

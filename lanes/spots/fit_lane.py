@@ -5,18 +5,20 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from lanes.spots.deconvolve import Fit, deconvolve
-from lanes.spots.transverse import reject_artefacts
+from lanes.spots.deconvolve import deconvolve
+from lanes.spots.fit import Fit
+from lanes.spots.shape_doubt import ASSUMED, ShapeDoubt
+from lanes.spots.transverse import BROADEST_MM, NARROWEST_MM, reject_artefacts
 from lanes.trace.noise import Noise
 from lanes.trace.sample import Trace
 
 INCREDIBLE = 16.0  # residual variance over the layer's: four times its standard deviation
-NARROWEST_MM, BROADEST_MM = 0.25, 5.0  # sigma of a spot (common practice: 1 to 2 mm across)
 
 
 def fit_lane(
-    trace: Trace, flat: NDArray[np.float64], noise: Noise, *, mm: float, joint: str = "auto",
-    components: int | None = None,
+    trace: Trace, flat: NDArray[np.float64], noise: Noise, *, mm: float,
+    baseline_order: str = "auto", components: int | None = None,
+    shapes: ShapeDoubt = ASSUMED,
 ) -> tuple[Fit, Noise]:
     """Return the spots in a lane's trace, and the noise they were held against.
 
@@ -29,10 +31,12 @@ def fit_lane(
         Of the layer. It is scaled up where the lane shows far more.
     mm : float
         Millimetres per unit of length.
-    joint : str
-        The low-order term fitted with the spots.
+    baseline_order : str
+        The baseline fitted with the spots.
     components : int, optional
         How many spots there are, where that is known: then none is doubted.
+    shapes : ShapeDoubt
+        How far a spot's profile may depart from a Gaussian.
 
     Returns
     -------
@@ -40,8 +44,9 @@ def fit_lane(
     """
     def fitted() -> Fit:
         return deconvolve(trace.position, flat, noise=noise, gain=trace.gain, usable=trace.usable,
-                          joint=joint, components=components, narrowest=NARROWEST_MM / mm,
-                          broadest=BROADEST_MM / mm)
+                          baseline_order=baseline_order, components=components,
+                          narrowest=NARROWEST_MM / mm, broadest=BROADEST_MM / mm,
+                          shapes=shapes)
 
     fit = fitted()
     for _ in range(2):
@@ -52,5 +57,5 @@ def fit_lane(
         noise = noise.times(float(np.sqrt(chi)))
         fit = fitted()
     if components is None:
-        fit = reject_artefacts(trace, flat, fit, noise, mm, joint)
+        fit = reject_artefacts(trace, flat, fit, noise, mm, baseline_order, shapes)
     return fit, noise

@@ -16,18 +16,33 @@ import numpy as np
 from numpy.polynomial.hermite import hermvander
 from numpy.typing import NDArray
 
-from lanes.spots.deconvolve import Fit
-from lanes.spots.shapes import gaussian
+from lanes.spots.fit import Fit
+from lanes.spots.shapes import FWHM, gaussian
 from lanes.trace.noise import Noise
 from lanes.trace.sample import Trace
 
 Floats = NDArray[np.float64]
 
 ORDERS = (3, 4, 5, 6)
-# Area of each term over the Gaussian's own, by its definition; skew terms hold none.
+
+
+def basis(z: Floats) -> Floats:
+    """Return H3 to H6 times the Gaussian at `z`, (n,), as (n, 4)."""
+    norms = np.array([(2.0**k * factorial(k)) ** 0.5 for k in ORDERS])
+    bell = np.exp(-0.5 * np.square(z))
+    return np.asarray(hermvander(z, max(ORDERS))[:, list(ORDERS)] / norms * bell[:, None])
+
+
+# What a unit of each term does to a spot, to first order. Area, over the Gaussian's own:
 TERM_AREAS = np.array([
     0.0 if k % 2 else (factorial(k) ** 0.5) / (2.0 ** (k / 2) * factorial(k // 2)) for k in ORDERS
 ])
+# the apex, in sigmas: the term's slope at the middle;
+TERM_APEXES = (basis(np.array([1e-5])) - basis(np.array([-1e-5])))[0] / 2e-5
+# and the width at half the spot's own height, as a share of sigma; skew terms move both sides.
+_HALF = FWHM / 2.0
+TERM_WIDTHS = np.where(np.array(ORDERS) % 2, 0.0,
+                       (2.0 * basis(np.array([_HALF]))[0] - basis(np.zeros(1))[0]) / _HALF**2)
 # Common practice counts a symmetry of up to 1.25 as well formed: h3 of 0.08 (computed). A disc of
 # even darkness whose edge is blurred by a quarter to a third of its radius has h4 of -0.08 to
 # -0.05 and h6 of 0.02 to 0.04 (computed). Both are taken as two standard deviations, h5 as h6.
@@ -70,13 +85,6 @@ class ShapeDoubt:
 
 
 ASSUMED = ShapeDoubt(np.array(ASSUMED_SDS), "assumed", 0)
-
-
-def basis(z: Floats) -> Floats:
-    """Return H3 to H6 times the Gaussian at `z`, (n,), as (n, 4)."""
-    norms = np.array([(2.0**k * factorial(k)) ** 0.5 for k in ORDERS])
-    bell = np.exp(-0.5 * np.square(z))
-    return np.asarray(hermvander(z, max(ORDERS))[:, list(ORDERS)] / norms * bell[:, None])
 
 
 @dataclass(frozen=True)

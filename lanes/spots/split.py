@@ -9,7 +9,7 @@ from numpy.polynomial.hermite_e import hermeval
 from numpy.typing import NDArray
 
 from lanes.spots.criteria import criteria
-from lanes.spots.model import Peak, Problem, Solution, joint_term, peak_shape, solve
+from lanes.spots.model import Peak, Problem, Solution, baseline_term, peak_shape, solve
 from lanes.spots.shapes import gaussian
 
 Floats = NDArray[np.float64]
@@ -28,7 +28,7 @@ def better_shape(
     Parameters
     ----------
     problem : Problem
-        Cut down to the peak and its company, without a joint term.
+        Cut down to the peak and its company, without a baseline.
     now : tuple of Peak
         The company, from origin to front.
     at : int
@@ -72,7 +72,7 @@ def better_shape(
 
 def _left(problem: Problem, single: Solution, without: int | None) -> Floats:
     """Return the weighed data less every peak but `without`."""
-    rest = problem.y - joint_term(problem, problem.x, single.joint)[0]
+    rest = problem.y - baseline_term(problem, problem.x, single.baseline)[0]
     for j, q in enumerate(single.peaks):
         if j != without:
             rest = rest - peak_shape(problem.x, q)[0]

@@ -24,10 +24,19 @@ from lanes.evidence.whitened_fits import (
 from lanes.reading import LaneReading
 from lanes.spots.choose import MISFIT
 from lanes.spots.criteria import criteria
-from lanes.spots.deconvolve import Component, Fit
-from lanes.spots.model import Peak, Problem, Solution, merged_pairs, peak_shape, solve
+from lanes.spots.fit import VALUES, Fit, index
+from lanes.spots.model import (
+    Component,
+    Peak,
+    Problem,
+    Solution,
+    located,
+    merged_pairs,
+    peak_shape,
+    solve,
+)
 from lanes.spots.quantities import Pair, area_percents, pair, retardation
-from lanes.spots.shapes import ROOT_2PI, apex
+from lanes.spots.shapes import ROOT_2PI
 
 Floats = NDArray[np.float64]
 
@@ -132,18 +141,9 @@ def pick(reading: LaneReading, rf: float | None) -> tuple[int, ...]:
     return tuple(sorted((i, partner)))
 
 
-def _mean(c: Component) -> float:
-    """Centre of mass: a positive tau tails to smaller positions."""
-    return c.centre - (apex(c.sigma, c.tau) + c.tau if c.tau else 0.0)
-
-
-def _peak(c: Component) -> Peak:
-    return Peak(c.centre - (apex(c.sigma, c.tau) if c.tau else 0.0), c.area, c.sigma, c.tau)
-
-
 def _moments(parts: list[Component]) -> Peak:
     areas = np.array([c.area for c in parts])
-    means = np.array([_mean(c) for c in parts])
+    means = np.array([c.mean for c in parts])
     total = float(areas.sum())
     centre = float(areas @ means) / total
     variance = float(areas @ (np.array([c.spread ** 2 for c in parts]) + (means - centre) ** 2))
@@ -183,7 +183,7 @@ def make_case(
     for j, c in enumerate(fit.components):
         if j in group:
             continue
-        value, by = peak_shape(x, _peak(c))
+        value, by = peak_shape(x, c.peak())
         y = y - value
         # What the fit says of a neighbour is uncertain: to first order its values are free.
         if abs(c.centre - rough.centre) < reach + 2.0 * c.spread:
@@ -222,7 +222,7 @@ def make_case(
     guess = np.array([first.centre, np.log(first.sigma), max(first.area, 1e-12)])
     single = fit_single(one, space, reduced, guess, limits)[0][0]
     # Baseline and neighbours leave with the whitening.
-    problem = replace(flat, joint="none", whitening=space.whole)
+    problem = replace(flat, baseline_order="none", whitening=space.whole)
     model = None if shape is None else (f"the shape of lane {shape.lane}",
                                         measured(shape.coefficients))
     solutions = _solve_all(problem, space, reduced, single, limits)
@@ -298,22 +298,19 @@ def _as_fit(case: Case, name: str) -> Fit:
     free = inverse / size[:, None] / size[None, :] * (
         scale if case.free_scale else max(1.0, scale))
     count = len(solution.peaks)
-    carry = np.zeros((4 * count, len(solution.names)))
+    carry = np.zeros((len(VALUES) * count, len(solution.names)))
     shared = "p1_sigma" not in solution.names
     for j, key in enumerate(solution.names):
-        if key.startswith("p"):
-            i, what = int(key[1:].split("_")[0]), key.split("_")[1]
-            k = ("centre", "area", "sigma", "tau").index(what)
-            carry[4 * i + k, j] = 1.0
-            if what == "sigma" and count == 2 and shared:
-                carry[4 + k, j] = 1.0
+        which = located(key)
+        if which is not None:
+            carry[index(*which), j] = 1.0
+            if which[1] == "sigma" and count == 2 and shared:
+                carry[index(1, "sigma"), j] = 1.0
     order = np.argsort([p.centre for p in solution.peaks])
-    index = np.concatenate([4 * i + np.arange(4) for i in order])
-    parts = tuple(
-        Component(p.centre, p.area / (p.sigma * ROOT_2PI), p.sigma, 0.0, p.area)
-        for p in (solution.peaks[i] for i in order))
+    rows = np.array([index(i, value) for i in order for value in VALUES])
+    parts = tuple(solution.peaks[i].component() for i in order)
     none = np.zeros(0)
-    return Fit(parts, (carry @ free @ carry.T)[np.ix_(index, index)], "linear", none, none, none,
+    return Fit(parts, (carry @ free @ carry.T)[np.ix_(rows, rows)], "linear", none, none, none,
                None, None, None, None, ())
 
 

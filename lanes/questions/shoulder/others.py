@@ -44,8 +44,8 @@ def lone_width(
         for i, c in enumerate(parts):
             alone = all(abs(c.centre - o.centre) > 5.0 * max(c.spread, o.spread)
                         for j, o in enumerate(parts) if j != i)
-            sure = (r.fit.covariance is not None
-                    and c.area > 25.0 * np.sqrt(max(r.fit.covariance[4 * i + 1, 4 * i + 1], 0.0)))
+            sure = ((sd := r.fit.sd(i, "area", noise_only=True)) is not None
+                    and c.area > 25.0 * sd)
             own = r is reading and abs(c.centre / r.trace.run - case.single_rf) < 0.03
             if alone and sure and not own and abs(c.tau) < 0.3 * c.sigma:
                 rfs.append(c.centre / r.trace.run)
