@@ -8,6 +8,7 @@ from collections.abc import Iterable
 from pathlib import PurePath
 from typing import Any
 
+from lanes.about import TEXTS
 from lanes.flags import Flag
 from lanes.plate.layout import Layout
 from lanes.reading import LaneReading, Reading, Source
@@ -33,6 +34,7 @@ def record(reading: Reading) -> dict[str, Any]:
         "layout": _layout(reading.layout),
         "lanes": [_lane(lane) for lane in reading.lanes],
         "flags": _flags(reading.flags),
+        "about": _about(reading),
         "settings": reading.settings.to_dict(),
     }
     clean: dict[str, Any] = _plain(values)
@@ -56,6 +58,18 @@ def _scan(source: Source) -> dict[str, Any]:
         "dpi": source.dpi,
         "transfer": source.transfer,
     }
+
+
+def _about(reading: Reading) -> dict[str, Any]:
+    """What a person wrote; `spots` says which spot of which lane each substance's name fell to."""
+    about = reading.settings.about
+    spots = [
+        {"lane": lane.name, "spot": number, "name": name}
+        for lane in reading.lanes
+        for number, spot in enumerate(lane.spots)
+        if (name := about.name_at(lane.name, spot.rf)) is not None
+    ]
+    return {**{key: getattr(about, key) for key in TEXTS}, "spots": spots}
 
 
 def _layout(layout: Layout | None) -> dict[str, Any]:
@@ -100,12 +114,15 @@ def _spot(spot: Spot) -> dict[str, Any]:
     return {
         "rf": spot.rf,
         "rf_sd": spot.rf_sd,
+        "rf_sd_noise": spot.rf_sd_noise,
         "hrf": spot.hrf,
         "position_mm": spot.position_mm,
         "area": spot.area,
         "area_sd": spot.area_sd,
+        "area_sd_noise": spot.area_sd_noise,
         "area_percent": spot.area_percent,
         "area_percent_sd": spot.area_percent_sd,
+        "area_percent_sd_noise": spot.area_percent_sd_noise,
         "height": spot.height,
         "width_mm": spot.width_mm,
         "sigma_mm": spot.sigma_mm,
@@ -123,6 +140,7 @@ def _pair(pair: Pair) -> dict[str, Any]:
         "delta_rf": pair.delta_rf,
         "resolution": pair.resolution,
         "resolution_sd": pair.resolution_sd,
+        "resolution_sd_noise": pair.resolution_sd_noise,
         "valley_to_peak": pair.valley_to_peak,
     }
 

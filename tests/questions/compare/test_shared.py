@@ -18,7 +18,8 @@ def lane(name, rfs, sd=0.03, lines=()):
                   for k, rf in enumerate(rfs))
     covariance = np.eye(4 * len(rfs)) * sd**2
     return SimpleNamespace(name=name, spots=spots, trace=SimpleNamespace(run=75.0),
-                           fit=Fit((), covariance, "none", NONE, NONE, NONE, None, None, None, None, ()))
+                           fit=Fit((), covariance, "none", NONE, NONE, NONE, None, None, None, None,
+                                   ()))
 
 
 def test_the_fits_part_leaves_the_lines_out():
