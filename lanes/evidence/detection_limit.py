@@ -22,6 +22,7 @@ from lanes.spots.fit import Fit
 from lanes.spots.fit_lane import fit_lane
 from lanes.spots.model import Component, Peak
 from lanes.spots.quantities import HALF_HEIGHT_FACTOR
+from lanes.spots.shape_terms import ASSUMED, ShapeDoubt
 from lanes.spots.shapes import FWHM, gaussian
 from lanes.spots.transverse import BROADEST_MM, NARROWEST_MM, profiles
 from lanes.trace.noise import Noise
@@ -49,6 +50,8 @@ class Lane:
         Millimetres per unit of length.
     baseline_order : str
         The baseline that is fitted with the spots.
+    shapes : ShapeDoubt
+        How far the plate's spots depart from Gaussians.
     across : (k,) array or None
         The main spot's share in each strip, summing to 1; None for a trace without strips.
     """
@@ -59,11 +62,12 @@ class Lane:
     mm: float
     baseline_order: str
     across: Floats | None
+    shapes: ShapeDoubt = ASSUMED
 
     def taken_apart(self) -> Fit:
         """Return the spots found here, by the same steps as a reading's."""
         return fit_lane(self.trace, self.flat, self.noise, mm=self.mm,
-                        baseline_order=self.baseline_order)[0]
+                        baseline_order=self.baseline_order, shapes=self.shapes)[0]
 
     def plus(self, peaks: list[Peak]) -> Lane:
         """Return the lane with `peaks` added, spread across it as the main spot is."""
@@ -119,7 +123,8 @@ def lane_of(plate: Plate, reading: LaneReading, main: int) -> Lane:
         across = np.clip(shares[main], 0.0, None)
         across = across / across.sum()
     return Lane(reading.trace, reading.trace.signal - reading.background, reading.noise,
-                plate.layout.mm_per_unit, plate.settings.baseline_order, across)
+                plate.layout.mm_per_unit, plate.settings.baseline_order, across,
+                reading.fit.shapes or ASSUMED)
 
 
 def away(lane: Lane, fit: Fit, sigma: float, start: float) -> float | None:

@@ -20,9 +20,15 @@ from lanes.spots.model import (
     peak_shape,
     solve,
 )
-from lanes.spots.shape_doubt import ShapeDoubt
+from lanes.spots.shape_terms import ShapeDoubt
 from lanes.spots.significance import local_significance
-from lanes.spots.split import SMALLEST_SHARE, better_shape
+from lanes.spots.split import (
+    SMALLEST_SHARE,
+    SPLIT_GAIN,
+    better_shapes,
+    gain_over_one,
+    merged_peak,
+)
 from lanes.trace.noise import Noise
 
 Floats = NDArray[np.float64]
@@ -34,6 +40,7 @@ WIDTH_PRIOR = 0.05
 MISFIT = 0.006
 HOPELESS = 4.0  # residual variance over the noise's, from which a search goes on
 MOST_SOLVED = 500  # peaks fitted, over all fits of one lane
+UNITED = 4.0  # mean spreads within which two may be one misshapen spot: its terms end there
 APART = 2.5  # mean sigmas twofold between peaks that are each judged on their own
 FLOOR = 0.2  # white noise beside the layer's own, as a share of it
 
@@ -96,7 +103,7 @@ class Search:
         history: list[Solution] = []
         solution = self._settle(peaks, baseline, history)
         if count is None:
-            solution = self._drop(solution, history)
+            solution = self._unite(self._drop(solution, history), history)
             # Shapes first: what a tail leaves beside a plain Gaussian is no spot of its own.
             solution = self._split_or_tail(solution, history)
             before = len(solution.peaks)
@@ -105,6 +112,10 @@ class Search:
                 solution = self._split_or_tail(solution, history)
             solution = self._drop(solution, history)
             solution = self._rescue(solution, history)
+            before = len(solution.peaks)
+            solution = self._unite(solution, history)
+            if len(solution.peaks) < before:
+                solution = self._split_or_tail(solution, history)
         else:
             solution = self._to_count(solution, history, count)
         best: dict[tuple[int, int], Solution] = {}
@@ -140,7 +151,7 @@ class Search:
             gain = np.hypot(self.gain, 2.0 * MISFIT * spots / self.noise.sd)
             seen = candidates(self.x, self.y - model, self.noise, gain, self.usable,
                               scales(1.6 * self.problem.narrowest, 0.5 * self.problem.broadest),
-                              self.threshold)
+                              self.threshold, self._doubts(solution))
             seen = [c for c in seen if self._apart(c.centre, c.sigma, c.area, solution)]
             if not seen:
                 break
@@ -156,13 +167,22 @@ class Search:
             solution = trial
         return solution
 
+    def _doubts(self, solution: Solution) -> Floats | None:
+        """Return what the doubt of the fitted spots' shapes may leave in the residual, (n, k)."""
+        if self.shapes is None or not solution.peaks:
+            return None
+        parts = [p.component() for p in solution.peaks]
+        return np.concatenate([
+            self.shapes.basis((self.x - c.mean) / c.spread) * (self.shapes.sds * c.height)
+            for c in parts], axis=1)
+
     def _rescue(self, solution: Solution, history: list[Solution]) -> Solution:
         """Go on where what is left can't be noise: a start went wrong, one peak more mends it."""
         for _ in range(3):
             samples = self.problem.x.size / self.shared
             if not self.known or self._tired() or solution.rss < HOPELESS * samples:
                 break
-            trial = self._drop(self._one_more(solution, history), history)
+            trial = self._unite(self._drop(self._one_more(solution, history), history), history)
             if not self._sound(trial) or self._bic(trial) > self._bic(solution) - 4.0:
                 break
             solution = trial
@@ -181,7 +201,9 @@ class Search:
     def _bic(self, solution: Solution) -> float:
         return criteria(self.problem, solution, self.shared)[1]
 
-    def _local(self, solution: Solution, i: int) -> tuple[Problem, tuple[int, ...]]:
+    def _local(
+        self, solution: Solution, i: int, doubted: bool = False
+    ) -> tuple[Problem, tuple[int, ...]]:
         """Return the problem cut down to peak `i` and its company, all else taken off."""
         p = solution.peaks[i]
         reach = 4.5 * p.sigma + 3.0 * abs(p.tau)
@@ -195,18 +217,21 @@ class Search:
         for j, q in enumerate(solution.peaks):
             if j not in company:
                 rest = rest - peak_shape(x, q)[0]
-        height = np.zeros_like(x)
-        for j in company:
-            height += peak_shape(x, solution.peaks[j])[0]
+        peaks = tuple(solution.peaks[j] for j in company)
         problem = replace(self.problem, x=x, y=rest, baseline_order="none",
                           weight=self.problem.weight[inside],
-                          whitening=self._whitening(x, height, p.sigma, inside))
+                          whitening=self._whitening(x, peaks, p.sigma, inside, doubted))
         return problem, company
 
     def _whitening(
-        self, x: Floats, height: Floats, sigma: float, inside: NDArray[np.bool_]
+        self, x: Floats, peaks: tuple[Peak, ...], sigma: float, inside: NDArray[np.bool_],
+        doubted: bool,
     ) -> Floats:
-        """Return what whitens noise of the layer and the smooth misfit that every spot has."""
+        """Return what whitens noise of the layer and the smooth misfit that every spot has.
+
+        With `doubted` the doubt of the peaks' shapes counts as noise too.
+        """
+        height = np.sum([peak_shape(x, p)[0] for p in peaks], axis=0)
         gain = self.gain[self.usable][inside]
         step = np.rint((x - x[0]) / self.noise.pitch).astype(int)
         lag = np.abs(step[:, None] - step[None, :])
@@ -215,6 +240,9 @@ class Search:
                       * self.extrapolation.sd**2)
         away = (x[:, None] - x[None, :]) / sigma
         covariance += MISFIT**2 * np.outer(height, height) * np.exp(-0.5 * away**2)
+        for c in (p.component() for p in peaks if doubted and self.shapes is not None):
+            assert self.shapes is not None
+            covariance += self.shapes.covariance((x - c.mean) / c.spread, c.height)
         # A little white noise: the finest detail is the resampling's, not the plate's.
         covariance[np.diag_indices(x.size)] += (FLOOR * self.noise.sd * gain) ** 2
         # An estimated covariance need not quite be one: as much white noise as makes it one.
@@ -256,11 +284,43 @@ class Search:
         if problem.x.size < 12:
             return None
         now = tuple(solution.peaks[j] for j in company)
-        found = better_shape(problem, now, company.index(i), self.spent)
-        if found is None:
-            return None
         others = [q for j, q in enumerate(solution.peaks) if j not in company]
-        return found[0], tuple(sorted((*others, *found[1]), key=lambda q: q.centre))
+        for change in better_shapes(problem, now, company.index(i), self.spent):
+            peaks = tuple(sorted((*others, *change.peaks), key=lambda q: q.centre))
+            if not change.pair or self._claimed(solution, peaks,
+                                                peaks.index(change.peaks[company.index(i)])):
+                return change.gain, peaks
+        return None
+
+    def _claimed(self, solution: Solution, peaks: tuple[Peak, ...], at: int) -> bool:
+        """Return whether peaks `at` and the next beat what one misshapen spot could do."""
+        if self.shapes is None:
+            return True
+        one = (*peaks[:at], merged_peak(peaks[at], peaks[at + 1]), *peaks[at + 2:])
+        problem, company = self._local(replace(solution, peaks=one), at, doubted=True)
+        if problem.x.size < 12:
+            return False
+        local, place = tuple(one[j] for j in company), company.index(at)
+        return gain_over_one(
+            problem, local, (*local[:place], *peaks[at: at + 2], *local[place + 1:]), place,
+            self.spent, self.shapes) > SPLIT_GAIN
+
+    def _unite(self, solution: Solution, history: list[Solution]) -> Solution:
+        """Put one peak in the place of two that one misshapen spot could be."""
+        if self.shapes is None:
+            return solution
+        at = 0
+        while at < len(solution.peaks) - 1 and not self._tired():
+            a, b = solution.peaks[at: at + 2]
+            spread = 0.5 * (a.component().spread + b.component().spread)
+            if b.centre - a.centre < UNITED * spread and not self._claimed(
+                    solution, solution.peaks, at):
+                one = (*solution.peaks[:at], merged_peak(a, b), *solution.peaks[at + 2:])
+                solution = self._settle(one, solution.baseline, history)
+                at = max(at - 1, 0)
+            else:
+                at += 1
+        return solution
 
     def _sound(self, solution: Solution) -> bool:
         peaks = solution.peaks

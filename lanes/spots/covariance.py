@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from lanes.spots.fit import VALUES, index
 from lanes.spots.model import Peak, Problem, Solution, located
-from lanes.spots.shape_doubt import TERM_APEXES, TERM_AREAS, TERM_WIDTHS, ShapeDoubt, basis
+from lanes.spots.shape_terms import TERM_APEXES, TERM_AREAS, TERM_WIDTHS, basis
 from lanes.spots.shapes import apex
 from lanes.trace.noise import Noise
 
@@ -21,9 +21,9 @@ SINGULAR = 1e12  # condition number beyond which a fit fixes nothing
 
 def covariances(
     x: Floats, gain: Floats, usable: NDArray[np.bool_], noise: Noise, problem: Problem,
-    solution: Solution, scaled: Floats | None, shapes: ShapeDoubt | None,
-) -> tuple[Floats, Floats | None] | None:
-    """Return the covariances of (centre, area, sigma, tau) of every peak by noise and by shape.
+    solution: Solution, scaled: Floats | None,
+) -> tuple[Floats, Floats] | None:
+    """Return the covariance of (centre, area, sigma, tau) of every peak, and their shape errors.
 
     Weighted least squares under correlated noise C has the covariance
     (J'WJ)^-1 J'W C W J (J'WJ)^-1, with the apex in place of the Gaussian part's mean. Where the
@@ -38,11 +38,11 @@ def covariances(
     solution : Solution
     scaled : (m,) array or None
         The residual over the noise at the m usable samples; None where noise was judged from it.
-    shapes : ShapeDoubt or None
 
     Returns
     -------
-    Two (4c, 4c) arrays, the second None without `shapes`; None where the fit fixes nothing.
+    (4c, 4c) covariance by the noise, and (4c, 4c) errors by a unit of each peak's every shape
+    term; None where the fit fixes nothing.
     """
     if not solution.peaks or not solution.names:
         return None
@@ -59,14 +59,9 @@ def covariances(
     carry = _carry(solution)
     out = carry @ inverse @ middle @ inverse @ carry.T
     if scaled is not None:
-        stretch = _stretch(problem.x, solution.peaks, scaled)
+        stretch = _stretch(problem.x, solution.peaks, scaled, problem.weight)
         out = out * stretch[:, None] * stretch[None, :]
-    if shapes is None:
-        return np.asarray(out), None
-    moves = carry @ inverse @ data.T
-    errors = _shape_errors(problem, solution.peaks, moves)
-    sds = np.tile(shapes.sds, len(solution.peaks))
-    return np.asarray(out), np.asarray((errors * sds**2) @ errors.T)
+    return np.asarray(out), _shape_errors(problem, solution.peaks, carry @ inverse @ data.T)
 
 
 def _inverse(normal: Floats) -> Floats | None:
@@ -97,13 +92,21 @@ def _carry(solution: Solution) -> Floats:
     return carry
 
 
-def _stretch(x: Floats, peaks: tuple[Peak, ...], scaled: Floats) -> Floats:
-    """Return how many times the noise the residual is beside each peak, for all four values."""
+def _stretch(
+    x: Floats, peaks: tuple[Peak, ...], scaled: Floats, weight: Floats
+) -> Floats:
+    """Return how many times the noise the residual is beside each peak, for all four values.
+
+    What the shape's terms take up is left out: it is counted by itself.
+    """
     stretch = np.ones(len(VALUES) * len(peaks))
     for i, p in enumerate(peaks):
         near = np.abs(x - p.centre) < 2.0 * (p.sigma + abs(p.tau))
         if near.sum() > 8:
-            local = float(np.mean(scaled[near] ** 2))
+            c = p.component()
+            terms = basis((x[near] - c.mean) / c.spread) * weight[near, None]
+            left = scaled[near] - terms @ np.linalg.lstsq(terms, scaled[near], rcond=None)[0]
+            local = float(left @ left) / (int(near.sum()) - terms.shape[1])
             stretch[index(i, VALUES[0]): index(i, VALUES[-1]) + 1] = np.sqrt(max(1.0, local))
     return stretch
 

@@ -22,7 +22,7 @@ from lanes.spots.model import (
     located,
     peak_shape,
 )
-from lanes.spots.shape_doubt import ShapeDoubt
+from lanes.spots.shape_terms import ShapeDoubt
 from lanes.trace.background import background
 from lanes.trace.noise import Noise, difference_noise, residual_noise
 
@@ -197,8 +197,7 @@ def _finish(
         noise = _noise_left(x, rest, freedom, noise)
     scaled = rest / (gain[usable] * max(noise.local.sd, 1e-300))
     chi = float(scaled @ scaled) / freedom
-    found = covariances(x, gain, usable, noise, problem, solution, scaled if known else None,
-                        shapes)
+    found = covariances(x, gain, usable, noise, problem, solution, scaled if known else None)
     rows = np.array([index(i, value) for i in order for value in VALUES], int)
     aicc, bic = criteria(problem, solution, shared)
     place = {int(i): j for j, i in enumerate(order)}
@@ -211,7 +210,7 @@ def _finish(
         1.0 - float(rest @ rest) / total if total > 0 else None,
         chi if known else None, aicc, bic, tried, tuple(sorted(held)),
         tuple(sorted((place[i], place[j]) for i, j in solution.merged)),
-        None if found is None or found[1] is None else found[1][np.ix_(rows, rows)],
+        None if found is None else found[1][np.ix_(rows, rows)], shapes,
     )
 
 

@@ -35,7 +35,7 @@ EDGE_SHARE = 0.06  # of a spot's signal in the outermost strip
 
 def describe(
     trace: Trace, fit: Fit, noise: Noise, origin_sd: float, front_sd: float, scaled: bool,
-    mm: float,
+    mm: float, percent_doubts: Floats | None = None,
 ) -> tuple[tuple[Spot, ...], tuple[Pair, ...], tuple[Flag, ...]]:
     """Return the spots, the neighbouring pairs and the lane's own flags.
 
@@ -48,6 +48,8 @@ def describe(
         Whether lengths are in mm; else they are given as None.
     mm : float
         Millimetres per plate unit.
+    percent_doubts : (k, c) array, optional
+        Standard deviations of the area percents by law and layer, one row a reason.
     """
     count = len(fit.components)
     lane_flags: list[Flag] = []
@@ -55,6 +57,8 @@ def describe(
         lane_flags.append(flag("no-spot", "nothing stands out of the noise"))
         return (), (), tuple(lane_flags)
     percents, percent_sds = area_percents(fit)
+    if percent_sds is not None and percent_doubts is not None:
+        percent_sds = np.hypot(percent_sds, np.sqrt(np.square(percent_doubts).sum(axis=0)))
     percent_noise = area_percents(fit, noise_only=True)[1]
     shares = profiles(trace, fit)
     spots = []

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lanes.spots.model import Component
+from lanes.spots.shape_terms import ShapeDoubt
 
 Floats = NDArray[np.float64]
 
@@ -53,8 +54,10 @@ class Fit:
         Components of which a value lay at its limit and was fixed there.
     merged : tuple of pairs
         Neighbours told apart by shape.
-    doubt : (p, p) array or None
-        What the doubt of the spots' shapes adds to `covariance`; None where none was counted.
+    shape_errors : (p, 4c) array or None
+        Errors of the values by a unit of each component's every shape term.
+    shapes : ShapeDoubt or None
+        How far the spots' profiles may depart from Gaussians; None where that was not counted.
     """
 
     components: tuple[Component, ...]
@@ -70,14 +73,16 @@ class Fit:
     tried: tuple[Attempt, ...]
     at_bound: tuple[int, ...] = ()
     merged: tuple[tuple[int, int], ...] = ()
-    doubt: Floats | None = None
+    shape_errors: Floats | None = None
+    shapes: ShapeDoubt | None = None
 
     @property
     def whole_covariance(self) -> Floats | None:
         """`covariance` with the doubt of the shapes."""
-        if self.covariance is None or self.doubt is None:
+        if self.covariance is None or self.shape_errors is None or self.shapes is None:
             return self.covariance
-        return self.covariance + self.doubt
+        variances = np.tile(np.square(self.shapes.sds), len(self.components))
+        return np.asarray(self.covariance + (self.shape_errors * variances) @ self.shape_errors.T)
 
     def sd(self, component: int, value: str, *, noise_only: bool = False) -> float | None:
         """Return the standard deviation of one value of one component; None where not known.

@@ -7,11 +7,13 @@ from numpy.typing import NDArray
 
 from lanes.spots.deconvolve import deconvolve
 from lanes.spots.fit import Fit
-from lanes.spots.shape_doubt import ASSUMED, ShapeDoubt
+from lanes.spots.shape_terms import ASSUMED, ShapeDoubt
 from lanes.spots.transverse import BROADEST_MM, NARROWEST_MM, reject_artefacts
 from lanes.trace.noise import Noise
 from lanes.trace.sample import Trace
 
+BESIDE = 4.5  # spreads from a spot, beyond which its misfit is gone
+LEAST_BESIDE = 0.2  # share of the lane that must lie there to be judged by
 INCREDIBLE = 16.0  # residual variance over the layer's: four times its standard deviation
 
 
@@ -50,7 +52,7 @@ def fit_lane(
 
     fit = fitted()
     for _ in range(2):
-        chi = fit.reduced_chi_square or 0.0
+        chi = _beside_spots(trace, flat, fit, noise)
         if chi < INCREDIBLE:
             break
         # Compression and few grey levels leave a layer without noise, not a plate without.
@@ -59,3 +61,14 @@ def fit_lane(
     if components is None:
         fit = reject_artefacts(trace, flat, fit, noise, mm, baseline_order, shapes)
     return fit, noise
+
+
+def _beside_spots(trace: Trace, flat: NDArray[np.float64], fit: Fit, noise: Noise) -> float:
+    """Return the residual's variance over the noise's where no spot's own misfit can be in it."""
+    clear = trace.usable.copy()
+    for c in fit.components:
+        clear &= np.abs(trace.position - c.mean) > BESIDE * c.spread
+    if clear.sum() < LEAST_BESIDE * trace.usable.sum() or noise.local.sd <= 0:
+        return fit.reduced_chi_square or 0.0
+    rest = (flat - fit.model)[clear] / (trace.gain[clear] * noise.local.sd)
+    return float(rest @ rest) / rest.size

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from lanes.spots.deconvolve import deconvolve
 from lanes.spots.fit import Attempt, Fit
-from lanes.spots.shape_doubt import ShapeDoubt
+from lanes.spots.shape_terms import ShapeDoubt
 from lanes.spots.significance import local_significance
 from lanes.trace.noise import Noise
 from lanes.trace.sample import Trace
