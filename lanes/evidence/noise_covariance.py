@@ -1,4 +1,4 @@
-"""The covariance of a trace's samples: the layer's noise, and a spot's own misfit."""
+"""The covariance of a trace's samples: the layer's noise, and how spots depart from formulas."""
 
 from __future__ import annotations
 
