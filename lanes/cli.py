@@ -24,6 +24,7 @@ examples:
                                                a plate without pencil: heights in mm
   lanes measure trace.csv --origin 0 --front 75
                                                a trace of two columns, distance and signal
+  lanes measure A.png B.png scans/ --out all   many plates: a folder each, one table, one index
   lanes shoulder plate.png --lane 2 --rf 0.4   is that spot one component or two?
   lanes purity plate.png --lane 2 --limit-lane 1=0.5
                                                how pure is it? every other spot against lane 1's
@@ -73,7 +74,10 @@ def _parser() -> argparse.ArgumentParser:
 
 
 def main(argv: Sequence[str] | None = None) -> int:
-    """Run the command; return its exit code: 0 done, 2 can't, 130 stopped from the keyboard."""
+    """Run the command; return its exit code.
+
+    0 done, 1 done but for plates of many, 2 can't, 130 stopped from the keyboard.
+    """
     if isinstance(sys.stdout, io.TextIOWrapper):
         # A terminal that lacks a character shows a question mark rather than a traceback.
         sys.stdout.reconfigure(errors="replace")
@@ -81,6 +85,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     # processors are busy, and would let the last digit hang on how many there are.
     for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
         os.environ.setdefault(name, "1")
+    code: int | None = None
     try:
         arguments = _parser().parse_args(argv)
         arguments.words = list(sys.argv[1:] if argv is None else argv)
@@ -92,7 +97,7 @@ def main(argv: Sequence[str] | None = None) -> int:
             _parser().print_help()
         else:
             with rf_decimals(getattr(arguments, "digits", None)):
-                COMMANDS[arguments.command].run(arguments)
+                code = COMMANDS[arguments.command].run(arguments)
         sys.stdout.flush()
     except LanesError as error:
         print(f"lanes: {one_line(error)}", file=sys.stderr)
@@ -112,4 +117,4 @@ def main(argv: Sequence[str] | None = None) -> int:
         problem = OutputError(f"can't read or write: {error.strerror or error}")
         print(f"lanes: {one_line(problem)}: check the disk and the folder", file=sys.stderr)
         return 2
-    return 0
+    return code or 0

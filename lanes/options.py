@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 from typing import Any
 
+from lanes.about import About, about_words
 from lanes.errors import InputError
 from lanes.settings import BACKGROUNDS, CHANNELS, JOINTS, LAWS, LIGHTS, Settings, from_mapping
 
@@ -34,6 +35,12 @@ def plate_options(parser: argparse.ArgumentParser) -> None:
     place.add_argument("--dpi", type=float, metavar="N", help="dots per inch of the scan")
     place.add_argument("--turn", type=int, metavar="DEG",
                        help="turn the image by 90, 180 or 270 degrees, counter-clockwise")
+    about = parser.add_argument_group("about")
+    about.add_argument("--about", action="append", default=[], metavar="KEY=TEXT",
+                       help="sample, solvent, stain, date or notes, to stand in the results; may "
+                       "be repeated")
+    about.add_argument("--substance", action="append", default=[], metavar="LANE@RF=NAME",
+                       help="a spot's substance, to stand in the results; may be repeated")
     fit = parser.add_argument_group("fit")
     fit.add_argument("--background", choices=BACKGROUNDS,
                      help="what lies under the spots (layer: the clean layer beside the lane)")
@@ -60,6 +67,9 @@ def settings_from(arguments: argparse.Namespace) -> Settings:
         text = getattr(arguments, name)
         if text is not None:
             values[name] = tuple(part.strip() for part in text.split(","))
+    if arguments.about or arguments.substance:
+        values["about"] = about_words(arguments.about, arguments.substance,
+                                      start.about if start else About())
     return from_mapping(values, start)
 
 

@@ -9,6 +9,7 @@ import numpy as np
 from lanes.errors import InputError, LayoutError
 from lanes.flags import Flag, flag
 from lanes.plate.columns import find_lanes
+from lanes.plate.given_places import given_lanes, given_line, masked, without_masked
 from lanes.plate.layout import Lane, Layout, Line
 from lanes.plate.outline import Outline, find_outline
 from lanes.plate.pencil import Stroke, find_lines
@@ -47,18 +48,16 @@ def locate(scan: Scan, settings: Settings, light: str = "white") -> Layout:
     InputError
         If what is given does not fit the plate.
     """
-    image = scan.light("mean", max(1, max(scan.height_px, scan.width_px) // 1600))
-    step = max(1, max(scan.height_px, scan.width_px) // 1600)
-    outline = find_outline(image)
-    outline = Outline((outline.corners_px + 0.5) * step - 0.5, outline.confidence, outline.seen)
-    layout = _with_scale(scan, settings, outline)
-
+    layout = locate_plate(scan, settings)
     grid, reduce = choose_grid(layout.width, layout.height, layout.corners_px, layout.mm_per_unit)
     plate = square_up(scan, "mean", grid, reduce, layout.width, layout.height, layout.corners_px)
+    plate = without_masked(plate, masked(grid, settings.places.masks), grid.mm)
     found = dict(layout.found)
     margin = 1.5
-    origin = _given(settings.origin, layout, "origin")
-    front = _given(settings.front, layout, "front")
+    origin = given_line(settings.places.origin, layout, "origin") or _given(
+        settings.origin, layout, "origin")
+    front = given_line(settings.places.front, layout, "front") or _given(
+        settings.front, layout, "front")
     if origin is None:
         stroke = _best(find_lines(plate, grid, 0.02 * layout.height, 0.45 * layout.height,
                                   False, margin))
@@ -83,10 +82,29 @@ def locate(scan: Scan, settings: Settings, light: str = "white") -> Layout:
             "plate's lower edge"
         )
     layout = replace(layout, origin=origin, front=front, found=found)
-    lanes, confidence = find_lanes(plate, grid, layout, settings, light == "366")
-    if confidence is not None:
-        found["lanes"] = confidence
+    lanes = given_lanes(settings, layout)
+    if lanes is None:
+        lanes, confidence = find_lanes(plate, grid, layout, settings, light == "366")
+        if confidence is not None:
+            found["lanes"] = confidence
     return replace(layout, lanes=_named(lanes, settings), found=found)
+
+
+def locate_plate(scan: Scan, settings: Settings) -> Layout:
+    """Find the plate in `scan` and its scale: a layout without lines and lanes yet.
+
+    Parameters and errors are those of `locate`.
+    """
+    step = max(1, max(scan.height_px, scan.width_px) // 1600)
+    if settings.corners is not None:
+        outline = Outline(np.array(settings.corners), 1.0, True)
+    else:
+        outline = find_outline(scan.light("mean", step))
+        outline = Outline((outline.corners_px + 0.5) * step - 0.5, outline.confidence, outline.seen)
+    layout = _with_scale(scan, settings, outline)
+    if settings.corners is not None:
+        layout.found.pop("plate", None)
+    return layout
 
 
 def _with_scale(scan: Scan, settings: Settings, outline: Outline) -> Layout:

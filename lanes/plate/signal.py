@@ -10,6 +10,7 @@ from scipy import ndimage
 
 from lanes.errors import InputError
 from lanes.flags import Flag, flag
+from lanes.plate.given_places import masked, without_masked
 from lanes.plate.layer import mask_marks, smooth_layer
 from lanes.plate.layout import Layout
 from lanes.plate.square import Grid, choose_grid, resample, square_up
@@ -53,6 +54,8 @@ class Signal:
         Specks, scratches and pencil that were taken out.
     clipped : (rows, columns) array
         Share of each sample's pixels that are at the end of the scan's range.
+    masked : (rows, columns) bool array or None
+        What a person said is not a spot: layer stands there instead, and nothing is read from it.
     """
 
     values: Image
@@ -67,6 +70,7 @@ class Signal:
     channel: str
     reference: float
     flags: tuple[Flag, ...]
+    masked: NDArray[np.bool_] | None = None
 
 
 def kubelka_munk(reflectance: ArrayLike) -> Floats:
@@ -137,6 +141,9 @@ def to_signal(scan: Scan, layout: Layout, settings: Settings, light: str) -> Sig
     image = np.maximum(square_up(scan, channel, grid, reduce, *size), 1e-5)
     clipped = resample(scan.clipped(channel, reduce), grid, reduce, *size)
     bright = law == "emission"
+    hidden = masked(grid, settings.places.masks) if settings.places.masks else None
+    if hidden is not None:
+        image = without_masked(image, hidden, grid.mm)
 
     thin = thin_matter(image, grid.mm)
     image = without_thin(image, thin, grid.mm)
@@ -159,6 +166,8 @@ def to_signal(scan: Scan, layout: Layout, settings: Settings, light: str) -> Sig
 
     values, gain = _apply(law, image, layer, reference)
     fine_bare = _enlarge(bare, image.shape, step)
+    if hidden is not None:
+        fine_bare &= ~hidden
     held = np.full(image.shape, np.nan, np.float32)
     for holes in _holes(bare, layout, grid, step):
         kept = smooth_layer(coarse, bare & ~holes, step * grid.mm)
@@ -168,7 +177,7 @@ def to_signal(scan: Scan, layout: Layout, settings: Settings, light: str) -> Sig
     if bright is False and float(np.median(clipped[~fine_bare])) > 0.5:
         flags.append(flag("clipped", "most of the marks on the plate are at the scan's limit"))
     return Signal(values, gain, fine_bare & ~thin, held, thin, clipped, grid, light, law, channel,
-                  reference, tuple(flags))
+                  reference, tuple(flags), hidden)
 
 
 def _apply(law: str, image: Image, layer: Image, reference: float) -> tuple[Image, Image]:

@@ -7,6 +7,7 @@ from collections.abc import Iterable, Mapping
 from html import escape
 from pathlib import PurePath
 
+from lanes.about import TEXTS
 from lanes.flags import REGISTRY, Flag
 from lanes.reading import LaneReading, Reading
 from lanes.report.canvas import DPI
@@ -47,6 +48,7 @@ def report_html(reading: Reading, pictures: Mapping[str, bytes] | None = None) -
     file = PurePath(reading.source.file).name
     body = [
         *_top(reading, file),
+        *_about(reading),
         *_remarks(reading),
         *_plate(reading, pictures),
         *_spots(reading),
@@ -81,6 +83,18 @@ def _top(reading: Reading, file: str) -> list[str]:
         f"<h1>Reading of {escape(file)}</h1>",
         f'<p class="quiet">{escape(" · ".join(part for part in told if part))}</p>',
     ]
+
+
+def _about(reading: Reading) -> list[str]:
+    about = reading.settings.about
+    rows = [(key.capitalize(), escape(text)) for key in TEXTS if (text := getattr(about, key))]
+    rows += [
+        (f"Lane {escape(lane.name)}, spot {number}", escape(name))
+        for lane in reading.lanes
+        for number, spot in enumerate(lane.spots, 1)
+        if (name := about.name_at(lane.name, spot.rf)) is not None
+    ]
+    return [table("About", (), [("", rows)])] if rows else []
 
 
 def _remarks(reading: Reading) -> list[str]:
