@@ -152,6 +152,16 @@ REGISTRY = _registry(
          "run unknown and reference side by side on one plate"),
     Kind("law-matters", "area percent changes with the law from light to signal",
          "quote the law with the number; calibrate for amounts"),
+    Kind("channel-matters", "area percent changes with the colour channel, or no one channel sees "
+         "all spots", "compare spots of one colour only; calibrate for amounts"),
+    Kind("spots-lighter", "the spots are lighter than the layer, and read as such",
+         "say --spots light, or dark where they are not"),
+    Kind("lanes-assumed", "lanes were asked for where nothing marks them",
+         "give the x of each with --lanes X1,X2,..."),
+    Kind("outside-lanes", "something stands out of the layer and lies in no lane: it is not read",
+         "look at plate.png; give the lanes with --lanes, or a wider --lane-width"),
+    Kind("spot-unread", "something stands out of the layer in a lane and is reported as no spot",
+         "look at the place; try another --channel, or --spots"),
 )
 
 

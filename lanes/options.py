@@ -7,10 +7,19 @@ from typing import Any
 
 from lanes.about import About, about_words
 from lanes.errors import InputError
-from lanes.settings import BACKGROUNDS, CHANNELS, JOINTS, LAWS, LIGHTS, Settings, from_mapping
+from lanes.settings import (
+    BACKGROUNDS,
+    CHANNELS,
+    JOINTS,
+    LAWS,
+    LIGHTS,
+    SPOTS,
+    Settings,
+    from_mapping,
+)
 
 CHOICES = ("light", "law", "channel", "transfer", "origin", "front", "lane_width", "plate_width",
-           "plate_height", "dpi", "turn", "background", "joint", "components")
+           "plate_height", "dpi", "turn", "background", "joint", "components", "spots")
 
 
 def plate_options(parser: argparse.ArgumentParser) -> None:
@@ -23,6 +32,7 @@ def plate_options(parser: argparse.ArgumentParser) -> None:
     light.add_argument("--channel", choices=CHANNELS, help="colour read (best contrast to noise)")
     light.add_argument("--transfer", metavar="CURVE",
                        help="the file's tone curve: auto, srgb, linear or a power")
+    light.add_argument("--spots", choices=SPOTS, help="spots darker or lighter than the layer")
     place = parser.add_argument_group("place")
     place.add_argument("--origin", type=float, metavar="MM", help="height of the origin line")
     place.add_argument("--front", type=float, metavar="MM", help="height of the solvent front")
