@@ -159,7 +159,7 @@ REGISTRY = _registry(
     Kind("spots-lighter", "the spots are lighter than the layer, and read as such",
          "say --spots light, or dark where they are not"),
     Kind("lanes-assumed", "lanes were asked for where nothing marks them",
-         "give the x of each with --lanes X1,X2,X3"),
+         "look at plate.png; give the x of each with --lanes X1,X2"),
     Kind("outside-lanes", "something stands out of the layer and lies in no lane: it is not read",
          "look at plate.png; give the lanes with --lanes, or a wider --lane-width"),
     Kind("spot-unread", "something stands out of the layer in a lane and is reported as no spot",

@@ -110,10 +110,10 @@ class Settings:
     joint: str = "auto"
     components: int | None = None
     corners: tuple[tuple[float, float], ...] | None = None
+    spots: str = "auto"
     lane: tuple[LaneNote, ...] = ()
     places: Places = dataclasses.field(default_factory=Places)
     about: About = dataclasses.field(default_factory=About)
-    spots: str = "auto"
 
     def __post_init__(self) -> None:
         for name in ("lanes", "names", "roles"):

@@ -1,4 +1,4 @@
-"""The covariance of a trace's samples: the layer's noise, and a spot's distance from its formula."""
+"""The covariance of a trace's samples: the layer's noise, and a spot's own misfit."""
 
 from __future__ import annotations
 
