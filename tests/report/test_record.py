@@ -10,6 +10,7 @@ import invented
 import numpy as np
 import pytest
 
+from lanes.commands.keys import described, parsed
 from lanes.report.record import record, results_json
 
 TOP = ["schema", "scan", "light", "law", "channel", "layout", "lanes", "flags", "about", "settings"]
@@ -51,6 +52,20 @@ def test_keys_are_the_same_for_every_reading(make):
             assert list(pair) == PAIR
         for item in [*lane["flags"], *(f for spot in lane["spots"] for f in spot["flags"])]:
             assert list(item) == ["name", "message"]
+
+
+def test_the_keys_are_those_that_are_listed():
+    """`lanes explain results.json` prints them."""
+    listed = parsed(described("results"))
+    lane = listed["lanes"]
+    assert list(listed) == TOP
+    assert list(listed["scan"]) == SCAN
+    assert list(listed["layout"]) == LAYOUT
+    assert list(lane) == LANE
+    assert list(lane["spots"]) == SPOT
+    assert list(lane["pairs"]) == PAIR
+    assert list(lane["fit"]) == FIT
+    assert list(lane["fit"]["tried"]) == TRIED
 
 
 @pytest.mark.parametrize("make", MAKERS)
