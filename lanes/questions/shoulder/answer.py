@@ -203,8 +203,7 @@ def judge(
     evidence = weigh(case, bootstraps, np.random.default_rng(seed), progress)
     width = None
     if expected is not None:
-        free = make_case(reading, group, mm, shape, doubt).single[1]
-        width = float(np.exp(free - expected[0])), expected[1]
+        width = float(np.exp(case.own_ln_sigma - expected[0])), expected[1]
     colour = None
     if plate is not None:
         place = next(found for found in plate.layout.lanes if found.name == lane)

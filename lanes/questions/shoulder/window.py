@@ -109,7 +109,7 @@ class Window:
         """Height of the spot as one Gaussian."""
         return self.first.area / (self.first.sigma * ROOT_2PI)
 
-    def with_misfit(self, doubt: ShapeDoubt) -> Floats:
+    def with_misfit(self, doubt: ShapeDoubt, rough: float = 1.0) -> Floats:
         """Return the covariance with the spot's own departure from a Gaussian.
 
         A misfit is what place, width and area can't take up; else it would pull at the area.
@@ -119,7 +119,7 @@ class Window:
         own = np.linalg.qr(own / np.linalg.norm(own, axis=0))[0]
         beyond = np.eye(self.x.size) - own @ own.T
         return np.asarray(self.covariance
-                          + beyond @ misfit_covariance(self.z, self.height, doubt) @ beyond)
+                          + beyond @ misfit_covariance(self.z, self.height, doubt, rough) @ beyond)
 
 
 def make_window(
