@@ -1,4 +1,4 @@
-"""The covariance of a trace's samples: the layer's noise, and how far a spot is from its formula."""
+"""Covariance of a trace's samples: the layer's noise, and what a spot departs from its formula."""
 
 from __future__ import annotations
 

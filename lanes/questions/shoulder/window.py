@@ -30,7 +30,7 @@ NARROWEST_MM, BROADEST_MM = 0.25, 5.0  # sigma of a spot, as in a reading
 def pick(reading: LaneReading, rf: float | None) -> tuple[int, ...]:
     """Return the components that the question is about: the spot at `rf`, or the strongest.
 
-    Those of one merged group belong together; of more than two, the spot and its largest partner.
+    Those of one merged group belong together, however many: a misshapen spot may be read as three.
 
     Raises
     ------
@@ -51,7 +51,6 @@ def pick(reading: LaneReading, rf: float | None) -> tuple[int, ...]:
             groups.append([i])
     if rf is None:
         group = max(groups, key=lambda g: sum(parts[i].area for i in g))
-        i = max(group, key=lambda i: parts[i].area)
     else:
         if not np.isfinite(rf):
             raise InputError(f"--rf {rf} is not a number from 0 to 1")
@@ -61,11 +60,7 @@ def pick(reading: LaneReading, rf: float | None) -> tuple[int, ...]:
             raise InputError(f"lane {reading.name} has no spot at Rf {rf:g}: its spots are at "
                              f"{listed}")
         group = next(g for g in groups if i in g)
-    beside = [j for j in (i - 1, i + 1) if j in group]
-    if not beside:
-        return (i,)
-    partner = max(beside, key=lambda j: parts[j].area)
-    return tuple(sorted((i, partner)))
+    return tuple(group)
 
 
 @dataclass(frozen=True)
