@@ -80,7 +80,7 @@ def assemble(plate: Plate, lanes: tuple[LaneReading, ...], picture: bool = True)
 
 # What a trace has no use for: to ignore it without a word would hide a mistake.
 PLATE_ONLY = ("light", "law", "channel", "transfer", "turn", "lanes", "lane_width", "plate_width",
-              "plate_height", "dpi")
+              "plate_height", "dpi", "spots")
 # The residual's tallest point over the tallest spot: from here on the sum of spots is not what
 # the trace shows (a step, a dip).
 UNLIKE = 0.25

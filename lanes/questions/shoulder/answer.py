@@ -328,9 +328,8 @@ def _answer(
     asked = evidence.p_value < LEVEL
     views = (
         *shape_views(case, evidence, second_seen(evidence.detectable)),
-        valley_view(case, pair.valley_to_peak, asked), across_view(case, asked), colour_view(colour),
-        width_view(width, wide), law_view("no other" if law is None else law[0],
-                                          None if law is None else law[1]),
+        valley_view(case, pair.valley_to_peak, asked), across_view(case, asked),
+        colour_view(colour), width_view(width, wide), law_view(law),
         lanes_view(readings, reading, rf), overload_view(overload),
     )
     if verdict == "two" or (verdict == "cannot tell" and asked):

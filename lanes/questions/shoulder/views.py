@@ -116,10 +116,11 @@ def width_view(width: tuple[float, float] | None, wide: bool) -> View:
     return View("width", UNDECIDED, "as one it is as wide as the plate's lone spots", ratio)
 
 
-def law_view(law: str, agrees: bool | None) -> View:
-    """Return whether another law from light to signal asks for two as well."""
-    if agrees is None:
-        return View("other law", UNDECIDED, "there is no other law to try", None)
+def law_view(found: tuple[str, bool] | None) -> View:
+    """Return whether another law from light to signal asks for two as well, (law, it does)."""
+    if found is None:
+        return View("other law", UNDECIDED, "no other law was asked", None)
+    law, agrees = found
     if agrees:
         return View("other law", FOR, f"two are needed under {law} too", None)
     return View("other law", AGAINST, f"under {law} two are not needed", None)
