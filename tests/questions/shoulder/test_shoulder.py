@@ -231,8 +231,11 @@ def test_a_measured_shape_is_held_against_two(plate, readings):
     assert list(answer.against) == [
         "a tail", "one skewed or flat spot", "the shape of lane tail"]
     assert [a.name for a in answer.alternatives][-1] == "the shape of lane tail"
-    answer = judge(readings, "tail", plate=None, shape_from="single", bootstraps=99)
+    answer = judge(readings, "pair", plate=None, shape_from="single", bootstraps=99)
     assert answer.against["the shape of lane single"][0] < 0.05
+    # A tailing spot is within what one misshapen spot may be: no rival needs to be asked.
+    answer = judge(readings, "tail", plate=None, shape_from="single", bootstraps=99)
+    assert (answer.verdict, answer.against) == ("one", {})
 
 
 def test_the_same_seed_gives_the_same_answer(readings):
