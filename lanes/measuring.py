@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from lanes.checks.colours import coloured
 from lanes.checks.plate_checks import check_plate
 from lanes.errors import InputError
 from lanes.flags import Flag, flag
@@ -131,6 +132,8 @@ def _light(scan: Scan, settings: Settings) -> tuple[str, tuple[Flag, ...]]:
 def read_lane(plate: Plate, lane: Lane) -> LaneReading:
     """Sample `lane` of a prepared plate, take its trace apart and describe its spots."""
     signal, layout, noise, settings = plate.signal, plate.layout, plate.noise, plate.settings
+    if noise is not None and lane.width != layout.lanes[0].width:
+        noise = layer_noise(signal, layout, lane.width) or noise
     trace = sample(signal, layout, lane)
     flat, below = _less_background(trace, settings, signal.grid.mm)
     flags: list[Flag] = []

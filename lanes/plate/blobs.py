@@ -68,15 +68,20 @@ BELOW_MM, BEYOND_MM = 1.5, 1.0  # how far past origin and front a blob's centre 
 SIDE_MM = 1.5  # of the plate's sides: chipped layer
 
 
-def blobs_between(planes: Planes, layout: Layout) -> tuple[Blob, ...]:
-    """Return every blob between the lines of `layout`, darker and lighter, from left to right."""
+def layer_depths(planes: Planes, layout: Layout) -> Depths:
+    """Return how far the light between the lines of `layout` departs from the layer's."""
     grid = planes.grid
     off = off_layer(layout, planes.fine_grid, planes.step)
     unit = layout.mm_per_unit
     x, y = grid.x()[None, :], grid.y()[:, None]
     off |= (y < layout.origin.at(x) - BELOW_MM / unit) | (y > layout.front.at(x) + BEYOND_MM / unit)
     off |= (x < SIDE_MM / unit) | (x > layout.width - SIDE_MM / unit)
-    return find_blobs(depths(planes.light, grid.mm, off), grid, None)
+    return depths(planes.light, grid.mm, off)
+
+
+def blobs_between(planes: Planes, layout: Layout) -> tuple[Blob, ...]:
+    """Return every blob between the lines of `layout`, darker and lighter, from left to right."""
+    return find_blobs(layer_depths(planes, layout), planes.grid, None)
 
 
 def is_lighter(blobs: tuple[Blob, ...], asked: str) -> bool:

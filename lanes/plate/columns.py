@@ -29,8 +29,9 @@ TICK_MM = 0.5      # how far a sample is put beside its tick (common practice: b
 BLOB_MM, BLOB_SHARE = 0.5, 0.12
 MOST_LEAN = 0.06   # about 3.5 degrees
 # Costs, in nats.
-STRAY = 6.0        # a blob off every lane: one plate in some hundred has a stain like a spot
-STRAY_GROWS = 10.0  # standard deviations of a blob for each further nat: a strong one is no speck
+STRAY = 2.0        # a blob off every lane that is hardly one: specks are common
+STRAY_GROWS = 3.0  # standard deviations of a blob for each further nat: a strong one is no speck
+STRAY_MOST = 14.0  # one plate in very many has a stain like a heavy spot
 MARKED = 1.0       # a lane at a tick
 UNMARKED = 4.5     # a lane of blobs alone: any place of some ninety, 1 mm apart
 UNTICKED = 3.0     # more, where two or more others have ticks
@@ -44,7 +45,7 @@ NARROW = 12.0      # lanes nearer than their spots are wide, whole
 
 @dataclass(frozen=True)
 class Evidence:
-    """What speaks for lanes, in mm: blobs brought down to the origin line, ticks and their sureness.
+    """What speaks for lanes, in mm: blobs brought down to the origin line, and ticks.
 
     Attributes
     ----------
@@ -177,7 +178,7 @@ def cost(xs: list[float], seen: Evidence, empty: float = EMPTY) -> float:
     `empty` is the cost of a lane that nothing marks and nothing lies in.
     """
     lanes = np.array(xs)
-    stray = STRAY + np.minimum(seen.strength / STRAY_GROWS, 8.0)
+    stray = np.minimum(STRAY + np.maximum(seen.strength - 5.0, 0.0) / STRAY_GROWS, STRAY_MOST)
     leave = np.where(seen.sure >= TICK_SURE, 4.0, 0.6 * (seen.sure - 3.0))
     if lanes.size == 0:
         return float(stray.sum() + leave.sum())

@@ -138,7 +138,8 @@ def _spots(reading: Reading) -> list[str]:
     unit = length_unit(reading)
     scaled = unit == "mm"
     lengths = ("Distance, mm", "Width, mm") if scaled else ()
-    head = ("Spot", "Rf", "Area&nbsp;%", *lengths, "Symm.", "N", "S/N", "Flags")
+    hues = ("Colour",) if any(s.colour for lane in reading.lanes for s in lane.spots) else ()
+    head = ("Spot", "Rf", "Area&nbsp;%", *lengths, "Symm.", "N", "S/N", *hues, "Flags")
     groups = []
     for lane in reading.lanes:
         title = f"Lane {escape(lane.name)}"
@@ -153,6 +154,7 @@ def _spots(reading: Reading) -> list[str]:
                 fixed(spot.asymmetry, 2),
                 figures(spot.plate_number),
                 figures(spot.signal_to_noise),
+                *((_swatch(spot),) if hues else ()),
                 _marks(spot.flags),
             )
             for number, spot in enumerate(lane.spots, 1)
@@ -166,6 +168,13 @@ def _spots(reading: Reading) -> list[str]:
         f"{unknown} Areas, heights and every digit are in spots.csv.</p>",
         table("Spots", head, groups, [NUMBER] * (len(head) - 1)),
     ]
+
+
+def _swatch(spot: Spot) -> str:
+    if spot.colour is None:
+        return UNKNOWN
+    return (f'<span title="{spot.colour}" style="background:{spot.colour};border:1px solid">'
+            f"&emsp;</span> {spot.colour_name}")
 
 
 def _pairs(reading: Reading) -> list[str]:

@@ -19,6 +19,7 @@ from lanes.spots.quantities import Pair, Spot, pair
 _SPOT = (
     "rf", "rf_sd", "hrf", "position_mm", "area", "area_sd", "area_percent", "area_percent_sd",
     "height", "width_mm", "sigma_mm", "asymmetry", "plate_number", "signal_to_noise",
+    "colour", "colour_name",
 )  # fmt: skip
 SPOT_COLUMNS = ("lane", "role", "spot", *_SPOT, "flags")
 PAIR_COLUMNS = (

@@ -29,7 +29,8 @@ class Spot:
     """One spot's figures. Standard deviations are None where they could not be had.
 
     `position_mm` is the distance from the origin; lengths are None where there is no scale.
-    `height` is signal x mm, `area` signal x mm^2.
+    `height` is signal x mm, `area` signal x mm^2. `colour` is the light at its middle as sRGB,
+    #rrggbb, and `colour_name` a plain word for it beside the layer; None where there is no colour.
     """
 
     rf: float
@@ -47,6 +48,8 @@ class Spot:
     plate_number: float | None
     signal_to_noise: float | None
     flags: tuple[Flag, ...]
+    colour: str | None = None
+    colour_name: str | None = None
 
 
 @dataclass(frozen=True)

@@ -19,6 +19,7 @@ LANE = ["name", "x_mm", "width_mm", "run_mm", "role", "limit", "spots", "pairs",
         "flags"]  # fmt: skip
 SPOT = ["rf", "rf_sd", "hrf", "position_mm", "area", "area_sd", "area_percent", "area_percent_sd",
         "height", "width_mm", "sigma_mm", "asymmetry", "plate_number", "signal_to_noise",
+        "colour", "colour_name",
         "flags"]  # fmt: skip
 PAIR = ["lower", "upper", "delta_rf", "resolution", "resolution_sd", "valley_to_peak"]
 FIT = ["components", "r_squared", "reduced_chi_square", "aicc", "bic", "tried"]
