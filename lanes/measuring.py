@@ -70,6 +70,7 @@ def measure(
 
 def assemble(plate: Plate, lanes: tuple[LaneReading, ...], picture: bool = True) -> Reading:
     """Return the reading of `plate` from its `lanes` as read, with the plate's own checks."""
+    lanes = coloured(plate, lanes)
     remarks, *by_lane = check_plate(plate, lanes)
     lanes = tuple(map(_remarked, lanes, *by_lane))
     return Reading(

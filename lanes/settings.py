@@ -174,10 +174,13 @@ class Settings:
     def to_dict(self) -> dict[str, Any]:
         """Return the settings as plain values for JSON."""
         return {
-            f.name: list(v) if isinstance(v := getattr(self, f.name), tuple) else v
-            for f in fields(self) if f.name not in TABLES
+            f.name: _listed(getattr(self, f.name)) for f in fields(self) if f.name not in TABLES
         } | {"lane": {note.name: _said(note) for note in self.lane},
              "places": self.places.to_dict(), "about": self.about.to_dict()}
+
+
+def _listed(value: Any) -> Any:
+    return [_listed(inner) for inner in value] if isinstance(value, tuple) else value
 
 
 TABLES = ("lane", "places", "about")  # in TOML, tables of their own

@@ -96,7 +96,7 @@ ORDER = (
     ("evidence",),
     ("options", "report"),
     ("questions",),
-    ("many",),
+    ("many", "page"),
     ("commands",),
     ("cli",),
     ("__main__",),

@@ -71,7 +71,7 @@ def _outer(keys: str) -> list[str]:
 
 def test_every_question_has_an_example_and_every_picture_is_there() -> None:
     asked = {line.split()[0] for line in examples()}
-    assert asked == set(COMMANDS) - {"draw"}
+    assert asked == set(COMMANDS) - {"draw", "explain", "page"}
     shown = re.findall(r"\]\((fixtures/[^)]+)\)", README)
     assert len(shown) == len(asked)
     assert all((ROOT / path).is_file() for path in shown)
@@ -81,10 +81,10 @@ def test_the_table_shown_is_what_the_demo_reads() -> None:
     """Rf and area percent of lane rxn, as printed in the README, from a fresh reading."""
     import lanes
 
-    shown = re.findall(r"^    rxn +\d +([\d.]+) ± [\d.]+ +([\d.]+) ±", README, re.M)
+    shown = re.findall(r"^    rxn +\d +([\d.]+) +([\d.]+) ±", README, re.M)
     reading = lanes.measure(ROOT / "fixtures" / "demo.png", names=("SM", "co", "rxn", "prod"))
     found = reading.lane("rxn").spots
     assert len(shown) == len(found) == 4
     for (rf, percent), spot in zip(shown, found, strict=True):
-        assert abs(float(rf) - spot.rf) < 2e-4
+        assert abs(float(rf) - spot.rf) < 6e-3
         assert abs(float(percent) - spot.area_percent) < 0.1

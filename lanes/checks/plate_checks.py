@@ -55,10 +55,10 @@ def check_plate(
         *run_remarks(layout, millimetres),
         *solvent_remarks(readings),
         *scan_remarks(scan, layout, signal, readings),
+        *law_matters(signal, plate.light, readings),
     )
     lanes = tuple(
-        (*more, *lane_remarks(layout, lane, millimetres),
-         *law_matters(signal, plate.light, reading))
-        for lane, reading, more in zip(layout.lanes, readings, missed, strict=True)
+        (*more, *lane_remarks(layout, lane, millimetres))
+        for lane, more in zip(layout.lanes, missed, strict=True)
     )
     return remarks, lanes, spot_remarks(readings, signal.law, signal.reference, millimetres)

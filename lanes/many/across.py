@@ -34,9 +34,13 @@ _REACH = 3.0 * PLATE_RF
 
 @dataclass(frozen=True)
 class Point:
-    """One substance on one plate; a standard deviation is None where it is not known."""
+    """One substance on one plate; a standard deviation is None where it is not known.
+
+    `order` is the plate's number in the list of all, from 1.
+    """
 
     plate: str
+    order: int
     rf: float
     rf_sd: float | None
     percent: float | None
@@ -94,37 +98,43 @@ def named_lanes(record: Mapping[str, Any]) -> Iterable[tuple[str, list[Mapping[s
             yield lane["name"], lane["spots"]
 
 
-def series_of(plates: Iterable[tuple[str, Mapping[str, Any]]]) -> tuple[Series, ...]:
+@dataclass(frozen=True)
+class _Lane:
+    plate: str
+    order: int
+    spots: Sequence[Mapping[str, Any]]
+
+
+def series_of(plates: Iterable[tuple[int, str, Mapping[str, Any]]]) -> tuple[Series, ...]:
     """Return every substance that stands in lanes of one name on `LEAST_PLATES` plates or more.
 
     Parameters
     ----------
-    plates : iterable of (name, record)
-        In their order; a record is the content of a results.json.
+    plates : iterable of (number, name, record)
+        In their order; a record is the content of a results.json, `number` the plate's in the
+        list of all.
     """
-    lanes: dict[str, list[tuple[str, list[Mapping[str, Any]]]]] = defaultdict(list)
-    for plate, record in plates:
+    lanes: dict[str, list[_Lane]] = defaultdict(list)
+    for order, plate, record in plates:
         for name, spots in named_lanes(record):
-            lanes[name].append((plate, [s for s in spots if s["rf"] is not None]))
+            lanes[name].append(_Lane(plate, order, [s for s in spots if s["rf"] is not None]))
     out = []
     for name, found in lanes.items():
         if len(found) < LEAST_PLATES:
             continue
-        places = matched([[s["rf"] for s in spots] for _, spots in found])
+        places = matched([[s["rf"] for s in lane.spots] for lane in found])
         for number in range(max((len(p) for p in places), default=0)):
-            points = tuple(_point(plate, spots, place[number])
-                           for (plate, spots), place in zip(found, places, strict=True)
-                           if place[number] is not None)
+            points = tuple(_point(lane, at) for lane, place in zip(found, places, strict=True)
+                           if (at := place[number]) is not None)
             if len(points) >= LEAST_PLATES:
                 out.append(_series(name, number + 1, points))
     return tuple(out)
 
 
-def _point(plate: str, spots: Sequence[Mapping[str, Any]], place: int | None) -> Point:
-    assert place is not None
-    spot = spots[place]
-    alone = len(spots) == 1
-    return Point(plate, spot["rf"], spot["rf_sd"], spot["area_percent"],
+def _point(lane: _Lane, place: int) -> Point:
+    spot = lane.spots[place]
+    alone = len(lane.spots) == 1
+    return Point(lane.plate, lane.order, spot["rf"], spot["rf_sd"], spot["area_percent"],
                  None if alone else spot["area_percent_sd"])
 
 

@@ -11,9 +11,10 @@ import socket
 import time
 from collections import deque
 from collections.abc import Iterable, Iterator, Mapping
-from contextlib import ExitStack
+from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import replace
 from importlib import import_module
+from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from types import TracebackType
 from typing import Any
@@ -24,7 +25,7 @@ from lanes.many.local import AHEAD
 from lanes.many.work import Outcome, Work, read_plate
 
 # What the bytes of a reading and its pictures depend on.
-ALIKE = ("lanes", "numpy", "scipy", "lmfit", "PIL", "matplotlib")
+ALIKE = ("lanes", "numpy", "scipy", "lmfit", "pillow", "matplotlib")
 CONNECT = 5.0  # seconds: a scheduler in the same building answers in milliseconds
 LOOK = 2.0  # seconds between looks at whether any worker is left
 ALONE = 60.0  # seconds without any worker before giving up: a batch system may be starting one
@@ -33,18 +34,18 @@ RETRIES = 2
 
 
 def versions() -> dict[str, str | None]:
-    """Return the version of each library the results depend on; None for what is not there."""
+    """Return the version of each package the results depend on; None for what is not installed."""
     out: dict[str, str | None] = {}
     for name in ALIKE:
         try:
-            out[name] = str(import_module(name).__version__)
-        except ImportError:
+            out[name] = version(name)
+        except PackageNotFoundError:
             out[name] = None
     return out
 
 
 def differing(mine: Mapping[str, str | None], theirs: Mapping[str, str | None]) -> str:
-    """Return the first library whose versions differ, with both of them; empty where none does.
+    """Return the first package whose versions differ, with both of them; empty where none does.
 
     >>> differing({"numpy": "2.0", "scipy": "1.1"}, {"numpy": "2.1", "scipy": None})
     'numpy 2.1 there and 2.0 here'
@@ -96,7 +97,7 @@ class ClusterWorkers:
                 {"distributed.admin.large-graph-warning-threshold": "1 TiB"}))
             try:
                 self._client = self._stack.enter_context(self._distributed.Client(
-                    self.address, timeout=CONNECT, set_as_default=False))
+                    self.address, timeout=CONNECT))
             except (OSError, ValueError, TimeoutError, ImportError, TypeError) as error:
                 raise _no_scheduler(self.address, one_line(error)) from None
             self._refuse_unlike()
@@ -123,55 +124,64 @@ class ClusterWorkers:
             while waiting and len(flying) < self._room():
                 work = waiting.popleft()
                 try:
-                    flying[self._submit(work)] = work
-                except OSError as error:  # the file can't be read here
-                    yield work, read_plate(work) if not Path(work.path).is_file() else Outcome(
-                        {}, f"can't be read: {error.strerror}; check the file")
-            if not flying:
-                continue
+                    data = None if self.shared_path else Path(work.path).read_bytes()
+                except OSError:
+                    yield work, read_plate(work)  # which says what is wrong with it
+                    continue
+                flying[self._submit(work, data)] = work
             for future in self._next(list(flying)):
                 work = flying.pop(future)
                 yield work, self._outcome(future)
 
     def _room(self) -> int:
         """Return how many plates may be under way: that many files and results are in memory."""
-        return AHEAD * max(1, sum(self._client.nthreads().values()))
+        with self._reached():
+            threads: int = sum(self._client.nthreads().values())
+        return AHEAD * max(1, threads)
 
-    def _submit(self, work: Work) -> Any:
-        data = None if self.shared_path else Path(work.path).read_bytes()
+    def _submit(self, work: Work, data: bytes | None) -> Any:
         path = str(Path(work.path).absolute())
-        return self._client.submit(read_there, replace(work, path=path, data=data), versions(),
-                                   pure=False, retries=RETRIES)
+        with self._reached():
+            return self._client.submit(read_there, replace(work, path=path, data=data), versions(),
+                                       pure=False, retries=RETRIES)
 
     def _next(self, futures: list[Any]) -> list[Any]:
         """Wait for the first of `futures`; give up where no worker has been there for long."""
         alone = time.monotonic()
-        while True:
-            try:
-                done = self._distributed.wait(futures, timeout=LOOK,
-                                              return_when="FIRST_COMPLETED").done
-                return list(done)
-            except TimeoutError:
-                pass
-            except (OSError, self._distributed.CancelledError) as error:
-                raise _lost(self.address, error) from None
-            if self._client.nthreads():
-                alone = time.monotonic()
-            if self._client.status != "running" or time.monotonic() - alone > ALONE:
-                raise _lost(self.address, "no worker is left")
+        while futures:
+            with self._reached(), suppress(TimeoutError):
+                return list(self._distributed.wait(futures, timeout=LOOK,
+                                                   return_when="FIRST_COMPLETED").done)
+            with self._reached():
+                if self._client.nthreads():
+                    alone = time.monotonic()
+            if time.monotonic() - alone > ALONE:
+                raise self._lost("no worker is left")
+        return []
 
     def _outcome(self, future: Any) -> Outcome:
         try:
-            result = future.result()
+            with self._reached():
+                result = future.result()
         except self._distributed.KilledWorker:
             return Outcome({}, "every worker that took it was ended from outside, most likely for "
                            "want of memory: scan at fewer dots per inch")
-        except (OSError, self._distributed.CancelledError) as error:
-            raise _lost(self.address, error) from None
         if isinstance(result, str):
             raise _unlike(result)
         outcome: Outcome = result
         return outcome
+
+    @contextmanager
+    def _reached(self) -> Iterator[None]:
+        """Turn what the library does where its scheduler is gone into one OutputError."""
+        try:
+            yield
+        except (OSError, RuntimeError, self._distributed.CancelledError):
+            raise self._lost("the scheduler was lost") from None
+
+    def _lost(self, what: str) -> OutputError:
+        return OutputError(f"--cluster {self.address}: {what}: run the same command again when it "
+                           "is back; what is done is not done again")
 
     def _refuse_unlike(self) -> None:
         mine = versions()
@@ -202,16 +212,19 @@ def _knock(address: str) -> None:
         raise _no_scheduler(address, one_line(getattr(error, "strerror", None) or error)) from None
 
 
-class _quiet:
-    """Keeps the library's own log off the terminal: what matters is said in a line here."""
-
-    def __enter__(self) -> None:
-        self._log = logging.getLogger("distributed")
-        self._level = self._log.level
-        self._log.setLevel(logging.CRITICAL + 1)
-
-    def __exit__(self, *_: object) -> None:
-        self._log.setLevel(self._level)
+@contextmanager
+def _quiet() -> Iterator[None]:
+    """Keep the library's own log off the terminal: what matters is said in a line here."""
+    loggers = [logging.getLogger(name) for name in list(logging.root.manager.loggerDict)
+               if name.partition(".")[0] == "distributed"]
+    before = [(one, one.disabled) for one in loggers]
+    for one in loggers:
+        one.disabled = True
+    try:
+        yield
+    finally:
+        for one, state in before:
+            one.disabled = state
 
 
 def _no_scheduler(address: str, why: str) -> InputError:
@@ -222,8 +235,3 @@ def _no_scheduler(address: str, why: str) -> InputError:
 def _unlike(told: str) -> InputError:
     return InputError(f"--cluster: the workers' versions differ from this machine's: {told}; "
                       "install the same everywhere")
-
-
-def _lost(address: str, why: object) -> OutputError:
-    return OutputError(f"the scheduler at {address} was lost ({one_line(why) or 'gone'}): run the "
-                       "same command again when it is back; what is done is not done again")

@@ -15,7 +15,7 @@ from lanes.many.summary import Failure, Summary, counted
 from lanes.many.work import THUMBNAIL
 from lanes.report.canvas import DPI
 from lanes.report.definitions import CAUTIONS
-from lanes.report.digits import fixed, with_sd
+from lanes.report.digits import decimals_of, fixed, with_sd
 from lanes.report.page import NUMBER, TEXT, WHOLE, page, picture, table
 
 
@@ -62,14 +62,14 @@ def _plates(out: Path, plates: Sequence[Summary]) -> list[str]:
     if not plates:
         return []
     rows = [(
-        _thumbnail(out, one),
+        str(number), _thumbnail(out, one),
         f'<a href="{quote(one.folder)}/report.html">{escape(one.folder)}</a>',
         escape(one.headline) + (f"; the same scan as {escape(one.copy_of)}" if one.copy_of else ""),
         " ".join(_flag(name, count) for name, count in one.flags.items()),
-    ) for one in plates]
+    ) for number, one in enumerate(plates, 1)]
     return ["<h2>Plates that were read</h2>",
-            table("Plates", ("Scan", "Plate", "Reading", "Flags"), [("", rows)],
-                  (WHOLE, TEXT, WHOLE, TEXT))]
+            table("Plates", ("", "Scan", "Plate", "Reading", "Flags"), [("", rows)],
+                  (NUMBER, WHOLE, TEXT, WHOLE, TEXT))]
 
 
 def _thumbnail(out: Path, one: Summary) -> str:
@@ -118,5 +118,6 @@ def _repeats(found: Sequence[Series], chart: bytes | None) -> list[str]:
 def _charted(chart: Chart | None, places: int) -> Iterable[str]:
     if chart is None:
         return "", "", ""
+    places = decimals_of(chart.sd) if chart.sd > 0 else places
     limits = f"{fixed(chart.lower, places)} to {fixed(chart.upper, places)}"
     return with_sd(chart.mean, chart.sd, places), limits, str(sum(chart.outside))

@@ -8,14 +8,14 @@ import re
 import secrets
 import shutil
 from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, Any
 
 from lanes.errors import OutputError, one_line
 from lanes.many.find import natural, shown
-from lanes.many.work import RECORD, SCHEMA, THUMBNAIL
+from lanes.many.work import RECORD, SCHEMA
 from lanes.report.folder import refuse_existing, write_folder
 
 PLATES_JSON, PLATES_CSV, INDEX = "plates.json", "plates.csv", "index.html"
@@ -48,17 +48,26 @@ def opened(out: str | Path) -> Iterator[Path]:
     """
     path = Path(out).absolute()
     refuse_other(path)
-    try:
-        path.mkdir(exist_ok=True)
-        lock = (path / _LOCK).open("wb")
-    except OSError as error:
-        raise _failed(path, error) from None
-    with lock:
+    made = not path.exists()
+    with ExitStack() as stack:
+        try:
+            path.mkdir(exist_ok=True)
+            lock = stack.enter_context((path / _LOCK).open("wb"))
+        except OSError as error:
+            raise _failed(path, error) from None
+        if made:
+            stack.callback(_drop_empty, path)
         _lock(lock, path)
         _clean(path)
         if not (path / PLATES_JSON).exists():
             write_file(path, PLATES_JSON, b'{"schema": 1, "plates": [], "failed": []}\n')
         yield path
+
+
+def _drop_empty(path: Path) -> None:
+    """Remove the folder of a run that wrote nothing into it."""
+    if path.is_dir() and set(os.listdir(path)) <= {_LOCK, PLATES_JSON}:
+        shutil.rmtree(path, ignore_errors=True)
 
 
 def refuse_other(out: str | Path) -> None:
@@ -146,7 +155,7 @@ def refuse_folder(out: Path, folder: str, force: bool) -> None:
             f"{shown(path)} holds a reading by other settings or another version, of another scan, "
             "or one that was changed: give --force to replace it, or another --out"
         )
-    refuse_existing(path, (RECORD, THUMBNAIL), force)
+    refuse_existing(path, force)
 
 
 def write_plate(out: Path, folder: str, files: Mapping[str, bytes], force: bool) -> None:

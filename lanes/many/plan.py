@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from lanes.errors import InputError
-from lanes.many.find import folder_name, numbered
+from lanes.many.find import folder_name, numbered, shown
 from lanes.many.ledger import OWN_FILES, Done, done_in
 from lanes.many.work import key
 from lanes.scan.decode import read_bytes
@@ -50,7 +50,7 @@ def plan(out: Path, paths: Sequence[Path], settings: Settings, figures: bool) ->
         count = 1
         # A folder of another file is left alone; one of this file's name is an earlier reading.
         while ((name := numbered(folder_name(path), count).casefold()) in taken
-               or others.get(name, path.name) != path.name):
+               or others.get(name, shown(path.name)) != shown(path.name)):
             count += 1
         taken.add(name)
         todo.append((path, numbered(folder_name(path), count)))

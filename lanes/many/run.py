@@ -217,13 +217,13 @@ def _finish(out: Path, failed: Sequence[Failure], figures: bool) -> list[Summary
     done = done_in(out)
     first: dict[str, str] = {}
     plates, records = [], []
-    for one in done:
+    for order, one in enumerate(done, 1):
         record = read_record(out, one.folder)
         copy_of = first.setdefault(one.sha256, one.folder)
         plates.append(summary(one, record, None if copy_of == one.folder else copy_of))
         if copy_of == one.folder:
             # One scan counts once, or it would seem to repeat perfectly.
-            records.append((one.folder, {"settings": record["settings"], "lanes": [
+            records.append((order, one.folder, {"settings": record["settings"], "lanes": [
                 {"name": lane["name"], "spots": lane["spots"]} for lane in record["lanes"]]}))
     failed = sorted(failed, key=lambda one: natural(one.folder))
     found = series_of(records)

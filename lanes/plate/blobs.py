@@ -249,10 +249,8 @@ def _measured(
     strength: dict[str, float] = {}
     for i, name in enumerate([seen.channels[j] for j in usable]):
         strength[name] = float(max(z[i][peak] / limit for z, limit in answers))
-    if len(usable) > 1:
-        together = float(max(z[-1][peak] / limit for z, limit in answers))
-    else:
-        together = 0.0
+    together = max((float(z[-1][peak] / limit) for z, limit in answers if len(usable) > 1),
+                   default=0.0)
     best = max(together, *strength.values())
     usual = float(norm.isf(FALSE_A_PLATE / 2e4))
     centre_row, centre_column = y + box[0].start, x + box[1].start

@@ -7,7 +7,7 @@ each cost what makes them rare.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
@@ -60,6 +60,8 @@ class Evidence:
         Full width at half height of the usual blob.
     plate : float
         The plate's width.
+    lean : float
+        What all lanes lean by.
     """
 
     u: Floats
@@ -71,7 +73,6 @@ class Evidence:
     wide: float
     plate: float
     lean: float = 0.0
-    found: tuple[float, ...] = field(default=())
 
 
 def find_lanes(
@@ -212,7 +213,7 @@ def cost(xs: list[float], seen: Evidence, empty: float = EMPTY) -> float:
         least = max(CLOSEST_MM, 0.9 * seen.wide)
         total += float((NARROW * np.clip(1.0 - gaps / least, 0.0, None)).sum())
         total += UNEVEN * float(_odd_steps(gaps).sum())
-    return total
+    return float(total)
 
 
 def _odd_steps(gaps: Floats) -> np.ndarray[tuple[int, ...], np.dtype[np.bool_]]:

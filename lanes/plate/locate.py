@@ -91,7 +91,8 @@ def with_lanes(planes: Planes, layout: Layout, settings: Settings, light: str) -
     lighter = light == "366" or is_lighter(blobs, settings.spots)
     own = tuple(b for b in blobs if b.lighter == lighter)
     ticks = find_ticks(planes.fine, planes.fine_grid, layout.origin)
-    lanes, confidence, assumed = given_lanes(settings, layout), None, ()
+    assumed: tuple[float, ...] = ()
+    lanes, confidence = given_lanes(settings, layout), None
     if lanes is None:
         lanes, confidence, assumed = find_lanes(own, ticks, layout, settings, light == "366")
     found = dict(layout.found)
@@ -104,7 +105,7 @@ def with_lanes(planes: Planes, layout: Layout, settings: Settings, light: str) -
     if lighter and light != "366":
         flags.append(flag("spots-lighter", "spots lighter than the layer are read: their signal "
                           "is by the same law, with the opposite sign"))
-    return replace(layout, lanes=_named(lanes, settings), found=found, blobs=blobs,
+    return replace(layout, lanes=named_lanes(lanes, settings), found=found, blobs=blobs,
                    lighter=lighter, flags=tuple(flags))
 
 
@@ -213,7 +214,8 @@ def _unit(layout: Layout) -> str:
     return "MM" if layout.scaled else "PIXELS"
 
 
-def _named(lanes: tuple[Lane, ...], settings: Settings) -> tuple[Lane, ...]:
+def named_lanes(lanes: tuple[Lane, ...], settings: Settings) -> tuple[Lane, ...]:
+    """Return `lanes` with the names and roles that `settings` gives them, or their numbers."""
     names, roles = settings.names, settings.roles
     for option, listed in (("names", names), ("roles", roles)):
         if listed is not None and len(listed) != len(lanes):

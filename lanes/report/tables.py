@@ -13,7 +13,7 @@ import numpy as np
 from lanes.errors import one_line
 from lanes.flags import Flag
 from lanes.reading import LaneReading, Reading
-from lanes.report.digits import UNKNOWN, figures, known, with_sd
+from lanes.report.digits import UNKNOWN, figures, known, rf_more, show_rf, with_sd
 from lanes.spots.quantities import Pair, Spot, pair
 
 _SPOT = (
@@ -67,7 +67,7 @@ def pairs_csv(reading: Reading) -> bytes:
 def traces_csv(reading: Reading) -> bytes:
     """Return traces.csv: one row a sample.
 
-    `background` is the layer's with the low-order term fitted beside the spots; `model` is that
+    `background` is the layer's with the baseline fitted beside the spots; `model` is that
     background with the spots on it. So signal - model is the residual, model - background the
     spots alone.
     """
@@ -139,9 +139,10 @@ def no_spot(lane: LaneReading, unit: str) -> str:
     return f"no spot above {figures(lane.limit, 2)} {unit}"
 
 
-def rf_text(spot: Spot) -> str:
-    """Return Rf with its standard deviation."""
-    return with_sd(spot.rf, spot.rf_sd, 3)
+def rf_text(lane: LaneReading, index: int) -> str:
+    """Return the Rf of spot `index` of `lane`, with as many decimals as tell it from the others."""
+    spot = lane.spots[index]
+    return show_rf(spot.rf, spot.rf_sd, rf_more([each.rf for each in lane.spots], index))
 
 
 def percent_text(lane: LaneReading, spot: Spot) -> str:
@@ -162,6 +163,11 @@ def next_pair(lane: LaneReading, index: int) -> Pair | None:
     return next(above, None)
 
 
+# What stands under every table with Rf in it.
+PLUS_MINUS = ("± is one standard deviation; where an Rf has none, it is below half of its last "
+              "digit.")
+
+
 def text_table(reading: Reading) -> str:
     """Return the reading as a table for a terminal, with a final line break.
 
@@ -178,7 +184,7 @@ def text_table(reading: Reading) -> str:
             lines.append([one_line(lane.name)] + [""] * 6)
         for index, spot in enumerate(lane.spots):
             lines.append([
-                one_line(lane.name), str(index + 1), rf_text(spot), percent_text(lane, spot),
+                one_line(lane.name), str(index + 1), rf_text(lane, index), percent_text(lane, spot),
                 resolution_text(next_pair(lane, index)), figures(spot.signal_to_noise),
                 " ".join(flag.name for flag in spot.flags),
             ])  # fmt: skip
@@ -192,7 +198,7 @@ def text_table(reading: Reading) -> str:
         if number in spoken:
             cells[1:] = [spoken[number]]
         text.append("  ".join(cells).rstrip())
-    text += ["", "± is one standard deviation."]
+    text += ["", PLUS_MINUS]
     if reading.law is not None:
         law = reading.law.replace("optical-", "optical ")
         text.append(f"The signal is by {law}, from channel {reading.channel}.")

@@ -33,9 +33,7 @@ def _kind(name: str):
     return keep
 
 
-def _phone(
-    rng, plan: PlatePlan, ground: str | None = None, long_side=(1000, 1800), **more
-) -> Scene:
+def _phone(rng, plan: PlatePlan, ground: str | None = None, long_side=(900, 1600), **more) -> Scene:
     """Return a plate photographed by hand from above."""
     margins = tuple(rng.uniform(4, 22, 4).tolist())
     made = Scene(
@@ -112,14 +110,14 @@ def _permanganate(rng, seed):
     leaves = [(0.03, 0.16, 0.75), (0.12, 0.35, 0.9), (0.30, 0.62, 1.2)][int(rng.integers(3))]
     layer = replace(
         plan.layer,
-        stain=(0.28 * deep, 0.85 * deep, 0.30 * deep),
+        stain=(0.42 * deep, 1.05 * deep, 0.30 * deep),
         leaves=leaves,
         mottle=float(rng.uniform(0.012, 0.035)),
         gradient=(float(rng.normal(0, 0.06)), float(rng.normal(0, 0.12))),
         streaks=float(rng.uniform(0, 0.02)),
     )
     plan = replace(plan, layer=layer, marks=replace(plan.marks, pressure=0.6))
-    return _phone(rng, spotted(rng, plan, dyes=("black",), heights=(0.25, 2.0)))
+    return _phone(rng, spotted(rng, plan, dyes=("black",), heights=(0.35, 3.0)))
 
 
 @_kind("white-on-stained")
@@ -143,7 +141,7 @@ def _quench(rng, seed):
     plan = small_plate(rng, light="254")
     plan = spotted(rng, plan, dyes=("black",), heights=(0.05, 0.9))
     made = _phone(
-        rng, plan, str(rng.choice(["dark-bench", "black", "speckled"])), ground_tint=VIOLET
+        rng, plan, str(rng.choice(["dark-bench", "blue-paper", "speckled"])), ground_tint=VIOLET
     )
     return replace(made, camera=replace(made.camera, vignette=float(rng.uniform(0.2, 0.5))))
 
@@ -392,13 +390,11 @@ def _sparse(rng, seed):
 
 @_kind("one-lane")
 def _one_lane(rng, seed):
+    """One lane on a strip 15 to 30 mm wide, about its middle."""
     plan = spotted(rng, small_plate(rng, lanes_range=(1, 2)), count=(1, 4))
-    return _phone(rng, replace(plan, width=float(rng.uniform(15, 30)), lanes=_recentred(rng, plan)))
-
-
-def _recentred(rng, plan: PlatePlan) -> tuple[LanePlan, ...]:
-    """Return the first lane alone, in the middle of a strip 15 mm wide or wider."""
-    return (replace(plan.lanes[0], x=float(rng.uniform(7, 8.5))),)
+    width = float(rng.uniform(15, 30))
+    lane = replace(plan.lanes[0], x=width * float(rng.uniform(0.45, 0.55)))
+    return _phone(rng, replace(plan, width=width, lanes=(lane,)))
 
 
 @_kind("streaked-layer")

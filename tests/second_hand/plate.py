@@ -126,7 +126,7 @@ def colour_of(light: str, dye: str) -> Floats:
 
 def quenches(light: str, dye: str) -> bool:
     """Return whether a dye shows dark under 366 nm: it absorbs the lamp and glows with nothing."""
-    return light == "366" and dye in DYES
+    return light == "366" and dye not in GLOWS
 
 
 def _add_spot(plan, lane, spot, scale, amount, rng) -> DrawnSpot:
@@ -136,10 +136,11 @@ def _add_spot(plan, lane, spot, scale, amount, rng) -> DrawnSpot:
     y0 = base + spot.rf * run
     x0 = lane.x + lane.lean * (y0 - base)
     reach = 2.6 * max(spot.across, spot.along)
-    tail = 4.5 if spot.shape in ("streak", "tailed", "comet") else 2.6
     rows, cols = amount.shape[:2]
     left, right = (np.clip(round((x0 + s * reach) * scale), 0, cols) for s in (-1, 1))
-    down = min(y0, tail * max(spot.across, spot.along) * 1.5)
+    down = reach
+    if spot.shape in ("streak", "tailed", "comet"):
+        down = max(reach, y0 - base + 2.0)
     low, high = np.clip([y0 - down, y0 + reach], 0, plan.height)
     top, bottom = rows - round(high * scale), rows - round(low * scale)
     x = (np.arange(left, right) + 0.5) / scale
@@ -150,6 +151,8 @@ def _add_spot(plan, lane, spot, scale, amount, rng) -> DrawnSpot:
     d = density(
         spot.shape, u, v, spot.across, spot.along, spot.strength, spot.blotch, field_
     ).astype(np.float32)
+    # nothing that runs stays under the origin but what the drop itself wetted
+    d *= (1 / (1 + np.exp(-np.clip((y - base + 0.5) / 0.4, -40, 40)))).astype(np.float32)[:, None]
     own = spot.height * d
     if quenches(plan.light, spot.dye):
         # the light it takes from the layer's own stands for its signal

@@ -163,7 +163,7 @@ def spotted(
     dyes=STAINED,
     count=(2, 5),
     size=(2.6, 4.6),
-    heights=(0.06, 0.9),
+    heights=(0.025, 0.9),
     shapes=ROUND,
     gap: float | None = None,
     **more,
@@ -228,7 +228,7 @@ def scanner(rng, **more) -> Camera:
     return replace(made, **more)
 
 
-def pixels_a_mm(rng, plan: PlatePlan, margins, long_side=(1000, 1800)) -> float:
+def pixels_a_mm(rng, plan: PlatePlan, margins, long_side=(900, 1600)) -> float:
     """Return the scale that makes the picture's long side so many pixels."""
     wide = plan.width + margins[0] + margins[1]
     high = plan.height + margins[2] + margins[3]

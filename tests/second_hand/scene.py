@@ -235,7 +235,7 @@ def _shadow(kind: str, shape: tuple[int, int], rng) -> Floats:
         return 1 - depth / (1 + np.exp(-np.clip(d / rng.uniform(0.02, 0.12), -40, 40)))
     cx, cy = rng.uniform(-0.5, 0.5), rng.uniform(0.2, 0.9)
     r2 = ((x - cx) / rng.uniform(0.4, 0.8)) ** 2 + ((y - cy) / rng.uniform(0.6, 1.0)) ** 2
-    return 1 - depth / (1 + np.exp(np.clip((r2 - 1) * rng.uniform(3, 9), -40, 40)))
+    return 1 - depth / (1 + np.exp(np.clip((r2 - 1) * rng.uniform(2, 5), -40, 40)))
 
 
 def _glare(height: float, shape: tuple[int, int], rng) -> Floats:

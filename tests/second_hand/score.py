@@ -58,6 +58,8 @@ class Verdict:
     visible, reported, true, lost, false : int
         Visible spots (a group counts once); spots reported; visible ones reported; visible ones not
         reported; reported ones that match nothing.
+    split : int
+        Of the false ones, those within a width at half height of a true spot: parts of it.
     lost_in_silence : int
         See above.
     rf_errors : tuple of float
@@ -75,6 +77,7 @@ class Verdict:
     true: int
     lost: int
     false: int
+    split: int
     lost_in_silence: int
     rf_errors: tuple[float, ...]
     note: str
@@ -94,6 +97,7 @@ def score(truth: Truth, results: dict | None, refusal: str = "") -> Verdict:
             0,
             0,
             visible,
+            0,
             0,
             0,
             (),
@@ -123,6 +127,12 @@ def _beside_merged(group: Sequence[TrueSpot], reported: Sequence[dict]) -> bool:
         and any(f["name"] == "merged" for f in s.get("flags", []))
         for s in reported
     )
+
+
+def _is_part(lane: TrueLane, rf: float) -> bool:
+    """Return whether `rf` lies within a true spot of the lane, a width at half height about it."""
+    run = lane.front_mm - lane.origin_mm
+    return any(abs(rf - s.rf) <= s.width_mm / run for s in lane.spots)
 
 
 def _groups(lane: TrueLane) -> list[list[TrueSpot]]:
@@ -238,7 +248,7 @@ def _by_order(lanes: Sequence[TrueLane], found: list[dict]) -> dict[int, int]:
 def _against(truth: Truth, lanes: Sequence[TrueLane], results: dict) -> Verdict:
     found, pairing = results["lanes"], _pair_lanes(truth, lanes, results)
     of_reading = results.get("flags", [])
-    visible = true = lost = false = silent = 0
+    visible = true = lost = false = split = silent = 0
     errors: list[float] = []
     missing, extra = [], []
     for t, lane in enumerate(lanes):
@@ -261,6 +271,7 @@ def _against(truth: Truth, lanes: Sequence[TrueLane], results: dict) -> Verdict:
             silent += not (says_unread(flags, weak) or _beside_merged(group, reported["spots"]))
             missing.append(f"{lane.name}:{group[0].rf:.2f}")
         false += len(unmatched)
+        split += sum(_is_part(lane, rf) for rf in unmatched)
         extra += [f"{lane.name}:{rf:.2f}" for rf in unmatched]
     stray = [x for f, x in enumerate(found) if f not in pairing.values()]
     for x in stray:
@@ -289,6 +300,7 @@ def _against(truth: Truth, lanes: Sequence[TrueLane], results: dict) -> Verdict:
         true,
         lost,
         false,
+        split,
         silent,
         tuple(errors),
         "" if right else note or "not in doubt",

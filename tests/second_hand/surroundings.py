@@ -81,7 +81,7 @@ def _wood(shape, rng):
 
 def _dark_bench(shape, rng):
     base = np.array([0.035, 0.036, 0.04]) * rng.uniform(0.7, 1.8)
-    out = 1 + 0.25 * smooth_field(rng, shape, 200) + 0.08 * smooth_field(rng, shape, 6)
+    out = 1 + 0.12 * smooth_field(rng, shape, 200) + 0.08 * smooth_field(rng, shape, 6)
     speck = ndimage.gaussian_filter((rng.random(shape) > 0.9985).astype(np.float32), 0.7) * 6
     image = Image.new("F", shape[::-1], 0.0)
     pen = ImageDraw.Draw(image)

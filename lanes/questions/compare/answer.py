@@ -276,12 +276,12 @@ def _flags(
     out: list[Flag] = []
     for lane in (own, *known.values(), *mixed.values()):
         for k, spot in enumerate(lane.spots):
-            out += [flag(f.name, f"lane {lane.name}, spot at Rf {lane.spots[k].rf:.3f}: "
+            out += [flag(f.name, f"lane {lane.name}, spot at Rf {lane.spots[k].rf:.2f}: "
                          f"{f.message}") for f in spot.flags]
     for i, spot in enumerate(own.spots):
         same = [p.reference for p in pairs if p.spot == i and p.verdict == "same"]
         if len(same) > 1:
-            out.append(flag("not-told-apart", f"the spot at Rf {spot.rf:.3f} agrees with "
+            out.append(flag("not-told-apart", f"the spot at Rf {spot.rf:.2f} agrees with "
                             f"{' and with '.join(same)}: these are not told apart here"))
     for name, lane in mixed.items():
         asked = [p for p in pairs if p.reference in mixtures[name] and p.verdict != "different"
@@ -289,7 +289,7 @@ def _flags(
         for p in asked:
             if not any(c.said.lane == name for c in p.cospots):
                 out.append(flag("co-spot-unread", f"lane {lane.name} says nothing of the unknown's "
-                                f"spot at Rf {p.rf:.3f} and {p.reference}"))
+                                f"spot at Rf {p.rf:.2f} and {p.reference}"))
     if repeats.shared == 0:
         out.append(flag("repeatability-assumed", f"no spot is known to be in two lanes: {COMMON_SD}"
                         " in Rf, one standard deviation of one spot, is assumed"))

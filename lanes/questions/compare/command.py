@@ -11,7 +11,7 @@ from lanes.report.deliver import deliver, output_options, refuse_early
 
 HELP = "is it the same substance as a reference, and what is not explained?"
 DESCRIPTION = ("Hold the spots of an unknown against references on the same plate: which are\n"
-               "there, which are not, which the plate can't tell, and what no reference explains.")
+               "there, which are not, which the plate can't tell, and what matches no reference.")
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:

@@ -11,6 +11,7 @@ from lanes.plate.picture import Picture, picture
 from lanes.questions.compare.answer import Comparison, Shown
 from lanes.questions.compare.pair import NEAR_RF, SpotPair
 from lanes.report.canvas import COLOURS, DASHES, INK, MARK, QUIET, TEXT, box, canvas, png, style
+from lanes.report.digits import show_rf
 from lanes.report.lane_figure import strip_of
 
 if TYPE_CHECKING:
@@ -153,7 +154,7 @@ def _differences(axes: Axes, answer: Comparison, rows: list[SpotPair]) -> None:
         axes.plot([min(max(pair.identity.value, -reach), reach)], [k], mark, fillstyle=fill,
                   color=colour, ms=7, mew=1.5)
     axes.set_yticks(range(len(rows)), [
-        f"{p.rf:.3f} – {_short(p.reference, 10)}" for p in rows])
+        f"{show_rf(p.rf)} – {_short(p.reference, 10)}" for p in rows])
     axes.spines[["top", "right"]].set_visible(False)
     axes.tick_params(axis="y", length=0)
     handles: list[Line2D] = [

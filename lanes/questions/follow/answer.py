@@ -184,9 +184,9 @@ def _chosen(
     for (a, i), (b, j) in ((x, y) for n, x in enumerate(named.items())
                            for y in list(named.items())[n + 1:]):
         if i is not None and i == j:
-            raise InputError(f"{a} and {b} name the same spot, at Rf {found[i].rf:.3f}: give two")
+            raise InputError(f"{a} and {b} name the same spot, at Rf {found[i].rf:.2f}: give two")
     if over is not None and found[over].places[0] is None:
-        raise InputError(f"--reference {found[over].rf:.3f}: the first lane has no spot there, so "
+        raise InputError(f"--reference {found[over].rf:.2f}: the first lane has no spot there, so "
                          "nothing can be taken over it")
     return first, made, over
 
@@ -237,7 +237,7 @@ def _flags(
 ) -> list[Flag]:
     out = []
     for _, name, _, reading in read:
-        out += [flag(f.name, f"lane {name}, Rf {spot.rf:.3f}: {f.message}")
+        out += [flag(f.name, f"lane {name}, Rf {spot.rf:.2f}: {f.message}")
                 for spot in reading.spots for f in spot.flags
                 if f.name in ("clipped", "merged", "no-uncertainty", "at-bound", "window-short")]
         out += [flag(f.name, f"lane {name}: {f.message}") for f in reading.flags]

@@ -1,4 +1,4 @@
-"""Which solvent mixture parts this sample best? From plates of it run in different mixtures."""
+"""Which solvent mixture separates this sample best? From plates of it run in different mixtures."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""`lanes solvent`: which solvent mixture parts this sample best?"""
+"""`lanes solvent`: which solvent mixture separates this sample best?"""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from lanes.errors import InputError, one_line
 from lanes.options import number_or_none, plate_options, settings_from
 from lanes.report.deliver import deliver, output_options, refuse_early
 
-HELP = "which solvent mixture parts this sample best?"
+HELP = "which solvent mixture separates this sample best?"
 DESCRIPTION = ("Ask which mixture of two solvents to take, from plates of the same sample run in\n"
                "two or more mixtures; of one plate, whether to go weaker or stronger.")
 

@@ -106,7 +106,7 @@ def _plate_lane(
     if not used:
         raise InputError(f"{file}: lane {one_line(reading.name)} holds no spot between origin and "
                          "front; name another with --lane, or give a plate of another mixture")
-    flags += [flag(f.name, f"{file}: spot at Rf {reading.spots[i].rf:.3f}: {f.message}")
+    flags += [flag(f.name, f"{file}: spot at Rf {reading.spots[i].rf:.2f}: {f.message}")
               for i in used for f in reading.spots[i].flags
               if f.name in ("merged", "weak", "tailing", "clipped", "no-uncertainty")]
     flags += [flag(f.name, f"{file}: {f.message}") for f in (*reading.flags, *plate.flags)]

@@ -16,9 +16,10 @@ from lanes.cli import main
 from lanes.draw import LaneSpec, PlateSpec, SpotSpec, draw, save
 from lanes.errors import InputError
 from lanes.evidence import whitened_fits as fits
+from lanes.evidence.noise_covariance import noise_covariance
 from lanes.measuring import prepare, read_lane
 from lanes.questions.shoulder.answer import Shoulder, decide, judge, judge_trace
-from lanes.questions.shoulder.case import Case, make_case, noise_covariance, pick
+from lanes.questions.shoulder.case import Case, make_case
 from lanes.questions.shoulder.page import render_shoulder, sentence
 from lanes.questions.shoulder.weigh import (
     RESOLUTIONS,
@@ -28,6 +29,7 @@ from lanes.questions.shoulder.weigh import (
     noncentrality,
     ratio,
 )
+from lanes.questions.shoulder.window import pick
 from lanes.reading import LaneReading, Plate
 from lanes.settings import Settings
 from lanes.spots.criteria import criteria
@@ -35,7 +37,7 @@ from lanes.spots.model import Peak, Problem, solve
 from lanes.spots.shapes import FWHM
 from lanes.trace.noise import Noise
 
-sys.path.insert(0, str(Path(__file__).parents[1] / "outside"))
+sys.path.insert(0, str(Path(__file__).parents[2] / "outside"))
 from nist import load
 
 KEYS = ["lane", "rf", "verdict", "p_value", "delta_aicc", "delta_bic", "components",
@@ -332,7 +334,7 @@ def test_command(file, tmp_path, capsys):
     assert shown.out.startswith("Two components, ")
     assert shown.err == ""
     assert sorted(p.name for p in out.iterdir()) == [
-        "settings.toml", "shoulder.html", "shoulder.json", "shoulder.png"]
+        "settings.toml", "shoulder.html", "shoulder.json", "shoulder.png", "written.json"]
     assert main([*common, "--lane", "2", "--json"]) == 0
     assert capsys.readouterr().out == (out / "shoulder.json").read_text(encoding="utf-8")
     for wrong in (["--lane", "2", "--bootstraps", "3"], ["--lane", "2", "--out", str(out)],
