@@ -19,9 +19,8 @@ from lanes.spots.quantities import Pair, Spot, pair
 _SPOT = (
     "rf", "rf_sd", "hrf", "position_mm", "area", "area_sd", "area_percent", "area_percent_sd",
     "height", "width_mm", "sigma_mm", "asymmetry", "plate_number", "signal_to_noise",
-    "colour", "colour_name",
 )  # fmt: skip
-SPOT_COLUMNS = ("lane", "role", "spot", *_SPOT, "flags")
+SPOT_COLUMNS = ("lane", "role", "spot", *_SPOT, "colour", "colour_name", "flags")
 PAIR_COLUMNS = (
     "lane", "lower_spot", "upper_spot", "neighbours",
     "delta_rf", "resolution", "resolution_sd", "valley_to_peak",
@@ -40,6 +39,7 @@ def spots_csv(reading: Reading) -> bytes:
             [
                 as_text(lane.name), as_text(lane.role or ""), number,
                 *(_cell(getattr(spot, k)) for k in _SPOT),
+                spot.colour or "", spot.colour_name or "",
                 " ".join(flag.name for flag in spot.flags),
             ]
             for lane in reading.lanes
