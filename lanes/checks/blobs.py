@@ -13,6 +13,8 @@ from lanes.reading import LaneReading
 # Sharpening and compression leave rims of the other sign about a spot: nearer than this many of
 # its widths, and weaker than this share of it, a blob of the other sign is one of them.
 RIM, RIM_SHARE = 2.0, 0.5
+# Compression rings there in both signs, in specks finer than any spot.
+SPECK_MM, SPECK = 1.2, 8.0
 LISTED = 6  # places in one message
 
 
@@ -21,6 +23,9 @@ def read_blobs(layout: Layout) -> tuple[Blob, ...]:
     blobs = layout.blobs or ()
     own = [b for b in blobs if b.lighter == bool(layout.lighter)]
     other = [b for b in blobs if b.lighter != bool(layout.lighter)]
+    speck = SPECK_MM / layout.mm_per_unit
+    own = [b for b in own if b.strength > SPECK or min(b.width, b.height) > speck
+           or not any(_is_rim(b, of) for of in own)]
     return (*own, *(b for b in other if not any(_is_rim(b, of) for of in own)))
 
 

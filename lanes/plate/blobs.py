@@ -224,7 +224,7 @@ def _regions(
         ground = float(np.median(smooth[seen.bare])) if seen.bare.any() else 0.0
         spread = 1.4826 * float(np.median(np.abs(smooth[seen.bare] - ground))) if (
             seen.bare.any()) else 1.0
-        labels, peaks = flood(smooth - ground, excess > 1.0, 5.0 * spread)
+        labels, peaks = flood(smooth - ground, excess > SHARE, 5.0 * spread)
         for label, (row, column) in enumerate(peaks, start=1):
             if excess[row, column] <= 1.0 or smooth[row, column] - ground <= 5.0 * spread:
                 continue

@@ -30,6 +30,8 @@ BLOB_MM, BLOB_SHARE = 0.5, 0.12
 MOST_LEAN = 0.06   # about 3.5 degrees
 # Costs, in nats.
 STRAY = 2.0        # a blob off every lane that is hardly one: specks are common
+SPOT_LIKE = 5.0    # more, where it is as large as a spot: specks seldom are
+SPOT_MM = 1.2
 STRAY_GROWS = 3.0  # standard deviations of a blob for each further nat: a strong one is no speck
 STRAY_MOST = 14.0  # one plate in very many has a stain like a heavy spot
 MARKED = 1.0       # a lane at a tick
@@ -52,6 +54,8 @@ class Evidence:
     u, sd : (b,) arrays
         Where each blob's lane would cross the origin line, and the scatter of that.
     strength : (b,) array
+    large : (b,) bool array
+        As large as a spot.
     beside : (b, b) bool array
         Blobs of one height, side by side: of two lanes.
     ticks, sure : (t,) arrays
@@ -67,6 +71,7 @@ class Evidence:
     u: Floats
     sd: Floats
     strength: Floats
+    large: np.ndarray[tuple[int, ...], np.dtype[np.bool_]]
     beside: np.ndarray[tuple[int, ...], np.dtype[np.bool_]]
     ticks: Floats
     sure: Floats
@@ -147,7 +152,8 @@ def weigh(blobs: tuple[Blob, ...], ticks: list[tuple[float, float]], layout: Lay
     strength = np.array([b.strength for b in blobs], float)
     firm = strength > STRONG * strength.max() if blobs else np.zeros(0, bool)
     return Evidence(
-        x - lean * rise, sd, strength, beside, np.array([t for t, _ in ticks], float) * mm,
+        x - lean * rise, sd, strength, np.minimum(wide, tall) > SPOT_MM, beside,
+        np.array([t for t, _ in ticks], float) * mm,
         np.array([s for _, s in ticks], float),
         float(np.median(wide[firm])) if firm.any() else 0.5 * USUAL_MM, layout.width * mm, lean,
     )
@@ -179,7 +185,8 @@ def cost(xs: list[float], seen: Evidence, empty: float = EMPTY) -> float:
     `empty` is the cost of a lane that nothing marks and nothing lies in.
     """
     lanes = np.array(xs)
-    stray = np.minimum(STRAY + np.maximum(seen.strength - 5.0, 0.0) / STRAY_GROWS, STRAY_MOST)
+    stray = np.minimum(STRAY + np.maximum(seen.strength - 5.0, 0.0) / STRAY_GROWS
+                       + SPOT_LIKE * seen.large, STRAY_MOST)
     leave = np.where(seen.sure >= TICK_SURE, 4.0, 0.6 * (seen.sure - 3.0))
     if lanes.size == 0:
         return float(stray.sum() + leave.sum())
