@@ -18,7 +18,8 @@ from lanes.places import Places, places_from
 
 LIGHTS = ("auto", "white", "254", "366")
 LAWS = ("auto", "kubelka-munk", "optical-density", "emission")
-CHANNELS = ("auto", "red", "green", "blue", "mean", "luminance")
+CHANNELS = ("auto", "red", "green", "blue", "mean", "luminance", "red+green", "green+blue",
+            "red+blue")
 BACKGROUNDS = ("layer", "asymmetric", "snip", "polynomial", "none")
 BASELINE_ORDERS = ("auto", "none", "constant", "linear", "quadratic", "exponential")
 SPOTS = ("auto", "dark", "light")

@@ -21,6 +21,7 @@ LANE = ["name", "x_mm", "width_mm", "run_mm", "role", "limit", "spots", "pairs",
 SPOT = ["rf", "rf_sd", "rf_sd_noise", "hrf", "position_mm", "area", "area_sd", "area_sd_noise",
         "area_percent", "area_percent_sd", "area_percent_sd_noise",
         "height", "width_mm", "sigma_mm", "asymmetry", "plate_number", "signal_to_noise",
+        "colour", "colour_name",
         "flags"]  # fmt: skip
 PAIR = ["lower", "upper", "delta_rf", "resolution", "resolution_sd", "resolution_sd_noise",
         "valley_to_peak"]
