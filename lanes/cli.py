@@ -10,10 +10,11 @@ from collections.abc import Sequence
 from importlib import import_module
 from typing import Any, NoReturn
 
-from lanes.commands import draw, measure
+from lanes.commands import draw, explain, measure, page
 from lanes.errors import InputError, LanesError, OutputError, one_line
 from lanes.questions import QUESTIONS
 from lanes.report.deliver import MEASURES
+from lanes.report.digits import rf_decimals
 
 EXAMPLES = """\
 examples:
@@ -34,8 +35,10 @@ examples:
                                                which fractions to pool for the most of it?
   lanes amount plate.png --standards S1=0.5,S2=1,S3=2,S4=4 --unit ug
                                                how much is in every other lane?
-  lanes solvent a.png=15% b.png=30% --out mix  which solvent mixture parts this sample best?
+  lanes solvent a.png=15% b.png=30% --out mix  which solvent mixture separates this sample?
+  lanes page plate.png                         look at it, put it right by hand, ask
   lanes draw plate.toml --out plate.png        a plate of known contents, with its truth
+  lanes explain merged                         what a remark means, and what to do
 
 Results are estimates from one scan: area percent is not mass percent, and nothing here is
 validated for release, clinical or forensic decisions.
@@ -49,7 +52,9 @@ class _Parser(argparse.ArgumentParser):
 COMMANDS: dict[str, Any] = {
     "measure": measure,
     **{name: import_module(f"lanes.questions.{name}.command") for name in QUESTIONS},
+    "page": page,
     "draw": draw,
+    "explain": explain,
 }
 
 
@@ -65,7 +70,7 @@ def _parser() -> argparse.ArgumentParser:
     for name, module in COMMANDS.items():
         one = commands.add_parser(name, help=module.HELP, description=module.DESCRIPTION,
                                   formatter_class=plain,
-                                  epilog=None if module is draw else MEASURES)
+                                  epilog=None if module in (draw, page, explain) else MEASURES)
         module.add_arguments(one)
     return parser
 
@@ -93,7 +98,8 @@ def main(argv: Sequence[str] | None = None) -> int:
         elif arguments.command is None:
             _parser().print_help()
         else:
-            code = COMMANDS[arguments.command].run(arguments)
+            with rf_decimals(getattr(arguments, "digits", None)):
+                code = COMMANDS[arguments.command].run(arguments)
         sys.stdout.flush()
     except LanesError as error:
         print(f"lanes: {one_line(error)}", file=sys.stderr)

@@ -5,11 +5,21 @@ from __future__ import annotations
 import argparse
 from typing import Any
 
+from lanes.about import About, about_words
 from lanes.errors import InputError
-from lanes.settings import BACKGROUNDS, CHANNELS, JOINTS, LAWS, LIGHTS, Settings, from_mapping
+from lanes.settings import (
+    BACKGROUNDS,
+    CHANNELS,
+    JOINTS,
+    LAWS,
+    LIGHTS,
+    SPOTS,
+    Settings,
+    from_mapping,
+)
 
 CHOICES = ("light", "law", "channel", "transfer", "origin", "front", "lane_width", "plate_width",
-           "plate_height", "dpi", "turn", "background", "joint", "components")
+           "plate_height", "dpi", "turn", "background", "joint", "components", "spots")
 
 
 def plate_options(parser: argparse.ArgumentParser) -> None:
@@ -21,7 +31,8 @@ def plate_options(parser: argparse.ArgumentParser) -> None:
     light.add_argument("--law", choices=LAWS, help="from light to signal (by the light)")
     light.add_argument("--channel", choices=CHANNELS, help="colour read (best contrast to noise)")
     light.add_argument("--transfer", metavar="CURVE",
-                       help="how codes map to light: auto, srgb, linear or a power")
+                       help="the file's tone curve: auto, srgb, linear or a power")
+    light.add_argument("--spots", choices=SPOTS, help="spots darker or lighter than the layer")
     place = parser.add_argument_group("place")
     place.add_argument("--origin", type=float, metavar="MM", help="height of the origin line")
     place.add_argument("--front", type=float, metavar="MM", help="height of the solvent front")
@@ -34,12 +45,20 @@ def plate_options(parser: argparse.ArgumentParser) -> None:
     place.add_argument("--dpi", type=float, metavar="N", help="dots per inch of the scan")
     place.add_argument("--turn", type=int, metavar="DEG",
                        help="turn the image by 90, 180 or 270 degrees, counter-clockwise")
+    about = parser.add_argument_group("about")
+    about.add_argument("--about", action="append", default=[], metavar="KEY=TEXT",
+                       help="sample, solvent, stain, date or notes, to stand in the results; may "
+                       "be repeated")
+    about.add_argument("--substance", action="append", default=[], metavar="LANE@RF=NAME",
+                       help="a spot's substance, to stand in the results; may be repeated")
     fit = parser.add_argument_group("fit")
     fit.add_argument("--background", choices=BACKGROUNDS,
                      help="what lies under the spots (layer: the clean layer beside the lane)")
-    fit.add_argument("--joint", choices=JOINTS, help="low-order term fitted with the spots")
+    fit.add_argument("--joint", choices=JOINTS, help="baseline fitted with the spots")
     fit.add_argument("--components", type=int, metavar="N",
                      help="spots in each lane, where that is known")
+    parser.add_argument("--digits", type=int, choices=range(2, 7), metavar="N",
+                        help="decimals of Rf that are printed (2); JSON and CSV hold all")
 
 
 def settings_from(arguments: argparse.Namespace) -> Settings:
@@ -58,6 +77,9 @@ def settings_from(arguments: argparse.Namespace) -> Settings:
         text = getattr(arguments, name)
         if text is not None:
             values[name] = tuple(part.strip() for part in text.split(","))
+    if arguments.about or arguments.substance:
+        values["about"] = about_words(arguments.about, arguments.substance,
+                                      start.about if start else About())
     return from_mapping(values, start)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 import math
 import tomllib
@@ -11,13 +12,16 @@ from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
+from lanes.about import About, about_from
 from lanes.errors import InputError, one_line
+from lanes.places import Places, places_from
 
 LIGHTS = ("auto", "white", "254", "366")
 LAWS = ("auto", "kubelka-munk", "optical-density", "emission")
 CHANNELS = ("auto", "red", "green", "blue", "mean", "luminance")
 BACKGROUNDS = ("layer", "asymmetric", "snip", "polynomial", "none")
 JOINTS = ("auto", "none", "constant", "linear", "quadratic", "exponential")
+SPOTS = ("auto", "dark", "light")
 TURNS = (0, 90, 180, 270)
 MOST_LANES = 60
 
@@ -80,6 +84,12 @@ class Settings:
         Components per lane, where the count is known.
     lane : tuple of LaneNote
         What is known of single lanes: in TOML, tables such as `[lane.S1]` with `amount = 2`.
+    places : Places
+        Where a person put lines and lanes, and what is masked.
+    about : About
+        Sample, solvent, stain, date, notes and the substances' names.
+    spots : str
+        Whether spots are "dark" or "light" against the layer, under white light or 254 nm.
     """
 
     transfer: str = "auto"
@@ -99,7 +109,11 @@ class Settings:
     background: str = "layer"
     joint: str = "auto"
     components: int | None = None
+    corners: tuple[tuple[float, float], ...] | None = None
     lane: tuple[LaneNote, ...] = ()
+    places: Places = dataclasses.field(default_factory=Places)
+    about: About = dataclasses.field(default_factory=About)
+    spots: str = "auto"
 
     def __post_init__(self) -> None:
         for name in ("lanes", "names", "roles"):
@@ -112,6 +126,7 @@ class Settings:
         _one_of("background", self.background, BACKGROUNDS)
         _one_of("joint", self.joint, JOINTS)
         _one_of("turn", self.turn, TURNS)
+        _one_of("spots", self.spots, SPOTS)
         _transfer(self.transfer)
         for name in ("lane_width", "plate_width", "plate_height", "dpi"):
             _positive(name, getattr(self, name))
@@ -129,6 +144,9 @@ class Settings:
         if self.components is not None:
             _whole("components", self.components, 1, 12)
         _notes(self.lane)
+        if self.corners is not None:
+            kept = tuple((float(x), float(y)) for x, y in self.corners)
+            object.__setattr__(self, "corners", kept)
 
     def note(self, name: str) -> LaneNote:
         """Return what is known of the lane called `name`."""
@@ -139,7 +157,7 @@ class Settings:
         lines = []
         for field in fields(self):
             value = getattr(self, field.name)
-            if value is not None and field.name != "lane":
+            if value is not None and field.name not in TABLES:
                 if isinstance(value, tuple):
                     value = list(value)
                 # JSON's strings, numbers and flat lists are TOML's too.
@@ -148,14 +166,38 @@ class Settings:
             lines += ["", f"[lane.{json.dumps(note.name, ensure_ascii=False)}]"]
             lines += [f"{key} = {json.dumps(value, ensure_ascii=False)}"
                       for key, value in _said(note).items()]
+        for name in ("places", "about"):
+            lines += _table(name, getattr(self, name).to_dict())
         return "\n".join(lines) + "\n"
 
     def to_dict(self) -> dict[str, Any]:
         """Return the settings as plain values for JSON."""
         return {
-            f.name: list(v) if isinstance(v := getattr(self, f.name), tuple) else v
-            for f in fields(self) if f.name != "lane"
-        } | {"lane": {note.name: _said(note) for note in self.lane}}
+            f.name: _listed(getattr(self, f.name)) for f in fields(self) if f.name not in TABLES
+        } | {"lane": {note.name: _said(note) for note in self.lane},
+             "places": self.places.to_dict(), "about": self.about.to_dict()}
+
+
+def _listed(value: Any) -> Any:
+    return [_listed(inner) for inner in value] if isinstance(value, tuple) else value
+
+
+TABLES = ("lane", "places", "about")  # in TOML, tables of their own
+
+
+def _table(name: str, values: Mapping[str, Any]) -> list[str]:
+    """Return a TOML table; a list of tables in it is written as inline tables."""
+    if not values:
+        return []
+    return ["", f"[{name}]", *(f"{key} = {_toml(value)}" for key, value in values.items())]
+
+
+def _toml(value: Any) -> str:
+    if isinstance(value, Mapping):
+        return "{ " + ", ".join(f"{key} = {_toml(inner)}" for key, inner in value.items()) + " }"
+    if isinstance(value, list) and any(isinstance(inner, Mapping) for inner in value):
+        return "[\n" + "".join(f"    {_toml(inner)},\n" for inner in value) + "]"
+    return json.dumps(value, ensure_ascii=False)
 
 
 def from_mapping(values: Mapping[str, Any], start: Settings | None = None) -> Settings:
@@ -180,6 +222,10 @@ def from_mapping(values: Mapping[str, Any], start: Settings | None = None) -> Se
     }
     if "lane" in clean:
         clean["lane"] = _notes_from(clean["lane"])
+    if "places" in clean:
+        clean["places"] = places_from(clean["places"])
+    if "about" in clean:
+        clean["about"] = about_from(clean["about"])
     return replace(start or Settings(), **clean)
 
 

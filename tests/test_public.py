@@ -84,6 +84,7 @@ def imported(path: Path) -> set[str]:
 # From the first stage to the last: a module may know those of its own rank and before, never after.
 ORDER = (
     ("errors", "flags", "confidence"),
+    ("about", "places"),
     ("settings",),
     ("scan",),
     ("plate",),
@@ -95,7 +96,7 @@ ORDER = (
     ("evidence",),
     ("options", "report"),
     ("questions",),
-    ("many",),
+    ("many", "page"),
     ("commands",),
     ("cli",),
     ("__main__",),

@@ -49,7 +49,7 @@ def run(arguments: argparse.Namespace) -> int:
         if getattr(arguments, option):
             raise InputError(f"--{option.replace('_', '-')} is about many plates: give more than "
                              "one, or a folder")
-    refuse_early(arguments)
+    refuse_early(arguments, arguments.plate[0])
     from lanes.measuring import measure
 
     reading = measure(arguments.plate[0], settings,

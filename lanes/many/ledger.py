@@ -15,7 +15,7 @@ from typing import IO, Any
 
 from lanes.errors import OutputError, one_line
 from lanes.many.find import natural, shown
-from lanes.many.work import RECORD, SCHEMA, THUMBNAIL
+from lanes.many.work import RECORD, SCHEMA
 from lanes.report.folder import refuse_existing, write_folder
 
 PLATES_JSON, PLATES_CSV, INDEX = "plates.json", "plates.csv", "index.html"
@@ -155,7 +155,7 @@ def refuse_folder(out: Path, folder: str, force: bool) -> None:
             f"{shown(path)} holds a reading by other settings or another version, of another scan, "
             "or one that was changed: give --force to replace it, or another --out"
         )
-    refuse_existing(path, (RECORD, THUMBNAIL), force)
+    refuse_existing(path, force)
 
 
 def write_plate(out: Path, folder: str, files: Mapping[str, bytes], force: bool) -> None:

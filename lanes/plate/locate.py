@@ -8,11 +8,13 @@ import numpy as np
 
 from lanes.errors import InputError, LayoutError
 from lanes.flags import Flag, flag
+from lanes.plate.blobs import blobs_between, is_lighter
 from lanes.plate.columns import find_lanes
+from lanes.plate.given_places import given_lanes, given_line
 from lanes.plate.layout import Lane, Layout, Line
 from lanes.plate.outline import Outline, find_outline
-from lanes.plate.pencil import Stroke, find_lines
-from lanes.plate.square import choose_grid, square_up
+from lanes.plate.pencil import Stroke, find_lines, find_ticks
+from lanes.plate.planes import Planes, planes_of
 from lanes.scan.scan import Scan
 from lanes.settings import Settings
 
@@ -47,18 +49,15 @@ def locate(scan: Scan, settings: Settings, light: str = "white") -> Layout:
     InputError
         If what is given does not fit the plate.
     """
-    image = scan.light("mean", max(1, max(scan.height_px, scan.width_px) // 1600))
-    step = max(1, max(scan.height_px, scan.width_px) // 1600)
-    outline = find_outline(image)
-    outline = Outline((outline.corners_px + 0.5) * step - 0.5, outline.confidence, outline.seen)
-    layout = _with_scale(scan, settings, outline)
-
-    grid, reduce = choose_grid(layout.width, layout.height, layout.corners_px, layout.mm_per_unit)
-    plate = square_up(scan, "mean", grid, reduce, layout.width, layout.height, layout.corners_px)
+    layout = locate_plate(scan, settings)
+    planes = planes_of(scan, layout, settings.places.masks)
+    plate, grid = planes.fine, planes.fine_grid
     found = dict(layout.found)
     margin = 1.5
-    origin = _given(settings.origin, layout, "origin")
-    front = _given(settings.front, layout, "front")
+    origin = given_line(settings.places.origin, layout, "origin") or _given(
+        settings.origin, layout, "origin")
+    front = given_line(settings.places.front, layout, "front") or _given(
+        settings.front, layout, "front")
     if origin is None:
         stroke = _best(find_lines(plate, grid, 0.02 * layout.height, 0.45 * layout.height,
                                   False, margin))
@@ -83,10 +82,54 @@ def locate(scan: Scan, settings: Settings, light: str = "white") -> Layout:
             "plate's lower edge"
         )
     layout = replace(layout, origin=origin, front=front, found=found)
-    lanes, confidence = find_lanes(plate, grid, layout, settings, light == "366")
+    return with_lanes(planes, layout, settings, light)
+
+
+def with_lanes(planes: Planes, layout: Layout, settings: Settings, light: str) -> Layout:
+    """Return `layout`, whose lines are known, with its blobs and its lanes."""
+    blobs = blobs_between(planes, layout)
+    lighter = light == "366" or is_lighter(blobs, settings.spots)
+    own = tuple(b for b in blobs if b.lighter == lighter)
+    ticks = find_ticks(planes.fine, planes.fine_grid, layout.origin)
+    assumed: tuple[float, ...] = ()
+    lanes, confidence = given_lanes(settings, layout), None
+    if lanes is None:
+        lanes, confidence, assumed = find_lanes(own, ticks, layout, settings, light == "366")
+    found = dict(layout.found)
     if confidence is not None:
         found["lanes"] = confidence
-    return replace(layout, lanes=_named(lanes, settings), found=found)
+    flags = list(layout.flags)
+    if assumed:
+        flags.append(flag("lanes-assumed", f"nothing marks {_places(assumed, layout)}: placed by "
+                          "even spacing"))
+    if lighter and light != "366":
+        flags.append(flag("spots-lighter", "spots lighter than the layer are read: their signal "
+                          "is by the same law, with the opposite sign"))
+    return replace(layout, lanes=named_lanes(lanes, settings), found=found, blobs=blobs,
+                   lighter=lighter, flags=tuple(flags))
+
+
+def _places(xs: tuple[float, ...], layout: Layout) -> str:
+    unit = "mm" if layout.scaled else "pixels"
+    return ("a lane at " if len(xs) == 1 else "lanes at ") + (
+        ", ".join(f"{x:.4g}" for x in xs)) + f" {unit}"
+
+
+def locate_plate(scan: Scan, settings: Settings) -> Layout:
+    """Find the plate in `scan` and its scale: a layout without lines and lanes yet.
+
+    Parameters and errors are those of `locate`.
+    """
+    step = max(1, max(scan.height_px, scan.width_px) // 1600)
+    if settings.corners is not None:
+        outline = Outline(np.array(settings.corners), 1.0, True)
+    else:
+        outline = find_outline(scan.light("mean", step))
+        outline = Outline((outline.corners_px + 0.5) * step - 0.5, outline.confidence, outline.seen)
+    layout = _with_scale(scan, settings, outline)
+    if settings.corners is not None:
+        layout.found.pop("plate", None)
+    return layout
 
 
 def _with_scale(scan: Scan, settings: Settings, outline: Outline) -> Layout:
@@ -171,7 +214,8 @@ def _unit(layout: Layout) -> str:
     return "MM" if layout.scaled else "PIXELS"
 
 
-def _named(lanes: tuple[Lane, ...], settings: Settings) -> tuple[Lane, ...]:
+def named_lanes(lanes: tuple[Lane, ...], settings: Settings) -> tuple[Lane, ...]:
+    """Return `lanes` with the names and roles that `settings` gives them, or their numbers."""
     names, roles = settings.names, settings.roles
     for option, listed in (("names", names), ("roles", roles)):
         if listed is not None and len(listed) != len(lanes):

@@ -1,4 +1,4 @@
-"""Each remark of the plate checks is raised by a plate that deserves it, and by no plate run with care."""
+"""Each plate check is raised by a plate that deserves it, and by no plate run with care."""
 
 from __future__ import annotations
 
