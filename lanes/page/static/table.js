@@ -58,7 +58,7 @@ function row(lane, index, spot, number) {
         light(`${index}:${number}`);
       },
     }, String(number + 1))),
-    el("td", { class: "n" }, spot.rf_text), el("td", { class: "n" }, spot.percent_text),
+    el("td", { class: "n" }, spot.rf_text), el("td", { class: "n wrap" }, spot.percent_text),
     el("td", { class: "n" }, pair?.resolution ?? ""),
     el("td", { class: "n" }, spot.signal_to_noise?.toFixed(1) ?? ""),
     el("td", {}, name),
