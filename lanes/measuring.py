@@ -29,6 +29,10 @@ from lanes.trace.noise import layer_noise, residual_noise
 from lanes.trace.path import follow
 from lanes.trace.sample import Trace, read_trace, sample
 
+# Widths of the lane's median spot that the stated limit is worked out for: one not seen may run
+# elsewhere and be wider, so a third more is taken (a choice on the side of caution).
+LIMIT_WIDTH = 1.33
+
 
 def measure(
     source: str | Path, settings: Settings | None = None, *, picture: bool = True, **choices: Any
@@ -76,7 +80,7 @@ def assemble(plate: Plate, lanes: tuple[LaneReading, ...], picture: bool = True)
 
 # What a trace has no use for: to ignore it without a word would hide a mistake.
 PLATE_ONLY = ("light", "law", "channel", "transfer", "turn", "lanes", "lane_width", "plate_width",
-              "plate_height", "dpi")
+              "plate_height", "dpi", "spots")
 # The residual's tallest point over the tallest spot: from here on the sum of spots is not what
 # the trace shows (a step, a dip).
 UNLIKE = 0.25
@@ -150,8 +154,7 @@ def read_lane(plate: Plate, lane: Lane) -> LaneReading:
     if signal.masked is not None and _hides(signal, layout, lane):
         flags.append(flag("masked", "part of the lane is masked: nothing is read from it"))
     width = np.median([c.sigma for c in fit.components]) if fit.components else 0.9 / mm
-    # One not seen may run elsewhere and be wider: a third wider is taken.
-    smallest = limit(noise.local, trace.gain, 1.33 * float(width), THRESHOLD)
+    smallest = limit(noise.local, trace.gain, LIMIT_WIDTH * float(width), THRESHOLD)
     scale = layout.scaled
     return LaneReading(
         lane.name, lane.role, lane.x if scale else None, lane.width if scale else None,
@@ -235,7 +238,8 @@ def _measure_trace(path: Path, settings: Settings) -> Reading:
     width = np.median([c.sigma for c in fit.components]) if fit.components else 0.012 * trace.run
     reading = LaneReading(
         name, role, None, None, trace.run, spots, pairs,
-        limit(noise.local, trace.gain, float(width), THRESHOLD), fit, noise, trace, below,
+        limit(noise.local, trace.gain, LIMIT_WIDTH * float(width), THRESHOLD),
+        fit, noise, trace, below,
         (flag("noise-from-residuals", "a trace alone shows no clean layer"), *more),
     )
     source = Source(path.name, hashlib.sha256(raw).hexdigest(), None, None, None, None, None, None)

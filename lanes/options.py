@@ -7,10 +7,19 @@ from typing import Any
 
 from lanes.about import About, about_words
 from lanes.errors import InputError
-from lanes.settings import BACKGROUNDS, CHANNELS, JOINTS, LAWS, LIGHTS, Settings, from_mapping
+from lanes.settings import (
+    BACKGROUNDS,
+    CHANNELS,
+    JOINTS,
+    LAWS,
+    LIGHTS,
+    SPOTS,
+    Settings,
+    from_mapping,
+)
 
 CHOICES = ("light", "law", "channel", "transfer", "origin", "front", "lane_width", "plate_width",
-           "plate_height", "dpi", "turn", "background", "joint", "components")
+           "plate_height", "dpi", "turn", "background", "joint", "components", "spots")
 
 
 def plate_options(parser: argparse.ArgumentParser) -> None:
@@ -22,7 +31,8 @@ def plate_options(parser: argparse.ArgumentParser) -> None:
     light.add_argument("--law", choices=LAWS, help="from light to signal (by the light)")
     light.add_argument("--channel", choices=CHANNELS, help="colour read (best contrast to noise)")
     light.add_argument("--transfer", metavar="CURVE",
-                       help="how codes map to light: auto, srgb, linear or a power")
+                       help="the file's tone curve: auto, srgb, linear or a power")
+    light.add_argument("--spots", choices=SPOTS, help="spots darker or lighter than the layer")
     place = parser.add_argument_group("place")
     place.add_argument("--origin", type=float, metavar="MM", help="height of the origin line")
     place.add_argument("--front", type=float, metavar="MM", help="height of the solvent front")
@@ -44,9 +54,11 @@ def plate_options(parser: argparse.ArgumentParser) -> None:
     fit = parser.add_argument_group("fit")
     fit.add_argument("--background", choices=BACKGROUNDS,
                      help="what lies under the spots (layer: the clean layer beside the lane)")
-    fit.add_argument("--joint", choices=JOINTS, help="low-order term fitted with the spots")
+    fit.add_argument("--joint", choices=JOINTS, help="baseline fitted with the spots")
     fit.add_argument("--components", type=int, metavar="N",
                      help="spots in each lane, where that is known")
+    parser.add_argument("--digits", type=int, choices=range(2, 7), metavar="N",
+                        help="decimals of Rf that are printed (2); JSON and CSV hold all")
 
 
 def settings_from(arguments: argparse.Namespace) -> Settings:

@@ -21,6 +21,7 @@ LAWS = ("auto", "kubelka-munk", "optical-density", "emission")
 CHANNELS = ("auto", "red", "green", "blue", "mean", "luminance")
 BACKGROUNDS = ("layer", "asymmetric", "snip", "polynomial", "none")
 JOINTS = ("auto", "none", "constant", "linear", "quadratic", "exponential")
+SPOTS = ("auto", "dark", "light")
 TURNS = (0, 90, 180, 270)
 MOST_LANES = 60
 
@@ -87,6 +88,8 @@ class Settings:
         Where a person put lines and lanes, and what is masked.
     about : About
         Sample, solvent, stain, date, notes and the substances' names.
+    spots : str
+        Whether spots are "dark" or "light" against the layer, under white light or 254 nm.
     """
 
     transfer: str = "auto"
@@ -110,6 +113,7 @@ class Settings:
     lane: tuple[LaneNote, ...] = ()
     places: Places = dataclasses.field(default_factory=Places)
     about: About = dataclasses.field(default_factory=About)
+    spots: str = "auto"
 
     def __post_init__(self) -> None:
         for name in ("lanes", "names", "roles"):
@@ -122,6 +126,7 @@ class Settings:
         _one_of("background", self.background, BACKGROUNDS)
         _one_of("joint", self.joint, JOINTS)
         _one_of("turn", self.turn, TURNS)
+        _one_of("spots", self.spots, SPOTS)
         _transfer(self.transfer)
         for name in ("lane_width", "plate_width", "plate_height", "dpi"):
             _positive(name, getattr(self, name))

@@ -96,14 +96,14 @@ ORDER = (
     ("evidence",),
     ("options", "report"),
     ("questions",),
-    ("page",),
+    ("many", "page"),
     ("commands",),
     ("cli",),
     ("__main__",),
 )
 RANK = {name: rank for rank, names in enumerate(ORDER) for name in names}
 BESIDE = ("draw",)  # a model of its own: it knows of errors, and nothing but its command of it
-DRAWS = ("report", "questions")  # may import matplotlib
+DRAWS = ("report", "questions", "many")  # may import matplotlib
 HOUSE = Path(lanes.__file__).parent
 
 

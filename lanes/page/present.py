@@ -116,7 +116,7 @@ def _spot(reading: Reading, lane: LaneReading, place: Lane, number: int) -> dict
     x, y = reading.layout.path(place, spot.rf)
     sigma = lane.fit.components[number].sigma
     return {
-        "rf": _number(spot.rf), "rf_text": rf_text(spot),
+        "rf": _number(spot.rf), "rf_text": rf_text(lane, number),
         "percent": _number(spot.area_percent), "percent_text": percent_text(lane, spot),
         "area": _number(spot.area), "area_sd": _number(spot.area_sd),
         "rf_sd": _number(spot.rf_sd), "percent_sd": _number(spot.area_percent_sd),

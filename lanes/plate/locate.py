@@ -8,12 +8,13 @@ import numpy as np
 
 from lanes.errors import InputError, LayoutError
 from lanes.flags import Flag, flag
+from lanes.plate.blobs import blobs_between, is_lighter
 from lanes.plate.columns import find_lanes
-from lanes.plate.given_places import given_lanes, given_line, masked, without_masked
+from lanes.plate.given_places import given_lanes, given_line
 from lanes.plate.layout import Lane, Layout, Line
 from lanes.plate.outline import Outline, find_outline
-from lanes.plate.pencil import Stroke, find_lines
-from lanes.plate.square import choose_grid, square_up
+from lanes.plate.pencil import Stroke, find_lines, find_ticks
+from lanes.plate.planes import Planes, planes_of
 from lanes.scan.scan import Scan
 from lanes.settings import Settings
 
@@ -49,9 +50,8 @@ def locate(scan: Scan, settings: Settings, light: str = "white") -> Layout:
         If what is given does not fit the plate.
     """
     layout = locate_plate(scan, settings)
-    grid, reduce = choose_grid(layout.width, layout.height, layout.corners_px, layout.mm_per_unit)
-    plate = square_up(scan, "mean", grid, reduce, layout.width, layout.height, layout.corners_px)
-    plate = without_masked(plate, masked(grid, settings.places.masks), grid.mm)
+    planes = planes_of(scan, layout, settings.places.masks)
+    plate, grid = planes.fine, planes.fine_grid
     found = dict(layout.found)
     margin = 1.5
     origin = given_line(settings.places.origin, layout, "origin") or _given(
@@ -82,12 +82,37 @@ def locate(scan: Scan, settings: Settings, light: str = "white") -> Layout:
             "plate's lower edge"
         )
     layout = replace(layout, origin=origin, front=front, found=found)
-    lanes = given_lanes(settings, layout)
+    return with_lanes(planes, layout, settings, light)
+
+
+def with_lanes(planes: Planes, layout: Layout, settings: Settings, light: str) -> Layout:
+    """Return `layout`, whose lines are known, with its blobs and its lanes."""
+    blobs = blobs_between(planes, layout)
+    lighter = light == "366" or is_lighter(blobs, settings.spots)
+    own = tuple(b for b in blobs if b.lighter == lighter)
+    ticks = find_ticks(planes.fine, planes.fine_grid, layout.origin)
+    assumed: tuple[float, ...] = ()
+    lanes, confidence = given_lanes(settings, layout), None
     if lanes is None:
-        lanes, confidence = find_lanes(plate, grid, layout, settings, light == "366")
-        if confidence is not None:
-            found["lanes"] = confidence
-    return replace(layout, lanes=named_lanes(lanes, settings), found=found)
+        lanes, confidence, assumed = find_lanes(own, ticks, layout, settings, light == "366")
+    found = dict(layout.found)
+    if confidence is not None:
+        found["lanes"] = confidence
+    flags = list(layout.flags)
+    if assumed:
+        flags.append(flag("lanes-assumed", f"nothing marks {_places(assumed, layout)}: placed by "
+                          "even spacing"))
+    if lighter and light != "366":
+        flags.append(flag("spots-lighter", "spots lighter than the layer are read: their signal "
+                          "is by the same law, with the opposite sign"))
+    return replace(layout, lanes=named_lanes(lanes, settings), found=found, blobs=blobs,
+                   lighter=lighter, flags=tuple(flags))
+
+
+def _places(xs: tuple[float, ...], layout: Layout) -> str:
+    unit = "mm" if layout.scaled else "pixels"
+    return ("a lane at " if len(xs) == 1 else "lanes at ") + (
+        ", ".join(f"{x:.4g}" for x in xs)) + f" {unit}"
 
 
 def locate_plate(scan: Scan, settings: Settings) -> Layout:

@@ -210,9 +210,17 @@ def test_lanes_outside_the_plate() -> None:
     assert "--lanes: -1 lies outside" in refused(InputError, lanes=(-1.0, 20.0))
 
 
-def test_more_lanes_than_fit_or_are_there() -> None:
+def test_more_lanes_than_fit() -> None:
     assert "no more than" in refused(InputError, lanes=40)
-    assert "only 3 of 5 lanes found" in refused(LayoutError, lanes=5)
+
+
+@pytest.mark.parametrize("count", [1, 4, 5, 9])
+def test_as_many_lanes_as_asked_for(count: int) -> None:
+    layout = located(lanes=count)
+    assert len(layout.lanes) == count
+    assert min(np.diff([0, *xs(layout), layout.width])) > 1.0
+    said = [f.message for f in layout.flags if f.name == "lanes-assumed"]
+    assert len(said) == (count > 3)
 
 
 @pytest.mark.parametrize("option", ["names", "roles"])
