@@ -142,10 +142,13 @@ def test_the_uncertainty_stated_is_the_error_made() -> None:
     pulls = []
     for kind in ("white", "254 nm", "366 nm", "tilted", "smiling", "uneven lamp", "dusty"):
         for s, t in matches(*read(PLATES[kind])):
-            assert s.rf_sd is not None
-            assert s.area_percent_sd is not None
-            pulls.append(((s.rf - t["rf"]) / s.rf_sd, (s.area_percent - t["percent"]) /
-                          s.area_percent_sd))
+            assert s.rf_sd_noise is not None
+            assert s.area_percent_sd_noise is not None
+            # Here the law and the shape are those assumed: noise makes the whole error.
+            pulls.append(((s.rf - t["rf"]) / s.rf_sd_noise, (s.area_percent - t["percent"]) /
+                          s.area_percent_sd_noise))
+            assert s.rf_sd >= s.rf_sd_noise
+            assert s.area_percent_sd >= s.area_percent_sd_noise
     spread = np.sqrt(np.mean(np.square(pulls), axis=0))
     # Sixty-three spots on plates that share their lines: a coarse check, but one that fails
     # where an error is understated by half or overstated threefold.
