@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from lanes.checks.colours import coloured
 from lanes.checks.plate_checks import check_plate
 from lanes.errors import InputError
 from lanes.flags import Flag, flag
@@ -78,6 +79,7 @@ def measure(
 
 def assemble(plate: Plate, lanes: tuple[LaneReading, ...], picture: bool = True) -> Reading:
     """Return the reading of `plate` from its `lanes` as read, with the plate's own checks."""
+    lanes = coloured(plate, lanes)
     remarks, *by_lane = check_plate(plate, lanes)
     lanes = tuple(map(_remarked, lanes, *by_lane))
     return Reading(
@@ -218,6 +220,8 @@ def _may_change(fit: Fit) -> bool:
 
 def _take(plate: Plate, lane: Lane, shapes: ShapeDoubt) -> _Taken:
     settings, noise = plate.settings, plate.noise
+    if noise is not None and lane.width != plate.layout.lanes[0].width:
+        noise = layer_noise(plate.signal, plate.layout, lane.width) or noise
     trace = sample(plate.signal, plate.layout, lane)
     flat, below = _less_background(trace, settings, plate.signal.grid.mm)
     flags: tuple[Flag, ...] = ()

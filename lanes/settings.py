@@ -18,7 +18,8 @@ from lanes.places import Places, places_from
 
 LIGHTS = ("auto", "white", "254", "366")
 LAWS = ("auto", "kubelka-munk", "optical-density", "emission")
-CHANNELS = ("auto", "red", "green", "blue", "mean", "luminance")
+CHANNELS = ("auto", "red", "green", "blue", "mean", "luminance", "red+green", "green+blue",
+            "red+blue")
 BACKGROUNDS = ("layer", "asymmetric", "snip", "polynomial", "none")
 BASELINE_ORDERS = ("auto", "none", "constant", "linear", "quadratic", "exponential")
 SPOTS = ("auto", "dark", "light")
@@ -110,10 +111,10 @@ class Settings:
     baseline_order: str = "auto"
     components: int | None = None
     corners: tuple[tuple[float, float], ...] | None = None
+    spots: str = "auto"
     lane: tuple[LaneNote, ...] = ()
     places: Places = dataclasses.field(default_factory=Places)
     about: About = dataclasses.field(default_factory=About)
-    spots: str = "auto"
 
     def __post_init__(self) -> None:
         for name in ("lanes", "names", "roles"):

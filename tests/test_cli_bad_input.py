@@ -321,7 +321,7 @@ def test_no_settings_file(refused: Refused, tmp_path: Path, drawn: Path) -> None
 
 @pytest.mark.parametrize(
     ("words", "says"),
-    [(("measure",), "required: plate"), (("measure", "a.png", "b.png"), "unrecognized"),
+    [(("measure",), "required: plate"), (("measure", "a.png", "b.png"), "--out DIR"),
      (("mesure", "a.png"), "invalid choice: 'mesure'"), (("--colour",), "--colour"),
      (("measure", "a.png", "--colour", "red"), "--colour"),
      (("measure", "a.png", "--light", "uv"), "--light"),

@@ -129,6 +129,8 @@ def _spot(spot: Spot) -> dict[str, Any]:
         "asymmetry": spot.asymmetry,
         "plate_number": spot.plate_number,
         "signal_to_noise": spot.signal_to_noise,
+        "colour": spot.colour,
+        "colour_name": spot.colour_name,
         "flags": _flags(spot.flags),
     }
 

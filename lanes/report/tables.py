@@ -21,7 +21,7 @@ _SPOT = (
     "height", "width_mm", "sigma_mm", "asymmetry", "plate_number", "signal_to_noise",
     "rf_sd_noise", "area_sd_noise", "area_percent_sd_noise",
 )  # fmt: skip
-SPOT_COLUMNS = ("lane", "role", "spot", *_SPOT, "flags")
+SPOT_COLUMNS = ("lane", "role", "spot", *_SPOT, "colour", "colour_name", "flags")
 PAIR_COLUMNS = (
     "lane", "lower_spot", "upper_spot", "neighbours",
     "delta_rf", "resolution", "resolution_sd", "valley_to_peak",
@@ -41,6 +41,7 @@ def spots_csv(reading: Reading) -> bytes:
             [
                 as_text(lane.name), as_text(lane.role or ""), number,
                 *(_cell(getattr(spot, k)) for k in _SPOT),
+                spot.colour or "", spot.colour_name or "",
                 " ".join(flag.name for flag in spot.flags),
             ]
             for lane in reading.lanes

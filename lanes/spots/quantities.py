@@ -32,7 +32,8 @@ class Spot:
     and channel; those named `_sd_noise` count the noise alone.
 
     `position_mm` is the distance from the origin; lengths are None where there is no scale.
-    `height` is signal x mm, `area` signal x mm^2.
+    `height` is signal x mm, `area` signal x mm^2. `colour` is the light at its middle as sRGB,
+    #rrggbb, and `colour_name` a plain word for it beside the layer; None where there is no colour.
     """
 
     rf: float
@@ -53,6 +54,8 @@ class Spot:
     rf_sd_noise: float | None = None
     area_sd_noise: float | None = None
     area_percent_sd_noise: float | None = None
+    colour: str | None = None
+    colour_name: str | None = None
 
 
 @dataclass(frozen=True)

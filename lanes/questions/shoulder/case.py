@@ -20,6 +20,7 @@ from lanes.evidence.whitened_fits import (
     one,
     two,
 )
+from lanes.questions.shoulder.strips import Across, across_lane, roughness
 from lanes.questions.shoulder.window import Window, make_window
 from lanes.reading import LaneReading
 from lanes.spots.criteria import criteria
@@ -67,6 +68,10 @@ class Case:
         (AICc, BIC) of each way to explain the spot, from fits with lmfit.
     doubt : ShapeDoubt
         How misshapen a single spot is taken to be.
+    rough : float
+        By how much this one is more misshapen than that, as its strips tell.
+    across : Across or None
+        The two components across the lane.
     """
 
     run: float
@@ -87,12 +92,21 @@ class Case:
     scores: dict[str, tuple[float, float]]
     drawn: tuple[Floats, Floats, Floats, Floats]
     doubt: ShapeDoubt
+    rough: float
     problem: Problem
+    across: Across | None
 
     @property
     def single_rf(self) -> float:
         """Rf of the spot as one."""
         return self.solutions[ONE].peaks[0].centre / self.run
+
+    @property
+    def own_ln_sigma(self) -> float:
+        """ln sigma of the spot as one, by its own trace alone."""
+        space = self.space.without_width()
+        z = self.z[:, :space.reduce.shape[0]]
+        return float(fit_single(one, space, z, self.single, self.limits)[0][0, 1])
 
     def single_rf_sd(self, line_sds: tuple[float, float]) -> float | None:
         """Return the standard deviation of that Rf, the lines' included."""
@@ -125,7 +139,8 @@ def make_case(
         If too little of the trace round the spot can be used.
     """
     window = make_window(reading, group, mm, doubt)
-    covariance = window.with_misfit(doubt)
+    rough = roughness(reading, window, doubt)
+    covariance = window.with_misfit(doubt, rough)
     if shape is not None:
         bell = np.exp(-0.5 * window.z**2)[:, None] * window.height
         by = hermevander(window.z, max(SHAPE_TERMS))[:, SHAPE_TERMS[1:]] * bell
@@ -153,8 +168,16 @@ def make_case(
         2.0 * np.sqrt(np.diag(covariance)), space, limits, z, outside,
         reading.noise.source == "residuals", model, single[0], pair_of, solutions,
         _scores(problem, space, z, single[0], limits, outside, solutions, model),
-        _drawn(solutions, window), doubt, problem,
+        _drawn(solutions, window), doubt, rough, problem,
+        across_lane(reading, window, *_of_pair(window, pair_of)),
     )
+
+
+def _of_pair(window: Window, p: Floats) -> tuple[Floats, Floats]:
+    """Return the two components over the window, of unit area, and their areas."""
+    sigma = np.exp(p[2])
+    each = np.array([[p[0], p[2], 1.0], [p[0] + p[1] * sigma, p[2], 1.0]])
+    return one(window.x, each)[0], p[3:]
 
 
 def _scores(

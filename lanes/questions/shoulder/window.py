@@ -29,7 +29,7 @@ NARROWEST_MM, BROADEST_MM = 0.25, 5.0  # sigma of a spot, as in a reading
 def pick(reading: LaneReading, rf: float | None) -> tuple[int, ...]:
     """Return the components that the question is about: the spot at `rf`, or the strongest.
 
-    Those of one merged group belong together; of more than two, the spot and its largest partner.
+    Those of one merged group belong together, however many: a misshapen spot may be read as three.
 
     Raises
     ------
@@ -50,7 +50,6 @@ def pick(reading: LaneReading, rf: float | None) -> tuple[int, ...]:
             groups.append([i])
     if rf is None:
         group = max(groups, key=lambda g: sum(parts[i].area for i in g))
-        i = max(group, key=lambda i: parts[i].area)
     else:
         if not np.isfinite(rf):
             raise InputError(f"--rf {rf} is not a number from 0 to 1")
@@ -60,11 +59,7 @@ def pick(reading: LaneReading, rf: float | None) -> tuple[int, ...]:
             raise InputError(f"lane {reading.name} has no spot at Rf {rf:g}: its spots are at "
                              f"{listed}")
         group = next(g for g in groups if i in g)
-    beside = [j for j in (i - 1, i + 1) if j in group]
-    if not beside:
-        return (i,)
-    partner = max(beside, key=lambda j: parts[j].area)
-    return tuple(sorted((i, partner)))
+    return tuple(group)
 
 
 @dataclass(frozen=True)
@@ -108,7 +103,7 @@ class Window:
         """Height of the spot as one Gaussian."""
         return self.first.area / (self.first.sigma * ROOT_2PI)
 
-    def with_misfit(self, doubt: ShapeDoubt) -> Floats:
+    def with_misfit(self, doubt: ShapeDoubt, rough: float = 1.0) -> Floats:
         """Return the covariance with the spot's own departure from a Gaussian.
 
         A misfit is what place, width and area can't take up; else it would pull at the area.
@@ -118,7 +113,7 @@ class Window:
         own = np.linalg.qr(own / np.linalg.norm(own, axis=0))[0]
         beyond = np.eye(self.x.size) - own @ own.T
         return np.asarray(self.covariance
-                          + beyond @ misfit_covariance(self.z, self.height, doubt) @ beyond)
+                          + beyond @ misfit_covariance(self.z, self.height, doubt, rough) @ beyond)
 
 
 def make_window(
