@@ -12,10 +12,9 @@ import lmfit
 import numpy as np
 from numpy.typing import NDArray
 
-from lanes.questions.compare.cospot import SHARE_SD, TILT_SD, belonging
+from lanes.questions.compare.cospot import SHARE_SD, STRETCH_SD, TILT_SD, belonging
 from lanes.questions.compare.cospot_window import Window, window_of
 from lanes.reading import LaneReading
-from lanes.spots.choose import WIDTH_PRIOR
 from lanes.spots.model import Component, peak_shape
 
 Floats = NDArray[np.float64]
@@ -101,7 +100,7 @@ def joint_fit(
         ]
         priors = [
             v["a_shift"] / (np.sqrt(2.0) * shift_sd), v["c_shift"] / (np.sqrt(2.0) * shift_sd),
-            v["c_stretch"] / WIDTH_PRIOR, v["c_tilt"] / TILT_SD, v["c_ratio"] / SHARE_SD,
+            v["c_stretch"] / STRETCH_SD, v["c_tilt"] / TILT_SD, v["c_ratio"] / SHARE_SD,
         ]
         return np.concatenate([
             *(white @ (w.y - m) for white, w, m in zip(whites, known, models, strict=True)),
