@@ -43,6 +43,7 @@ pre { background: #f3f6f9; padding: .7rem .9rem; white-space: pre-wrap; overflow
 @media (min-width: 62rem) {
   main { max-width: 72rem; }
   .desk { grid-template-columns: auto minmax(24rem, 1fr); }
+  .answer { grid-template-columns: minmax(18rem, 1fr) auto; }
 }
 @media (max-width: 30rem) {
   main { padding: 1rem .75rem 2rem; }
@@ -53,6 +54,7 @@ pre { background: #f3f6f9; padding: .7rem .9rem; white-space: pre-wrap; overflow
   body { font-size: 10.5pt; line-height: 1.4; }
   main { max-width: none; padding: 0; }
   .desk { grid-template-columns: minmax(0, 9fr) minmax(0, 11fr); gap: 0 6mm; }
+  .answer { display: block; }
   h1 { font-size: 18pt; } h2 { font-size: 13.5pt; margin-top: 6mm; } h3 { font-size: 11.5pt; }
   h2, h3, p.quiet { break-after: avoid; }
   table, tbody, tr, figure, p, .whole, dl > div { break-inside: avoid; }

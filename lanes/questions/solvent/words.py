@@ -66,18 +66,18 @@ def short(answer: Solvent) -> list[str]:
                 "with the stronger solvent. Are the fractions exchanged?",
                 *_unrepeated(answer), read_lane(answer)]
     places = ", ".join(show_rf(rf) for rf in sorted(best.rf))
-    first = f"Try {mixture(answer, percent(best.fraction))}: Rf {places}"
+    first = f"Try {mixture(answer, percent(best.fraction))}"
     out = _unrepeated(answer)
     if best.pair is None:
-        out.append(f"{first} (95 %: {show_rf(best.rf_low[0])} to {show_rf(best.rf_high[0])}).")
+        out.append(f"{first}: Rf {places} ({show_rf(best.rf_low[0])} to "
+                   f"{show_rf(best.rf_high[0])}).")
         out.append("One component was followed, so there is no pair to separate: it is brought to "
                    "Rf 1/3.")
     else:
-        out.append(f"{first}, worst pair resolution {fixed(best.worst_resolution, 1)} "
-                   f"(baseline with probability {chance(best.probability)}).")
-        a, b = best.pair
-        out.append(f"The worst pair there is {_pair(answer, a, b)}: resolution "
-                   f"{fixed(best.worst_low, 1)} to {fixed(best.worst_high, 1)} (95 %).")
+        out.append(f"{first}: worst pair resolution {fixed(best.worst_resolution, 1)} "
+                   f"({fixed(best.worst_low, 1)} to {fixed(best.worst_high, 1)}).")
+        out.append(f"Rf there: {places}. The worst pair is {_pair(answer, *best.pair)}; every pair "
+                   f"is separated to the baseline with probability {chance(best.probability)}.")
     out += crossings(answer)
     tried = answer.tried
     span = f"{percent(tried.min())} to {percent(tried.max())} %"
@@ -287,5 +287,5 @@ def target(answer: Solvent, i: int) -> str:
     t = answer.targets[i]
     if t.fraction is None or t.low is None or t.high is None:
         return "by no mixture that these plates can tell"
-    span = f"{percent(t.fraction)} % ({percent_range(t.low, t.high)})"
+    span = f"{100 * t.fraction:.2g} % ({percent_range(t.low, t.high)})"
     return span + (", extrapolated" if t.extrapolated else "")
