@@ -179,7 +179,7 @@ def _told(lane: LaneReading, unit: str) -> str:
     parts = [
         limit[:1].upper() + limit[1:],
         f"Fitted: {_count(len(fit.components), 'component')}"
-        + (f" with a {fit.joint} term" if fit.joint != "none" else "")
+        + (f" with a {fit.baseline_order} term" if fit.baseline_order != "none" else "")
         + (f"; {', '.join(scores)}." if scores else "."),
         f"Counts tried, best first: {tried}." if tried else "",
         f"Noise {figures(noise.sd, 2)} signal × {unit} (from {noise.source}), shared over "

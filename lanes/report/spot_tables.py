@@ -18,6 +18,7 @@ from lanes.report.tables import (
     resolution_text,
     rf_text,
 )
+from lanes.spots.quantities import Spot
 
 
 def spots_table(reading: Reading) -> list[str]:
@@ -56,13 +57,15 @@ def _under(flags: Iterable[Flag]) -> str:
 def further_table(reading: Reading) -> list[str]:
     """Return the spots' further figures: places and widths where there is a scale, and shape."""
     scaled = length_unit(reading) == "mm"
+    coloured = any(spot.colour for lane in reading.lanes for spot in lane.spots)
     head = ("Spot", "Rf", *(("Distance, mm", "Width, mm") if scaled else ()), "Symmetry",
-            "Plate number")
+            "Plate number", *(("Colour",) if coloured else ()))
     groups = [
         (f"Lane {escape(lane.name)}", [
             (str(index + 1), rf_text(lane, index),
              *((fixed(spot.position_mm, 2), fixed(spot.width_mm, 2)) if scaled else ()),
-             fixed(spot.asymmetry, 2), figures(spot.plate_number))
+             fixed(spot.asymmetry, 2), figures(spot.plate_number),
+             *((_swatch(spot),) if coloured else ()))
             for index, spot in enumerate(lane.spots)])
         for lane in reading.lanes if lane.spots
     ]
@@ -73,6 +76,13 @@ def further_table(reading: Reading) -> list[str]:
         '<p class="quiet">Areas, heights and every digit are in spots.csv.</p>',
         table("Further figures of the spots", head, groups, [NUMBER] * len(head)),
     ]
+
+
+def _swatch(spot: Spot) -> str:
+    if spot.colour is None:
+        return UNKNOWN
+    return (f'<span title="{spot.colour}" style="background:{spot.colour};border:1px solid">'
+            f"&emsp;</span> {spot.colour_name}")
 
 
 def pairs_table(reading: Reading) -> list[str]:

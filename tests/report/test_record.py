@@ -18,10 +18,13 @@ SCAN = ["file", "sha256", "width_px", "height_px", "bits", "mode", "dpi", "trans
 LAYOUT = ["width_mm", "height_mm", "origin_mm", "front_mm", "corners_px", "found"]
 LANE = ["name", "x_mm", "width_mm", "run_mm", "role", "limit", "spots", "pairs", "fit", "noise",
         "flags"]  # fmt: skip
-SPOT = ["rf", "rf_sd", "hrf", "position_mm", "area", "area_sd", "area_percent", "area_percent_sd",
+SPOT = ["rf", "rf_sd", "rf_sd_noise", "hrf", "position_mm", "area", "area_sd", "area_sd_noise",
+        "area_percent", "area_percent_sd", "area_percent_sd_noise",
         "height", "width_mm", "sigma_mm", "asymmetry", "plate_number", "signal_to_noise",
+        "colour", "colour_name",
         "flags"]  # fmt: skip
-PAIR = ["lower", "upper", "delta_rf", "resolution", "resolution_sd", "valley_to_peak"]
+PAIR = ["lower", "upper", "delta_rf", "resolution", "resolution_sd", "resolution_sd_noise",
+        "valley_to_peak"]
 FIT = ["components", "r_squared", "reduced_chi_square", "aicc", "bic", "tried"]
 TRIED = ["components", "shape", "rss", "parameters", "aicc", "bic"]
 MAKERS = [invented.plate, invented.unscaled, invented.trace_only]
