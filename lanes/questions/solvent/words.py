@@ -138,7 +138,7 @@ def _next(answer: Solvent) -> str:
     what = "its Rf" if best.pair is None else "the worst pair's resolution"
     if after.sd_then > WORTH * after.sd_now:
         return (f"One more mixture would add little: the lines give {what} to "
-                f"± {after.sd_now:.2g} already.")
+                f"± {after.sd_now:.1g} already.")
     where = percent(after.fraction)
     again = float(np.abs(answer.tried - after.fraction).min()) < CLOSE
     which = (f"{where} % once more" if again
@@ -146,7 +146,7 @@ def _next(answer: Solvent) -> str:
              else f"{where} %")
     beyond = ", outside those tried" if after.extrapolated else ""
     return (f"The most informative next plate is {which}{beyond}: the lines would then give "
-            f"{what} to ± {after.sd_then:.2g} instead of ± {after.sd_now:.2g}.")
+            f"{what} to ± {after.sd_then:.1g} instead of ± {after.sd_now:.1g}.")
 
 
 def _of_one(answer: Solvent, one: OnePlate) -> list[str]:
