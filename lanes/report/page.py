@@ -56,6 +56,7 @@ pre { background: #f3f6f9; padding: .7rem .9rem; white-space: pre-wrap; overflow
   body { font-size: 10.5pt; line-height: 1.4; }
   main { max-width: none; padding: 0; }
   .desk { grid-template-columns: minmax(0, 9fr) minmax(0, 11fr); gap: 0 6mm; }
+  .desk table { break-inside: auto; } .desk p.quiet { break-after: auto; }
   .answer { display: block; }
   .bracket { display: block; }
   h1 { font-size: 18pt; } h2 { font-size: 13.5pt; margin-top: 6mm; } h3 { font-size: 11.5pt; }

@@ -54,7 +54,7 @@ def _bracketed(text: str) -> str:
 
 
 def _under(flags: Iterable[Flag]) -> str:
-    return "".join(f'<br><span class="flag">{escape(flag.name)}</span>' for flag in flags)
+    return "".join(f'<div><span class="flag">{escape(flag.name)}</span></div>' for flag in flags)
 
 
 def further_table(reading: Reading) -> list[str]:
