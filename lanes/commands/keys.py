@@ -19,7 +19,8 @@ KEYS = {
     ),
     "shoulder": (
         "lane, rf, verdict, p_value, delta_aicc, delta_bic, components[](rf, rf_sd, area_percent, "
-        "area_percent_sd), alternatives[](name, aicc), colour(p_value), detectable[](resolution, "
+        "area_percent_sd), alternatives[](name, aicc), colour(p_value), evidence[](view, verdict, "
+        "words, value), detectable[](resolution, "
         "percent)"
     ),
     "purity": (
