@@ -232,7 +232,8 @@ def judge(
         place = next(found for found in plate.layout.lanes if found.name == lane)
         colour = colour_change(plate, place, case, np.random.default_rng([seed, 1]))
         overload = _overload(readings, reading, group, plate)
-        if evidence.p_value < LEVEL:
+        # Another law is asked only where it can change the answer.
+        if decide(evidence, False, False, across=case.across, overload=overload)[0] == "two":
             law = _other_law(plate, reading, group, expected, doubt, seed)
     return _answer(readings, reading, case, evidence, width, colour, law, overload, sds)
 
