@@ -13,8 +13,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import cholesky, solve_triangular
 from scipy.interpolate import make_interp_spline
+from scipy.linalg import cholesky, solve_triangular
 from scipy.special import erfcx
 
 from lanes.spots.shapes import ROOT_2PI
