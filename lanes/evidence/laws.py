@@ -8,7 +8,7 @@ from lanes.evidence.detection_limit import Lane, refitted
 from lanes.plate.layout import Lane as Place
 from lanes.plate.signal import to_signal
 from lanes.reading import Plate
-from lanes.spots.deconvolve import Fit
+from lanes.spots.fit import Fit
 from lanes.trace.background import background
 from lanes.trace.noise import layer_noise
 from lanes.trace.sample import sample

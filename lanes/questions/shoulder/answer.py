@@ -276,7 +276,7 @@ def _other_law(
 
 
 def judge_trace(
-    position: Floats, signal: Floats, *, joint: str = "auto", bootstraps: int = BOOTSTRAPS,
+    position: Floats, signal: Floats, *, baseline_order: str = "auto", bootstraps: int = BOOTSTRAPS,
     seed: int = SEED,
 ) -> Shoulder:
     """Answer for the strongest feature of a bare trace, its noise judged from what the fit leaves.
@@ -285,11 +285,11 @@ def judge_trace(
     ----------
     position, signal : (n,) array
         Evenly spaced.
-    joint : str
+    baseline_order : str
         Low-order term, as for `lanes.spots.deconvolve.deconvolve`.
     """
     x, y = np.asarray(position, float), np.asarray(signal, float)
-    fit = deconvolve(x, y, joint=joint)
+    fit = deconvolve(x, y, baseline_order=baseline_order)
     pitch = float(np.median(np.diff(x)))
     noise = residual_noise(y - fit.model, pitch)
     n = x.size

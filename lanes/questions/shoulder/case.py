@@ -24,11 +24,10 @@ from lanes.questions.shoulder.strips import Across, across_lane, roughness
 from lanes.questions.shoulder.window import Window, make_window
 from lanes.reading import LaneReading
 from lanes.spots.criteria import criteria
-from lanes.spots.deconvolve import Component, Fit
+from lanes.spots.fit import Fit
 from lanes.spots.model import Peak, Problem, Solution, merged_pairs, peak_shape, solve
 from lanes.spots.quantities import Pair, area_percents, pair, retardation
 from lanes.spots.shape_doubt import ASSUMED, ShapeDoubt
-from lanes.spots.shapes import ROOT_2PI
 
 Floats = NDArray[np.float64]
 
@@ -159,7 +158,7 @@ def make_case(
     single = fit_single(one, space, z, guess, limits)[0]
     pair_of = fit_two(space, z, single, limits)[0][0]
     # Baseline and neighbours leave with the whitening.
-    problem = replace(problem, joint="none", whitening=space.whole)
+    problem = replace(problem, baseline_order="none", whitening=space.whole)
     model = None if shape is None else (f"the shape of lane {shape.lane}",
                                         measured(shape.coefficients))
     solutions = _solve_all(problem, space, z, single[0], pair_of, limits)
@@ -259,8 +258,7 @@ def _as_fit(case: Case, name: str) -> Fit:
         scale if case.free_scale else max(1.0, scale))
     carry = _carry(p)
     parts = tuple(
-        Component(q.centre, q.area / (q.sigma * ROOT_2PI), q.sigma, 0.0, q.area)
-        for q in sorted(solution.peaks, key=lambda q: q.centre))
+        q.component() for q in sorted(solution.peaks, key=lambda q: q.centre))
     none = np.zeros(0)
     return Fit(parts, carry @ free @ carry.T, "linear", none, none, none,
                None, None, None, None, ())

@@ -11,10 +11,9 @@ from lanes.errors import InputError
 from lanes.evidence.noise_covariance import misfit_covariance, noise_covariance
 from lanes.evidence.whitened_fits import one
 from lanes.reading import LaneReading
-from lanes.spots.deconvolve import Component
-from lanes.spots.model import Peak, Problem, peak_shape, solve
+from lanes.spots.model import Component, Peak, Problem, peak_shape, solve
 from lanes.spots.shape_doubt import ShapeDoubt
-from lanes.spots.shapes import ROOT_2PI, apex
+from lanes.spots.shapes import ROOT_2PI
 
 Floats = NDArray[np.float64]
 
@@ -143,7 +142,7 @@ def make_window(
     for j, c in enumerate(fit.components):
         if j in group:
             continue
-        value, by = peak_shape(x, _peak(c))
+        value, by = peak_shape(x, c.peak())
         y = y - value
         if abs(c.centre - rough.centre) > reach + 2.0 * c.spread:
             continue
@@ -173,18 +172,9 @@ def _neighbours(x: Floats, c: Component, centre: float) -> NDArray[np.bool_]:
     return np.asarray((towards < c.spread) & (towards > -3.0 * c.spread))
 
 
-def _mean(c: Component) -> float:
-    """Centre of mass: a positive tau tails to smaller positions."""
-    return c.centre - (apex(c.sigma, c.tau) + c.tau if c.tau else 0.0)
-
-
-def _peak(c: Component) -> Peak:
-    return Peak(c.centre - (apex(c.sigma, c.tau) if c.tau else 0.0), c.area, c.sigma, c.tau)
-
-
 def _moments(parts: list[Component]) -> Peak:
     areas = np.array([c.area for c in parts])
-    means = np.array([_mean(c) for c in parts])
+    means = np.array([c.mean for c in parts])
     total = float(areas.sum())
     centre = float(areas @ means) / total
     variance = float(areas @ (np.array([c.spread ** 2 for c in parts]) + (means - centre) ** 2))

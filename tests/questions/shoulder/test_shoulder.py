@@ -273,13 +273,13 @@ def test_certified_traces():
     """NIST StRD, nonlinear regression: Gauss3 is drawn from two Gaussians that merge; Eckerle4 is
     one measured line, its residual far from noise."""
     data = load("Gauss3")
-    answer = judge_trace(data.x, data.y, joint="exponential", bootstraps=99)
+    answer = judge_trace(data.x, data.y, baseline_order="exponential", bootstraps=99)
     assert answer.verdict == "two"
     assert answer.p_value == pytest.approx(0.01)
     # From the certified values: the smaller has 38.2 % (two widths; here they share one).
     assert answer.pair_percent == pytest.approx(38.2, abs=8)
     data = load("Eckerle4")
-    assert judge_trace(data.x, data.y, joint="none", bootstraps=99).verdict != "two"
+    assert judge_trace(data.x, data.y, baseline_order="none", bootstraps=99).verdict != "two"
 
 
 def test_words(answers):
