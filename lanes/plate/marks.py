@@ -23,7 +23,7 @@ TURN = 0.0175        # how well a hand draws a dash level: 1 degree (common prac
 MARK_MM = (0.5, 5.0)  # a dot, a cross, a tick
 ROW_MM = 0.8         # how far marks put on by eye lie off one line
 UNDER_MM = 1.8       # a blob's column passes its mark nearer than this
-EDGE_MM = 1.0        # of the rim, where layer chips and shadows pass for strokes
+EDGE_MM = 1.3        # of the rim, where layer chips and shadows pass for strokes
 MARK_SD_MM = 0.3     # of a line through marks
 
 
@@ -39,11 +39,14 @@ class Mark:
     scatter: float
 
 
-def find_marks(planes: Planes, layout: Layout) -> list[Mark]:
+def find_marks(planes: Planes) -> list[Mark]:
     """Return every piece of thin matter 0.5 mm or longer, off the rim."""
     grid = planes.fine_grid
-    joined = ndimage.binary_closing(planes.thin, iterations=max(1, round(0.3 / grid.mm)))
-    labels, _ = ndimage.label(joined & True, structure=np.ones((3, 3)))
+    rim = max(1, round(EDGE_MM / grid.mm))
+    thin = np.zeros_like(planes.thin)
+    thin[rim:-rim, rim:-rim] = planes.thin[rim:-rim, rim:-rim]
+    joined = ndimage.binary_closing(thin, iterations=max(1, round(0.3 / grid.mm)))
+    labels, _ = ndimage.label(joined, structure=np.ones((3, 3)))
     found = []
     for number, place in enumerate(ndimage.find_objects(labels), 1):
         tall, wide = (s.stop - s.start for s in place)
@@ -55,9 +58,7 @@ def find_marks(planes: Planes, layout: Layout) -> list[Mark]:
         mark = Mark(float((column.mean() + 0.5) * grid.pitch), float((row.mean() + 0.5)
                     * grid.pitch), wide * grid.pitch, tall * grid.pitch, slope,
                     scatter * grid.pitch)
-        edge = EDGE_MM / layout.mm_per_unit
-        if edge < mark.y < layout.height - edge:
-            found.append(mark)
+        found.append(mark)
     return found
 
 
