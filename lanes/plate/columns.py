@@ -186,7 +186,8 @@ def cost(xs: list[float], seen: Evidence, empty: float = EMPTY) -> float:
     """
     lanes = np.array(xs)
     stray = np.minimum(STRAY + np.maximum(seen.strength - 5.0, 0.0) / STRAY_GROWS
-                       + SPOT_LIKE * seen.large, STRAY_MOST)
+                       + SPOT_LIKE * seen.large * np.clip((seen.strength - 5.0) / 3.0, 0.0, 1.0),
+                       STRAY_MOST)
     leave = np.where(seen.sure >= TICK_SURE, 4.0, 0.6 * (seen.sure - 3.0))
     if lanes.size == 0:
         return float(stray.sum() + leave.sum())

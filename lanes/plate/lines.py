@@ -88,7 +88,7 @@ def _inferred_origin(
     planes: Planes, layout: Layout, marks: list[Mark], high: float
 ) -> Line | None:
     whole = replace(layout, origin=Line((-1e6,)), front=Line((1e6,)), lanes=())
-    row = row_of_marks(marks, blobs_between(planes, whole), layout, high)
+    row = row_of_marks(planes, blobs_between(planes, whole), whole, high)
     if row is not None:
         return row
     low = 2.0 / layout.mm_per_unit
