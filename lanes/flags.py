@@ -1,10 +1,12 @@
 """The registry of remarks on a result: each name with its meaning, cause and remedy.
 
-Every flag a reading can carry stands here once; `table()` prints the registry for the README.
+Every flag a reading can carry stands here once; `lanes explain` prints them, `listed()` names them
+for the README.
 """
 
 from __future__ import annotations
 
+import textwrap
 from dataclasses import dataclass
 
 
@@ -178,8 +180,7 @@ def flag(name: str, message: str) -> Flag:
     return Flag(REGISTRY[name].name, message)
 
 
-def table() -> str:
-    """Return the registry as a Markdown table."""
-    rows = ["| flag | what it means | what to do |", "|---|---|---|"]
-    rows += [f"| `{k.name}` | {k.meaning} | {k.remedy} |" for k in REGISTRY.values()]
-    return "\n".join(rows)
+def listed() -> str:
+    """Return the names of all remarks as the README lists them."""
+    names = ", ".join(f"`{name}`" for name in REGISTRY)
+    return textwrap.fill(names, 98, break_long_words=False, break_on_hyphens=False) + "."
