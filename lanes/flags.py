@@ -150,6 +150,16 @@ REGISTRY = _registry(
          "run unknown and reference side by side on one plate"),
     Kind("law-matters", "area percent changes with the law from light to signal",
          "quote the law with the number; calibrate for amounts"),
+    Kind("more-pages", "the file holds more pages than the one that was read",
+         "choose one with --page"),
+    Kind("several-plates", "the picture shows more than one plate, and one was read",
+         "choose one with --plate, or crop to one"),
+    Kind("outline-doubtful", "the plate's edges are not sure: another outline fits nearly as well",
+         "look at plate.png; give --corners or --whole-image, or photograph on a dark, plain bed"),
+    Kind("turned", "the plate lay sideways or upside down in the picture, and was turned",
+         "look at plate.png; say --turn 0 to keep the picture as it is"),
+    Kind("sideways", "the plate may lie sideways in the picture",
+         "say --turn 90 or 270, or --turn 0 where it stands upright"),
 )
 
 

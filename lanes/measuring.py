@@ -18,7 +18,7 @@ from lanes.plate.picture import picture as square_picture
 from lanes.plate.signal import LAW_NAMES, judge_light, to_signal
 from lanes.reading import LaneReading, Plate, Reading, Source
 from lanes.scan.scan import Scan, read_scan
-from lanes.settings import Settings, from_mapping, lane_name
+from lanes.settings import Settings, from_mapping, lane_name, option_name
 from lanes.spots.deconvolve import THRESHOLD, deconvolve
 from lanes.spots.describe import describe
 from lanes.spots.detect import limit
@@ -72,7 +72,7 @@ def measure(
 
 # What a trace has no use for: to ignore it without a word would hide a mistake.
 PLATE_ONLY = ("light", "law", "channel", "transfer", "turn", "lanes", "lane_width", "plate_width",
-              "plate_height", "dpi")
+              "plate_height", "dpi", "page", "which_plate", "corners", "whole_image")
 # The residual's tallest point over the tallest spot: from here on the sum of spots is not what
 # the trace shows (a step, a dip).
 UNLIKE = 0.25
@@ -92,7 +92,8 @@ def prepare(source: str | Path, settings: Settings) -> Plate:
     if is_trace(source):
         raise InputError(f"{Path(source).name} is a trace: this question needs the plate's scan, "
                          "whose clean layer tells what is noise")
-    scan = read_scan(source, transfer=settings.transfer, turn=settings.turn, dpi=settings.dpi)
+    scan = read_scan(source, transfer=settings.transfer, dpi=settings.dpi, page=settings.page,
+                     turn=0 if isinstance(settings.turn, str) else settings.turn)
     light, notes = _light(scan, settings)
     layout = locate(scan, settings, light)
     signal = to_signal(scan, layout, settings, light)
@@ -186,10 +187,14 @@ def _measure_trace(path: Path, settings: Settings) -> Reading:
         )
     for name in PLATE_ONLY:
         if getattr(settings, name) != getattr(Settings(), name):
-            option = "--" + name.replace("_", "-")
+            option = option_name(name)
             raise InputError(f"{option} is about a plate's scan, and {path.name} is a trace: "
                              f"leave {option} out")
-    trace, raw = read_trace(path, settings.origin, settings.front)
+    for option, given in (("--origin", settings.origin), ("--front", settings.front)):
+        if isinstance(given, str):
+            raise InputError(f"{option} {given}: {path.name} is a trace, whose distances have the "
+                             "table's own unit; give a plain number")
+    trace, raw = read_trace(path, float(settings.origin), float(settings.front))
     flat, below = trace.signal, np.zeros_like(trace.signal)
     if settings.background not in ("layer", "none"):
         flat, below = _less_background(trace, settings, trace.pitch)

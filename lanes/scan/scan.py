@@ -15,6 +15,7 @@ from lanes.flags import Flag, flag
 from lanes.scan.decode import (
     STRIP,
     Codes,
+    check_page,
     decode,
     deep_tiff,
     dots,
@@ -23,6 +24,7 @@ from lanes.scan.decode import (
     power_text,
     read_bytes,
     stated_transfer,
+    tiff_pages,
     tiff_tags,
     turned,
 )
@@ -170,9 +172,10 @@ def _total(arrays: Iterable[Light]) -> Light:
 
 
 def read_scan(
-    path: str | Path, *, transfer: str = "auto", turn: int = 0, dpi: float | None = None
+    path: str | Path, *, transfer: str = "auto", turn: int = 0, dpi: float | None = None,
+    page: int | None = None,
 ) -> Scan:
-    """Read a PNG, TIFF, JPEG, BMP or WebP file; of several pages or frames, the first.
+    """Read one page of a PNG, TIFF, JPEG, BMP, WebP or (with its extra) HEIC file.
 
     Opaque transparency is dropped. A file with a pixel that is not opaque is refused: what shows
     through was never measured, and any colour put there would be invented.
@@ -188,25 +191,34 @@ def read_scan(
         Quarter turns counter-clockwise, in degrees, after the EXIF orientation.
     dpi : float or None
         Dots per inch, instead of the file's own.
+    page : int or None
+        Which page, from 1; None reads the first and flags that there are more.
 
     Raises
     ------
     InputError
         If the file can't be read, is not such an image, is broken, or is too large or too small.
     """
-    Settings(transfer=transfer, turn=turn, dpi=dpi)
+    Settings(transfer=transfer, turn=turn, dpi=dpi, page=page)
     name, data = read_bytes(path)
     sha256 = hashlib.sha256(data).hexdigest()
     kind = file_kind(name, data)
+    index = (page or 1) - 1
     with guarded(name, kind):
-        tags = tiff_tags(name, data) if kind == "TIFF" else {}
+        places = tiff_pages(data) if kind == "TIFF" else []
+        start = 0
+        if places:
+            check_page(name, index, len(places))
+            index, start = places[index]
+        tags = tiff_tags(name, data, start) if places else {}
         # A PNG's depth is byte 24 of the file.
         deep = 16 in tags.get(258, ()) or (kind == "PNG" and data[24] == 16)
-        raw = deep_tiff(name, data, tags) if deep and tags else None
+        raw = deep_tiff(name, data, tags, index) if deep and tags else None
         if raw is None:
             stream = BytesIO(data)
             del data  # the decoder closes the stream: the file's bytes go before the codes come
-            raw = decode(name, kind, stream, invert=deep and tags.get(262) == (0,))
+            raw = decode(name, kind, stream, deep and tags.get(262) == (0,), index)
+        pages = len(places) or raw.pages
         turns, mirrored = _ORIENTATIONS.get(raw.orientation, (0, False))
         codes, upright = turned(raw.shape, raw.dtype, turns + int(turn) // 90, mirrored)
         for top, strip in raw.strips:
@@ -214,6 +226,9 @@ def read_scan(
     codes.setflags(write=False)
     bits = 8 * codes.dtype.itemsize
     flags: list[Flag] = []
+    if page is None and pages > 1:
+        flags.append(flag("more-pages", f"{name} holds {pages} pages and the first was read: choose "
+                          "one with --page"))
     if deep and bits == 8:
         flags.append(flag("depth-lost", f"{name} holds 16 bits a channel and was read at 8"))
     if transfer == "auto":
