@@ -10,10 +10,11 @@ from collections.abc import Sequence
 from importlib import import_module
 from typing import Any, NoReturn
 
-from lanes.commands import draw, measure
+from lanes.commands import draw, explain, measure, page
 from lanes.errors import InputError, LanesError, OutputError, one_line
 from lanes.questions import QUESTIONS
 from lanes.report.deliver import MEASURES
+from lanes.report.digits import rf_decimals
 
 EXAMPLES = """\
 examples:
@@ -23,6 +24,7 @@ examples:
                                                a plate without pencil: heights in mm
   lanes measure trace.csv --origin 0 --front 75
                                                a trace of two columns, distance and signal
+  lanes measure A.png B.png scans/ --out all   many plates: a folder each, one table, one index
   lanes shoulder plate.png --lane 2 --rf 0.4   is that spot one component or two?
   lanes purity plate.png --lane 2 --limit-lane 1=0.5
                                                how pure is it? every other spot against lane 1's
@@ -33,8 +35,10 @@ examples:
                                                which fractions to pool for the most of it?
   lanes amount plate.png --standards S1=0.5,S2=1,S3=2,S4=4 --unit ug
                                                how much is in every other lane?
-  lanes solvent a.png=15% b.png=30% --out mix  which solvent mixture parts this sample best?
+  lanes solvent a.png=15% b.png=30% --out mix  which solvent mixture separates this sample?
+  lanes page plate.png                         look at it, put it right by hand, ask
   lanes draw plate.toml --out plate.png        a plate of known contents, with its truth
+  lanes explain merged                         what a remark means, and what to do
 
 Results are estimates from one scan: area percent is not mass percent, and nothing here is
 validated for release, clinical or forensic decisions.
@@ -48,7 +52,9 @@ class _Parser(argparse.ArgumentParser):
 COMMANDS: dict[str, Any] = {
     "measure": measure,
     **{name: import_module(f"lanes.questions.{name}.command") for name in QUESTIONS},
+    "page": page,
     "draw": draw,
+    "explain": explain,
 }
 
 
@@ -64,13 +70,16 @@ def _parser() -> argparse.ArgumentParser:
     for name, module in COMMANDS.items():
         one = commands.add_parser(name, help=module.HELP, description=module.DESCRIPTION,
                                   formatter_class=plain,
-                                  epilog=None if module is draw else MEASURES)
+                                  epilog=None if module in (draw, page, explain) else MEASURES)
         module.add_arguments(one)
     return parser
 
 
 def main(argv: Sequence[str] | None = None) -> int:
-    """Run the command; return its exit code: 0 done, 2 can't, 130 stopped from the keyboard."""
+    """Run the command; return its exit code.
+
+    0 done, 1 done but for plates of many, 2 can't, 130 stopped from the keyboard.
+    """
     if isinstance(sys.stdout, io.TextIOWrapper):
         # A terminal that lacks a character shows a question mark rather than a traceback.
         sys.stdout.reconfigure(errors="replace")
@@ -78,6 +87,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     # processors are busy, and would let the last digit hang on how many there are.
     for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
         os.environ.setdefault(name, "1")
+    code: int | None = None
     try:
         arguments = _parser().parse_args(argv)
         arguments.words = list(sys.argv[1:] if argv is None else argv)
@@ -88,7 +98,8 @@ def main(argv: Sequence[str] | None = None) -> int:
         elif arguments.command is None:
             _parser().print_help()
         else:
-            COMMANDS[arguments.command].run(arguments)
+            with rf_decimals(getattr(arguments, "digits", None)):
+                code = COMMANDS[arguments.command].run(arguments)
         sys.stdout.flush()
     except LanesError as error:
         print(f"lanes: {one_line(error)}", file=sys.stderr)
@@ -108,4 +119,4 @@ def main(argv: Sequence[str] | None = None) -> int:
         problem = OutputError(f"can't read or write: {error.strerror or error}")
         print(f"lanes: {one_line(problem)}: check the disk and the folder", file=sys.stderr)
         return 2
-    return 0
+    return code or 0

@@ -12,12 +12,12 @@ import numpy as np
 from lanes.checks.plate_checks import check_plate
 from lanes.errors import InputError
 from lanes.flags import Flag, flag
-from lanes.plate.layout import Lane
+from lanes.plate.layout import Lane, Layout
 from lanes.plate.locate import locate
 from lanes.plate.picture import picture as square_picture
-from lanes.plate.signal import LAW_NAMES, judge_light, to_signal
+from lanes.plate.signal import LAW_NAMES, Signal, judge_light, to_signal
 from lanes.reading import LaneReading, Plate, Reading, Source
-from lanes.scan.scan import Scan, read_scan
+from lanes.scan.scan import Scan, read_for
 from lanes.settings import Settings, from_mapping, lane_name, option_name
 from lanes.spots.deconvolve import THRESHOLD, deconvolve
 from lanes.spots.describe import describe
@@ -28,6 +28,10 @@ from lanes.trace.background import background
 from lanes.trace.noise import layer_noise, residual_noise
 from lanes.trace.path import follow
 from lanes.trace.sample import Trace, read_trace, sample
+
+# Widths of the lane's median spot that the stated limit is worked out for: one not seen may run
+# elsewhere and be wider, so a third more is taken (a choice on the side of caution).
+LIMIT_WIDTH = 1.33
 
 
 def measure(
@@ -60,19 +64,23 @@ def measure(
     if is_trace(source):
         return _measure_trace(Path(source), settings)
     plate = prepare(source, settings)
-    readings = tuple(read_lane(plate, lane) for lane in plate.layout.lanes)
-    remarks, *by_lane = check_plate(plate, readings)
-    readings = tuple(map(_remarked, readings, *by_lane))
+    return assemble(plate, tuple(read_lane(plate, lane) for lane in plate.layout.lanes), picture)
+
+
+def assemble(plate: Plate, lanes: tuple[LaneReading, ...], picture: bool = True) -> Reading:
+    """Return the reading of `plate` from its `lanes` as read, with the plate's own checks."""
+    remarks, *by_lane = check_plate(plate, lanes)
+    lanes = tuple(map(_remarked, lanes, *by_lane))
     return Reading(
         _source(plate.scan), plate.light, LAW_NAMES[plate.signal.law], plate.signal.channel,
-        plate.layout, square_picture(plate.scan, plate.layout) if picture else None, readings,
-        (*plate.flags, *remarks), settings,
+        plate.layout, square_picture(plate.scan, plate.layout) if picture else None, lanes,
+        (*plate.flags, *remarks), plate.settings,
     )
 
 
 # What a trace has no use for: to ignore it without a word would hide a mistake.
 PLATE_ONLY = ("light", "law", "channel", "transfer", "turn", "lanes", "lane_width", "plate_width",
-              "plate_height", "dpi", "page", "which_plate", "corners", "whole_image")
+              "plate_height", "dpi", "spots", "page", "which_plate", "corners", "whole_image")
 # The residual's tallest point over the tallest spot: from here on the sum of spots is not what
 # the trace shows (a step, a dip).
 UNLIKE = 0.25
@@ -92,12 +100,16 @@ def prepare(source: str | Path, settings: Settings) -> Plate:
     if is_trace(source):
         raise InputError(f"{Path(source).name} is a trace: this question needs the plate's scan, "
                          "whose clean layer tells what is noise")
-    scan = read_scan(source, transfer=settings.transfer, dpi=settings.dpi, page=settings.page,
-                     turn=0 if isinstance(settings.turn, str) else settings.turn)
+    return prepare_scan(read_for(source, settings), settings)
+
+
+def prepare_scan(scan: Scan, settings: Settings) -> Plate:
+    """Find a scan's layout and turn its light into signal. Errors are those of `measure`."""
     light, notes = _light(scan, settings)
     layout = locate(scan, settings, light)
     signal = to_signal(scan, layout, settings, light)
-    layout = follow(signal, layout)
+    if settings.places.lanes is None:
+        layout = follow(signal, layout)
     noise = layer_noise(signal, layout, layout.lanes[0].width)
     return Plate(scan, light, layout, signal, noise,
                  (*notes, *scan.flags, *layout.flags, *signal.flags), settings)
@@ -138,15 +150,29 @@ def read_lane(plate: Plate, lane: Lane) -> LaneReading:
                           "stand on their own"))
     spots, pairs, more = describe(trace, fit, noise, layout.origin.sd, layout.front.sd,
                                   layout.scaled, mm)
+    if signal.masked is not None and _hides(signal, layout, lane):
+        flags.append(flag("masked", "part of the lane is masked: nothing is read from it"))
     width = np.median([c.sigma for c in fit.components]) if fit.components else 0.9 / mm
-    # One not seen may run elsewhere and be wider: a third wider is taken.
-    smallest = limit(noise.local, trace.gain, 1.33 * float(width), THRESHOLD)
+    smallest = limit(noise.local, trace.gain, LIMIT_WIDTH * float(width), THRESHOLD)
     scale = layout.scaled
     return LaneReading(
         lane.name, lane.role, lane.x if scale else None, lane.width if scale else None,
         trace.run if scale else None, spots, pairs, smallest, fit, noise, trace, below,
         (*flags, *more), plate.by,
     )
+
+
+def _hides(signal: Signal, layout: Layout, lane: Lane) -> bool:
+    """Return whether a mask lies on the lane's path between origin and front."""
+    assert signal.masked is not None
+    x, y = layout.path(lane, np.linspace(0.0, 1.0, 400))
+    row = np.clip(np.rint(signal.grid.row(y)).astype(int), 0, signal.grid.rows - 1)
+    for across in np.linspace(-0.5, 0.5, 9) * lane.width:
+        column = np.clip(np.rint(signal.grid.column(x + across)).astype(int), 0,
+                         signal.grid.columns - 1)
+        if signal.masked[row, column].any():
+            return True
+    return False
 
 
 def _remarked(
@@ -215,7 +241,8 @@ def _measure_trace(path: Path, settings: Settings) -> Reading:
     width = np.median([c.sigma for c in fit.components]) if fit.components else 0.012 * trace.run
     reading = LaneReading(
         name, role, None, None, trace.run, spots, pairs,
-        limit(noise.local, trace.gain, float(width), THRESHOLD), fit, noise, trace, below,
+        limit(noise.local, trace.gain, LIMIT_WIDTH * float(width), THRESHOLD),
+        fit, noise, trace, below,
         (flag("noise-from-residuals", "a trace alone shows no clean layer"), *more),
     )
     source = Source(path.name, hashlib.sha256(raw).hexdigest(), None, None, None, None, None, None)

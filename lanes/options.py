@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 from typing import Any
 
+from lanes.about import About, about_words
 from lanes.errors import InputError
 from lanes.lengths import UNITS, WAYS, Length, from_words
 from lanes.settings import (
@@ -13,17 +14,16 @@ from lanes.settings import (
     JOINTS,
     LAWS,
     LIGHTS,
+    SPOTS,
     Settings,
     from_mapping,
     option_name,
 )
 
 CHOICES = ("light", "law", "channel", "transfer", "origin", "front", "lane_width", "plate_width",
-           "plate_height", "dpi", "turn", "background", "joint", "components", "page",
+           "plate_height", "dpi", "turn", "background", "joint", "components", "spots", "page",
            "which_plate")
 LENGTHS = ("origin", "front", "lane_width", "plate_width", "plate_height")
-
-
 LENGTHS_HELP = """A LENGTH is 10mm, 120px (pixels of the picture as it is seen) or 12% (of the
 plate's height, of its width for x); a bare number is mm."""
 
@@ -38,7 +38,8 @@ def plate_options(parser: argparse.ArgumentParser) -> None:
     light.add_argument("--law", choices=LAWS, help="from light to signal (by the light)")
     light.add_argument("--channel", choices=CHANNELS, help="colour read (best contrast to noise)")
     light.add_argument("--transfer", metavar="CURVE",
-                       help="how codes map to light: auto, srgb, linear or a power")
+                       help="the file's tone curve: auto, srgb, linear or a power")
+    light.add_argument("--spots", choices=SPOTS, help="spots darker or lighter than the layer")
     place = parser.add_argument_group("place", LENGTHS_HELP)
     place.add_argument("--origin", metavar="LENGTH", help="height of the origin line")
     place.add_argument("--front", metavar="LENGTH", help="height of the solvent front")
@@ -53,17 +54,25 @@ def plate_options(parser: argparse.ArgumentParser) -> None:
                        help="turn the image by 0, 90, 180 or 270 degrees, counter-clockwise (auto)")
     place.add_argument("--page", type=int, metavar="N", help="page of a file with several (1)")
     place.add_argument("--plate", type=int, metavar="N", dest="which_plate",
-                       help="plate of a picture with several (1), counted as `several-plates` says")
+                       help="plate of a picture with several (1), by rows from the upper left")
     place.add_argument("--corners", nargs=4, metavar="X,Y",
                        help="the plate's corners in pixels of the picture, in any order")
     place.add_argument("--whole-image", action="store_true", default=None,
                        help="the picture's edges are the plate's")
+    about = parser.add_argument_group("about")
+    about.add_argument("--about", action="append", default=[], metavar="KEY=TEXT",
+                        help="sample, solvent, stain, date or notes, to stand in the results; may "
+                        "be repeated")
+    about.add_argument("--substance", action="append", default=[], metavar="LANE@RF=NAME",
+                        help="a spot's substance, to stand in the results; may be repeated")
     fit = parser.add_argument_group("fit")
     fit.add_argument("--background", choices=BACKGROUNDS,
                      help="what lies under the spots (layer: the clean layer beside the lane)")
-    fit.add_argument("--joint", choices=JOINTS, help="low-order term fitted with the spots")
+    fit.add_argument("--joint", choices=JOINTS, help="baseline fitted with the spots")
     fit.add_argument("--components", type=int, metavar="N",
                      help="spots in each lane, where that is known")
+    parser.add_argument("--digits", type=int, choices=range(2, 7), metavar="N",
+                        help="decimals of Rf that are printed (2); JSON and CSV hold all")
 
 
 def settings_from(arguments: argparse.Namespace) -> Settings:
@@ -89,6 +98,9 @@ def settings_from(arguments: argparse.Namespace) -> Settings:
         text = getattr(arguments, name)
         if text is not None:
             values[name] = tuple(part.strip() for part in text.split(","))
+    if arguments.about or arguments.substance:
+        values["about"] = about_words(arguments.about, arguments.substance,
+                                      start.about if start else About())
     return from_mapping(values, start)
 
 
@@ -101,7 +113,7 @@ def _corner(words: str) -> tuple[float, float]:
     x, y = numbers_given if len(numbers_given) == 2 else (None, None)
     if x is None or y is None:
         raise InputError(f"--corners {words!r}: give four times x,y in pixels of the picture, as "
-                         "in --corners 40,30 900,35 905,1400 38,1390")
+                         "in --corners 40,30 900,35 905,980 38,970")
     return x, y
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 import math
 import tomllib
@@ -11,14 +12,17 @@ from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
+from lanes.about import About, about_from
 from lanes.errors import InputError, one_line
 from lanes.lengths import LONGEST, UNITS, WAYS, Length, length, parts, text
+from lanes.places import Places, places_from
 
 LIGHTS = ("auto", "white", "254", "366")
 LAWS = ("auto", "kubelka-munk", "optical-density", "emission")
 CHANNELS = ("auto", "red", "green", "blue", "mean", "luminance")
 BACKGROUNDS = ("layer", "asymmetric", "snip", "polynomial", "none")
 JOINTS = ("auto", "none", "constant", "linear", "quadratic", "exponential")
+SPOTS = ("auto", "dark", "light")
 TURNS = ("auto", 0, 90, 180, 270)
 MOST_LANES = 60
 MOST_PLATES = 20  # in one picture
@@ -70,8 +74,8 @@ class Settings:
     which_plate : int or None
         Which plate of a picture that shows several, from 1, by rows from the upper left.
     corners : tuple of four (x, y) or None
-        The plate's corners in pixels of the picture as it is seen, from its upper left, in any
-        order.
+        The plate's corners in pixels of the picture as it is seen (after `turn`), from its upper
+        left, in any order.
     whole_image : bool
         Take the picture's own edges as the plate's.
     channel : str
@@ -100,6 +104,12 @@ class Settings:
         Components per lane, where the count is known.
     lane : tuple of LaneNote
         What is known of single lanes: in TOML, tables such as `[lane.S1]` with `amount = 2`.
+    places : Places
+        Where a person put lines and lanes, and what is masked.
+    about : About
+        Sample, solvent, stain, date, notes and the substances' names.
+    spots : str
+        Whether spots are "dark" or "light" against the layer, under white light or 254 nm.
     """
 
     transfer: str = "auto"
@@ -123,7 +133,10 @@ class Settings:
     background: str = "layer"
     joint: str = "auto"
     components: int | None = None
+    spots: str = "auto"
     lane: tuple[LaneNote, ...] = ()
+    places: Places = dataclasses.field(default_factory=Places)
+    about: About = dataclasses.field(default_factory=About)
 
     def __post_init__(self) -> None:
         for name in ("lanes", "names", "roles"):
@@ -139,6 +152,7 @@ class Settings:
         _one_of("background", self.background, BACKGROUNDS)
         _one_of("joint", self.joint, JOINTS)
         _one_of("turn", self.turn, TURNS)
+        _one_of("spots", self.spots, SPOTS)
         _transfer(self.transfer)
         for name in ("lane_width", "plate_width", "plate_height", "dpi"):
             _positive(name, getattr(self, name))
@@ -189,20 +203,41 @@ class Settings:
         lines = []
         for field in fields(self):
             value = getattr(self, field.name)
-            if value is not None and field.name != "lane":
+            if value is not None and field.name not in TABLES:
                 # JSON's strings, numbers and lists are TOML's too.
                 lines.append(f"{field.name} = {json.dumps(value, ensure_ascii=False)}")
         for note in self.lane:
             lines += ["", f"[lane.{json.dumps(note.name, ensure_ascii=False)}]"]
             lines += [f"{key} = {json.dumps(value, ensure_ascii=False)}"
                       for key, value in _said(note).items()]
+        for name in ("places", "about"):
+            lines += _table(name, getattr(self, name).to_dict())
         return "\n".join(lines) + "\n"
 
     def to_dict(self) -> dict[str, Any]:
         """Return the settings as plain values for JSON."""
         return {
-            f.name: _listed(getattr(self, f.name)) for f in fields(self) if f.name != "lane"
-        } | {"lane": {note.name: _said(note) for note in self.lane}}
+            f.name: _listed(getattr(self, f.name)) for f in fields(self) if f.name not in TABLES
+        } | {"lane": {note.name: _said(note) for note in self.lane},
+             "places": self.places.to_dict(), "about": self.about.to_dict()}
+
+
+TABLES = ("lane", "places", "about")  # in TOML, tables of their own
+
+
+def _table(name: str, values: Mapping[str, Any]) -> list[str]:
+    """Return a TOML table; a list of tables in it is written as inline tables."""
+    if not values:
+        return []
+    return ["", f"[{name}]", *(f"{key} = {_toml(value)}" for key, value in values.items())]
+
+
+def _toml(value: Any) -> str:
+    if isinstance(value, Mapping):
+        return "{ " + ", ".join(f"{key} = {_toml(inner)}" for key, inner in value.items()) + " }"
+    if isinstance(value, list) and any(isinstance(inner, Mapping) for inner in value):
+        return "[\n" + "".join(f"    {_toml(inner)},\n" for inner in value) + "]"
+    return json.dumps(value, ensure_ascii=False)
 
 
 NUMBERS = ("origin", "front", "lane_width", "plate_width", "plate_height", "dpi")
@@ -221,16 +256,21 @@ def from_mapping(values: Mapping[str, Any], start: Settings | None = None) -> Se
         if key not in known:
             raise InputError(f"settings key {key!r} is unknown: the keys are {', '.join(known)}")
     for key, value in values.items():
-        if key in NUMBERS and value is not None and not _is_number(value):
-            # Text that gives a unit is a length; a number in quotes is a slip.
-            if key == "dpi" or not isinstance(value, str) or not value.endswith(UNITS):
-                unit = "dots per inch" if key == "dpi" else f"mm as a plain number, or text: {WAYS}"
-                raise InputError(f"{key} takes a number, not {value!r}: give {unit}")
+        if key not in NUMBERS or value is None or _is_number(value):
+            continue
+        # Text that gives a unit is a length; a number in quotes is a slip.
+        if key == "dpi" or not isinstance(value, str) or not value.endswith(UNITS):
+            unit = "dots per inch" if key == "dpi" else f"mm without quotes, or text: {WAYS}"
+            raise InputError(f"{key} takes a number, not {value!r}: give {unit}")
     clean: dict[str, Any] = {
         k: _as_float(v) if k in NUMBERS and _is_number(v) else v for k, v in values.items()
     }
     if "lane" in clean:
         clean["lane"] = _notes_from(clean["lane"])
+    if "places" in clean:
+        clean["places"] = places_from(clean["places"])
+    if "about" in clean:
+        clean["about"] = about_from(clean["about"])
     return replace(start or Settings(), **clean)
 
 
@@ -345,7 +385,7 @@ def _corners(given: object) -> tuple[tuple[float, float], ...]:
     """Return four corners as pairs of floats, whatever kind of sequence they came in."""
     wanted = "--corners takes the x,y of four corners in pixels of the picture"
     if not isinstance(given, Sequence) or isinstance(given, str) or len(given) != 4:
-        raise InputError(f"{wanted}: give four pairs, as in --corners 40,30 900,35 905,1400 38,1390")
+        raise InputError(f"{wanted}: give four pairs, as in --corners 40,30 900,35 905,980 38,970")
     out = []
     for pair in given:
         whole = isinstance(pair, Sequence) and not isinstance(pair, str) and len(pair) == 2

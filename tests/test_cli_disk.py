@@ -60,6 +60,20 @@ def test_force_replaces_its_own_folder_only(
     assert "'notes.txt'" in refused("measure", trace, *LINES, *OUT, "--force")
 
 
+def test_force_never_deletes_what_is_read(
+    refused: Refused, tmp_path: Path, trace: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    written(trace)
+    capsys.readouterr()
+    inside = tmp_path / "out" / "lane-mine.csv"
+    inside.write_bytes(trace.read_bytes())
+    for where in (inside, "out/../out/lane-mine.csv"):
+        assert "lies in the folder" in refused("measure", where, *LINES, *OUT, "--force")
+    (tmp_path / "link").symlink_to(tmp_path / "out")
+    through = Path("link") / "lane-mine.csv"
+    assert "lies in the folder" in refused("measure", through, *LINES, *OUT, "--force")
+
+
 def test_a_folder_within_no_folder(refused: Refused, trace: Path) -> None:
     assert "does not exist: make it" in refused("measure", trace, *LINES, "--out", "no/out")
     assert "does not exist" in refused("measure", trace, *LINES, "--out", "trace.csv/out")

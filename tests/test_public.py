@@ -83,7 +83,8 @@ def imported(path: Path) -> set[str]:
 
 # From the first stage to the last: a module may know those of its own rank and before, never after.
 ORDER = (
-    ("errors", "flags", "confidence"),
+    ("errors", "flags", "confidence", "lengths"),
+    ("about", "places"),
     ("settings",),
     ("scan",),
     ("plate",),
@@ -95,13 +96,14 @@ ORDER = (
     ("evidence",),
     ("options", "report"),
     ("questions",),
+    ("many", "page"),
     ("commands",),
     ("cli",),
     ("__main__",),
 )
 RANK = {name: rank for rank, names in enumerate(ORDER) for name in names}
 BESIDE = ("draw",)  # a model of its own: it knows of errors, and nothing but its command of it
-DRAWS = ("report", "questions")  # may import matplotlib
+DRAWS = ("report", "questions", "many")  # may import matplotlib
 HOUSE = Path(lanes.__file__).parent
 
 

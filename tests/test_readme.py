@@ -56,7 +56,7 @@ def test_the_examples_run(  # type: ignore[no-untyped-def]
             README.replace("[]", "").partition("own are those")[2].split())
         return
     assert {p.name for p in out.iterdir()} == {
-        f"{name}.json", f"{name}.png", f"{name}.html", "settings.toml"}
+        f"{name}.json", f"{name}.png", f"{name}.html", "settings.toml", "written.json"}
     shown = re.search(rf"^\| `{name}\.json` \| (.+) \|$", README, re.M)
     assert shown is not None
     assert ["schema", *_outer(shown.group(1)), "flags"] == list(found)
@@ -81,10 +81,10 @@ def test_the_table_shown_is_what_the_demo_reads() -> None:
     """Rf and area percent of lane rxn, as printed in the README, from a fresh reading."""
     import lanes
 
-    shown = re.findall(r"^    rxn +\d +([\d.]+) ± [\d.]+ +([\d.]+) ±", README, re.M)
+    shown = re.findall(r"^    rxn +\d +([\d.]+) +([\d.]+) ±", README, re.M)
     reading = lanes.measure(ROOT / "fixtures" / "demo.png", names=("SM", "co", "rxn", "prod"))
     found = reading.lane("rxn").spots
     assert len(shown) == len(found) == 4
     for (rf, percent), spot in zip(shown, found, strict=True):
-        assert abs(float(rf) - spot.rf) < 2e-4
+        assert abs(float(rf) - spot.rf) < 6e-3
         assert abs(float(percent) - spot.area_percent) < 0.1

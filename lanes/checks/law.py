@@ -1,6 +1,8 @@
-"""Whether a lane's area percents depend on the law that turned light into signal."""
+"""Whether a plate's area percents depend on the law that turned light into signal."""
 
 from __future__ import annotations
+
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -9,6 +11,7 @@ from lanes.confidence import TWO_SIDED_95
 from lanes.flags import Flag, flag
 from lanes.plate.signal import LAW_NAMES, Signal, kubelka_munk, optical_density, reflectance
 from lanes.reading import LaneReading
+from lanes.spots.quantities import Spot
 from lanes.spots.transverse import profiles
 
 Floats = NDArray[np.float64]
@@ -17,27 +20,46 @@ Floats = NDArray[np.float64]
 OTHER = {"kubelka-munk": "optical-density", "optical-density": "kubelka-munk"}
 
 
-def law_matters(signal: Signal, light: str, reading: LaneReading) -> tuple[Flag, ...]:
-    """Return the remark that area percents leave their interval under the other law."""
+def law_matters(
+    signal: Signal, light: str, readings: Sequence[LaneReading]
+) -> tuple[Flag, ...]:
+    """Return the plate's remark that area percents leave their interval under the other law."""
     other = OTHER.get(signal.law)
-    if other is None or light == "366" or len(reading.spots) < 2:
+    if other is None or light == "366":
         return ()
+    found = [(each, reading) for reading in readings
+             if (each := _furthest(signal, other, reading)) is not None]
+    if not found:
+        return ()
+    (_, spot, percent), lane = max(found, key=lambda each: each[0][0])
+    half = TWO_SIDED_95 * (spot.area_percent_sd or 0.0)
+    names = ", ".join(reading.name for _, reading in found)
+    where = f"lane {names}" if len(found) == 1 else f"lanes {names}; most in lane {lane.name}"
+    return (flag("law-matters", f"in {where}: the spot at Rf {spot.rf:.2f} holds "
+                 f"{spot.area_percent:.1f} area percent, {half:.1f} to each side with 95 %; by "
+                 f"{LAW_NAMES[other]} it would hold about {percent:.1f}"),)
+
+
+def _furthest(
+    signal: Signal, other: str, reading: LaneReading
+) -> tuple[float, Spot, float] | None:
+    """Return the spot whose percent leaves its 95 % interval most under the law `other`.
+
+    With it how many half-widths of the interval it moves by, and the percent it would have; None
+    where all stay inside.
+    """
+    if len(reading.spots) < 2:
+        return None
     percents = percents_under(reading, signal.law, other, signal.reference)
     if percents is None:
-        return ()
-    worst, most = None, 1.0
-    for spot, percent in zip(reading.spots, percents, strict=True):
-        if spot.area_percent_sd:
-            away = abs(percent - spot.area_percent) / (TWO_SIDED_95 * spot.area_percent_sd)
-            if away > most:
-                worst, most = (spot, float(percent)), away
-    if worst is None:
-        return ()
-    spot, percent = worst
-    half = TWO_SIDED_95 * (spot.area_percent_sd or 0.0)
-    return (flag("law-matters", f"the spot at Rf {spot.rf:.3f} holds {spot.area_percent:.1f} area "
-                 f"percent, {half:.1f} to each side with 95 %; by {LAW_NAMES[other]} it would hold "
-                 f"about {percent:.1f}"),)
+        return None
+    moved = [
+        (abs(percent - spot.area_percent) / (TWO_SIDED_95 * spot.area_percent_sd), spot,
+         float(percent))
+        for spot, percent in zip(reading.spots, percents, strict=True) if spot.area_percent_sd
+    ]
+    most = max(moved, key=lambda each: each[0], default=None)
+    return most if most is not None and most[0] > 1.0 else None
 
 
 def percents_under(

@@ -50,9 +50,7 @@ def check_plate(
         *run_remarks(layout, millimetres),
         *solvent_remarks(readings),
         *scan_remarks(scan, layout, signal, readings),
+        *law_matters(signal, plate.light, readings),
     )
-    lanes = tuple(
-        (*lane_remarks(layout, lane, millimetres), *law_matters(signal, plate.light, reading))
-        for lane, reading in zip(layout.lanes, readings, strict=True)
-    )
+    lanes = tuple(lane_remarks(layout, lane, millimetres) for lane in layout.lanes)
     return remarks, lanes, spot_remarks(readings, signal.law, signal.reference, millimetres)

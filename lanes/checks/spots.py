@@ -19,7 +19,8 @@ Floats = NDArray[np.float64]
 WIDEST_MM = 5.0
 WIDER = 1.8       # times what the plate's other spots make of this Rf
 FEWEST = 5        # spots that say what is usual on a plate
-# Symmetry factor that is accepted without a limit of its own: Ph. Eur. 2.2.46 (EDQM).
+# Symmetry factor that is accepted without a limit of its own: Ph. Eur., 11th ed. (2022),
+# 2.2.46 (from memory).
 SYMMETRY_LOW, SYMMETRY_HIGH = 0.8, 1.8
 STREAK = 4.0      # tail over front at 5 % of the height: symmetry 2.5
 # Of the layer's light. Stray light of 1 % of it, usual in a scanner (common practice), then takes

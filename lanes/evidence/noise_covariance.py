@@ -1,4 +1,4 @@
-"""The covariance of a trace's samples: the layer's noise, and the misfit that every shape has."""
+"""The covariance of a trace's samples: the layer's noise, and a spot's distance from its formula."""
 
 from __future__ import annotations
 
@@ -7,6 +7,8 @@ from numpy.typing import NDArray
 from scipy.linalg import toeplitz
 from scipy.optimize import nnls
 
+from lanes.spots.choose import MISFIT
+from lanes.spots.shape_doubt import ShapeDoubt
 from lanes.trace.noise import Noise
 
 Floats = NDArray[np.float64]
@@ -40,3 +42,22 @@ def noise_covariance(noise: Noise, gain: Floats) -> Floats:
         row[0] += FLOOR
     size = noise.sd * gain
     return np.asarray(toeplitz(row) * size[:, None] * size[None, :])
+
+
+def misfit_covariance(z: Floats, height: float, doubt: ShapeDoubt | None = None) -> Floats:
+    """Return the covariance of a spot's departure from a Gaussian.
+
+    Parameters
+    ----------
+    z : (n,) array
+        Distance from the spot's centre in its sigmas.
+    height : float
+        Of the spot.
+    doubt : ShapeDoubt, optional
+        Of the shape's low orders (skewed, flat). What is finer than those is always there, of
+        `MISFIT` of the height.
+    """
+    smooth = np.exp(-0.5 * ((z[:, None] - z[None, :]) / MISFIT_LENGTH) ** 2)
+    envelope = MISFIT * height * np.exp(-0.5 * (z / MISFIT_REACH) ** 2)
+    fine = smooth * envelope[:, None] * envelope[None, :]
+    return np.asarray(fine if doubt is None else fine + doubt.covariance(z, height))

@@ -9,7 +9,7 @@ each of its traces, and all of them are fitted together. The models are those of
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,6 +23,7 @@ Floats = NDArray[np.float64]
 Model = Callable[[Floats, Floats], tuple[Floats, Floats]]
 
 NEAREST, FARTHEST = 1.0, 6.2  # sigmas between the two of a pair: resolution 0.25 to 1.55
+LN_SIGMA_AT = {3: 1, 4: 1, 5: 2}  # where a model of so many parameters has its ln sigma
 TAIL_LEAST, TAIL_MOST = 0.02, 6.0  # tau over sigma, as in the fit of a trace
 
 
@@ -41,12 +42,37 @@ class Space:
         The same without the restriction to the models' span.
     freedom : int
         Samples less the columns taken out.
+    width : (ln sigma, sd) or None
+        The width that other spots lead to expect: one more measurement, that of ln sigma.
     """
 
     x: Floats
     reduce: Floats
     whole: Floats
     freedom: int
+    width: tuple[float, float] | None = None
+
+    def data(self, y: Floats) -> Floats:
+        """Return a trace in this space, (1, r), the expected width behind it where there is one."""
+        row = self.reduce @ y
+        return (row if self.width is None else np.append(row, self.width[0] / self.width[1]))[None]
+
+    def seen(self, model: Model, p: Floats) -> tuple[Floats, Floats]:
+        """Return a model's values (b, r) and derivatives (b, p, r) in this space."""
+        value, by = model(self.x, p)
+        value, by = value @ self.reduce.T, by @ self.reduce.T
+        if self.width is None:
+            return value, by
+        at = LN_SIGMA_AT[p.shape[1]]
+        sd = self.width[1]
+        slope = np.zeros((*by.shape[:2], 1))
+        slope[:, at] = 1.0 / sd
+        return (np.concatenate([value, p[:, at:at + 1] / sd], axis=1),
+                np.concatenate([by, slope], axis=2))
+
+    def without_width(self) -> Space:
+        """Return the space of the trace alone."""
+        return replace(self, width=None)
 
     def rest(self, y: Floats) -> float:
         """Return the squares of `y` that no model can take up."""
@@ -170,9 +196,8 @@ def fit(
     (b, p) parameters and (b,) sums of squares.
     """
     p = np.clip(start, low, high)
-    span = space.reduce.T
-    value, by = model(space.x, p)
-    left, jac = z - value @ span, by @ span
+    value, jac = space.seen(model, p)
+    left = z - value
     rss = np.einsum("br,br->b", left, left)
     damp = np.full(len(p), 1e-2)
     going = np.arange(len(p))
@@ -188,14 +213,14 @@ def fit(
         normal = normal + np.eye(p.shape[1]) * (damp[going, None] * d + 1e-12 * d + held)[:, None]
         trial = np.clip(at + np.linalg.solve(normal, pull[:, :, None])[:, :, 0],
                         low[going], high[going])
-        value, by = model(space.x, trial)
-        new = z[going] - value @ span
+        value, by = space.seen(model, trial)
+        new = z[going] - value
         squares = np.einsum("br,br->b", new, new)
         better = squares < rss[going]
         gained = np.where(better, rss[going] - squares, 0.0)
         won = going[better]
         p[won], left[won], rss[won] = trial[better], new[better], squares[better]
-        jac[won] = by[better] @ span
+        jac[won] = by[better]
         damp[going] = np.where(better, 0.2 * damp[going], 6.0 * damp[going])
         done = (better & (gained < 1e-4) & (damp[going] < 1e-2)) | (damp[going] > 1e5)
         going = going[~done]
@@ -279,15 +304,16 @@ def fit_two(
         starts.append(np.stack([
             c - (1.0 - share) * gap * s, np.full(b, gap), np.log(s),
             share * area, (1.0 - share) * area], axis=1))
-    value, by = one(space.x, single)
-    span = space.reduce.T
-    left, jac = z - value @ span, by @ span
+    value, jac = space.seen(one, single)
+    left = z - value
     for way in (-1.0, 1.0):
         score, bump = np.full(b, -np.inf), np.full((b, 2), 2.4)
         bump[:, 1] = 0.01
         for gap in _FAR:
             place = np.stack([c + way * gap * sigma, ln_sigma, np.ones(b)], axis=1)
-            g = one(space.x, place)[0] @ span
+            g = one(space.x, place)[0] @ space.reduce.T
+            if space.width is not None:  # a second spot's height tells nothing of widths
+                g = np.concatenate([g, np.zeros((b, 1))], axis=1)
             # The bump less what the Gaussian's own values can make of it.
             normal = jac @ jac.transpose(0, 2, 1)
             ridge = 1e-9 * np.trace(normal, axis1=1, axis2=2) + 1e-300

@@ -227,6 +227,15 @@ def _unlike(found: list[tuple[float, Floats]], whole: int, most: int) -> list[Fl
     return out
 
 
+def convex(corners: Floats) -> bool:
+    """Return whether corners go round an area without a dent or a crossing."""
+    sides = np.roll(corners, -1, axis=0) - corners
+    turns = sides[:, 0] * np.roll(sides[:, 1], -1) - sides[:, 1] * np.roll(sides[:, 0], -1)
+    lengths = np.hypot(*sides.T)
+    return bool(lengths.min() >= LEAST_SIDE
+                and np.all(turns * np.sign(turns.sum()) > 0.1 * lengths * np.roll(lengths, -1)))
+
+
 def area(corners: Floats) -> float:
     """Return the area inside `corners`, in square pixels."""
     x, y = corners.T

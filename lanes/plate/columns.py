@@ -1,310 +1,415 @@
-"""The lanes of a plate: where samples were put on, from ticks, spots or both."""
+"""The lanes of a plate: the set of lanes that explains ticks, blobs and spacing at least cost.
+
+A cost is the negative logarithm of a likelihood. A blob is scattered about its lane; a blob that
+no lane explains, a lane that no tick marks, a tick without a lane and a step out of an even row
+each cost what makes them rare.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import pairwise
 
 import numpy as np
-from numpy.typing import NDArray
-from scipy import ndimage
 
 from lanes.errors import InputError, LayoutError
-from lanes.plate.layer import mask_marks
-from lanes.plate.layout import Floats, Lane, Layout
-from lanes.plate.pencil import find_ticks
-from lanes.plate.signal import coarsen, off_layer
-from lanes.plate.square import Grid
+from lanes.plate.layout import Blob, Floats, Lane, Layout
 from lanes.settings import Settings
 
-CLOSEST_MM = 3.0   # lanes nearer than this can't be told apart
+CLOSEST_MM = 3.0   # lanes nearer than this are not put on by hand (common practice)
 USUAL_MM = 7.0     # width of a lane where nothing tells it
 # Widths at half height that a lane spans: 2 % of a round spot lies beyond, where the layer's noise
 # counts for more than that; 0.5 % under 366 nm, where it hardly counts.
 REACH, REACH_BRIGHT = 2.0, 2.4
-STRONG = 0.3       # of the strongest group of spots
-SPOT_SURE = 7.0    # standard deviations of a spot that makes a lane without a tick
-TICK_SURE = 5.5
+STRONG = 0.1       # of the strongest blob: a weaker one's width is mostly noise
+ROOM = 0.96        # of the distance to the next lane that a lane may span
+TICK_SURE = 5.5    # standard deviations of a tick that makes a lane on its own
+TICK_MM = 0.5      # how far a sample is put beside its tick (common practice: by eye)
+# Scatter of a spot about its lane: hand and wavering solvent, and a share of its own width.
+BLOB_MM, BLOB_SHARE = 0.5, 0.12
+MOST_LEAN = 0.06   # about 3.5 degrees
+# Costs, in nats.
+STRAY = 6.0        # a blob off every lane: one plate in some hundred has a stain like a spot
+STRAY_GROWS = 10.0  # standard deviations of a blob for each further nat: a strong one is no speck
+MARKED = 1.0       # a lane at a tick
+UNMARKED = 4.5     # a lane of blobs alone: any place of some ninety, 1 mm apart
+UNTICKED = 3.0     # more, where two or more others have ticks
+EMPTY = 12.0       # a lane of nothing at all
+ASKED = -1.0       # the same, where the number was given: a place in the row is one of few
+FAINT = 1.2        # of a lane at a tick that is not sure, for each standard deviation it lacks
+BESIDE = 8.0       # two blobs of one height side by side in one lane
+UNEVEN = 2.5       # a step that is no multiple of the others
+NARROW = 12.0      # lanes nearer than their spots are wide, whole
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """What speaks for lanes, in mm: blobs brought to the origin line, ticks and their sureness.
+
+    Attributes
+    ----------
+    u, sd : (b,) arrays
+        Where each blob's lane would cross the origin line, and the scatter of that.
+    strength : (b,) array
+    beside : (b, b) bool array
+        Blobs of one height, side by side: of two lanes.
+    ticks, sure : (t,) arrays
+        Place and standard deviations of each tick.
+    wide : float
+        Full width at half height of the usual blob.
+    plate : float
+        The plate's width.
+    """
+
+    u: Floats
+    sd: Floats
+    strength: Floats
+    beside: np.ndarray[tuple[int, ...], np.dtype[np.bool_]]
+    ticks: Floats
+    sure: Floats
+    wide: float
+    plate: float
+    lean: float = 0.0
+    found: tuple[float, ...] = field(default=())
 
 
 def find_lanes(
-    plate: NDArray[np.float32], grid: Grid, layout: Layout, settings: Settings, bright: bool
-) -> tuple[tuple[Lane, ...], float | None]:
+    blobs: tuple[Blob, ...], ticks: list[tuple[float, float]], layout: Layout, settings: Settings,
+    bright: bool,
+) -> tuple[tuple[Lane, ...], float | None, tuple[float, ...]]:
     """Return the lanes, unnamed, from left to right, and the confidence in them.
 
     Parameters
     ----------
-    plate : (rows, columns) array
-        Light on `grid`, lowest row first.
+    blobs : tuple of Blob
+        Between the lines.
+    ticks : list of (x, score)
     layout : Layout
         With both lines.
     settings : Settings
         `lanes` and `lane_width` are taken where given.
     bright : bool
-        Whether spots are brighter than the layer.
+        Whether spots shine on a dark layer.
+
+    Returns
+    -------
+    lanes
+    confidence : float or None
+        From 0 to 1; None where the lanes, or their number, were given.
+    assumed : tuple of float
+        The x of lanes that were asked for and that nothing marks.
 
     Raises
     ------
     LayoutError
-        If no lanes are found and none are given, or fewer than asked for.
+        If no lanes are found and none are given.
     InputError
         If the lanes given don't fit on the plate.
     """
     unit = layout.mm_per_unit
-    profile, seen = _spot_profile(plate, grid, layout, bright)
-    ticks = find_ticks(plate, grid, layout.origin)
-    spots = _peaks(profile, layout)
-    confidence: float | None
+    assumed: tuple[float, ...] = ()
+    confidence: float | None = None
+    seen = weigh(blobs, ticks, layout)
     if isinstance(settings.lanes, tuple):
-        xs = list(settings.lanes)
-        unit_name = "mm" if layout.scaled else "pixels"
-        edge = 1.0 / unit
-        for x in xs:
-            if not edge <= x <= layout.width - edge:
-                raise InputError(
-                    f"--lanes: {x:g} lies outside the plate or on its edge; it is "
-                    f"{layout.width:.4g} {unit_name} wide: count from its left edge"
-                )
-        for one, two in pairwise(xs):
-            if two - one < edge:
-                raise InputError(
-                    f"--lanes: {one:g} and {two:g} are too near to be two lanes: leave "
-                    f"{edge:.3g} {unit_name} between them"
-                )
-        confidence = None
+        xs = given_places(tuple(map(float, settings.lanes)), layout)
     else:
-        xs, confidence = _candidates(ticks, spots, unit)
+        mm = best_lanes(seen)
+        confidence = _confidence(mm, seen)
         if settings.lanes is not None:
-            xs = _to_count(xs, ticks, spots, settings.lanes, layout)
-            confidence = None if len(xs) == settings.lanes else confidence
+            _room_for(settings.lanes, layout)
+            mm, new = to_count(mm, seen, settings.lanes)
+            assumed, confidence = tuple(x / unit for x in new), None
+        xs = [x / unit for x in mm]
         if not xs:
             raise LayoutError(
                 "no lanes found: no ticks on the origin line, and no spots with layer between "
-                "lanes; give the x of each with --lanes X1,X2,..."
+                "lanes; give the x of each with --lanes X1,X2,..., or their number with --lanes N"
             )
-    width = _width(xs, seen, layout, settings, REACH_BRIGHT if bright else REACH)
-    return tuple(Lane("", x, width, 0.0, None, confidence or 1.0) for x in xs), confidence
+    lean = 0.0 if isinstance(settings.lanes, tuple) else seen.lean
+    widths = lane_widths(xs, lean, blobs, layout, settings, REACH_BRIGHT if bright else REACH)
+    lanes = tuple(Lane("", x, wide, lean, None, confidence or 1.0)
+                  for x, wide in zip(xs, widths, strict=True))
+    return lanes, confidence, assumed
 
 
-@dataclass(frozen=True)
-class _Seen:
-    """Depth of what stands out of the layer, where it does, and the grid of both."""
-
-    depth: NDArray[np.float32]
-    marked: NDArray[np.bool_]
-    grid: Grid
-
-
-def _spot_profile(
-    plate: NDArray[np.float32], grid: Grid, layout: Layout, bright: bool
-) -> tuple[Floats, _Seen]:
-    """Return the strength of spots along x, in standard deviations, and the map it came from."""
-    coarse, step = coarsen(plate, grid)
-    small = Grid(coarse.shape[0], coarse.shape[1], grid.pitch * step, grid.mm * step)
-    off = off_layer(layout, grid, step)
-    bare, surface = mask_marks(coarse, small.mm, off)
-    layer = surface.on(coarse.shape, small.mm)
-    depth = (coarse - layer) / np.maximum(layer, 1e-4) * (1.0 if bright else -1.0)
-    y = small.y()[:, None]
-    x = small.x()[None, :]
-    unit = layout.mm_per_unit
-    inside = (y > layout.origin.at(x) + 1.0 / unit) & (y < layout.front.at(x) - 0.8 / unit)
-    inside &= (x > 1.5 / unit) & (x < layout.width - 1.5 / unit)
-    depth = np.where(inside, depth, np.float32(0.0))
-    matched = ndimage.gaussian_filter(depth, 0.8 / small.mm)
-    noise = matched[bare & inside]
-    middle = float(np.median(noise)) if noise.size else 0.0
-    sd = 1.4826 * float(np.median(np.abs(noise - middle))) if noise.size else 1.0
-    z = np.where(inside, (matched - middle) / max(sd, 1e-9), 0.0)
-    # Bands may nearly touch: what is far below the highest nearby is the gap between two.
-    nearby = ndimage.maximum_filter(z, round(5.0 / small.mm))
-    marked = ndimage.binary_opening((z > 4.5) & (z > 0.3 * nearby), iterations=1)
-    labels, _ = ndimage.label(marked)
-    profile = np.zeros(small.columns)
-    for i, place in enumerate(ndimage.find_objects(labels), start=1):
-        tall = (place[0].stop - place[0].start) * small.mm
-        broad = (place[1].stop - place[1].start) * small.mm
-        part = np.where(labels[place] == i, z[place], 0.0)
-        # A streak along the plate or a stain right across it is no spot.
-        if tall < 0.6 or broad < 0.6 or broad > 0.5 * small.columns * small.mm:
-            continue
-        profile[place[1]] += part.max(axis=0)
-    seen = _Seen(depth.astype(np.float32), labels > 0, small)
-    return ndimage.gaussian_filter1d(profile, 0.7 / small.mm), seen
+def weigh(blobs: tuple[Blob, ...], ticks: list[tuple[float, float]], layout: Layout) -> Evidence:
+    """Return blobs and ticks as evidence, with the lean that the blobs share."""
+    mm = layout.mm_per_unit
+    x, y, wide, tall = (np.array([getattr(b, k) for b in blobs], float) * mm
+                        for k in ("x", "y", "width", "height"))
+    rise = y - layout.origin.at(x / mm) * mm
+    beside = ((np.abs(y[:, None] - y) < 0.35 * (tall[:, None] + tall))
+              & (np.abs(x[:, None] - x) > 0.35 * (wide[:, None] + wide)))
+    sd = np.hypot(BLOB_MM, BLOB_SHARE * wide)
+    lean = _shared_lean(x, rise, sd, np.array([t for t, _ in ticks]) * mm)
+    strength = np.array([b.strength for b in blobs], float)
+    firm = strength > STRONG * strength.max() if blobs else np.zeros(0, bool)
+    return Evidence(
+        x - lean * rise, sd, strength, beside, np.array([t for t, _ in ticks], float) * mm,
+        np.array([s for _, s in ticks], float),
+        float(np.median(wide[firm])) if firm.any() else 0.5 * USUAL_MM, layout.width * mm, lean,
+    )
 
 
-def _peaks(profile: Floats, layout: Layout) -> list[tuple[float, float]]:
-    """Return (x, strength) of the clusters of spots along x."""
-    pitch = layout.width / profile.size
-    reach = max(2, round(CLOSEST_MM / layout.mm_per_unit / pitch))
-    top = ndimage.maximum_filter1d(profile, reach) == profile
-    found: list[tuple[float, float]] = []
-    place = np.nonzero(top & (profile > SPOT_SURE))[0]
-    # A band's flat top has several maxima with no valley between: they are one.
-    groups: list[list[int]] = []
-    for i in place:
-        if groups:
-            last = groups[-1][-1]
-            valley = profile[last: i + 1].min()
-            if valley > 0.6 * min(profile[last], profile[i]):
-                groups[-1].append(int(i))
-                continue
-        groups.append([int(i)])
-    for group in groups:
-        peak = max(profile[i] for i in group)
-        low, high = group[0], group[-1]
-        while low > 0 and 0.4 * peak < profile[low - 1] <= profile[low] + 0.05 * peak:
-            low -= 1
-        while (high < profile.size - 1
-               and 0.4 * peak < profile[high + 1] <= profile[high] + 0.05 * peak):
-            high += 1
-        weight = profile[low: high + 1]
-        at = np.arange(low, high + 1)
-        found.append((float(((at + 0.5) * weight).sum() / weight.sum() * pitch), float(peak)))
-    return found
+def _shared_lean(x: Floats, rise: Floats, sd: Floats, ticks: Floats) -> float:
+    """Return the lean at which blobs stand in columns, and over ticks, most sharply."""
+    if x.size + ticks.size < 3 or x.size < 2:
+        return 0.0
+    best, most = 0.0, -np.inf
+    for lean in np.linspace(-MOST_LEAN, MOST_LEAN, 25):
+        u = x - lean * rise
+        apart = np.abs(u[:, None] - u) / np.hypot(sd[:, None], sd)
+        # Only blobs of different heights tell a lean.
+        tells = np.abs(rise[:, None] - rise) > 3.0
+        score = 0.5 * float((np.exp(-0.5 * apart**2) * tells).sum())
+        if ticks.size:
+            score += float(np.exp(-0.5 * (np.abs(u[:, None] - ticks).min(axis=1) / sd) ** 2).sum())
+        # Lanes lean by a hundredth on plates run with care (common practice).
+        score -= 0.5 * (lean / 0.02) ** 2
+        if score > most + 1e-9:
+            best, most = float(lean), score
+    return best
 
 
-def _candidates(
-    ticks: list[tuple[float, float]], spots: list[tuple[float, float]], unit: float
-) -> tuple[list[float], float]:
-    """Join ticks and spots: a tick makes a lane, and so does a column of spots without one."""
-    ticks = _without_strays(ticks)
-    sure = [x for x, s in ticks if s >= TICK_SURE]
-    supported = [x for x, s in ticks if s < TICK_SURE
-                 and any(abs(x - y) < 1.5 / unit for y, _ in spots)]
-    xs = sorted(sure + supported)
-    if len(sure) >= 3:
-        spacing = float(np.median(np.diff(sorted(sure))))
-        xs += [x for x, s in ticks if TICK_SURE > s > 3.2 and x not in xs
-               and _on_comb(x, sure, spacing)]
-        xs.sort()
-    apart = max(CLOSEST_MM / unit, 0.6 * float(np.median(np.diff(xs))) if len(xs) > 1 else 0.0)
-    ticked = len(xs)
-    # Where lanes have ticks, one without needs more than a speck to be believed.
-    least = 3.0 * SPOT_SURE if ticked > 1 else 0.0
-    for x, strength in spots:
-        if strength > least and all(abs(x - y) > apart for y in xs):
-            xs.append(x)
-    confidence = 0.95 if ticked == len(xs) and ticked else 0.8 if ticked else 0.7
-    return sorted(xs), confidence if xs else 0.0
+def cost(xs: list[float], seen: Evidence, empty: float = EMPTY) -> float:
+    """Return what lanes at `xs` (mm, rising) leave unexplained, in nats.
+
+    `empty` is the cost of a lane that nothing marks and nothing lies in.
+    """
+    lanes = np.array(xs)
+    stray = STRAY + np.minimum(seen.strength / STRAY_GROWS, 8.0)
+    leave = np.where(seen.sure >= TICK_SURE, 4.0, 0.6 * (seen.sure - 3.0))
+    if lanes.size == 0:
+        return float(stray.sum() + leave.sum())
+    total = 0.0
+    held = np.zeros(lanes.size, int)
+    if seen.u.size:
+        away = np.abs(seen.u[:, None] - lanes)
+        to = away.argmin(axis=1)
+        off = 0.5 * (away[np.arange(to.size), to] / seen.sd) ** 2
+        explained = off < stray
+        total += float(np.minimum(off, stray).sum())
+        one = explained[:, None] & explained & (to[:, None] == to) & seen.beside
+        total += 0.5 * BESIDE * float(one.sum())
+        held = np.bincount(to[explained], minlength=lanes.size)
+    marked, faint = np.zeros(lanes.size, bool), 0.0
+    if seen.ticks.size:
+        apart = np.abs(seen.ticks[:, None] - lanes)
+        own = apart.argmin(axis=0)
+        near = apart[own, np.arange(lanes.size)]
+        marked = near < 3.0 * TICK_MM
+        total += float(0.5 * np.square(near[marked] / TICK_MM).sum())
+        free = np.ones(seen.ticks.size, bool)
+        free[own[marked]] = False
+        total += float(leave[free].sum())
+        faint = FAINT * float(np.clip(TICK_SURE - seen.sure[own[marked]], 0.0, None).sum())
+    rule = UNTICKED if (seen.sure >= TICK_SURE).sum() >= 2 else 0.0
+    total += MARKED * marked.sum() + faint + (UNMARKED + rule) * (~marked).sum()
+    total += empty * float((~marked & (held == 0)).sum())
+    if lanes.size > 1:
+        gaps = np.diff(lanes)
+        least = max(CLOSEST_MM, 0.9 * seen.wide)
+        total += float((NARROW * np.clip(1.0 - gaps / least, 0.0, None)).sum())
+        total += UNEVEN * float(_odd_steps(gaps).sum())
+    return float(total)
 
 
-def _without_strays(ticks: list[tuple[float, float]]) -> list[tuple[float, float]]:
-    """Drop the weaker of two ticks far nearer than the others are: a scratch beside a tick."""
-    ticks = list(ticks)
-    while len(ticks) > 3:
-        gaps = np.diff([x for x, _ in ticks])
-        i = int(np.argmin(gaps))
-        if gaps[i] > 0.5 * float(np.median(gaps)):
+def _odd_steps(gaps: Floats) -> np.ndarray[tuple[int, ...], np.dtype[np.bool_]]:
+    """Return which gaps are no multiple of the usual one; none where most are not."""
+    usual = float(np.median(gaps))
+    steps = gaps / max(usual, 1e-9)
+    odd = (np.abs(steps - np.rint(steps)) > 0.15) | (steps < 0.6)
+    return odd if gaps.size >= 3 and odd.mean() < 0.51 else np.zeros(gaps.size, bool)
+
+
+def best_lanes(seen: Evidence) -> list[float]:
+    """Return the x in mm of the lanes of least cost, by single changes from several starts."""
+    places = _places(seen)
+    starts = [[], sorted(float(x) for x in seen.ticks[seen.sure >= TICK_SURE]),
+              _clustered(seen, 1.5), _clustered(seen, 2.5)]
+    best, least = [], np.inf
+    for start in starts:
+        xs, now = _improved(start, places, seen)
+        if now < least - 1e-9:
+            best, least = xs, now
+    return best
+
+
+def _improved(start: list[float], places: list[float], seen: Evidence) -> tuple[list[float], float]:
+    xs, now = list(start), cost(start, seen)
+    for _ in range(80):
+        changes = [sorted([*xs, p]) for p in places if all(abs(p - x) > 0.5 for x in xs)]
+        changes += [xs[:i] + xs[i + 1:] for i in range(len(xs))]
+        changes += [sorted([*xs[:i], *xs[i + 1:], p]) for i, x in enumerate(xs) for p in places
+                    if 0.0 < abs(p - x) < 4.0]
+        changes += [[*xs[:i], 0.5 * (a + b), *xs[i + 2:]]
+                    for i, (a, b) in enumerate(pairwise(xs))]
+        if not changes:
             break
-        del ticks[i if ticks[i][1] < ticks[i + 1][1] else i + 1]
-    if len(ticks) > 3 and _unevenness(ticks) > 0.15:
-        # One stroke that spoils an even row is a scratch: ticks are set by a ruler.
-        rows = [ticks[:i] + ticks[i + 1:] for i in range(1, len(ticks) - 1)]
-        even = min(rows, key=_unevenness)
-        if _unevenness(even) < 0.06:
-            return even
-    return ticks
+        costs = [cost(change, seen) for change in changes]
+        k = int(np.argmin(costs))
+        if costs[k] >= now - 1e-6:
+            break
+        xs, now = changes[k], costs[k]
+    return _settled(xs, seen), now
 
 
-def _unevenness(ticks: list[tuple[float, float]]) -> float:
-    gaps = np.diff([x for x, _ in ticks])
-    return float(gaps.std() / gaps.mean())
+def _places(seen: Evidence) -> list[float]:
+    """Return where lanes may be: ticks, blobs and the means of blobs in columns."""
+    places = [*seen.ticks.tolist(), *_clustered(seen, 1.5), *seen.u.tolist()]
+    kept: list[float] = []
+    for place in places:
+        if all(abs(place - other) > 0.4 for other in kept):
+            kept.append(place)
+    return kept
 
 
-def _on_comb(x: float, comb: list[float], spacing: float) -> bool:
-    steps = (x - comb[0]) / spacing
-    return abs(steps - round(steps)) < 0.12 and min(abs(x - c) for c in comb) > 0.6 * spacing
+def _clustered(seen: Evidence, apart: float) -> list[float]:
+    """Return the means of blobs in columns, parted where `apart` mm lie between."""
+    if seen.u.size == 0:
+        return []
+    order = np.argsort(seen.u)
+    cuts = np.nonzero(np.diff(seen.u[order]) > apart)[0] + 1
+    return [float(np.average(seen.u[group], weights=1.0 / seen.sd[group] ** 2))
+            for group in np.split(order, cuts)]
 
 
-def _to_count(
-    xs: list[float], ticks: list[tuple[float, float]], spots: list[tuple[float, float]],
-    count: int, layout: Layout,
-) -> list[float]:
-    """Bring the lanes found to the count given, or say that they must be placed by hand."""
+def _settled(xs: list[float], seen: Evidence) -> list[float]:
+    """Return lanes at their tick, or in the middle of their blobs."""
+    if not xs:
+        return xs
+    lanes = np.array(xs)
+    out = []
+    to = np.abs(seen.u[:, None] - lanes).argmin(axis=1) if seen.u.size else np.zeros(0, int)
+    for k, x in enumerate(xs):
+        near = seen.ticks[np.abs(seen.ticks - x) < 3.0 * TICK_MM]
+        own = (to == k) & (np.abs(seen.u - x) < 3.5 * seen.sd)
+        if near.size:
+            out.append(float(near[np.abs(near - x).argmin()]))
+        elif own.any():
+            out.append(float(np.average(seen.u[own], weights=1.0 / seen.sd[own] ** 2)))
+        else:
+            out.append(x)
+    return sorted(out)
+
+
+def _confidence(xs: list[float], seen: Evidence) -> float:
+    if not xs:
+        return 0.0
+    ticked = [bool((np.abs(seen.ticks - x) < 3.0 * TICK_MM).any()) for x in xs]
+    return 0.95 if all(ticked) else 0.8 if any(ticked) else 0.7
+
+
+def to_count(xs: list[float], seen: Evidence, count: int) -> tuple[list[float], list[float]]:
+    """Return `count` lanes, and which of them nothing marks.
+
+    The lanes of least cost are kept, or added where a tick, a blob, a gap in an even row or its
+    end speaks for one; where nothing does, the plate is divided evenly.
+    """
+    xs = list(xs)
+    while len(xs) > count:
+        xs = min((xs[:i] + xs[i + 1:] for i in range(len(xs))), key=lambda c: cost(c, seen))
+    blind: list[float] = []
+    least = max(CLOSEST_MM, 0.5 * seen.wide)
+    marks = _places(seen)
+    while len(xs) < count:
+        row = _row_places(xs, seen.plate)
+        free = [p for p in (*marks, *row) if all(abs(p - x) > 0.8 * least for x in xs)]
+        if not free:
+            step = seen.plate / count
+            even = [(i + 0.5) * step for i in range(count)]
+            return even, even
+        place = min(free, key=lambda p: cost(sorted([*xs, p]), seen, ASKED))
+        xs = sorted([*xs, place])
+        if place in row:
+            blind.append(place)
+    return xs, sorted(blind)
+
+
+def _row_places(xs: list[float], plate: float) -> list[float]:
+    """Return places for one more lane in a row of them: the widest gap first, then its ends."""
+    if not xs:
+        return []
+    if len(xs) == 1:
+        far = 0.5 * (xs[0] if xs[0] > plate / 2 else xs[0] + plate)
+        return [far]
+    gaps = np.diff(xs)
+    usual = float(np.min(gaps))
+    inner = [xs[i] + float(gaps[i]) / max(2, round(float(gaps[i]) / usual))
+             for i in np.argsort(-gaps) if gaps[i] > 1.6 * usual]
+    ends = [(x, room) for x, room in ((xs[-1] + usual, plate - xs[-1] - usual),
+                                      (xs[0] - usual, xs[0] - usual)) if room > CLOSEST_MM]
+    ends.sort(key=lambda end: -end[1])
+    return inner + [x for x, _ in ends]
+
+
+def given_places(xs: tuple[float, ...], layout: Layout) -> list[float]:
+    """Return the lanes given by place, or raise InputError where they don't fit on the plate."""
+    unit_name = "mm" if layout.scaled else "pixels"
+    edge = 1.0 / layout.mm_per_unit
+    for x in xs:
+        if not edge <= x <= layout.width - edge:
+            raise InputError(
+                f"--lanes: {x:g} lies outside the plate or on its edge; it is "
+                f"{layout.width:.4g} {unit_name} wide: count from its left edge"
+            )
+    for one, two in pairwise(xs):
+        if two - one < edge:
+            raise InputError(
+                f"--lanes: {one:g} and {two:g} are too near to be two lanes: leave "
+                f"{edge:.3g} {unit_name} between them"
+            )
+    return list(xs)
+
+
+def _room_for(count: int, layout: Layout) -> None:
     narrowest = CLOSEST_MM / layout.mm_per_unit
     if count * narrowest > layout.width:
         raise InputError(
             f"--lanes {count}: no more than {int(layout.width / narrowest)} lanes fit on a plate "
             f"{layout.width:.4g} {'mm' if layout.scaled else 'pixels'} wide"
         )
-    strength = dict.fromkeys(xs, 0.0)
-    for x in xs:
-        near = [s for t, s in ticks if abs(t - x) < 1e-6]
-        near += [s for t, s in spots if abs(t - x) < 0.5 * narrowest]
-        strength[x] = sum(near)
-    if len(xs) > count:
-        return sorted(sorted(xs, key=lambda x: -strength[x])[:count])
-    if len(xs) == count:
-        return xs
-    if len(xs) >= 2:
-        spacing = float(np.min(np.diff(xs)))
-        comb = np.array(xs)
-        steps = np.rint((comb - comb[0]) / spacing)
-        slope, start = np.polyfit(steps, comb, 1)
-        even = np.abs(comb - start - slope * steps).max() < 0.15 * slope
-        filled = start + slope * np.arange(int(steps[-1]) + 1)
-        if even and len(filled) == count:
-            return [float(min(xs, key=lambda x: abs(x - f))) if np.abs(comb - f).min() < 0.2 * slope
-                    else float(f) for f in filled]
-    raise LayoutError(
-        f"only {len(xs)} of {count} lanes found: give the x of each with --lanes X1,X2,... "
-        "in mm from the plate's left edge"
-    )
 
 
-def _half_width(across: Floats) -> tuple[float, float]:
-    """Return a profile's full width at half height and the middle of it, in samples."""
-    level = 0.5 * float(across.max())
-    above = np.nonzero(across > level)[0]
-    first, last = int(above[0]), int(above[-1])
-    left, right = float(first), float(last)
-    if first > 0:
-        left -= (across[first] - level) / (across[first] - across[first - 1])
-    if last < across.size - 1:
-        right += (across[last] - level) / (across[last] - across[last + 1])
-    return right - left, 0.5 * (left + right)
+def lane_widths(
+    xs: list[float], lean: float, blobs: tuple[Blob, ...], layout: Layout, settings: Settings,
+    reach: float,
+) -> list[float]:
+    """Return each lane's width: what holds its blobs to about three sigma on each side.
 
-
-def _width(
-    xs: list[float], seen: _Seen, layout: Layout, settings: Settings, reach: float
-) -> float:
-    """Return a width that holds the broadest spot to about three sigma on each side."""
+    All lanes are as wide as the broadest strong blob wants, but none reaches into its neighbour.
+    """
     unit = layout.mm_per_unit
     gaps = np.diff(xs)
-    most = float(gaps.min()) * 0.96 if gaps.size else layout.width
-    edge = 2.0 * min(min(x, layout.width - x) for x in xs)
     if settings.lane_width is not None:
+        asked = float(settings.lane_width)
         least = 0.5 / unit
         widest = float(gaps.min()) if gaps.size else layout.width
-        if not least <= settings.lane_width <= widest:
+        if not least <= asked <= widest:
             raise InputError(
-                f"--lane-width {settings.lane_width:g} does not fit: give from {least:.3g} to "
+                f"--lane-width {asked:g} does not fit: give from {least:.3g} to "
                 f"{widest:.4g}, the distance between lanes"
             )
-        return settings.lane_width
-    depth, marked, small = seen.depth, seen.marked, seen.grid
-    half = 0.5 * min(most, max(edge, 4.0 / unit), 24.0 / unit)
-    extents = []
-    for x in xs:
-        low = max(0, int(small.column(x - half)))
-        high = min(small.columns, int(small.column(x + half)) + 2)
-        if high - low < 4:
+        return [asked] * len(xs)
+    lanes = np.array(xs)
+    strongest = max((b.strength for b in blobs), default=0.0)
+    wanted = []
+    for blob in blobs:
+        foot = blob.x - lean * (blob.y - float(layout.origin.at(blob.x)))
+        off = float(np.abs(lanes - foot).min())
+        # A weak spot's width is mostly noise: the strong ones speak.
+        if blob.strength < STRONG * strongest or off > blob.width:
             continue
-        # Spots spread as they run: each group of marked rows is looked at on its own.
-        groups, count = ndimage.label(marked[:, low:high].any(axis=1))
-        for group in range(1, count + 1):
-            rows = groups == group
-            across = np.clip(depth[rows, low:high].sum(axis=0).astype(float), 0.0, None)
-            if rows.sum() * small.mm < 1.0 or across.sum() <= 0:
-                continue
-            fwhm, middle = _half_width(across)
-            offset = abs(middle - float(small.column(x)) + low) * small.pitch
-            # A band ends sooner than a round spot of its width.
-            extent = min(reach * fwhm * small.pitch, fwhm * small.pitch + 3.5 / unit)
-            extents.append((float(across.sum()), extent + 2 * min(offset, 1.0 / unit)))
-    # A weak spot's width is mostly noise: the strong ones speak.
-    least_sum = STRONG * max((strength for strength, _ in extents), default=0.0)
-    wanted = max((extent for strength, extent in extents if strength >= least_sum),
-                 default=USUAL_MM / unit)
-    return float(np.clip(wanted, 4.0 / unit, min(most, max(edge - 1.0 / unit, 4.0 / unit))))
+        # A band ends sooner than a round spot of its width.
+        extent = min(reach * blob.width, blob.width + 3.5 / unit)
+        wanted.append(extent + 2.0 * min(off, 1.0 / unit))
+    wide = max(wanted, default=USUAL_MM / unit)
+    far = np.concatenate([[np.inf], gaps, [np.inf]])
+    out = []
+    for k, x in enumerate(xs):
+        # A lane's half reaches no farther than half the way to the nearer neighbour; nor, by
+        # much, over the plate's edge.
+        room = ROOM * float(min(far[k], far[k + 1]))
+        side = max(2.0 * min(x, layout.width - x) - 1.0 / unit, 4.0 / unit)
+        out.append(float(min(max(wide, 4.0 / unit), room, side, layout.width)))
+    return out

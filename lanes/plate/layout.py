@@ -25,6 +25,36 @@ class Line:
 
 
 @dataclass(frozen=True)
+class Blob:
+    """A place on the layer that stands out of its noise.
+
+    Attributes
+    ----------
+    x, y : float
+        Its centre, in plate units as the widths.
+    width, height : float
+        Full extent at half its depth, across the plate and along it.
+    strength : float
+        Standard deviations of the layer's noise, in the channel or combination that sees it best.
+    lighter : bool
+        Whether it is lighter than the layer.
+    depth : tuple of float
+        Light over the layer's, less 1, in each of the planes' channels.
+    seen : dict
+        Standard deviations in each channel.
+    """
+
+    x: float
+    y: float
+    width: float
+    height: float
+    strength: float
+    lighter: bool
+    depth: tuple[float, ...]
+    seen: dict[str, float]
+
+
+@dataclass(frozen=True)
 class Lane:
     """One lane: its path is x + lean (y - origin y), from the origin to the front.
 
@@ -62,6 +92,10 @@ class Layout:
     found : dict
         What was automatic, with its confidence from 0 to 1; a given value has no entry.
     flags : tuple of Flag
+    blobs : tuple of Blob or None
+        What stands out between the lines; None where it was not looked for.
+    lighter : bool
+        Whether the spots are lighter than the layer.
     """
 
     width: float
@@ -74,6 +108,8 @@ class Layout:
     lanes: tuple[Lane, ...] = ()
     found: dict[str, float] = field(default_factory=dict)
     flags: tuple[Flag, ...] = ()
+    blobs: tuple[Blob, ...] | None = None
+    lighter: bool = False
 
     def to_pixels(self, x: ArrayLike, y: ArrayLike) -> tuple[Floats, Floats]:
         """Return (column, row) in image pixels of plate points `x`, `y`."""

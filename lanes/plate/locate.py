@@ -7,18 +7,19 @@ from dataclasses import replace
 import numpy as np
 
 from lanes.errors import InputError, LayoutError
-from lanes.flags import Flag, flag
+from lanes.flags import flag
+from lanes.lengths import Length, text
+from lanes.plate.blobs import blobs_between, is_lighter
 from lanes.plate.columns import find_lanes
+from lanes.plate.frame import find_frame
+from lanes.plate.given_places import RULER_MM, given_lanes, given_line
 from lanes.plate.layout import Lane, Layout, Line
-from lanes.plate.outline import Outline, find_outline
-from lanes.plate.pencil import Stroke, find_lines
-from lanes.plate.square import choose_grid, square_up
+from lanes.plate.pencil import Stroke, find_lines, find_ticks
+from lanes.plate.places import height_of, lanes_in_plate_units
+from lanes.plate.planes import Planes, planes_of
 from lanes.scan.scan import Scan
 from lanes.settings import Settings
 
-# Plates are cut from sheets of 200 x 200 mm, and a strip under 15 mm holds no lane.
-SMALLEST_MM, LARGEST_MM = 15.0, 260.0
-TYPICAL_MM = 100.0  # the longer side, where nothing tells the scale
 SURE = 6.0          # standard deviations a line must stand out by
 COVERED = 0.4       # of the plate's width: a row of spots shows in less
 THICKEST_MM = 1.3   # a pencil stroke and its blur; spots and bands are 1.5 mm and more
@@ -47,18 +48,15 @@ def locate(scan: Scan, settings: Settings, light: str = "white") -> Layout:
     InputError
         If what is given does not fit the plate.
     """
-    image = scan.light("mean", max(1, max(scan.height_px, scan.width_px) // 1600))
-    step = max(1, max(scan.height_px, scan.width_px) // 1600)
-    outline = find_outline(image)
-    outline = Outline((outline.corners_px + 0.5) * step - 0.5, outline.confidence, outline.seen)
-    layout = _with_scale(scan, settings, outline)
-
-    grid, reduce = choose_grid(layout.width, layout.height, layout.corners_px, layout.mm_per_unit)
-    plate = square_up(scan, "mean", grid, reduce, layout.width, layout.height, layout.corners_px)
+    layout = locate_plate(scan, settings, light)
+    planes = planes_of(scan, layout, settings.places.masks)
+    plate, grid = planes.fine, planes.fine_grid
     found = dict(layout.found)
     margin = 1.5
-    origin = _given(settings.origin, layout, "origin")
-    front = _given(settings.front, layout, "front")
+    origin = given_line(settings.places.origin, layout, "origin") or _given(
+        settings.origin, layout, "origin")
+    front = given_line(settings.places.front, layout, "front") or _given(
+        settings.front, layout, "front")
     if origin is None:
         stroke = _best(find_lines(plate, grid, 0.02 * layout.height, 0.45 * layout.height,
                                   False, margin))
@@ -83,73 +81,58 @@ def locate(scan: Scan, settings: Settings, light: str = "white") -> Layout:
             "plate's lower edge"
         )
     layout = replace(layout, origin=origin, front=front, found=found)
-    lanes, confidence = find_lanes(plate, grid, layout, settings, light == "366")
+    return with_lanes(planes, layout, settings, light)
+
+
+def with_lanes(planes: Planes, layout: Layout, settings: Settings, light: str) -> Layout:
+    """Return `layout`, whose lines are known, with its blobs and its lanes."""
+    settings = lanes_in_plate_units(settings, layout)
+    blobs = blobs_between(planes, layout)
+    lighter = light == "366" or is_lighter(blobs, settings.spots)
+    own = tuple(b for b in blobs if b.lighter == lighter)
+    ticks = find_ticks(planes.fine, planes.fine_grid, layout.origin)
+    assumed: tuple[float, ...] = ()
+    lanes, confidence = given_lanes(settings, layout), None
+    if lanes is None:
+        lanes, confidence, assumed = find_lanes(own, ticks, layout, settings, light == "366")
+    found = dict(layout.found)
     if confidence is not None:
         found["lanes"] = confidence
-    return replace(layout, lanes=_named(lanes, settings), found=found)
+    flags = list(layout.flags)
+    if assumed:
+        flags.append(flag("lanes-assumed", f"nothing marks {_places(assumed, layout)}: placed by "
+                          "even spacing"))
+    if lighter and light != "366":
+        flags.append(flag("spots-lighter", "spots lighter than the layer are read: their signal "
+                          "is by the same law, with the opposite sign"))
+    return replace(layout, lanes=named_lanes(lanes, settings), found=found, blobs=blobs,
+                   lighter=lighter, flags=tuple(flags))
 
 
-def _with_scale(scan: Scan, settings: Settings, outline: Outline) -> Layout:
-    """Return a layout with the plate's size and scale, without lines yet."""
-    c = outline.corners_px
-    sides = np.hypot(*(np.roll(c, -1, axis=0) - c).T)
-    wide, high = 0.5 * float(sides[0] + sides[2]), 0.5 * float(sides[1] + sides[3])
-    flags: list[Flag] = []
-    found: dict[str, float] = {}
-    if outline.seen:
-        found["plate"] = round(outline.confidence, 3)
-    else:
-        flags.append(flag("bed-unseen", "the whole image is taken as the plate"))
-    slant = float(max(sides[0] / sides[2], sides[2] / sides[0], sides[1] / sides[3],
-                      sides[3] / sides[1]))
-    if slant > 1.015:
-        flags.append(flag("keystone", f"opposite sides differ by {100 * (slant - 1):.1f} %"))
-    dpi = settings.dpi or scan.dpi
-    given_w, given_h = settings.plate_width, settings.plate_height
-    scaled = True
-    if given_w is not None or given_h is not None:
-        width = given_w if given_w is not None else (given_h or 0.0) * wide / high
-        height = given_h if given_h is not None else width * high / wide
-    elif dpi is not None:
-        width, height = wide / dpi * 25.4, high / dpi * 25.4
-        sane = min(width, height) >= SMALLEST_MM and max(width, height) <= LARGEST_MM
-        if not sane and settings.dpi is not None:
-            raise InputError(
-                f"--dpi {settings.dpi:g} makes the plate {width:.0f} x {height:.0f} mm: give the "
-                "scan's own dots per inch, or --plate-width MM"
-            )
-        if not sane:
-            flags.append(flag(
-                "scale-implausible",
-                f"{dpi:g} dots per inch would make the plate {width:.0f} x {height:.0f} mm",
-            ))
-            scaled = False
-    else:
-        scaled = False
-        flags.append(flag("scale-unknown", "the scan does not tell its scale"))
-    if scaled and not (min(width, height) >= 5.0 and max(width, height) <= 1000.0):
-        raise InputError(
-            f"the plate would be {width:.4g} x {height:.4g} mm: check --plate-width, "
-            "--plate-height and --dpi"
-        )
-    unit = 1.0
-    if not scaled:
-        width, height = wide, high
-        unit = TYPICAL_MM / max(width, height)
-    nowhere = Line((0.0,))
-    return Layout(width, height, scaled, unit, c, nowhere, nowhere, (), found, tuple(flags))
+def _places(xs: tuple[float, ...], layout: Layout) -> str:
+    unit = "mm" if layout.scaled else "pixels"
+    return ("a lane at " if len(xs) == 1 else "lanes at ") + (
+        ", ".join(f"{x:.4g}" for x in xs)) + f" {unit}"
 
 
-def _given(height: float | None, layout: Layout, name: str) -> Line | None:
-    if height is None:
+def locate_plate(scan: Scan, settings: Settings, light: str = "white") -> Layout:
+    """Find the plate in `scan` and its scale: a layout without lines and lanes yet.
+
+    Parameters and errors are those of `locate`.
+    """
+    return find_frame(scan, settings)
+
+
+def _given(given: Length | None, layout: Layout, name: str) -> Line | None:
+    height = height_of(f"--{name}", given, layout)
+    if height is None or given is None:
         return None
     if not 0.0 < height < layout.height:
         raise InputError(
-            f"--{name} {height:g} lies outside the plate, which is {layout.height:.4g} "
-            f"{'mm' if layout.scaled else 'pixels'} high: count from its lower edge"
+            f"--{name} {text(given)} lies outside the plate, which is {layout.height:.4g} "
+            f"{'mm' if layout.scaled else 'px'} high: count from its lower edge"
         )
-    # Read off a ruler: good to about a tenth of a millimetre (common practice).
-    return Line((height,), 0.1 / layout.mm_per_unit)
+    return Line((height,), RULER_MM / layout.mm_per_unit)
 
 
 def _best(strokes: list[Stroke]) -> Stroke | None:
@@ -168,10 +151,11 @@ def _above(upper: Line, lower: Line, layout: Layout) -> bool:
 
 
 def _unit(layout: Layout) -> str:
-    return "MM" if layout.scaled else "PIXELS"
+    return "MM" if layout.scaled else "12% of the plate's height, or 120px of the picture"
 
 
-def _named(lanes: tuple[Lane, ...], settings: Settings) -> tuple[Lane, ...]:
+def named_lanes(lanes: tuple[Lane, ...], settings: Settings) -> tuple[Lane, ...]:
+    """Return `lanes` with the names and roles that `settings` gives them, or their numbers."""
     names, roles = settings.names, settings.roles
     for option, listed in (("names", names), ("roles", roles)):
         if listed is not None and len(listed) != len(lanes):

@@ -124,6 +124,11 @@ def _up(corners: Floats, step: int) -> Floats:
     return (corners + 0.5) * step - 0.5
 
 
+def whole_outline(shape: tuple[int, ...]) -> Outline:
+    """Return the outline of a picture of `shape` (rows, columns)."""
+    return Outline(_whole(shape), 1.0, False)
+
+
 def _whole(shape: tuple[int, ...]) -> Floats:
     rows, columns = shape[:2]
     return np.array(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 
@@ -11,31 +12,40 @@ from lanes.lengths import Length, parts, text
 from lanes.plate.layout import Floats, Layout
 from lanes.settings import Settings
 
-RULER_MM = 0.1  # a length read off a ruler is good to about this (common practice)
 
+def height_of(option: str, given: Length | None, layout: Layout) -> float | None:
+    """Return a height above the plate's lower edge in the plate's units; None where not given.
 
-def in_plate_units(settings: Settings, layout: Layout) -> Settings:
-    """Return `settings` with every place on the plate in the plate's own units.
-
-    Those are mm where `layout` is scaled, else pixels of the squared plate. Pixels given are
-    those of the picture: heights are counted along the plate's middle from its lower edge, x
-    along the origin (or the plate's middle) from its left edge.
+    The units are mm where `layout` is scaled, else pixels of the squared plate. Pixels given are
+    those of the picture, counted along the plate's middle from its lower edge.
 
     Raises
     ------
     InputError
         If a bare number, which is mm, is given for a plate without a scale.
     """
-    origin = _on_plate("--origin", settings.origin, layout, upward=True)
-    front = _on_plate("--front", settings.front, layout, upward=True)
-    level = origin if origin is not None else 0.5 * layout.height
+    return _on_plate(option, given, layout, upward=True)
+
+
+def lanes_in_plate_units(settings: Settings, layout: Layout) -> Settings:
+    """Return `settings` with lanes and their width in the plate's units, as `height_of` has them.
+
+    Pixels of the picture are counted along the origin line's height from the plate's left edge.
+
+    Raises
+    ------
+    InputError
+        If a bare number is given for a plate without a scale, or lanes do not rise.
+    """
+    level = float(layout.origin.at(0.5 * layout.width))
     lanes: int | tuple[Length, ...] | None = settings.lanes
     if isinstance(lanes, tuple):
-        lanes = tuple(_known("--lanes", x, layout, False, level) for x in lanes)
-        if any(b <= a for a, b in zip(lanes, lanes[1:], strict=False)):  # type: ignore[operator]
-            given = ",".join(map(text, settings.lanes))  # type: ignore[arg-type]
+        xs = tuple(_known("--lanes", x, layout, False, level) for x in lanes)
+        if any(b <= a for a, b in pairwise(xs)):
+            given = ",".join(map(text, lanes))
             raise InputError(f"--lanes {given} does not rise from left to right: give each x once")
-    return replace(settings, origin=origin, front=front, lanes=lanes,
+        lanes = xs
+    return replace(settings, lanes=lanes,
                    lane_width=_on_plate("--lane-width", settings.lane_width, layout, False, level))
 
 

@@ -47,7 +47,7 @@ class Fit:
 def texture(tone: Floats) -> Floats:
     """Return how far each pixel stands off its neighbours' mean, of a picture of tone."""
     grey = tone.mean(axis=2)
-    return np.abs(grey - ndimage.uniform_filter(grey, 3))
+    return np.asarray(np.abs(grey - ndimage.uniform_filter(grey, 3)), float)
 
 
 def judge(tone: Floats, rough: Floats, corners: Floats) -> Fit:

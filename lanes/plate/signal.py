@@ -10,8 +10,10 @@ from scipy import ndimage
 
 from lanes.errors import InputError
 from lanes.flags import Flag, flag
+from lanes.plate.given_places import masked, without_masked
 from lanes.plate.layer import mask_marks, smooth_layer
 from lanes.plate.layout import Layout
+from lanes.plate.planes import coarsen, enlarge, off_layer
 from lanes.plate.square import Grid, choose_grid, resample, square_up
 from lanes.plate.thin import thin_matter, without_thin
 from lanes.scan.scan import Scan
@@ -25,7 +27,6 @@ LAW_NAMES = {"kubelka-munk": "kubelka-munk", "optical-density": "optical density
              "emission": "emission"}
 # A white layer scanned with white at code 255 reads about this; used where exposure hides it.
 USUAL_LAYER = 0.86
-COARSE_MM = 0.25
 PATCH_MM = 7.5  # height of a held-out patch: what a spot hides; it is as wide as the lanes
 WEIGHTS = {
     "red": {"red": 1.0}, "green": {"green": 1.0}, "blue": {"blue": 1.0},
@@ -53,6 +54,8 @@ class Signal:
         Specks, scratches and pencil that were taken out.
     clipped : (rows, columns) array
         Share of each sample's pixels that are at the end of the scan's range.
+    masked : (rows, columns) bool array or None
+        What a person said is not a spot: layer stands there instead, and nothing is read from it.
     """
 
     values: Image
@@ -67,6 +70,7 @@ class Signal:
     channel: str
     reference: float
     flags: tuple[Flag, ...]
+    masked: NDArray[np.bool_] | None = None
 
 
 def kubelka_munk(reflectance: ArrayLike) -> Floats:
@@ -137,6 +141,9 @@ def to_signal(scan: Scan, layout: Layout, settings: Settings, light: str) -> Sig
     image = np.maximum(square_up(scan, channel, grid, reduce, *size), 1e-5)
     clipped = resample(scan.clipped(channel, reduce), grid, reduce, *size)
     bright = law == "emission"
+    hidden = masked(grid, settings.places.masks) if settings.places.masks else None
+    if hidden is not None:
+        image = without_masked(image, hidden, grid.mm)
 
     thin = thin_matter(image, grid.mm)
     image = without_thin(image, thin, grid.mm)
@@ -158,17 +165,19 @@ def to_signal(scan: Scan, layout: Layout, settings: Settings, light: str) -> Sig
     reference = min(reference, 0.97)
 
     values, gain = _apply(law, image, layer, reference)
-    fine_bare = _enlarge(bare, image.shape, step)
+    fine_bare = enlarge(bare, image.shape, step)
+    if hidden is not None:
+        fine_bare &= ~hidden
     held = np.full(image.shape, np.nan, np.float32)
     for holes in _holes(bare, layout, grid, step):
         kept = smooth_layer(coarse, bare & ~holes, step * grid.mm)
-        fine_holes = _enlarge(holes, image.shape, step) & fine_bare & ~thin
+        fine_holes = enlarge(holes, image.shape, step) & fine_bare & ~thin
         there = np.maximum(kept.on(image.shape, grid.mm), 1e-5)[fine_holes]
         held[fine_holes] = _apply(law, image[fine_holes], there, reference)[0]
     if bright is False and float(np.median(clipped[~fine_bare])) > 0.5:
         flags.append(flag("clipped", "most of the marks on the plate are at the scan's limit"))
     return Signal(values, gain, fine_bare & ~thin, held, thin, clipped, grid, light, law, channel,
-                  reference, tuple(flags))
+                  reference, tuple(flags), hidden)
 
 
 def _apply(law: str, image: Image, layer: Image, reference: float) -> tuple[Image, Image]:
@@ -193,37 +202,6 @@ def _apply(law: str, image: Image, layer: Image, reference: float) -> tuple[Imag
         values = (ratio - 1.0) * reference
         gain = np.maximum(ratio, 1.0)
     return values.astype(np.float32), gain.astype(np.float32)
-
-
-def coarsen(image: Image, grid: Grid) -> tuple[Image, int]:
-    """Return `image` averaged over blocks of about 0.25 mm, and the block's side in samples."""
-    step = max(1, round(COARSE_MM / grid.mm))
-    rows, columns = image.shape[0] // step * step, image.shape[1] // step * step
-    cut = image[:rows, :columns].reshape(rows // step, step, columns // step, step)
-    return cut.mean(axis=(1, 3), dtype=np.float32), step
-
-
-def _enlarge(mask: NDArray[np.bool_], shape: tuple[int, ...], step: int) -> NDArray[np.bool_]:
-    row = np.minimum(np.arange(shape[0]) // step, mask.shape[0] - 1)
-    column = np.minimum(np.arange(shape[1]) // step, mask.shape[1] - 1)
-    return np.asarray(mask[row][:, column])
-
-
-def off_layer(layout: Layout, grid: Grid, step: int) -> NDArray[np.bool_]:
-    """Return where no clean layer is to be expected: edges, pencil, ticks and labels."""
-    rows, columns = grid.rows // step, grid.columns // step
-    pitch = grid.pitch * step
-    unit = layout.mm_per_unit
-    y = (np.arange(rows)[:, None] + 0.5) * pitch
-    x = (np.arange(columns)[None, :] + 0.5) * pitch
-    edge = 1.2 / unit
-    off = (y < edge) | (y > layout.height - edge) | (x < edge) | (x > layout.width - edge)
-    for line in (layout.origin, layout.front):
-        off |= np.abs(y - line.at(x)) < 0.7 / unit
-    below = layout.origin.at(x) - y
-    for lane in layout.lanes:
-        off |= (np.abs(x - lane.x) < 2.5 / unit) & (below > -1.8 / unit) & (below < 8.0 / unit)
-    return off
 
 
 def _holes(

@@ -1,4 +1,4 @@
-"""What every answer to a chemist's question is told as: words, record, figure and page."""
+"""What every answer to a chemist's question is reported as: words, record, figure and page."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ NOT_VALIDATED = "Not validated for release, clinical or forensic decisions."
 
 
 @dataclass(frozen=True)
-class Told:
+class AnswerReport:
     """One answer, ready to be printed and written.
 
     Attributes
@@ -144,7 +144,7 @@ def plain(value: Any) -> Any:
     return float(f"{float(value):.8g}") + 0.0 if math.isfinite(value) else None
 
 
-def write_answer(told: Told, out: str | Path, force: bool = False) -> None:
+def write_answer(report: AnswerReport, out: str | Path, force: bool = False) -> None:
     """Write the folder `out`: NAME.json, NAME.png, NAME.html and settings.toml, whole or not.
 
     Raises
@@ -153,8 +153,8 @@ def write_answer(told: Told, out: str | Path, force: bool = False) -> None:
         If `out` exists and may not be replaced, or can't be written.
     """
     write_folder(out, {
-        f"{told.name}.json": told.json(),
-        f"{told.name}.png": told.figure,
-        f"{told.name}.html": told.html(),
-        "settings.toml": told.settings.encode("utf-8"),
+        f"{report.name}.json": report.json(),
+        f"{report.name}.png": report.figure,
+        f"{report.name}.html": report.html(),
+        "settings.toml": report.settings.encode("utf-8"),
     }, force)

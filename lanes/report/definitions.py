@@ -1,8 +1,13 @@
-"""How each figure of a reading is defined: formula and source, as printed in the report."""
+"""How each figure of a reading is defined: formula and source, as printed in the report.
+
+Each source names its edition; what was not seen in print ends in "(from memory)".
+"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+
+from lanes.measuring import LIMIT_WIDTH
 
 
 @dataclass(frozen=True)
@@ -16,7 +21,7 @@ class Definition:
 
 
 _IUPAC = "IUPAC, Nomenclature for chromatography, Pure Appl. Chem. 65, 819 (1993)"
-_EP = "European Pharmacopoeia 2.2.46"
+_EP = "European Pharmacopoeia, 11th edition (2022), 2.2.46 (from memory)"
 
 DEFINITIONS = (
     Definition(
@@ -52,20 +57,20 @@ DEFINITIONS = (
         "d is a spot's distance from the origin, wh its width at half height. The factor 1.18 "
         "reads 0.22\u00a0% above separation / 4σ. Two equal spots show one maximum below "
         "Rs\u00a00.5 and are apart to the baseline at Rs\u00a01.5.",
-        f"{_EP} (from memory)",
+        _EP,
     ),
     Definition(
         "Valley / peak",
         "lowest point between two spots / the smaller one's apex",
         "Read from the fitted sum above its background; 1 means no valley.",
-        "the inverse of peak-to-valley in USP <621>",
+        "the inverse of peak-to-valley in USP <621>, harmonised text of 2022 (from memory)",
     ),
     Definition(
         "Symmetry",
         "As = w0.05 / 2d",
         "w0.05 is the width at 5 % of the height, d its part on the solvent front's side of the "
         "apex. 1 is symmetric; above 1 the spot tails.",
-        f"{_EP} (from memory)",
+        _EP,
     ),
     Definition(
         "Plate number N",
@@ -79,13 +84,13 @@ DEFINITIONS = (
         "H is the spot's height, h the range over which 100 independent samples of clean layer "
         "scatter: 5.02 times their standard deviation. The range grows with the number of "
         "samples, so it is kept to 100.",
-        f"{_EP} for the form",
+        _EP,
     ),
     Definition(
         "No spot above",
         "the area of a spot found half of the time",
-        "For a spot as wide as the lane's others. Stated for every lane, so that an empty lane is "
-        "an answer and not a silence.",
+        f"For a spot {LIMIT_WIDTH:g} times as wide as the lane's own (their median). Stated "
+        "for every lane, so that an empty lane is an answer and not a silence.",
         "common practice",
     ),
     Definition(

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 from lanes.errors import InputError
 
 if TYPE_CHECKING:
-    from lanes.report.answer import Told
+    from lanes.report.answer import AnswerReport
 
 MEASURES = """\
 Heights count from the plate's lower edge, x from its left edge. What is not given is looked for;
@@ -29,8 +29,8 @@ def output_options(parser: argparse.ArgumentParser, name: str) -> None:
     parser.add_argument("--json", action="store_true", help=f"print {name}.json instead of words")
 
 
-def refuse_early(arguments: argparse.Namespace) -> None:
-    """Refuse a folder that can't be written before any work is done."""
+def refuse_early(arguments: argparse.Namespace, *sources: str | None) -> None:
+    """Refuse a folder that can't be written before any work is done; `sources` will be read."""
     if arguments.out is None and arguments.force:
         raise InputError("--force is about the folder that --out writes: give --out DIR too")
     if arguments.out is not None:
@@ -38,33 +38,38 @@ def refuse_early(arguments: argparse.Namespace) -> None:
             raise InputError("--out is empty: give a folder to make")
         from lanes.report.folder import refuse_existing
 
-        refuse_existing(arguments.out, force=arguments.force)
+        refuse_existing(arguments.out, arguments.force, [each for each in sources if each])
 
 
-def deliver(arguments: argparse.Namespace, told: Told) -> None:
+def deliver(arguments: argparse.Namespace, report: AnswerReport) -> None:
     """Print the answer, and write its folder where one was asked for."""
-    told = replace(told, command=_asked(getattr(arguments, "words", [])))
+    report = replace(report, command=_asked(getattr(arguments, "words", [])))
     if arguments.out is not None:
         from lanes.report.answer import write_answer
 
-        write_answer(told, arguments.out, arguments.force)
+        write_answer(report, arguments.out, arguments.force)
     if arguments.json:
-        sys.stdout.write(told.json().decode("utf-8"))
+        sys.stdout.write(report.json().decode("utf-8"))
         return
-    sys.stdout.write(told.text())
+    sys.stdout.write(report.text())
     if arguments.out is not None:
-        print(f"\nwritten to {Path(arguments.out)}: open {told.name}.html")
+        print(f"\nwritten to {Path(arguments.out)}: open {report.name}.html")
 
 
 def _asked(words: Sequence[str]) -> str:
-    """Return the command as typed, but for where its answer went."""
+    """Return the command as typed, but for where its answer went and where its files lie."""
     kept, skip = ["lanes"], False
     for word in words:
         if skip or word in ("--out", "--force", "--json") or word.startswith("--out="):
             skip = word == "--out" and not skip
             continue
-        kept.append(word)
+        kept.append("=".join(_name(part) for part in word.split("=")))
     return shlex.join(kept) if words else ""
+
+
+def _name(word: str) -> str:
+    """Return the file's name alone of a path from the root, which is nobody else's business."""
+    return Path(word).name if Path(word).is_absolute() else word
 
 
 def progress() -> Callable[[int, int], None] | None:

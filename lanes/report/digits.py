@@ -1,10 +1,75 @@
-"""Numbers as people read them: the value and its uncertainty rounded alike."""
+"""Numbers as people read them: the value and its uncertainty rounded alike.
+
+Rf is printed with two decimals, as chemists write it, and with its standard deviation where that
+reaches the last of them; `rf_decimals` asks for more. Records and tables for other programs hold
+every number in full.
+"""
 
 from __future__ import annotations
 
+import contextlib
 import math
+from collections.abc import Iterator, Sequence
+from contextvars import ContextVar
 
 UNKNOWN = "?"
+RF_DECIMALS = 2  # common practice: Rf repeats from plate to plate to a hundredth at best
+_rf_decimals: ContextVar[int] = ContextVar("rf_decimals", default=RF_DECIMALS)
+
+
+@contextlib.contextmanager
+def rf_decimals(count: int | None) -> Iterator[None]:
+    """Print Rf with `count` decimals inside this context; None keeps what is set."""
+    token = _rf_decimals.set(_rf_decimals.get() if count is None else count)
+    try:
+        yield
+    finally:
+        _rf_decimals.reset(token)
+
+
+def show_rf(value: float | None, sd: float | None = 0.0, more: int = 0) -> str:
+    """Return an Rf as printed, with its standard deviation where that shows.
+
+    Parameters
+    ----------
+    value : float or None
+    sd : float or None
+        None where it is unknown, 0 where it is not to be printed.
+    more : int
+        Further decimals: for differences of Rf, and where two spots would read alike.
+
+    >>> show_rf(0.62037, 0.00073), show_rf(0.62037, 0.0123), show_rf(0.62037, None)
+    ('0.62', '0.62 ± 0.01', '0.62 ± ?')
+    """
+    places = _rf_decimals.get() + more
+    text = fixed(value, places)
+    if text == UNKNOWN or (sd is not None and sd < 0.5 * 10.0**-places):
+        return text
+    return f"{text} ± {fixed(sd, places)}"
+
+
+def rf_more(values: Sequence[float], index: int) -> int:
+    """Return how many further decimals tell Rf `index` from the others, three at most.
+
+    >>> rf_more((0.204, 0.201, 0.5), 0), rf_more((0.204, 0.201, 0.5), 2)
+    (1, 0)
+    """
+    others = [value for i, value in enumerate(values) if i != index]
+    for more in range(3):
+        places = _rf_decimals.get() + more
+        if fixed(values[index], places) not in {fixed(value, places) for value in others}:
+            return more
+    return 3
+
+
+def rf_limit(value: float) -> str:
+    """Return an upper bound on a difference of Rf, one decimal more than Rf, never rounded down.
+
+    >>> rf_limit(0.00412), rf_limit(0.005)
+    ('0.005', '0.005')
+    """
+    places = _rf_decimals.get() + 1
+    return fixed(math.ceil(value * 10.0**places - 1e-9) / 10.0**places, places)
 
 
 def known(value: float | None) -> bool:
@@ -13,14 +78,15 @@ def known(value: float | None) -> bool:
 
 
 def decimals_of(sd: float) -> int:
-    """Return the decimals that show `sd` (positive) with two significant figures.
+    """Return the decimals that show `sd` (positive): one figure, two where the first is a 1.
 
     Taken after rounding, so that 0.0996 counts as 0.10; negative for tens and hundreds.
 
-    >>> [decimals_of(sd) for sd in (0.0996, 0.0123, 3.4, 120.0)]
-    [2, 3, 1, -1]
+    >>> [decimals_of(sd) for sd in (0.0996, 0.0123, 0.02, 3.4, 120.0, 340.0)]
+    [2, 3, 2, 0, -1, -2]
     """
-    return 1 - int(f"{sd:.1e}".partition("e")[2])
+    first, _, power = f"{sd:.1e}".partition("e")
+    return (1 if first.startswith("1") else 0) - int(power)
 
 
 def fixed(value: float | None, decimals: int) -> str:
@@ -37,7 +103,7 @@ def fixed(value: float | None, decimals: int) -> str:
 
 
 def with_sd(value: float | None, sd: float | None, decimals: int) -> str:
-    """Return `value ± sd`, the standard deviation with two significant figures.
+    """Return `value ± sd`, the standard deviation with one or two figures.
 
     Parameters
     ----------
@@ -46,8 +112,8 @@ def with_sd(value: float | None, sd: float | None, decimals: int) -> str:
     decimals : int
         Used for the value where the standard deviation is unknown or zero.
 
-    >>> with_sd(0.34567, 0.00123, 3), with_sd(0.34567, None, 3), with_sd(None, None, 3)
-    ('0.3457 ± 0.0012', '0.346 ± ?', '?')
+    >>> with_sd(0.34567, 0.00123, 3), with_sd(0.34567, 0.0023, 3), with_sd(0.34567, None, 3)
+    ('0.3457 ± 0.0012', '0.346 ± 0.002', '0.346 ± ?')
     """
     if value is None or not math.isfinite(value):
         return UNKNOWN

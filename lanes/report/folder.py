@@ -1,33 +1,34 @@
-"""A folder of results that is there whole, or not at all."""
+"""A folder of results that is there whole, or not at all, and holds a list of what was written.
+
+`written.json` names each file with its SHA-256: only what stands there, and is still what was
+written, is ever replaced.
+"""
 
 from __future__ import annotations
 
+import contextlib
 import ctypes
 import json
 import os
-import re
 import secrets
 import shutil
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Callable, Iterable, Mapping
+from hashlib import sha256
 from pathlib import Path
 
 from lanes.errors import OutputError, one_line
 
 Content = bytes | Callable[[], bytes]
 
-ANSWERS = ("shoulder", "purity", "compare", "follow", "fractions", "amount", "solvent")
-_OWN = re.compile(
-    r"results\.json|settings\.toml|(spots|pairs|traces)\.csv|plate\.png|lane-.*\.png|report\.html"
-    rf"|({'|'.join(ANSWERS)})\.(json|png|html)"
-    r"|\..*|Thumbs\.db",  # what file managers leave behind is no one's work
-    re.DOTALL,
-)
+RECORD = "written.json"
+# What file managers leave in a folder that was looked at. It is carried over, not deleted.
+_LEFTOVERS = (".DS_Store", ".directory", "Thumbs.db", "desktop.ini")
 
 
 def write_folder(
     path: str | Path, files: Mapping[str, Content], force: bool = False
 ) -> None:
-    """Write `files` as the folder `path`.
+    """Write `files` as the folder `path`, with `written.json` beside them.
 
     They are written under a temporary name beside `path`, which is renamed when all are there;
     whatever goes wrong before that, an interruption included, leaves nothing behind.
@@ -39,8 +40,8 @@ def write_folder(
     files : mapping
         Plain file names to their bytes, or to functions called for them one after another.
     force : bool
-        Replace `path` where it is a folder of this program's own making: one with its
-        record as JSON and settings.toml, and nothing that someone else put there.
+        Replace `path` where it is a folder of this program's own making, with every file as it
+        was written and nothing that someone else put there.
 
     Raises
     ------
@@ -48,11 +49,11 @@ def write_folder(
         If `path` exists and may not be replaced, or can't be written.
     """
     for name in files:
-        if name != os.path.basename(name) or name in ("", ".", ".."):
+        if name != os.path.basename(name) or name in ("", ".", "..", RECORD):
             raise ValueError(f"{name!r} is not a plain file name")
     path = Path(path).absolute()
     try:
-        refuse_existing(path, files, force)
+        refuse_existing(path, force)
         _write(path, files, force)
     except OutputError:
         raise
@@ -62,11 +63,11 @@ def write_folder(
 
 
 def refuse_existing(
-    path: str | Path, files: Collection[str] = (), force: bool = False
+    path: str | Path, force: bool = False, sources: Iterable[str | Path] = ()
 ) -> None:
     """Raise OutputError where the folder `path` can't be made, before any work is done.
 
-    Parameters are those of `write_folder`.
+    `sources` are the files that are read: none may lie in a folder that is replaced.
     """
     path = Path(path).absolute()
     if not path.parent.is_dir():
@@ -75,31 +76,50 @@ def refuse_existing(
         return
     if not force:
         raise OutputError(f"{path} exists: give another --out, or --force to replace it")
-    if not _own(path):
+    written = _written(path)
+    if written is None:
         raise OutputError(
             f"{path} is not a folder of results, so --force won't replace it: give another --out"
         )
-    for entry in sorted(path.iterdir()):
-        known = entry.name in files or _OWN.fullmatch(entry.name)
-        if not known or (entry.is_dir() and not entry.is_symlink()):
+    inside = path.resolve()
+    for source in sources:
+        if inside in Path(source).resolve().parents:
             raise OutputError(
-                f"{path} also holds {entry.name!r}, which --force would delete: "
+                f"{source} lies in the folder that --force would replace: give another --out"
+            )
+    for entry in sorted(path.iterdir()):
+        if not (_as_written(entry, written) or _leftover(entry)):
+            what = "changed since it was written" if entry.name in written else "not written here"
+            raise OutputError(
+                f"{path} holds {entry.name!r}, {what}, which --force would delete: "
                 "move it, or give another --out"
             )
 
 
-def _own(path: Path) -> bool:
-    if path.is_symlink() or not path.is_dir() or not (path / "settings.toml").is_file():
-        return False
-    return any(_record(path / f"{name}.json") for name in ("results", *ANSWERS))
-
-
-def _record(path: Path) -> bool:
+def _written(path: Path) -> dict[str, str] | None:
+    """Return the hash of each file that was written to `path`; None where it is not ours."""
+    if path.is_symlink() or not path.is_dir():
+        return None
     try:
-        values = json.loads(path.read_bytes())
-    except (OSError, ValueError):
+        data = (path / RECORD).read_bytes()
+        files = json.loads(data)["files"]
+        return {**{str(name): str(mark) for name, mark in files.items()}, RECORD: _mark(data)}
+    except (OSError, ValueError, LookupError, TypeError, AttributeError):
+        return None
+
+
+def _as_written(entry: Path, written: Mapping[str, str]) -> bool:
+    if entry.is_symlink() or not entry.is_file() or entry.name not in written:
         return False
-    return isinstance(values, dict) and "schema" in values
+    return _mark(entry.read_bytes()) == written[entry.name]
+
+
+def _leftover(entry: Path) -> bool:
+    return entry.name in _LEFTOVERS and entry.is_file() and not entry.is_symlink()
+
+
+def _mark(data: bytes) -> str:
+    return sha256(data).hexdigest()
 
 
 def _exchange(new: Path, old: Path) -> bool:
@@ -119,12 +139,22 @@ def _exchange(new: Path, old: Path) -> bool:
 def _write(path: Path, files: Mapping[str, Content], force: bool) -> None:
     mark = secrets.token_hex(6)
     new, old = (path.parent / f".lanes-{mark}-{kind}" for kind in ("new", "old"))
+    before: dict[str, str] = {}
     try:
         new.mkdir()
+        marks = {}
         for name, content in files.items():
-            (new / name).write_bytes(content if isinstance(content, bytes) else content())
+            data = content if isinstance(content, bytes) else content()
+            (new / name).write_bytes(data)
+            marks[name] = _mark(data)
+        record = json.dumps({"schema": 1, "files": marks}, ensure_ascii=False, indent=1) + "\n"
+        (new / RECORD).write_bytes(record.encode("utf-8", "surrogatepass"))
         if force and os.path.lexists(path):
+            before = _written(path) or {}
+            for entry in filter(_leftover, path.iterdir()):
+                shutil.copy2(entry, new / entry.name)
             if _exchange(new, path):
+                os.rename(new, old)
                 return
             os.rename(path, old)
         os.rename(new, path)
@@ -133,4 +163,16 @@ def _write(path: Path, files: Mapping[str, Content], force: bool) -> None:
         if old.exists() and not path.exists():
             os.rename(old, path)
         shutil.rmtree(new, ignore_errors=True)
-        shutil.rmtree(old, ignore_errors=True)
+        if old.exists():
+            _clear(old, path, before)
+
+
+def _clear(old: Path, path: Path, written: Mapping[str, str]) -> None:
+    """Delete what was written to the folder replaced; what came in meanwhile moves to the new."""
+    for entry in list(old.iterdir()):
+        if _as_written(entry, written) or (_leftover(entry) and (path / entry.name).exists()):
+            entry.unlink()
+        elif not os.path.lexists(path / entry.name):
+            os.rename(entry, path / entry.name)
+    with contextlib.suppress(OSError):  # what could not move stays there
+        old.rmdir()

@@ -154,7 +154,7 @@ def _trace_panel(
     axes.plot(rf, shown, color="#a3abb3", lw=2.6, label="trace", zorder=2)
     _components(axes, lane)
     if np.ptp(fit.baseline) > 0 or np.any(fit.baseline):
-        axes.plot(rf, fit.baseline, color=QUIET, lw=0.9, ls=(0, (8, 3)), label="low-order term")
+        axes.plot(rf, fit.baseline, color=QUIET, lw=0.9, ls=(0, (8, 3)), label="baseline")
     axes.plot(rf, fit.model, color=INK, lw=1.0, label="sum", zorder=4)
     known = np.concatenate([shown[np.isfinite(shown)], fit.model[np.isfinite(fit.model)], [0.0]])
     noise = 4 * lane.noise.local.sd

@@ -8,6 +8,7 @@ from collections.abc import Iterable
 from pathlib import PurePath
 from typing import Any
 
+from lanes.about import TEXTS
 from lanes.flags import Flag
 from lanes.plate.layout import Layout
 from lanes.reading import LaneReading, Reading, Source
@@ -33,6 +34,7 @@ def record(reading: Reading) -> dict[str, Any]:
         "layout": _layout(reading.layout),
         "lanes": [_lane(lane) for lane in reading.lanes],
         "flags": _flags(reading.flags),
+        "about": _about(reading),
         "settings": reading.settings.to_dict(),
     }
     clean: dict[str, Any] = _plain(values)
@@ -56,6 +58,18 @@ def _scan(source: Source) -> dict[str, Any]:
         "dpi": source.dpi,
         "transfer": source.transfer,
     }
+
+
+def _about(reading: Reading) -> dict[str, Any]:
+    """What a person wrote; `spots` says which spot of which lane each substance's name fell to."""
+    about = reading.settings.about
+    spots = [
+        {"lane": lane.name, "spot": number, "name": name}
+        for lane in reading.lanes
+        for number, spot in enumerate(lane.spots)
+        if (name := about.name_at(lane.name, spot.rf)) is not None
+    ]
+    return {**{key: getattr(about, key) for key in TEXTS}, "spots": spots}
 
 
 def _layout(layout: Layout | None) -> dict[str, Any]:

@@ -7,14 +7,16 @@ from collections.abc import Iterable, Mapping
 from html import escape
 from pathlib import PurePath
 
+from lanes.about import TEXTS
 from lanes.flags import REGISTRY, Flag
 from lanes.reading import LaneReading, Reading
 from lanes.report.canvas import DPI
 from lanes.report.definitions import CAUTIONS, DEFINITIONS, LAWS
-from lanes.report.digits import UNKNOWN, figures, fixed
+from lanes.report.digits import UNKNOWN, figures, fixed, show_rf
 from lanes.report.figures import PLATE_FILE, lane_files
 from lanes.report.page import NUMBER, WHOLE, page, picture, table
 from lanes.report.tables import (
+    PLUS_MINUS,
     length_unit,
     no_spot,
     percent_text,
@@ -46,6 +48,7 @@ def report_html(reading: Reading, pictures: Mapping[str, bytes] | None = None) -
     file = PurePath(reading.source.file).name
     body = [
         *_top(reading, file),
+        *_about(reading),
         *_remarks(reading),
         *_plate(reading, pictures),
         *_spots(reading),
@@ -80,6 +83,18 @@ def _top(reading: Reading, file: str) -> list[str]:
         f"<h1>Reading of {escape(file)}</h1>",
         f'<p class="quiet">{escape(" · ".join(part for part in told if part))}</p>',
     ]
+
+
+def _about(reading: Reading) -> list[str]:
+    about = reading.settings.about
+    rows = [(key.capitalize(), escape(text)) for key in TEXTS if (text := getattr(about, key))]
+    rows += [
+        (f"Lane {escape(lane.name)}, spot {number}", escape(name))
+        for lane in reading.lanes
+        for number, spot in enumerate(lane.spots, 1)
+        if (name := about.name_at(lane.name, spot.rf)) is not None
+    ]
+    return [table("About", (), [("", rows)])] if rows else []
 
 
 def _remarks(reading: Reading) -> list[str]:
@@ -133,7 +148,7 @@ def _spots(reading: Reading) -> list[str]:
         rows = [
             (
                 str(number),
-                rf_text(spot),
+                rf_text(lane, number - 1),
                 percent_text(lane, spot),
                 *((fixed(spot.position_mm, 2), fixed(spot.width_mm, 2)) if scaled else ()),
                 fixed(spot.asymmetry, 2),
@@ -148,8 +163,8 @@ def _spots(reading: Reading) -> list[str]:
     unknown = f" {UNKNOWN} is not known." if any(UNKNOWN in cell for cell in cells) else ""
     return [
         "<h2>Spots</h2>",
-        '<p class="quiet">Numbered from the origin. ± is one standard deviation.'
-        f"{unknown} Areas, heights and every digit are in spots.csv.</p>",
+        '<p class="quiet">Numbered from the origin. '
+        f"{PLUS_MINUS}{unknown} Areas, heights and every digit are in spots.csv.</p>",
         table("Spots", head, groups, [NUMBER] * (len(head) - 1)),
     ]
 
@@ -161,7 +176,7 @@ def _pairs(reading: Reading) -> list[str]:
             [
                 (
                     f"{pair.lower + 1} and {pair.upper + 1}",
-                    fixed(pair.delta_rf, 3),
+                    show_rf(pair.delta_rf, more=1),
                     resolution_text(pair),
                     fixed(pair.valley_to_peak, 2),
                 )

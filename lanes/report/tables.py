@@ -13,7 +13,7 @@ import numpy as np
 from lanes.errors import one_line
 from lanes.flags import Flag
 from lanes.reading import LaneReading, Reading
-from lanes.report.digits import UNKNOWN, figures, known, with_sd
+from lanes.report.digits import UNKNOWN, figures, known, rf_more, show_rf, with_sd
 from lanes.spots.quantities import Pair, Spot, pair
 
 _SPOT = (
@@ -28,13 +28,17 @@ PAIR_COLUMNS = (
 TRACE_COLUMNS = ("lane", "position_mm", "rf", "signal", "background", "model", "usable")
 
 
+_FORMULA = "=+-@\uff1d\uff0b\uff0d\uff20"  # also as full-width characters
+
+
 def spots_csv(reading: Reading) -> bytes:
     """Return spots.csv: one row a spot, numbered from 1 at the origin; unknown cells are empty."""
     return _csv(
         SPOT_COLUMNS,
         (
             [
-                lane.name, lane.role or "", number, *(_cell(getattr(spot, k)) for k in _SPOT),
+                as_text(lane.name), as_text(lane.role or ""), number,
+                *(_cell(getattr(spot, k)) for k in _SPOT),
                 " ".join(flag.name for flag in spot.flags),
             ]
             for lane in reading.lanes
@@ -49,7 +53,7 @@ def pairs_csv(reading: Reading) -> bytes:
         PAIR_COLUMNS,
         (
             [
-                lane.name, both.lower + 1, both.upper + 1,
+                as_text(lane.name), both.lower + 1, both.upper + 1,
                 "yes" if both.upper - both.lower == 1 else "no", _cell(both.delta_rf),
                 _cell(both.resolution), _cell(both.resolution_sd), _cell(both.valley_to_peak),
             ]
@@ -62,7 +66,7 @@ def pairs_csv(reading: Reading) -> bytes:
 def traces_csv(reading: Reading) -> bytes:
     """Return traces.csv: one row a sample.
 
-    `background` is the layer's with the low-order term fitted beside the spots; `model` is that
+    `background` is the layer's with the baseline fitted beside the spots; `model` is that
     background with the spots on it. So signal - model is the residual, model - background the
     spots alone.
     """
@@ -78,10 +82,10 @@ def _trace_rows(lane: LaneReading) -> Iterable[list[object]]:
         lane.background + lane.fit.baseline,
         lane.background + lane.fit.model,
     )
-    scaled = lane.run_mm is not None
+    scaled, name = lane.run_mm is not None, as_text(lane.name)
     for sample, usable in zip(np.column_stack(columns).tolist(), trace.usable, strict=True):
         position, *values = map(_cell, sample)
-        yield [lane.name, position if scaled else "", *values, "yes" if usable else "no"]
+        yield [name, position if scaled else "", *values, "yes" if usable else "no"]
 
 
 def every_pair(lane: LaneReading) -> list[Pair]:
@@ -96,6 +100,20 @@ def every_pair(lane: LaneReading) -> list[Pair]:
 def _cell(value: float | None) -> str:
     """Eight significant figures, as in results.json; empty where unknown."""
     return "" if value is None or not math.isfinite(value) else repr(float(f"{value:.8g}") + 0.0)
+
+
+def as_text(words: str) -> str:
+    """Return `words` so that a spreadsheet shows them and never takes them for a formula.
+
+    A cell that begins with = + - @, or a tab may be run when the table is opened
+    (common practice); an apostrophe before it makes it text.
+
+    >>> as_text("rxn 2"), as_text("=1+1"), as_text("  @x")
+    ('rxn 2', "'=1+1", "'  @x")
+    """
+    starts = words[:1] == "\t" or words.lstrip()[:1] in tuple(_FORMULA)
+    words = words.replace("\r", " ").replace("\n", " ")  # a row is a line
+    return f"'{words}" if starts else words
 
 
 def _csv(columns: Sequence[str], rows: Iterable[Sequence[object]]) -> bytes:
@@ -120,9 +138,10 @@ def no_spot(lane: LaneReading, unit: str) -> str:
     return f"no spot above {figures(lane.limit, 2)} {unit}"
 
 
-def rf_text(spot: Spot) -> str:
-    """Return Rf with its standard deviation."""
-    return with_sd(spot.rf, spot.rf_sd, 3)
+def rf_text(lane: LaneReading, index: int) -> str:
+    """Return the Rf of spot `index` of `lane`, with as many decimals as tell it from the others."""
+    spot = lane.spots[index]
+    return show_rf(spot.rf, spot.rf_sd, rf_more([each.rf for each in lane.spots], index))
 
 
 def percent_text(lane: LaneReading, spot: Spot) -> str:
@@ -143,6 +162,11 @@ def next_pair(lane: LaneReading, index: int) -> Pair | None:
     return next(above, None)
 
 
+# What stands under every table with Rf in it.
+PLUS_MINUS = ("± is one standard deviation; where an Rf has none, it is below half of its last "
+              "digit.")
+
+
 def text_table(reading: Reading) -> str:
     """Return the reading as a table for a terminal, with a final line break.
 
@@ -159,7 +183,7 @@ def text_table(reading: Reading) -> str:
             lines.append([one_line(lane.name)] + [""] * 6)
         for index, spot in enumerate(lane.spots):
             lines.append([
-                one_line(lane.name), str(index + 1), rf_text(spot), percent_text(lane, spot),
+                one_line(lane.name), str(index + 1), rf_text(lane, index), percent_text(lane, spot),
                 resolution_text(next_pair(lane, index)), figures(spot.signal_to_noise),
                 " ".join(flag.name for flag in spot.flags),
             ])  # fmt: skip
@@ -173,7 +197,7 @@ def text_table(reading: Reading) -> str:
         if number in spoken:
             cells[1:] = [spoken[number]]
         text.append("  ".join(cells).rstrip())
-    text += ["", "± is one standard deviation."]
+    text += ["", PLUS_MINUS]
     if reading.law is not None:
         law = reading.law.replace("optical-", "optical ")
         text.append(f"The signal is by {law}, from channel {reading.channel}.")

@@ -157,7 +157,8 @@ def decode(name: str, kind: str, stream: BytesIO, invert: bool, page: int = 0) -
     _check_size(name, *image.size)
     if image.mode not in _MODES:
         raise InputError(f"{name} has pixels of kind {image.mode}: save it as grey or RGB")
-    if kind == "TIFF" and image.tile and image.tile[0][0] == "libtiff":
+    tiles = getattr(image, "tile", [])
+    if kind == "TIFF" and tiles and tiles[0][0] == "libtiff":
         image = _unpacked(image, stream.getvalue(), page)
     else:
         image.load()

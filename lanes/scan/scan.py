@@ -9,6 +9,7 @@ from io import BytesIO
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 from lanes.errors import InputError
 from lanes.flags import Flag, flag
@@ -116,6 +117,31 @@ class Scan:
             return _total(scaled[rows[:, :, c]] for c, scaled in tables)
 
         return self._blocks(value, reduce)
+
+    def colours(
+        self, row: NDArray[np.float64], column: NDArray[np.float64]
+    ) -> NDArray[np.float64]:
+        """Return linear light at places between pixels, by linear interpolation.
+
+        Parameters
+        ----------
+        row, column : arrays of one shape
+            In pixels; centres lie at whole numbers. Beyond the image its outermost pixels count.
+
+        Returns
+        -------
+        array
+            Of the same shape and a last axis of 3 (red, green, blue), or 1 for a grey scan.
+        """
+        table = code_table(self.bits, self.transfer)
+        row = np.clip(row, 0, self.height_px - 1)
+        column = np.clip(column, 0, self.width_px - 1)
+        top, left = np.floor(row).astype(int), np.floor(column).astype(int)
+        down, right = (row - top)[..., None], (column - left)[..., None]
+        low, far = np.minimum(top + 1, self.height_px - 1), np.minimum(left + 1, self.width_px - 1)
+        upper = table[self.codes[top, left]] * (1 - right) + table[self.codes[top, far]] * right
+        lower = table[self.codes[low, left]] * (1 - right) + table[self.codes[low, far]] * right
+        return np.asarray(upper * (1 - down) + lower * down, np.float64)
 
     def clipped(self, channel: str, reduce: int = 1) -> Light:
         """Return the share of pixels at code 0 or the highest code, in the blocks of `light`.
@@ -227,8 +253,8 @@ def read_scan(
     bits = 8 * codes.dtype.itemsize
     flags: list[Flag] = []
     if page is None and pages > 1:
-        flags.append(flag("more-pages", f"{name} holds {pages} pages and the first was read: choose "
-                          "one with --page"))
+        flags.append(flag("more-pages", f"{name} holds {pages} pages and the first was read: "
+                          "choose one with --page"))
     if deep and bits == 8:
         flags.append(flag("depth-lost", f"{name} holds 16 bits a channel and was read at 8"))
     if transfer == "auto":
@@ -251,3 +277,10 @@ def read_scan(
         codes, name, sha256, codes.shape[1], codes.shape[0], bits, raw.mode,
         None if dpi is None else float(dpi), transfer, camera, tuple(flags),
     )  # fmt: skip
+
+
+def read_for(path: str | Path, settings: Settings) -> Scan:
+    """Read the picture of a plate as `settings` ask. Errors are those of `read_scan`."""
+    turn = 0 if isinstance(settings.turn, str) else settings.turn
+    return read_scan(path, transfer=settings.transfer, turn=turn, dpi=settings.dpi,
+                     page=settings.page)

@@ -18,7 +18,8 @@ Floats = NDArray[np.float64]
 
 # Peak-to-peak of 100 independent samples of Gaussian noise, in standard deviations (computed).
 RANGE_OF_100 = 5.02
-# Ph. Eur. 2.2.46 prints 1.18 for sqrt(2 ln 2) = 1.17741; the printed factor is used.
+# Ph. Eur., 11th ed. (2022), 2.2.46 (from memory) prints 1.18 for sqrt(2 ln 2) = 1.17741;
+# the printed factor is used.
 HALF_HEIGHT_FACTOR = 1.18
 PLATE_FACTOR = 8.0 * float(np.log(2.0))
 
@@ -90,7 +91,7 @@ def full_width(component: Component) -> float:
 def symmetry(component: Component) -> float:
     """Return As = w0.05 / (2 d), d from the apex to the leading edge at 5 % of the height.
 
-    Ph. Eur. 2.2.46 (from memory). Above 1 the spot tails towards the origin.
+    Ph. Eur., 11th ed. (2022), 2.2.46 (from memory). Above 1 the spot tails towards the origin.
     """
     front, back = width_at(component, 0.05)
     return (front + back) / (2.0 * front)
@@ -108,7 +109,8 @@ def plate_number(component: Component) -> float | None:
 def signal_to_noise(component: Component, noise: Noise) -> float | None:
     """Return 2 H / h, h the range that 100 independent samples of the clean layer span.
 
-    Ph. Eur. 2.2.46 for the form. The figure depends on the window, so it is kept to 100 samples.
+    Ph. Eur., 11th ed. (2022), 2.2.46 (from memory). The figure depends on the
+    window, so it is kept to 100 samples.
     """
     return 2.0 * component.height / (RANGE_OF_100 * noise.sd) if noise.sd > 0 else None
 
@@ -151,7 +153,7 @@ def pair(fit: Fit, i: int, j: int, run: float, blur: float = 0.0) -> Pair:
     `blur` is the standard deviation of what the scan spreads every point over: it widens spots
     by an amount known only roughly, which the resolution's standard deviation takes in whole.
 
-    Resolution is 1.18 (d2 - d1) / (wh1 + wh2) (Ph. Eur. 2.2.46, planar form from memory). The
+    Resolution is 1.18 (d2 - d1) / (wh1 + wh2) (Ph. Eur., 11th ed. (2022), 2.2.46, from memory). The
     valley is the lowest point of their sum over its lower apex; 1 where there is none, None where
     other spots lie between.
     """

@@ -21,6 +21,7 @@ Floats = NDArray[np.float64]
 STRIPS = 9
 BEYOND_MM = 2.0  # how far the trace reaches past the origin and the front
 PENCIL_MM = 0.4  # half the width of what the origin line and the front hide
+HIDDEN = 0.3     # share of the width under marks or masks from which a row is not read
 MIN_ROWS, MAX_ROWS = 20, 5_000  # of a trace; 5,000 over 100 mm are 20 micrometres apart
 MAX_BYTES = 10_000_000
 
@@ -122,7 +123,9 @@ def sample(signal: Signal, layout: Layout, lane: Lane) -> Trace:
     thin = signal.thin[row, column].mean(axis=1)
     step = lane.width / count
     spans = np.array_split(np.arange(count), STRIPS)
-    usable = thin < 0.3
+    usable = thin < HIDDEN
+    if signal.masked is not None:
+        usable &= signal.masked[row, column].mean(axis=1) < HIDDEN
     for line in (0.0, run):
         usable &= np.abs(position - line) > PENCIL_MM / layout.mm_per_unit
     return Trace(

@@ -17,8 +17,9 @@ from lanes.draw import LaneSpec, PlateSpec, SpotSpec, draw, save
 from lanes.evidence import whitened_fits as fits
 from lanes.measuring import prepare, read_lane
 from lanes.questions.shoulder.answer import Shoulder, judge
-from lanes.questions.shoulder.case import make_case, pick
+from lanes.questions.shoulder.case import make_case
 from lanes.questions.shoulder.weigh import LEVEL, noncentrality, ratio
+from lanes.questions.shoulder.window import pick
 from lanes.settings import Settings
 from lanes.spots.shapes import FWHM
 

@@ -1,4 +1,4 @@
-"""Each remark on conduct is raised by a plate that deserves it, and by no plate run with care."""
+"""Each plate check is raised by a plate that deserves it, and by no plate run with care."""
 
 from __future__ import annotations
 
@@ -251,5 +251,5 @@ def test_what_it_costs(tmp_path: Path) -> None:
             check_plate(made, readings)
             alone.append(middle - start)
             with_it.append(time.process_time() - start)
-        print(f"{name}: measure with conduct over without {min(with_it) / min(alone):.3f}")
+        print(f"{name}: measure with the plate checks over without {min(with_it) / min(alone):.3f}")
         assert min(with_it) < 1.25 * min(alone)

@@ -1,9 +1,13 @@
-"""A published table of Rf, drawn as plates and read back.
+"""A published table of Rf: drawn as plates and read back, and its dyes followed by spacing alone.
 
 Azo dyes on alumina of activity II to V (Brockmann & Schodder, Ber. Dtsch. Chem. Ges. 74, 73
 (1941), as thin layers by Hermanek, Schwarz & Cekan 1961; all values from memory). Historical:
 neither these dyes, of which several are carcinogenic, nor their solvent is recommended. They
 stand here for the table alone, which reaches from the origin to the front.
+
+A plate drawn from any table would have to read back: those two tests hold the reading from origin
+to front to half of the table's last digit, and say nothing of the table. The last test can fail by
+the table's own numbers: how the dyes' spacing changes from grade to grade.
 """
 
 from __future__ import annotations
@@ -12,6 +16,7 @@ import pytest
 
 from lanes.draw import LaneSpec, PlateSpec, SpotSpec, draw, save
 from lanes.measuring import measure
+from lanes.questions.solvent.matching import SpotTraits, match
 
 GRADES = ("II", "III", "IV", "V")
 DYES = {
@@ -72,3 +77,28 @@ def test_all_dyes_in_each_lane(tmp_path):
         assert found == pytest.approx(table, abs=WITHIN)
         # Drawn in equal amounts.
         assert [spot.area_percent for spot in lane.spots] == pytest.approx([20] * 5, abs=2.5)
+
+
+# Percent of water in the layer of each grade (Brockmann & Schodder 1941; from memory).
+WATER = {"II": 0.03, "III": 0.06, "IV": 0.10, "V": 0.15}
+
+
+@pytest.mark.parametrize("grades", [("III", "IV"), ("IV", "V"), ("III", "V"), ("III", "IV", "V")])
+def test_the_dyes_are_followed_by_their_spacing(grades):
+    """Water weakens the layer as a stronger solvent would: which spot is which must come out.
+
+    Given are places alone, with equal areas and widths and no colour; grade II and the lowest dye,
+    which stay on the origin, have no log k. The right answer is the table's own rows.
+    """
+    rows = [row for row in DYES.values() if row[GRADES.index(grades[0])] > 0.02]
+    plates, orders = [], []
+    for grade in grades:
+        rf = [row[GRADES.index(grade)] for row in rows]
+        order = sorted(range(len(rows)), key=rf.__getitem__)
+        orders.append(order)
+        plates.append([SpotTraits(rf[k], WITHIN, 0.03, 1 / len(rows), 0.02, 0.0) for k in order])
+    first, *_ = match(plates, [WATER[grade] for grade in grades])
+    for spots in zip(*first.spots, strict=True):
+        assert None not in spots
+        assert len({order[spot] for order, spot in zip(orders, spots, strict=True)}) == 1
+    assert first.probability > 0.5

@@ -39,7 +39,8 @@ def test_fluorescein_line_and_limits():
     assert line.values == pytest.approx([1.517857, 1.930357], abs=1e-6)
     assert line.scatter == pytest.approx(0.432848, abs=1e-6)
     found = limits(line)
-    # ICH Q2: 3.3 sigma / S and 10 sigma / S, sigma the residual standard deviation.
+    # ICH Q2(R1), 2005 (edition from memory): 3.3 sigma / S and 10 sigma / S, sigma the residual
+    # standard deviation.
     assert found.detection == pytest.approx(0.739965, abs=1e-6)
     assert found.quantitation == pytest.approx(2.24232, abs=1e-5)
 
@@ -71,13 +72,15 @@ def test_fieller_in_closed_form(data, m, where):
     found = amount_of(plain(LINE, data), [y0] * m)
     assert found.high == pytest.approx(x.mean() + (away + half) / (1 - g), rel=1e-4)
     assert found.low == pytest.approx(x.mean() + (away - half) / (1 - g), rel=1e-4, abs=1e-3)
-    # Eurachem CG 4 (QUAM), appendix E.3: s(x0) = (s/b) sqrt(1/m + 1/n + (y0-ybar)^2/(b^2 Sxx)).
+    # Eurachem/CITAC CG 4, QUAM:2012, appendix E.3 (edition from memory):
+    # s(x0) = (s/b) sqrt(1/m + 1/n + (y0-ybar)^2/(b^2 Sxx)).
     first = s / line.slope * np.sqrt(1 / m + 1 / n + away**2 / sxx)
     assert found.sd == pytest.approx(first, rel=1e-6)
 
 
 def test_quam_a5():
-    """Cadmium release, Eurachem CG 4, example A5 (from memory): u(c0) = 0.018 mg/L.
+    """Cadmium release, Eurachem/CITAC CG 4, QUAM:2012, example A5 (from memory):
+    u(c0) = 0.018 mg/L.
 
     s 0.005486, b 0.2410, 15 standards at 5 amounts with mean 0.5 and Sxx 1.2, 2 spots at 0.26.
     """
@@ -204,7 +207,12 @@ def _by_complex_step(value):
     return slopes
 
 
-@pytest.mark.parametrize(("name", "value"), [("Misra1a", _misra), ("Chwirut1", _chwirut)])
+def _ratio(b, x):
+    return b[0] * (x**2 + x * b[1]) / (x**2 + x * b[2] + b[3])
+
+
+@pytest.mark.parametrize(
+    ("name", "value"), [("Misra1a", _misra), ("Chwirut1", _chwirut), ("MGH09", _ratio)])
 @pytest.mark.parametrize("which", [0, 1])
 def test_the_engine_redoes_certified_fits(name, value, which):
     """NIST StRD (fixtures/nist): other curves than ours, the same search and uncertainties."""

@@ -1,7 +1,8 @@
 """The formulas of planar chromatography, against numbers worked out apart from this project.
 
-IUPAC: Nomenclature for Chromatography, Pure Appl. Chem. 65, 819 (1993). Ph. Eur. 2.2.46,
-Chromatographic separation techniques. Numbers marked 'computed' come from the printed formula.
+IUPAC: Nomenclature for Chromatography, Pure Appl. Chem. 65, 819 (1993). Ph. Eur., 11th
+edition (2022), 2.2.46, Chromatographic separation techniques (from memory). Numbers marked
+'computed' come from the printed formula.
 """
 
 from __future__ import annotations
@@ -90,7 +91,7 @@ def test_rf_carries_the_uncertainty_of_both_lines():
 def test_resolution_by_base_width_and_by_half_height():
     """Rs = 2 (d2 - d1) / (wb1 + wb2), IUPAC p. 847, wb = 4 sigma of a Gaussian.
 
-    Ph. Eur. prints Rs = 1.18 (d2 - d1) / (wh1 + wh2) (planar form from memory); the exact factor
+    Ph. Eur. prints Rs = 1.18 (d2 - d1) / (wh1 + wh2) (from memory); the exact factor
     is sqrt(2 ln 2) = 1.177410, so that form reads 0.220 % high (computed).
     """
     a, b = gaussian(20.0, 0.8), gaussian(25.0, 1.1)
@@ -178,7 +179,7 @@ def test_peak_to_peak_noise_depends_on_the_window(samples, span):
 
 
 def test_signal_to_noise_is_twice_height_over_the_range_of_100_samples():
-    """S/N = 2 H / h (Ph. Eur. 2.2.46), h measured here on simulated clean layer."""
+    """S/N = 2 H / h (Ph. Eur. 2.2.46, from memory), h measured here on simulated clean layer."""
     c = gaussian(40.0, 0.9, area=3.0)
     noise = Noise(0.02, np.ones(1), 0.1, "clean layer")
     drawn = np.random.default_rng(5).normal(0, noise.sd, (20_000, 100))

@@ -1,14 +1,14 @@
 """What identity on a plate is: the co-spot rule, relative retardation, equivalence.
 
-- USP <621>, Chromatography, thin-layer chromatography, identification: sample and reference are
-  one if their spots agree in colour and Rf, and a mixture of both, run in one lane, yields a
-  single spot.
+- USP <621>, Chromatography, text before 2022 (edition from memory), thin-layer chromatography,
+  identification: sample and reference are one if their spots agree in colour and Rf, and a mixture
+  of both, run in one lane, yields a single spot.
 - IUPAC, Nomenclature for Chromatography, Pure Appl. Chem. 65, 819 (1993), planar chromatography:
   relative retardation is the Rf of a component over the Rf of a standard.
 - Two equal Gaussians merge into one maximum up to a separation of 2 sigma: Schilling, Watkins &
   Watkins, Am. Stat. 56, 223 (2002). Maxima alone would call such a co-spot single.
 - Two one-sided tests at 5 % are a 90 % interval within the margin: Schuirmann,
-  J. Pharmacokinet. Biopharm. 15, 657 (1987); from memory.
+  J. Pharmacokinet. Biopharm. 15, 657 (1987) (from memory).
 """
 
 from __future__ import annotations

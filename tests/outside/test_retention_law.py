@@ -16,7 +16,7 @@ from lanes.questions.solvent.matching import log_k
 from lanes.questions.solvent.names import order_flag
 from lanes.questions.solvent.one_plate import BEST_K, one_plate
 from lanes.questions.solvent.retention import (
-    Point,
+    RfPoint,
     column_volumes,
     fit,
     fit_widths,
@@ -40,7 +40,7 @@ def test_rm_and_back(rf, rm):
 
 def points(slopes, intercepts, fractions, rf_sd=0.001):
     """Rf straight from R = 1 / (1 + k), written out here apart from the code on trial."""
-    return [Point(j, p, x, 1 / (1 + x**a * 10**b), rf_sd)
+    return [RfPoint(j, p, x, 1 / (1 + x**a * 10**b), rf_sd)
             for p, x in enumerate(fractions)
             for j, (a, b) in enumerate(zip(slopes, intercepts, strict=True))]
 
@@ -57,7 +57,7 @@ def test_the_law_has_the_published_form():
 
 
 def test_two_fractions_give_the_line_through_two_points():
-    law = fit([Point(0, 0, 0.2, 0.30, 0.001), Point(0, 1, 0.4, 0.55, 0.001)], 1)
+    law = fit([RfPoint(0, 0, 0.2, 0.30, 0.001), RfPoint(0, 1, 0.4, 0.55, 0.001)], 1)
     slope = (np.log10(0.45 / 0.55) - np.log10(0.7 / 0.3)) / np.log10(2)
     assert law.slope[0] == pytest.approx(slope, rel=1e-9)
     assert not law.estimated
@@ -73,7 +73,7 @@ def test_the_fit_is_that_of_numpy_where_every_point_weighs_the_same():
     """numpy.polyfit as the reference: points mirrored about Rf 0.5 have equal weights in log k."""
     x = np.array([0.1, 0.2, 0.4])
     rf = np.array([0.32, 0.5, 0.68])
-    law = fit([Point(0, p, float(f), float(r), 0.0005) for p, (f, r)
+    law = fit([RfPoint(0, p, float(f), float(r), 0.0005) for p, (f, r)
                in enumerate(zip(x, rf, strict=True))], 1)
     slope, intercept = np.polyfit(np.log10(x), np.log10((1 - rf) / rf), 1)
     assert law.slope[0] == pytest.approx(slope, rel=1e-6)

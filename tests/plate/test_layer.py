@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from lanes.draw import draw
 from lanes.plate.layer import CELL_MM, CUTOFF_MM, mask_marks, smooth_layer
-from lanes.plate.signal import coarsen
+from lanes.plate.planes import coarsen
 
 MM = 0.25
 STEP = round(CELL_MM / MM)  # samples along the side of a cell

@@ -1,6 +1,7 @@
 """The folder of results: whole or not at all, and no one else's work harmed."""
 
 import errno
+import hashlib
 import json
 import os
 import signal
@@ -16,14 +17,15 @@ import pytest
 
 from lanes.errors import OutputError
 from lanes.report import folder
-from lanes.report.folder import refuse_existing, write_folder
+from lanes.report.folder import RECORD, refuse_existing, write_folder
 from lanes.report.write import write_reading
 
 FILES = {"results.json": b'{"schema": 1}\n', "settings.toml": b"turn = 0\n", "a.csv": b"1\n"}
 
 
 def contents(path):
-    return {entry.name: entry.read_bytes() for entry in path.iterdir()}
+    """Return all that stands in `path` but the list of what was written."""
+    return {entry.name: entry.read_bytes() for entry in path.iterdir() if entry.name != RECORD}
 
 
 def refused(out, files=FILES, **options):
@@ -79,11 +81,12 @@ def test_force_on_nothing_writes(tmp_path):
     "there",
     [
         {},
-        {"results.json": b'{"schema": 1}'},
-        {"settings.toml": b""},
-        {"results.json": b'{"other": 1}', "settings.toml": b""},
-        {"results.json": b'["schema"]', "settings.toml": b""},
-        {"results.json": b"\xff not json", "settings.toml": b""},
+        {"results.json": b'{"schema": 1}', "settings.toml": b""},
+        {RECORD: b""},
+        {RECORD: b"\xff not json"},
+        {RECORD: b'["files"]'},
+        {RECORD: b'{"files": ["a.csv"]}'},
+        {RECORD: b'{"schema": 1}'},
     ],
 )
 def test_force_spares_a_folder_that_is_not_its_own(tmp_path, there):
@@ -92,7 +95,7 @@ def test_force_spares_a_folder_that_is_not_its_own(tmp_path, there):
     for name, data in there.items():
         (out / name).write_bytes(data)
     assert "won't replace it" in refused(out, force=True)
-    assert contents(out) == there
+    assert {p.name: p.read_bytes() for p in out.iterdir()} == there
 
 
 def test_force_spares_what_others_put_there(tmp_path):
@@ -104,9 +107,58 @@ def test_force_spares_what_others_put_there(tmp_path):
     (out / "lane-x.png").mkdir()
     assert "'lane-x.png'" in refused(out, force=True)
     (out / "lane-x.png").rmdir()
-    (out / ".DS_Store").write_bytes(b"")
+    (out / ".notes").write_bytes(b"mine")
+    assert "'.notes'" in refused(out, force=True)
+    (out / ".notes").unlink()
+    (out / "lane-mine.png").write_bytes(b"a name like the program's own")
+    assert "'lane-mine.png'" in refused(out, force=True)
+    (out / "lane-mine.png").unlink()
+    (out / ".DS_Store").write_bytes(b"of a file manager")
     write_folder(out, FILES, force=True)
-    assert contents(out) == FILES
+    assert contents(out) == {**FILES, ".DS_Store": b"of a file manager"}
+
+
+def test_force_spares_what_was_changed(tmp_path):
+    out = tmp_path / "out"
+    write_folder(out, FILES)
+    (out / "settings.toml").write_bytes(b"turn = 90  # by hand\n")
+    assert "'settings.toml', changed since it was written" in refused(out, force=True)
+    assert contents(out)["settings.toml"] == b"turn = 90  # by hand\n"
+    (out / "settings.toml").unlink()
+    (out / "settings.toml").symlink_to(tmp_path / "elsewhere")
+    assert "'settings.toml'" in refused(out, force=True)
+
+
+def test_a_source_in_the_folder_is_refused(tmp_path):
+    """Even one that the program itself wrote, such as the picture of the plate."""
+    out = tmp_path / "out"
+    write_folder(out, {**FILES, "plate.png": b"a picture"})
+    with pytest.raises(OutputError, match=r"plate\.png lies in the folder"):
+        refuse_existing(out, True, [out / "plate.png"])
+    refuse_existing(out, True, [tmp_path / "plate.png"])
+
+
+@pytest.mark.parametrize("swap", [True, False])
+def test_what_comes_in_while_it_is_written_is_kept(tmp_path, monkeypatch, swap):
+    out = tmp_path / "out"
+    write_folder(out, FILES)
+    if not swap:
+        monkeypatch.setattr(folder, "_exchange", lambda new, old: False)
+
+    def meanwhile():
+        (out / "scan.png").write_bytes(b"the only copy")
+        return b"later"
+
+    write_folder(out, {**FILES, "late.txt": meanwhile}, force=True)
+    assert contents(out) == {**FILES, "late.txt": b"later", "scan.png": b"the only copy"}
+    assert list(tmp_path.iterdir()) == [out]
+
+
+def test_the_list_of_what_was_written(tmp_path):
+    write_folder(tmp_path / "out", FILES)
+    listed = json.loads((tmp_path / "out" / RECORD).read_bytes())
+    assert listed == {"schema": 1, "files": {
+        name: hashlib.sha256(data).hexdigest() for name, data in FILES.items()}}
 
 
 def test_force_spares_a_link_to_its_own_folder(tmp_path):
@@ -222,7 +274,7 @@ def test_one_that_appears_meanwhile_is_not_replaced(tmp_path):
     assert contents(out) == FILES
 
 
-@pytest.mark.parametrize("name", ["", "..", "a/b", "/etc/x"])
+@pytest.mark.parametrize("name", ["", "..", "a/b", "/etc/x", RECORD])
 def test_only_plain_names(tmp_path, name):
     with pytest.raises(ValueError, match="plain file name"):
         write_folder(tmp_path / "out", {name: b""})

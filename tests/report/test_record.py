@@ -12,7 +12,7 @@ import pytest
 
 from lanes.report.record import record, results_json
 
-TOP = ["schema", "scan", "light", "law", "channel", "layout", "lanes", "flags", "settings"]
+TOP = ["schema", "scan", "light", "law", "channel", "layout", "lanes", "flags", "about", "settings"]
 SCAN = ["file", "sha256", "width_px", "height_px", "bits", "mode", "dpi", "transfer"]
 LAYOUT = ["width_mm", "height_mm", "origin_mm", "front_mm", "corners_px", "found"]
 LANE = ["name", "x_mm", "width_mm", "run_mm", "role", "limit", "spots", "pairs", "fit", "noise",

@@ -176,7 +176,8 @@ def test_two_shares_are_equally_uncertain_and_a_lone_one_is_unknown() -> None:
 )
 def test_resolution_and_valley_of_two_equal_spots(resolution: float, valley: float) -> None:
     two = pair(fit(component(30.0), component(30.0 + 4 * resolution)), 0, 1, 75.0)
-    # The printed 1.18 for sqrt(2 ln 2) (Ph. Eur. 2.2.46) reads 0.220 % above delta/(4 sigma).
+    # The printed 1.18 for sqrt(2 ln 2) (Ph. Eur., 11th ed., 2.2.46, from memory) reads 0.220 %
+    # above delta/(4 sigma).
     assert two.resolution == pytest.approx(resolution * 1.18 / np.sqrt(2 * np.log(2)), rel=1e-9)
     assert two.resolution == pytest.approx(1.00220 * resolution, rel=1e-5)
     assert two.valley_to_peak == pytest.approx(valley, abs=2e-3)

@@ -16,7 +16,7 @@ from lanes.evidence.lookup import NEAR_RF, lane_named, spot_near, strongest
 from lanes.flags import Flag, flag
 from lanes.measuring import prepare, read_lane
 from lanes.questions.amount.calibration import FEWEST, Calibration, Tried, choose
-from lanes.questions.amount.inverse import Limits, amount_of, limits
+from lanes.questions.amount.inverse import CalibrationLimits, amount_of, limits
 from lanes.questions.amount.remarks import (
     about_amount,
     about_fit,
@@ -99,7 +99,7 @@ class Amounts:
     chosen: bool
     standards: tuple[Standard, ...]
     unknowns: tuple[Unknown, ...]
-    limits: Limits
+    limits: CalibrationLimits
     flags: tuple[Flag, ...]
     signal: str = ""
 
@@ -186,7 +186,7 @@ def answer(
         one = _unknown(name, seen, rf, fitted, dilution.get(name, 1.0), unit, bool(split))
         found.append(one)
     if unknowns is None and all(one.area is None for one in found):
-        raise InputError(f"no other lane has a spot at Rf {rf:.3f}: name the samples' lanes with "
+        raise InputError(f"no other lane has a spot at Rf {rf:.2f}: name the samples' lanes with "
                          "--unknown, or their spot with --rf")
     flags += about_fit(fitted, curve)
     return Amounts(rf, unit, fitted, tried, curve == "auto", told, tuple(found), limits(fitted),
@@ -354,6 +354,6 @@ def _missed(
         if not lowest(fitted) <= below <= fitted.x.max():
             told += ", by the curve carried on beyond the standards"
     high = None if below is None else below * dilution
-    message = f"{name}: no spot at Rf {rf:.3f} can be told from the layer; {told}"
+    message = f"{name}: no spot at Rf {rf:.2f} can be told from the layer; {told}"
     return Unknown(name, tuple(seen), None, None, None, None, None, 0.0, high, dilution, high,
                    (flag("not-detected", message),))

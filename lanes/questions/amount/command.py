@@ -49,10 +49,10 @@ def run(arguments: argparse.Namespace) -> None:
     unit = arguments.unit
     if unit is not None and not (unit.strip() and unit.isprintable() and len(unit) <= 12):
         raise InputError(f"--unit {unit!r} can't be used: give up to 12 printable characters")
-    refuse_early(arguments)
+    refuse_early(arguments, arguments.plate)
     from lanes.questions.amount.answer import amount
-    from lanes.questions.amount.page import tell_amount
+    from lanes.questions.amount.page import render_amount
 
     answer = amount(arguments.plate, settings, standards=standards, unknowns=unknowns,
                     rf=arguments.rf, unit=unit, curve=arguments.curve, dilution=dilution)
-    deliver(arguments, tell_amount(answer, Path(arguments.plate).name, settings))
+    deliver(arguments, render_amount(answer, Path(arguments.plate).name, settings))

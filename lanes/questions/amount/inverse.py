@@ -16,7 +16,7 @@ from lanes.questions.amount.calibration import Calibration
 Floats = NDArray[np.float64]
 
 LEVEL = 0.05            # 1 less the confidence of every interval
-DETECTION, QUANTITATION = 3.3, 10.0  # times sigma / S: ICH Q2
+DETECTION, QUANTITATION = 3.3, 10.0  # times sigma / S: ICH Q2(R1), 2005
 FARTHEST = 1e4          # times the largest standard: what reaches beyond is no finite interval
 
 
@@ -30,7 +30,7 @@ class Amount:
         None where the curve has no amount of that response.
     sd : float or None
         To first order: for the line (s/b) sqrt(1/m + 1/n + (y0 - mean y)^2 / (b^2 Sxx)), Eurachem
-        CG 4 (QUAM), appendix E.3.
+        CG 4, QUAM:2012, appendix E.3 (edition from memory).
     low, high : float or None
         95 % interval, from 0 on; None where that end is not finite.
     reached : bool
@@ -48,7 +48,7 @@ class Amount:
 
 
 @dataclass(frozen=True)
-class Limits:
+class CalibrationLimits:
     """Detection and quantitation limit: 3.3 and 10 times `sigma` / `slope` (ICH Q2).
 
     `sigma` is the residual standard deviation that the fit gives the weakest standard, `slope`
@@ -197,12 +197,12 @@ def _half(variance: Floats, away: Floats, weights: Floats) -> Floats:
     return np.asarray(high, float)
 
 
-def limits(calibration: Calibration) -> Limits:
+def limits(calibration: Calibration) -> CalibrationLimits:
     """Return the detection and the quantitation limit."""
     some = np.flatnonzero(calibration.x > 0)
     weakest = some[np.argmin(calibration.x[some])]
     sigma = float(calibration.sd[weakest])
     slope = calibration.curve.steepness(calibration.values, float(calibration.x[weakest]))
     if not slope > 0:
-        return Limits(None, None, sigma, slope)
-    return Limits(DETECTION * sigma / slope, QUANTITATION * sigma / slope, sigma, slope)
+        return CalibrationLimits(None, None, sigma, slope)
+    return CalibrationLimits(DETECTION * sigma / slope, QUANTITATION * sigma / slope, sigma, slope)

@@ -11,8 +11,8 @@ from lanes.errors import one_line
 from lanes.questions.amount.answer import Amounts, Unknown
 from lanes.questions.amount.calibration import Tried
 from lanes.questions.amount.figure import WIDTH, amount_png
-from lanes.report.answer import NOT_VALIDATED, Told
-from lanes.report.digits import UNKNOWN, figures, fixed, up, with_sd
+from lanes.report.answer import NOT_VALIDATED, AnswerReport
+from lanes.report.digits import UNKNOWN, figures, fixed, show_rf, up, with_sd
 from lanes.report.page import NUMBER, TEXT, WHOLE, table
 from lanes.settings import Settings
 
@@ -27,21 +27,22 @@ _LAW = (
     "through the same one on the same plate, and what it bends shows as a curve."
 )
 _SIGMA = (
-    "They are 3.3 and 10 σ/S (ICH Q2): σ is the residual standard deviation that the fit gives "
-    "the weakest standard, S the curve's slope there."
+    "They are 3.3 and 10 σ/S (ICH Q2(R1), 2005): σ is the residual standard deviation that the fit "
+    "gives the weakest standard, S the curve's slope there."
 )
 
 
-def tell_amount(answer: Amounts, file: str, settings: Settings) -> Told:
+def render_amount(answer: Amounts, file: str, settings: Settings) -> AnswerReport:
     """Return the answer as it is told; `file` is the plate's file name."""
     lines = [_sentence(u, answer.unit) for u in answer.unknowns]
     if len(lines) > 1:
         lines = [_heading(answer), *(f"- {line}" for line in lines)]
     lines[0] += _blanks(answer)
-    return Told(
+    return AnswerReport(
         name="amount",
         question="How much is in it?",
-        source=f"The spot at Rf {answer.rf:.3f} of {file}, by {len(answer.standards)} standards.",
+        source=(f"The spot at Rf {show_rf(answer.rf)} of {file}, by "
+                f"{len(answer.standards)} standards."),
         lines=lines,
         details=_details(answer),
         record=_record(answer),
@@ -226,7 +227,7 @@ def _sections(answer: Amounts) -> list[str]:
     unknowns = [(escape(u.name), figures(u.area), _amount_cell(u), _interval_cell(u),
                  f"{u.dilution:g}", "".join(f'<span class="flag">{f.name}</span> '
                                             for f in u.flags)) for u in answer.unknowns]
-    standards = [(escape(s.name), f"{s.amount:g}", UNKNOWN if s.rf is None else fixed(s.rf, 3),
+    standards = [(escape(s.name), f"{s.amount:g}", show_rf(s.rf),
                   with_sd(s.area, s.area_sd, 3), figures(s.fitted),
                   fixed((s.area - s.fitted) / s.sd, 1)) for s in answer.standards]
     fitted = answer.calibration

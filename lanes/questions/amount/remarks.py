@@ -55,12 +55,12 @@ def about_spots(spots: Mapping[str, Spot | None], given: Mapping[str, float]) ->
     for name, spot in spots.items():
         if given[name] == 0 and spot is not None:
             out.append(flag("blank-not-empty", f"lane {name} holds none of it, yet has a spot at "
-                            f"Rf {spot.rf:.3f}: it is taken for what nothing looks like"))
+                            f"Rf {spot.rf:.2f}: it is taken for what nothing looks like"))
     return out
 
 
 def of_area(spots: Mapping[str, Spot]) -> list[Flag]:
-    return [flag(remark.name, f"lane {name}, its spot at Rf {spot.rf:.3f}: {remark.message}")
+    return [flag(remark.name, f"lane {name}, its spot at Rf {spot.rf:.2f}: {remark.message}")
             for name, spot in spots.items() for remark in spot.flags if remark.name in _OF_AREA]
 
 

@@ -17,7 +17,7 @@ from lanes.plate.layout import Layout
 from lanes.questions.compare.alignment import Correlation, aligned
 from lanes.questions.compare.identity import COMMON_SD, Repeatability, difference, repeatability
 from lanes.questions.compare.other_plate import Carried, carry, on_other
-from lanes.questions.compare.pair import NEAR_RF, Pair, Question, make_pair
+from lanes.questions.compare.pair import NEAR_RF, Question, SpotPair, make_pair
 from lanes.questions.compare.presence import Presence, presence
 from lanes.questions.compare.shared import fit_sd, shared
 from lanes.reading import LaneReading, Plate
@@ -43,7 +43,7 @@ class Comparison:
     ----------
     unknown : str
     references : tuple of Presence
-    pairs : tuple of Pair
+    pairs : tuple of SpotPair
         For each spot of the unknown and each reference, the nearest spot of that reference.
     unexplained, unsure : tuple of int
         Places of the unknown's spots that differ from every reference's; and of those that no
@@ -60,7 +60,7 @@ class Comparison:
 
     unknown: str
     references: tuple[Presence, ...]
-    pairs: tuple[Pair, ...]
+    pairs: tuple[SpotPair, ...]
     unexplained: tuple[int, ...]
     unsure: tuple[int, ...]
     resolvable_difference: float | None
@@ -271,18 +271,18 @@ def _resolvable(
 
 def _flags(
     plate: Plate, other: Plate | None, own: LaneReading, known: Mapping[str, LaneReading],
-    mixed: Mapping[str, LaneReading], pairs: Sequence[Pair], repeats: Repeatability,
+    mixed: Mapping[str, LaneReading], pairs: Sequence[SpotPair], repeats: Repeatability,
     carried: Carried | None, mixtures: Mapping[str, tuple[str, ...]],
 ) -> tuple[Flag, ...]:
     out: list[Flag] = []
     for lane in (own, *known.values(), *mixed.values()):
         for k, spot in enumerate(lane.spots):
-            out += [flag(f.name, f"lane {lane.name}, spot at Rf {lane.spots[k].rf:.3f}: "
+            out += [flag(f.name, f"lane {lane.name}, spot at Rf {lane.spots[k].rf:.2f}: "
                          f"{f.message}") for f in spot.flags]
     for i, spot in enumerate(own.spots):
         same = [p.reference for p in pairs if p.spot == i and p.verdict == "same"]
         if len(same) > 1:
-            out.append(flag("not-told-apart", f"the spot at Rf {spot.rf:.3f} agrees with "
+            out.append(flag("not-told-apart", f"the spot at Rf {spot.rf:.2f} agrees with "
                             f"{' and with '.join(same)}: these are not told apart here"))
     for name, lane in mixed.items():
         asked = [p for p in pairs if p.reference in mixtures[name] and p.verdict != "different"
@@ -290,7 +290,7 @@ def _flags(
         for p in asked:
             if not any(c.said.lane == name for c in p.cospots):
                 out.append(flag("co-spot-unread", f"lane {lane.name} says nothing of the unknown's "
-                                f"spot at Rf {p.rf:.3f} and {p.reference}"))
+                                f"spot at Rf {p.rf:.2f} and {p.reference}"))
     if repeats.shared == 0:
         out.append(flag("repeatability-assumed", f"no spot is known to be in two lanes: {COMMON_SD}"
                         " in Rf, one standard deviation of one spot, is assumed"))

@@ -11,7 +11,7 @@ from lanes.report.deliver import deliver, output_options, refuse_early
 
 HELP = "is it the same substance as a reference, and what is not explained?"
 DESCRIPTION = ("Hold the spots of an unknown against references on the same plate: which are\n"
-               "there, which are not, which the plate can't tell, and what no reference explains.")
+               "there, which are not, which the plate can't tell, and what matches no reference.")
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -41,9 +41,9 @@ def run(arguments: argparse.Namespace) -> None:
     mixed = cospots(arguments.cospot, [name for name in known if name is not None])
     if arguments.other_settings is not None and arguments.other_plate is None:
         raise InputError("--other-settings is about --other-plate: give that too")
-    refuse_early(arguments)
+    refuse_early(arguments, arguments.plate, arguments.other_plate)
     from lanes.questions.compare.answer import compare
-    from lanes.questions.compare.page import tell_compare
+    from lanes.questions.compare.page import render_compare
     from lanes.settings import read_settings
 
     other = None
@@ -53,7 +53,7 @@ def run(arguments: argparse.Namespace) -> None:
         arguments.plate, settings, unknown=arguments.unknown, references=arguments.reference,
         cospots=mixed, other_plate=arguments.other_plate, bridge=arguments.bridge,
         other_settings=other)
-    deliver(arguments, tell_compare(answer, Path(arguments.plate).name, settings))
+    deliver(arguments, render_compare(answer, Path(arguments.plate).name, settings))
 
 
 def cospots(given: list[str], known: list[str]) -> dict[str, tuple[str, ...]]:

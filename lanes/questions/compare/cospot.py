@@ -31,7 +31,7 @@ TABLE = 100      # points a sigma in the table of a shape
 
 
 @dataclass(frozen=True)
-class Shape:
+class PeakShape:
     """A spot's shape: unit area, apex at 0, and its slope, on an even grid."""
 
     at: Floats
@@ -48,17 +48,17 @@ class Shape:
         return value, -slope / stretch, -(value + z * slope)
 
 
-def shape_of(component: Component) -> Shape:
+def shape_of(component: Component) -> PeakShape:
     """Return the shape of a fitted component."""
     c = component
     reach = 8.0 * c.sigma + 10.0 * abs(c.tau)
     at = np.arange(-reach, reach, c.sigma / TABLE)
     mean = -apex(c.sigma, c.tau) if c.tau else 0.0
     value, by = peak_shape(at, Peak(mean, 1.0, c.sigma, c.tau))
-    return Shape(at, value, -by[0])
+    return PeakShape(at, value, -by[0])
 
 
-def _model(first: Shape, second: Shape) -> Model:
+def _model(first: PeakShape, second: PeakShape) -> Model:
     """Return the co-spot's model, its priors carried as three further samples.
 
     Values: place of the middle, ln of the common stretch, summed area, logit of the first's

@@ -9,8 +9,9 @@ from numpy.typing import NDArray
 
 from lanes.plate.picture import Picture, picture
 from lanes.questions.compare.answer import Comparison, Shown
-from lanes.questions.compare.pair import NEAR_RF, Pair
+from lanes.questions.compare.pair import NEAR_RF, SpotPair
 from lanes.report.canvas import COLOURS, DASHES, INK, MARK, QUIET, TEXT, box, canvas, png, style
+from lanes.report.digits import show_rf
 from lanes.report.lane_figure import strip_of
 
 if TYPE_CHECKING:
@@ -62,7 +63,7 @@ def compare_png(answer: Comparison, title: str) -> bytes:
         return png(figure)
 
 
-def near_pairs(answer: Comparison) -> list[Pair]:
+def near_pairs(answer: Comparison) -> list[SpotPair]:
     """Return the pairs near enough to be asked about, from origin to front."""
     near = [p for p in answer.pairs
             if p.identity is not None and abs(p.rf - p.reference_rf) < NEAR_RF]
@@ -130,7 +131,7 @@ def _traces(axes: Axes, answer: Comparison, span: tuple[float, float]) -> None:
                 borderaxespad=0.2, handlelength=2.6, columnspacing=1.2)
 
 
-def _differences(axes: Axes, answer: Comparison, rows: list[Pair]) -> None:
+def _differences(axes: Axes, answer: Comparison, rows: list[SpotPair]) -> None:
     from matplotlib.lines import Line2D
 
     reach = NEAR_RF + 0.005
@@ -153,7 +154,7 @@ def _differences(axes: Axes, answer: Comparison, rows: list[Pair]) -> None:
         axes.plot([min(max(pair.identity.value, -reach), reach)], [k], mark, fillstyle=fill,
                   color=colour, ms=7, mew=1.5)
     axes.set_yticks(range(len(rows)), [
-        f"{p.rf:.3f} – {_short(p.reference, 10)}" for p in rows])
+        f"{show_rf(p.rf)} – {_short(p.reference, 10)}" for p in rows])
     axes.spines[["top", "right"]].set_visible(False)
     axes.tick_params(axis="y", length=0)
     handles: list[Line2D] = [

@@ -64,7 +64,7 @@ def carry(plate: Plate, other: Plate, bridge: str) -> Carried:
         reading = read_lane(each, lane)
         rf = reading.spots[strongest(reading, "--bridge")].rf
         if rf < LEAST_RF:
-            raise InputError(f"--bridge {bridge}: its largest spot stands at Rf {rf:.3f} on "
+            raise InputError(f"--bridge {bridge}: its largest spot stands at Rf {rf:.2f} on "
                              f"{which}, too near the origin to be a standard; name another lane")
         rfs.append(rf)
     return Carried(bridge, rfs[0], rfs[1])

@@ -10,10 +10,10 @@ from lanes.errors import one_line
 from lanes.questions.compare.answer import Comparison
 from lanes.questions.compare.figure import NOT_APART, WIDTH, compare_png, near_pairs
 from lanes.questions.compare.other_plate import relative
-from lanes.questions.compare.pair import CospotPair, Pair
+from lanes.questions.compare.pair import CospotPair, SpotPair
 from lanes.questions.compare.presence import Presence
-from lanes.report.answer import NOT_MASS, NOT_VALIDATED, Told
-from lanes.report.digits import UNKNOWN, figures, fixed, up, with_sd
+from lanes.report.answer import NOT_MASS, NOT_VALIDATED, AnswerReport
+from lanes.report.digits import UNKNOWN, figures, fixed, rf_limit, show_rf, up, with_sd
 from lanes.report.page import NUMBER, TEXT, WHOLE, table
 from lanes.settings import Settings
 
@@ -22,10 +22,10 @@ NOT_PROOF = ("Present says that spots agree in Rf, and in co-spot and colour whe
 SUM = (0.5, 2.0)  # area in the co-spot lane over the sum of the two alone: beyond is worth a word
 
 
-def tell_compare(answer: Comparison, file: str, settings: Settings) -> Told:
+def render_compare(answer: Comparison, file: str, settings: Settings) -> AnswerReport:
     """Return the answer as it is told; `file` is the plate's file name."""
     lines = short(answer)
-    return Told(
+    return AnswerReport(
         name="compare",
         question="Is it the same substance?",
         source=f"Lane {answer.unknown} of {file}.",
@@ -45,14 +45,14 @@ def tell_compare(answer: Comparison, file: str, settings: Settings) -> Told:
 
 
 def short(answer: Comparison) -> list[str]:
-    """Return the plain answer: what is there, what is not, and what nothing explains."""
+    """Return the plain answer: what is there, what is not, and what matches nothing."""
     said = ", ".join(f"{one_line(r.name)} {_verdict(r)}" for r in answer.references)
     if not answer.reading.spots:
         said = f"nothing detected; {said}"
     bare = _spots(answer, answer.unexplained)
     if bare:
-        bare += " is" if len(answer.unexplained) == 1 else " are"
-        bare = f"; {bare} explained by no reference"
+        bare += " matches" if len(answer.unexplained) == 1 else " match"
+        bare = f"; {bare} no reference"
     lines = [f"Lane {one_line(answer.unknown)}: {said}{bare}."]
     for r in answer.references:
         if r.verdict == "absent" and r.limit_percent is not None:
@@ -65,7 +65,7 @@ def short(answer: Comparison) -> list[str]:
         elif r.verdict == "cannot tell":
             lines.append(f"{one_line(r.name)}: {r.reason}.")
     if answer.unsure:
-        lines.append(f"Whether a reference explains {_spots(answer, answer.unsure)} can't be told.")
+        lines.append(f"Whether {_spots(answer, answer.unsure)} matches a reference can't be told.")
     return lines
 
 
@@ -79,7 +79,7 @@ def _spots(answer: Comparison, which: Sequence[int]) -> str:
     told = []
     for spot in (answer.reading.spots[i] for i in which):
         stays = any(f.name == "at-origin" for f in spot.flags)
-        told.append(f"{'at the origin' if stays else f'Rf {spot.rf:.2f}'}, "
+        told.append(f"{'at the origin' if stays else f'Rf {show_rf(spot.rf)}'}, "
                     f"{figures(spot.area_percent, 2)} area percent")
     count = "one spot" if len(told) == 1 else f"{len(told)} spots"
     return f"{count} ({'; '.join(told)})"
@@ -91,25 +91,25 @@ def _details(answer: Comparison) -> list[str]:
               if r.verdict != "cannot tell"]
     lines.append(_repeats(answer))
     lines += [f"Whole trace against lane {one_line(c.lane)}: correlation "
-              f"{fixed(c.correlation, 2)}, shifted by {fixed(c.shift, 4)} Rf."
+              f"{fixed(c.correlation, 2)}, shifted by {show_rf(c.shift, more=1)} Rf."
               for c in answer.correlations]
     if answer.carried is not None:
         lines += [f"Relative to the standard in lane {one_line(answer.carried.bridge)} (Rf "
-                  f"{answer.carried.standard:.3f} here, "
-                  f"{answer.carried.other_standard:.3f} there):",
+                  f"{show_rf(answer.carried.standard)} here, "
+                  f"{show_rf(answer.carried.other_standard)} there):",
                   *(_relative(answer, p) for p in near_pairs(answer))]
     return lines
 
 
-def _relative(answer: Comparison, pair: Pair) -> str:
+def _relative(answer: Comparison, pair: SpotPair) -> str:
     values = _relative_values(answer, pair)
     assert values is not None
-    return (f"  {one_line(pair.reference)}: relative retardation {fixed(values['unknown'], 3)} and "
-            f"{fixed(values['reference'], 3)}, difference "
-            f"{with_sd(values['difference'], values['difference_sd'], 3)}.")
+    return (f"  {one_line(pair.reference)}: relative retardation {show_rf(values['unknown'])} and "
+            f"{show_rf(values['reference'])}, difference "
+            f"{show_rf(values['difference'], values['difference_sd'], more=1)}.")
 
 
-def _relative_values(answer: Comparison, pair: Pair) -> dict[str, float | None] | None:
+def _relative_values(answer: Comparison, pair: SpotPair) -> dict[str, float | None] | None:
     if answer.carried is None:
         return None
     sd = None if pair.seen is None else relative(pair.seen.sd, answer.carried)
@@ -119,26 +119,29 @@ def _relative_values(answer: Comparison, pair: Pair) -> dict[str, float | None] 
             "difference_sd": sd}
 
 
-def _sentence(pair: Pair) -> str:
+def _sentence(pair: SpotPair) -> str:
     identity = pair.identity
     assert identity is not None
-    text = (f"Rf {pair.rf:.3f} against {one_line(pair.reference)} at {pair.reference_rf:.3f}: "
-            f"{said_of(pair)} ({', '.join(pair.reasons)}); difference "
-            f"{with_sd(identity.value, identity.sd, 4)}, 90 % from {fixed(identity.low, 4)} to "
-            f"{fixed(identity.high, 4)}, margin {fixed(identity.margin, 3)}; signal "
+    text = (f"Rf {show_rf(pair.rf)} against {one_line(pair.reference)} at "
+            f"{show_rf(pair.reference_rf)}: {said_of(pair)} ({', '.join(pair.reasons)}); "
+            "difference "
+            f"{show_rf(identity.value, identity.sd, more=1)}, 90 % from "
+            f"{show_rf(identity.low, more=1)} to {show_rf(identity.high, more=1)}, margin "
+            f"{show_rf(identity.margin, more=1)}; signal "
             f"{with_sd(pair.area_ratio, pair.area_ratio_sd, 2)} times the reference's")
     return f"{text}.{''.join(f' {_mixed(c)}.' for c in pair.cospots)}"
 
 
-def said_of(pair: Pair) -> str:
+def said_of(pair: SpotPair) -> str:
     """Return the verdict in words: "same" speaks of what differs by less than some bound."""
     if pair.verdict != "same" or pair.identity is None:
         return pair.verdict
-    return f"{NOT_APART}: within {up(max(-pair.identity.low, pair.identity.high))} Rf"
+    return f"{NOT_APART}: within {rf_limit(max(-pair.identity.low, pair.identity.high))} Rf"
 
 
 def _mixed(cospot: CospotPair) -> str:
-    said = {"one": f"shows one spot, two more than {fixed(cospot.said.most, 3)} apart ruled out",
+    most = show_rf(cospot.said.most, more=1)
+    said = {"one": f"shows one spot, two more than {most} apart ruled out",
             "two": "shows two spots"}.get(cospot.said.verdict, "can't tell one spot from two")
     text = f"Co-spot {one_line(cospot.said.lane)} {said} (p {cospot.said.p_value:.2g} of one)"
     if cospot.joint is not None:
@@ -153,11 +156,11 @@ def _repeats(answer: Comparison) -> str:
     r = answer.repeatability
     source = ("common practice, since no spot here is known to be in two lanes" if not r.shared
               else f"common practice and {r.shared} spot{'s' if r.shared > 1 else ''} shared by "
-              f"lanes here, which alone give {fixed(r.own_sd, 4)}")
+              f"lanes here, which alone give {figures(r.own_sd, 2)}")
     least = ("not known" if answer.resolvable_difference is None
-             else fixed(answer.resolvable_difference, 3))
+             else show_rf(answer.resolvable_difference, more=1))
     return (f"Smallest difference told apart from Rf alone: {least}. One substance repeats from "
-            f"lane to lane within {fixed(r.sd, 4)} (standard deviation; {source}).")
+            f"lane to lane within {figures(r.sd, 2)} (standard deviation; {source}).")
 
 
 def _record(answer: Comparison) -> dict[str, Any]:
@@ -194,7 +197,7 @@ def _spot(answer: Comparison, i: int) -> dict[str, float]:
     return {"rf": spot.rf, "area_percent": spot.area_percent}
 
 
-def _pair(answer: Comparison, p: Pair) -> dict[str, Any]:
+def _pair(answer: Comparison, p: SpotPair) -> dict[str, Any]:
     identity = p.identity
     return {
         "unknown_rf": p.rf,
@@ -241,7 +244,7 @@ def _sections(answer: Comparison) -> list[str]:
         *_cospots(answer),
         "<h2>Whole traces</h2>",
         table("Correlation", ("Lane", "Correlation", "Shift, Rf"), [("", [
-            (escape(c.lane), fixed(c.correlation, 2), fixed(c.shift, 4))
+            (escape(c.lane), fixed(c.correlation, 2), show_rf(c.shift, more=1))
             for c in answer.correlations])], (WHOLE, NUMBER, NUMBER)),
         '<p class="quiet">Of everything in the lanes, after the shift that fits best: low where a '
         "mixture is held against one substance of it.</p>",
@@ -256,12 +259,12 @@ def _pairs(answer: Comparison) -> list[str]:
     for p in near_pairs(answer):
         assert p.seen is not None
         assert p.identity is not None
-        which = fixed(p.rf, 3), f"{escape(p.reference)} {fixed(p.reference_rf, 3)}"
+        which = show_rf(p.rf), f"{escape(p.reference)} {show_rf(p.reference_rf)}"
         rows.append((
-            *which, said_of(p), with_sd(p.identity.value, p.identity.sd, 4),
-            f"{fixed(p.identity.low, 4)} to {fixed(p.identity.high, 4)}",
-            UNKNOWN if p.identity.resolvable is None else fixed(p.identity.resolvable, 3)))
-        more.append((*which, with_sd(p.seen.value, p.seen.sd, 4),
+            *which, said_of(p), show_rf(p.identity.value, p.identity.sd, more=1),
+            f"{show_rf(p.identity.low, more=1)} to {show_rf(p.identity.high, more=1)}",
+            show_rf(p.identity.resolvable, more=1)))
+        more.append((*which, show_rf(p.seen.value, p.seen.sd, more=1),
                      with_sd(p.area_ratio, p.area_ratio_sd, 2), p.colour.verdict))
     if not rows:
         return ["<p>No reference has a spot near one of the unknown’s.</p>"
@@ -283,8 +286,8 @@ def _cospots(answer: Comparison) -> list[str]:
     if not told:
         return []
     rows = [(
-        escape(c.said.lane), f"{fixed(p.rf, 3)} + {escape(p.reference)}", c.said.verdict,
-        f"{c.said.p_value:.2g}", fixed(c.said.most, 3),
+        escape(c.said.lane), f"{show_rf(p.rf)} + {escape(p.reference)}", c.said.verdict,
+        f"{c.said.p_value:.2g}", show_rf(c.said.most, more=1),
         UNKNOWN if c.joint is None else fixed(c.joint.delta_aicc, 1),
         UNKNOWN if c.joint is None else fixed(c.joint.recovered, 2)) for p, c in told]
     head = ("Lane", "Spots", "One or two", "p of one", "At most apart, Rf", "AICc, one less two",

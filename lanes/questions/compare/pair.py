@@ -24,7 +24,7 @@ from lanes.questions.compare.other_plate import Carried
 from lanes.questions.compare.shared import at_line, fit_sd
 from lanes.reading import LaneReading, Plate
 
-__all__ = ["NEAR_RF", "CospotPair", "Pair", "Question", "make_pair"]
+__all__ = ["NEAR_RF", "CospotPair", "Question", "SpotPair", "make_pair"]
 
 SEED = 20261
 
@@ -38,7 +38,7 @@ class CospotPair:
 
 
 @dataclass(frozen=True)
-class Pair:
+class SpotPair:
     """One spot of the unknown beside one of a reference.
 
     Attributes
@@ -101,7 +101,7 @@ class Question:
     colours: Colours | None
 
 
-def make_pair(question: Question, i: int, name: str, j: int) -> Pair:
+def make_pair(question: Question, i: int, name: str, j: int) -> SpotPair:
     """Return spot `i` of the unknown beside spot `j` of reference `name`, with the verdict."""
     plate, own, carried = question.plate, question.own, question.carried
     reading, repeats = question.readings[name], question.repeats
@@ -113,7 +113,7 @@ def make_pair(question: Question, i: int, name: str, j: int) -> Pair:
     if a.area_sd is not None and b.area_sd is not None:
         ratio_sd = ratio * math.hypot(a.area_sd / a.area, b.area_sd / b.area)
     sds = fit_sd(own, i), fit_sd(reading, j)
-    whole = Pair(i, j, name, rf, other, None, None, "cannot tell", (), ratio, ratio_sd,
+    whole = SpotPair(i, j, name, rf, other, None, None, "cannot tell", (), ratio, ratio_sd,
                  UNSEEN, ())
     if sds[0] is None or sds[1] is None:
         return replace(whole, reasons=("the fit gives no uncertainty",))

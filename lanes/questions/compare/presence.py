@@ -108,11 +108,11 @@ def presence(
         seen = expected > AMPLE * (unknown.limit or np.inf)
         if by[j][0] == "different" and seen:
             return Presence(reference.name, "cannot tell", "its largest spot agrees, and another "
-                            f"that should show, at Rf {reference.spots[j].rf:.3f}, is not there",
+                            f"that should show, at Rf {reference.spots[j].rf:.2f}, is not there",
                             None, matched)
         if by[j][0] == "cannot tell":
             return Presence(reference.name, "cannot tell", "its largest spot agrees; whether the "
-                            f"one at Rf {reference.spots[j].rf:.3f} does can't be told", None,
+                            f"one at Rf {reference.spots[j].rf:.2f} does can't be told", None,
                             matched)
     what = ("its spot agrees" if len(wanted) == 1
             else "every main spot of it that should show agrees")

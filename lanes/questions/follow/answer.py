@@ -11,7 +11,7 @@ from lanes.errors import InputError
 from lanes.evidence.tracks import Track, track_near, tracks
 from lanes.flags import Flag, flag
 from lanes.measuring import prepare, read_lane
-from lanes.questions.follow.kinetics import Order, Point, first_order
+from lanes.questions.follow.kinetics import Order, TimePoint, first_order
 from lanes.questions.follow.shares import Level, Table, above, conversion
 from lanes.questions.follow.times import Times, timed
 from lanes.reading import LaneReading, Plate
@@ -55,7 +55,7 @@ class Follow:
         The internal reference's; None where shares are of the lane's total.
     conversion : tuple of Level
         1 less the starting material's share over its share in the first lane.
-    points : tuple of Point
+    points : tuple of TimePoint
         What the rate was fitted to.
     order : Order
     alike : Order or None
@@ -74,7 +74,7 @@ class Follow:
     product: int | None
     reference: int | None
     conversion: tuple[Level, ...]
-    points: tuple[Point, ...]
+    points: tuple[TimePoint, ...]
     order: Order
     alike: Order | None
     flags: tuple[Flag, ...]
@@ -184,9 +184,9 @@ def _chosen(
     for (a, i), (b, j) in ((x, y) for n, x in enumerate(named.items())
                            for y in list(named.items())[n + 1:]):
         if i is not None and i == j:
-            raise InputError(f"{a} and {b} name the same spot, at Rf {found[i].rf:.3f}: give two")
+            raise InputError(f"{a} and {b} name the same spot, at Rf {found[i].rf:.2f}: give two")
     if over is not None and found[over].places[0] is None:
-        raise InputError(f"--reference {found[over].rf:.3f}: the first lane has no spot there, so "
+        raise InputError(f"--reference {found[over].rf:.2f}: the first lane has no spot there, so "
                          "nothing can be taken over it")
     return first, made, over
 
@@ -215,7 +215,7 @@ def _kinds(
 
 
 def _ordered(
-    points: Sequence[Point], mates: Sequence[int], total: bool, present: bool
+    points: Sequence[TimePoint], mates: Sequence[int], total: bool, present: bool
 ) -> tuple[Order, Order | None]:
     if not total:
         return first_order(points, shares=False), None
@@ -237,7 +237,7 @@ def _flags(
 ) -> list[Flag]:
     out = []
     for _, name, _, reading in read:
-        out += [flag(f.name, f"lane {name}, Rf {spot.rf:.3f}: {f.message}")
+        out += [flag(f.name, f"lane {name}, Rf {spot.rf:.2f}: {f.message}")
                 for spot in reading.spots for f in spot.flags
                 if f.name in ("clipped", "merged", "no-uncertainty", "at-bound", "window-short")]
         out += [flag(f.name, f"lane {name}: {f.message}") for f in reading.flags]

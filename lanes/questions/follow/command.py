@@ -39,14 +39,14 @@ def run(arguments: argparse.Namespace) -> None:
     unit = arguments.unit.strip()
     if not unit or not unit.isprintable() or len(unit) > 20:
         raise InputError("--unit: give a short word such as min or h")
-    refuse_early(arguments)
+    refuse_early(arguments, *arguments.plate)
     from lanes.questions.follow.answer import follow
-    from lanes.questions.follow.page import tell_follow
+    from lanes.questions.follow.page import render_follow
 
     answer = follow(arguments.plate, times, settings, unit=unit, start=arguments.start,
                     product=arguments.product, reference=arguments.reference)
     files = ", ".join(Path(plate).name for plate in arguments.plate)
-    deliver(arguments, tell_follow(answer, files, settings))
+    deliver(arguments, render_follow(answer, files, settings))
 
 
 def times_from(text: str | None) -> tuple[float | None, ...] | dict[str, float] | None:

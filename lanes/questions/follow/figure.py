@@ -9,7 +9,7 @@ import numpy as np
 
 from lanes.confidence import TWO_SIDED_95
 from lanes.questions.follow.answer import Follow
-from lanes.questions.follow.kinetics import Point
+from lanes.questions.follow.kinetics import TimePoint
 from lanes.questions.follow.shares import Level
 from lanes.report.canvas import (
     COLOURS,
@@ -23,6 +23,7 @@ from lanes.report.canvas import (
     png,
     style,
 )
+from lanes.report.digits import show_rf
 from lanes.report.strips import strips
 
 if TYPE_CHECKING:
@@ -44,7 +45,7 @@ def follow_png(answer: Follow, title: str) -> bytes:
     with style():
         figure = canvas(WIDTH, height)
         figure.text(0.015, 1 - 16 / height, _wrapped(title), va="top", weight="bold", size=TEXT)
-        labels = [f"Rf {c.rf:.3f}, {c.kind}" for c in answer.courses]
+        labels = [f"Rf {show_rf(c.rf)}, {c.kind}" for c in answer.courses]
         strips(figure, answer.readings, [f"{time:g}" for time in answer.times], labels,
                [c.rf for c in answer.courses], _LEFT, top, _STRIPS, f"Time, {answer.unit}")
         width = WIDTH - _LEFT - _RIGHT
@@ -86,7 +87,7 @@ def bars(axes: Axes, levels: Sequence[Level], i: int, label: str, aside: float =
 def _shares(axes: Axes, answer: Follow) -> None:
     for i, course in enumerate(answer.courses):
         if i != answer.reference:
-            bars(axes, course.levels, i, f"Rf {course.rf:.3f}", 0.008 * answer.times[-1])
+            bars(axes, course.levels, i, f"Rf {show_rf(course.rf)}", 0.008 * answer.times[-1])
     _limit_key(axes, any(not v.detected for c in answer.courses for v in c.levels))
     over = "signal" if answer.reference is None else "reference"
     axes.set_ylabel(f"Share, % of {over}")
@@ -132,7 +133,7 @@ def _limit_key(axes: Axes, wanted: bool) -> None:
                   label="not detected, limit")
 
 
-def _limit(axes: Axes, p: Point, scale: float) -> None:
+def _limit(axes: Axes, p: TimePoint, scale: float) -> None:
     if p.at_most is not None:
         ends = (0.0, scale * p.at_most)
     elif p.at_least is not None:

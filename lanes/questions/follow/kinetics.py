@@ -42,7 +42,7 @@ FAR = 1e4                # how far from the best k an end of its interval is loo
 
 
 @dataclass(frozen=True)
-class Point:
+class TimePoint:
     """One lane's quantity at its time, as a fraction.
 
     `value` and `sd` are None where the spot was not found: then the quantity is at most
@@ -153,7 +153,7 @@ def _share(t: Floats, p: Floats) -> tuple[Floats, Floats]:
 class _Series:
     """The points as arrays, and the residuals of a model with their slopes."""
 
-    def __init__(self, points: Sequence[Point], model: Model, names: tuple[str, ...]) -> None:
+    def __init__(self, points: Sequence[TimePoint], model: Model, names: tuple[str, ...]) -> None:
         self.model, self.names = model, names
         told = [p for p in points if p.value is not None and p.sd]
         most = [p for p in points if p.value is None and p.at_most]
@@ -215,13 +215,13 @@ _BOUNDS = {
 
 
 def first_order(
-    points: Sequence[Point], *, shares: bool, present: bool = False, alike: bool = False
+    points: Sequence[TimePoint], *, shares: bool, present: bool = False, alike: bool = False
 ) -> Order:
     """Return whether a series falls as a first-order reaction does, and how fast.
 
     Parameters
     ----------
-    points : sequence of Point
+    points : sequence of TimePoint
         The starting material's share of the signal of itself and the products, or its signal
         over a reference's. What was not found enters the likelihood through its limit.
     shares : bool

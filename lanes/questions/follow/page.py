@@ -12,8 +12,8 @@ from lanes.questions.follow.answer import Follow
 from lanes.questions.follow.figure import WIDTH, follow_png
 from lanes.questions.follow.kinetics import Order, Range, Rate
 from lanes.questions.follow.shares import Level
-from lanes.report.answer import NOT_MASS, NOT_VALIDATED, Told
-from lanes.report.digits import UNKNOWN, decimals_of, figures, fixed, up
+from lanes.report.answer import NOT_MASS, NOT_VALIDATED, AnswerReport
+from lanes.report.digits import UNKNOWN, decimals_of, figures, fixed, show_rf, up
 from lanes.report.page import NUMBER, TEXT, WHOLE, table
 from lanes.settings import Settings
 
@@ -23,11 +23,11 @@ OVER_REFERENCE = ("Shares are over the reference spot, in percent of it, and hol
                   "amount is the same in every lane.")
 
 
-def tell_follow(answer: Follow, file: str, settings: Settings) -> Told:
+def render_follow(answer: Follow, file: str, settings: Settings) -> AnswerReport:
     """Return the answer as it is told; `file` names the plates' files."""
     lines = _short(answer)
     over = OVER_TOTAL if answer.reference is None else OVER_REFERENCE
-    return Told(
+    return AnswerReport(
         name="follow",
         question="How far is the reaction, and how fast?",
         source=f"{len(answer.times)} lanes of {file}.",
@@ -103,7 +103,7 @@ def _rate(rate: Rate | None) -> dict[str, Any] | None:
 
 
 def _span(value: float, low: float | None, high: float | None, least: int = 0) -> str:
-    """Return a value and its interval, rounded to two figures of the interval's half."""
+    """Return a value and its interval, rounded as the interval's half is."""
     if low is None or high is None:
         return f"{figures(value)} (interval not known)"
     half = 0.5 * (high - low)
@@ -127,7 +127,7 @@ def _short(answer: Follow) -> list[str]:
     last, start = answer.conversion[-1], answer.courses[answer.start]
     of = "%" if answer.reference is None else "% of the reference"
     when = f"At {answer.times[-1]:g} {one_line(answer.unit)}"
-    where = f"the starting material, Rf {start.rf:.3f},"
+    where = f"the starting material, Rf {show_rf(start.rf)},"
     level = start.levels[-1]
     if not level.detected:
         above = "" if last.low is None else f": conversion above {_floor(last.low)} %"
@@ -140,16 +140,16 @@ def _short(answer: Follow) -> list[str]:
     lines = [first]
     if answer.product is not None:
         made = answer.courses[answer.product]
-        lines.append(f"Product at Rf {made.rf:.3f}: {_share(made.levels[-1], of)}.")
+        lines.append(f"Product at Rf {show_rf(made.rf)}: {_share(made.levels[-1], of)}.")
     for i, course in enumerate(answer.courses):
         if course.kind == "intermediate":
             top = max(course.levels, key=lambda v: v.percent or 0.0)
-            lines.append(f"Intermediate at Rf {course.rf:.3f}: highest at {top.time:g} "
+            lines.append(f"Intermediate at Rf {show_rf(course.rf)}: highest at {top.time:g} "
                          f"{one_line(answer.unit)}, {_share(top, of)}, and less before and after.")
         elif course.kind == "product" and i != answer.product:
-            lines.append(f"Also grows: Rf {course.rf:.3f}, {_share(course.levels[-1], of)}.")
+            lines.append(f"Also grows: Rf {show_rf(course.rf)}, {_share(course.levels[-1], of)}.")
         elif course.kind == "consumed":
-            lines.append(f"Also falls: Rf {course.rf:.3f}, {_share(course.levels[-1], of)}.")
+            lines.append(f"Also falls: Rf {show_rf(course.rf)}, {_share(course.levels[-1], of)}.")
     return [*lines, _rate_words(answer)]
 
 
@@ -215,7 +215,8 @@ def _fit_words(answer: Follow) -> list[str]:
 def _sections(answer: Follow) -> list[str]:
     unit = escape(answer.unit)
     courses = answer.courses
-    head = (f"Time, {unit}", "Lane", *(f"Rf&nbsp;{c.rf:.3f}<br>{escape(c.kind)}" for c in courses),
+    head = (f"Time, {unit}", "Lane",
+            *(f"Rf&nbsp;{show_rf(c.rf)}<br>{escape(c.kind)}" for c in courses),
             "Conversion,&nbsp;%")
     rows = [(f"{time:g}", escape(answer.lanes[j]), *(_cell(c.levels[j]) for c in courses),
              _cell(answer.conversion[j], rises=True)) for j, time in enumerate(answer.times)]

@@ -10,7 +10,7 @@ import numpy as np
 
 from lanes.confidence import TWO_SIDED_95
 from lanes.evidence.tracks import Track, across, areas, unseen, width_of
-from lanes.questions.follow.kinetics import Point
+from lanes.questions.follow.kinetics import TimePoint
 from lanes.reading import LaneReading, Plate
 
 
@@ -101,33 +101,33 @@ class Table:
         most = 1.0 if self.reference is None else math.inf
         return Level(time, 100.0 * share, 100.0 * max(0.0, low), 100.0 * min(most, high), True)
 
-    def point(self, first: int, mates: Sequence[int], j: int, time: float) -> Point:
+    def point(self, first: int, mates: Sequence[int], j: int, time: float) -> TimePoint:
         """Return what lane `j` says of the rate."""
         values, _ = self.areas[j]
         place = self.found[first].places[j]
         others = [p for i in mates if (p := self.found[i].places[j]) is not None]
-        blank = Point(time, None, None)
+        blank = TimePoint(time, None, None)
         if self.reference is not None:
             over = self.base(j)
             if over is None:
                 return blank
             if place is None:
                 limit = self.limits[j][first]
-                return blank if limit is None else Point(
+                return blank if limit is None else TimePoint(
                     time, None, None, at_most=limit / float(values[over[0]]))
-            return Point(time, *self.weights(first, j, over))
+            return TimePoint(time, *self.weights(first, j, over))
         if place is not None and others:
-            return Point(time, *self.weights(first, j, [place, *others]))
+            return TimePoint(time, *self.weights(first, j, [place, *others]))
         if place is not None:
             known = [v for i in mates if (v := self.limits[j].get(i)) is not None]
             if not known:
                 return blank
             area = float(values[place])
-            return Point(time, None, None, at_least=area / (area + max(known)))
+            return TimePoint(time, None, None, at_least=area / (area + max(known)))
         limit = self.limits[j][first]
         if not others or limit is None:
             return blank
-        return Point(time, None, None, at_most=limit / (float(values[others].sum()) + limit))
+        return TimePoint(time, None, None, at_most=limit / (float(values[others].sum()) + limit))
 
 
 def _free(rf: float) -> float:

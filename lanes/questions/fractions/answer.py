@@ -239,7 +239,7 @@ def _flags(
 ) -> tuple[Flag, ...]:
     out = []
     for name, reading in zip(labels, readings, strict=True):
-        out += [flag(f.name, f"lane {name}, Rf {spot.rf:.3f}: {f.message}")
+        out += [flag(f.name, f"lane {name}, Rf {spot.rf:.2f}: {f.message}")
                 for spot in reading.spots for f in spot.flags
                 if f.name in ("clipped", "merged", "no-uncertainty", "at-bound", "window-short")]
         out += [flag(f.name, f"lane {name}: {f.message}") for f in reading.flags

@@ -46,14 +46,14 @@ def run(arguments: argparse.Namespace) -> None:
     names = words(arguments.fractions) or None
     if arguments.fractions is not None and names is None:
         raise InputError("--fractions: give the names of lanes with commas between")
-    refuse_early(arguments)
+    refuse_early(arguments, *arguments.plate)
     from lanes.questions.fractions.answer import fractions
-    from lanes.questions.fractions.page import tell_fractions
+    from lanes.questions.fractions.page import render_fractions
 
     answer = fractions(arguments.plate, target, purity, settings, names=names,
                        volumes=volumes)
     files = ", ".join(Path(plate).name for plate in arguments.plate)
-    deliver(arguments, tell_fractions(answer, files, settings))
+    deliver(arguments, render_fractions(answer, files, settings))
 
 
 def _number(option: str, given: str, what: str) -> float:

@@ -9,6 +9,7 @@ import numpy as np
 
 from lanes.questions.fractions.answer import Fractions
 from lanes.report.canvas import COLOURS, INK, MARK, QUIET, TEXT, box, canvas, png, style
+from lanes.report.digits import show_rf
 from lanes.report.strips import LETTERS, strips
 
 if TYPE_CHECKING:
@@ -27,7 +28,8 @@ def fractions_png(answer: Fractions, title: str) -> bytes:
     top = 100
     height = top + _STRIPS + 60 + _AREAS + 30 + _PURITY + 75
     wanted = min(range(len(answer.rfs)), key=lambda i: abs(answer.rfs[i] - answer.target_rf))
-    labels = [f"Rf {rf:.3f}{', target' if i == wanted else ''}" for i, rf in enumerate(answer.rfs)]
+    labels = [f"Rf {show_rf(rf)}{', target' if i == wanted else ''}"
+              for i, rf in enumerate(answer.rfs)]
     with style():
         figure = canvas(WIDTH, height)
         figure.text(0.015, 1 - 16 / height, fill(title, 80), va="top", weight="bold", size=TEXT)

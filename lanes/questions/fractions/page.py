@@ -9,8 +9,8 @@ from lanes.errors import one_line
 from lanes.questions.fractions.answer import Fraction, Fractions
 from lanes.questions.fractions.figure import WIDTH, fractions_png
 from lanes.questions.fractions.pools import Pool
-from lanes.report.answer import NOT_MASS, NOT_VALIDATED, Told
-from lanes.report.digits import UNKNOWN, decimals_of, figures, fixed, up
+from lanes.report.answer import NOT_MASS, NOT_VALIDATED, AnswerReport
+from lanes.report.digits import UNKNOWN, decimals_of, figures, fixed, show_rf, up
 from lanes.report.page import NUMBER, WHOLE, table
 from lanes.settings import Settings
 
@@ -18,13 +18,13 @@ EQUAL = ("Areas are added as if every lane had been given the same volume, and o
          "at one Rf: what runs with the target counts as target.")
 
 
-def tell_fractions(answer: Fractions, file: str, settings: Settings) -> Told:
+def render_fractions(answer: Fractions, file: str, settings: Settings) -> AnswerReport:
     """Return the answer as it is told; `file` names the plates' files."""
     lines = _short(answer)
-    return Told(
+    return AnswerReport(
         name="fractions",
         question=f"Which fractions to pool for {answer.asked:g} area percent of the spot at Rf "
-        f"{answer.target_rf:.3f}?",
+        f"{show_rf(answer.target_rf)}?",
         source=f"{len(answer.fractions)} fractions of {file}.",
         lines=lines,
         details=[_each(f) for f in answer.fractions],

@@ -31,12 +31,12 @@ def run(arguments: argparse.Namespace) -> None:
     """Answer, and deliver the answer."""
     settings = settings_from(arguments)
     limits = limit_lanes(arguments.limit_lane)
-    refuse_early(arguments)
+    refuse_early(arguments, arguments.plate)
     from lanes.questions.purity.answer import purity
-    from lanes.questions.purity.page import tell_purity
+    from lanes.questions.purity.page import render_purity
 
     answer = purity(arguments.plate, arguments.lane, settings, main=arguments.main, limits=limits)
-    deliver(arguments, tell_purity(answer, Path(arguments.plate).name, settings))
+    deliver(arguments, render_purity(answer, Path(arguments.plate).name, settings))
 
 
 def limit_lanes(given: list[str]) -> dict[str, float]:

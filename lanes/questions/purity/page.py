@@ -10,7 +10,7 @@ from typing import Any
 from lanes.errors import one_line
 from lanes.questions.purity.answer import Purity, Share
 from lanes.questions.purity.figure import WIDTH, purity_png
-from lanes.report.answer import NOT_MASS, NOT_VALIDATED, Told
+from lanes.report.answer import NOT_MASS, NOT_VALIDATED, AnswerReport
 from lanes.report.digits import UNKNOWN, figures, fixed, up
 from lanes.report.page import NUMBER, WHOLE, table
 from lanes.settings import Settings
@@ -20,10 +20,10 @@ _VERDICTS = {
 }
 
 
-def tell_purity(answer: Purity, file: str, settings: Settings) -> Told:
+def render_purity(answer: Purity, file: str, settings: Settings) -> AnswerReport:
     """Return the answer as it is told; `file` is the plate's file name."""
     lines = short(answer)
-    return Told(
+    return AnswerReport(
         name="purity",
         question="How pure is it?",
         source=f"Lane {answer.lane} of {file}.",

@@ -14,10 +14,11 @@ from lanes.errors import InputError
 from lanes.evidence.lookup import no_such_lane
 from lanes.flags import Flag, flag
 from lanes.measuring import is_trace, measure, prepare, read_lane
-from lanes.questions.shoulder.case import Case, area_shares, make_case, pick
+from lanes.questions.shoulder.case import Case, area_shares, make_case
 from lanes.questions.shoulder.colour import colour_change
-from lanes.questions.shoulder.others import lone_width, take_shape
+from lanes.questions.shoulder.others import expected_width, shape_doubt, take_shape
 from lanes.questions.shoulder.weigh import LEVEL, Detectable, Evidence, weigh
+from lanes.questions.shoulder.window import pick
 from lanes.reading import LaneReading, Plate
 from lanes.settings import Settings
 from lanes.spots.deconvolve import deconvolve
@@ -196,9 +197,14 @@ def judge(
         if shape_from == lane:
             raise InputError(f"--shape-from {shape_from} is the lane in question: give another")
         shape = take_shape(other, mm)
-    case = make_case(reading, group, mm, shape)
+    doubt = shape_doubt(readings, reading, group)
+    expected = expected_width(readings, reading, group)
+    case = make_case(reading, group, mm, shape, doubt, expected)
     evidence = weigh(case, bootstraps, np.random.default_rng(seed), progress)
-    width = lone_width(readings, reading, case)
+    width = None
+    if expected is not None:
+        free = make_case(reading, group, mm, shape, doubt).single[1]
+        width = float(np.exp(free - expected[0])), expected[1]
     colour = None
     if plate is not None:
         place = next(found for found in plate.layout.lanes if found.name == lane)

@@ -1,4 +1,4 @@
-"""The case of one spot: its window, its noise, its fits as one, as two and as one that tails."""
+"""The case of one spot: its fits as one, as two and as one that tails, under noise and misfit."""
 
 from __future__ import annotations
 
@@ -8,8 +8,6 @@ import numpy as np
 from numpy.polynomial.hermite_e import hermevander
 from numpy.typing import NDArray
 
-from lanes.errors import InputError
-from lanes.evidence.noise_covariance import MISFIT_LENGTH, MISFIT_REACH, noise_covariance
 from lanes.evidence.whitened_fits import (
     Limits,
     Model,
@@ -20,20 +18,21 @@ from lanes.evidence.whitened_fits import (
     make_space,
     measured,
     one,
+    two,
 )
+from lanes.questions.shoulder.window import Window, make_window
 from lanes.reading import LaneReading
-from lanes.spots.choose import MISFIT
 from lanes.spots.criteria import criteria
 from lanes.spots.deconvolve import Component, Fit
 from lanes.spots.model import Peak, Problem, Solution, merged_pairs, peak_shape, solve
 from lanes.spots.quantities import Pair, area_percents, pair, retardation
-from lanes.spots.shapes import ROOT_2PI, apex
+from lanes.spots.shape_doubt import ASSUMED, ShapeDoubt
+from lanes.spots.shapes import ROOT_2PI
 
 Floats = NDArray[np.float64]
 
-TOGETHER = 4.0   # sigmas between components that one question is about: resolution 1
-REACH = 8.0      # sigmas of window on either side
 SHAPE_TERMS = (0, 3, 4, 5, 6)
+ONE, TWO = "one Gaussian", "two Gaussians"
 
 
 @dataclass(frozen=True)
@@ -55,12 +54,20 @@ class Case:
         From origin to front; standard deviation of what the scan spreads a point over.
     all_x, all_y, usable : (m,) array
         The window, less baseline and far neighbours.
+    band : (m,) array
+        Two standard deviations of noise and misfit.
     space : Space
         Of the usable samples.
     z : (1, r) array
         The trace in `space`; `rest` is what lies outside.
+    single : (3,) array
+        The spot as one Gaussian: centre, ln sigma, area.
+    pair : (5,) array
+        As two, as in `whitened_fits.two`.
     scores : dict
         (AICc, BIC) of each way to explain the spot, from fits with lmfit.
+    doubt : ShapeDoubt
+        How misshapen a single spot is taken to be.
     """
 
     run: float
@@ -76,82 +83,26 @@ class Case:
     free_scale: bool
     shape: tuple[str, Model] | None
     single: Floats
-    problem: Problem
+    pair: Floats
     solutions: dict[str, Solution]
     scores: dict[str, tuple[float, float]]
     drawn: tuple[Floats, Floats, Floats, Floats]
+    doubt: ShapeDoubt
+    problem: Problem
 
     @property
     def single_rf(self) -> float:
         """Rf of the spot as one."""
-        return self.solutions["one Gaussian"].peaks[0].centre / self.run
+        return self.solutions[ONE].peaks[0].centre / self.run
 
     def single_rf_sd(self, line_sds: tuple[float, float]) -> float | None:
         """Return the standard deviation of that Rf, the lines' included."""
-        return retardation(_as_fit(self, "one Gaussian"), 0, self.run, *line_sds)[1]
-
-
-def pick(reading: LaneReading, rf: float | None) -> tuple[int, ...]:
-    """Return the components that the question is about: the spot at `rf`, or the strongest.
-
-    Those of one merged group belong together; of more than two, the spot and its largest partner.
-
-    Raises
-    ------
-    InputError
-        If the lane has no spot, or none at `rf`.
-    """
-    parts = reading.fit.components
-    run = reading.trace.run
-    if not parts:
-        raise InputError(f"lane {reading.name} has no spot to ask about: apply more sample, or "
-                         "give another --lane")
-    groups = [[0]]
-    for i in range(1, len(parts)):
-        a, b = parts[i - 1], parts[i]
-        if b.centre - a.centre < TOGETHER * 0.5 * (a.spread + b.spread):
-            groups[-1].append(i)
-        else:
-            groups.append([i])
-    if rf is None:
-        group = max(groups, key=lambda g: sum(parts[i].area for i in g))
-        i = max(group, key=lambda i: parts[i].area)
-    else:
-        if not np.isfinite(rf):
-            raise InputError(f"--rf {rf} is not a number from 0 to 1")
-        i = min(range(len(parts)), key=lambda i: abs(parts[i].centre - rf * run))
-        if abs(parts[i].centre - rf * run) > max(2.0 * parts[i].spread, 0.02 * run):
-            listed = ", ".join(f"{c.centre / run:.2f}" for c in parts)
-            raise InputError(f"lane {reading.name} has no spot at Rf {rf:g}: its spots are at "
-                             f"{listed}")
-        group = next(g for g in groups if i in g)
-    beside = [j for j in (i - 1, i + 1) if j in group]
-    if not beside:
-        return (i,)
-    partner = max(beside, key=lambda j: parts[j].area)
-    return tuple(sorted((i, partner)))
-
-
-def _mean(c: Component) -> float:
-    """Centre of mass: a positive tau tails to smaller positions."""
-    return c.centre - (apex(c.sigma, c.tau) + c.tau if c.tau else 0.0)
-
-
-def _peak(c: Component) -> Peak:
-    return Peak(c.centre - (apex(c.sigma, c.tau) if c.tau else 0.0), c.area, c.sigma, c.tau)
-
-
-def _moments(parts: list[Component]) -> Peak:
-    areas = np.array([c.area for c in parts])
-    means = np.array([_mean(c) for c in parts])
-    total = float(areas.sum())
-    centre = float(areas @ means) / total
-    variance = float(areas @ (np.array([c.spread ** 2 for c in parts]) + (means - centre) ** 2))
-    return Peak(centre, total, float(np.sqrt(variance / total)))
+        return retardation(_as_fit(self, ONE), 0, self.run, *line_sds)[1]
 
 
 def make_case(
-    reading: LaneReading, group: tuple[int, ...], mm: float, shape: Shape | None = None
+    reading: LaneReading, group: tuple[int, ...], mm: float, shape: Shape | None = None,
+    doubt: ShapeDoubt = ASSUMED, width: tuple[float, float] | None = None,
 ) -> Case:
     """Return the case of components `group` of a lane.
 
@@ -164,81 +115,61 @@ def make_case(
         Millimetres per plate unit.
     shape : Shape, optional
         Held against two besides a tail.
+    doubt : ShapeDoubt
+        How far single spots depart from a Gaussian.
+    width : (ln sigma, sd), optional
+        What the plate's lone spots lead to expect of each component.
 
     Raises
     ------
     InputError
         If too little of the trace round the spot can be used.
     """
-    trace, fit, noise = reading.trace, reading.fit, reading.noise
-    parts = [fit.components[i] for i in group]
-    lone = min(c.spread for c in parts)
-    rough = _moments(parts)
-    reach = REACH * max(lone, 0.7 * rough.sigma)
-    inside = (trace.position > rough.centre - reach) & (trace.position < rough.centre + reach)
-    x = trace.position[inside]
-    y = (trace.signal - reading.background - fit.baseline)[inside]
-    usable, gain = trace.usable[inside].copy(), trace.gain[inside]
-    columns = [np.ones_like(x), (x - rough.centre) / reach]
-    for j, c in enumerate(fit.components):
-        if j in group:
-            continue
-        value, by = peak_shape(x, _peak(c))
-        y = y - value
-        # What the fit says of a neighbour is uncertain: to first order its values are free.
-        if abs(c.centre - rough.centre) < reach + 2.0 * c.spread:
-            columns += [by[k] for k in range(4 if c.tau else 3) if np.any(by[k])]
-    if usable.sum() < 24 or usable[np.abs(x - rough.centre) < rough.sigma].mean() < 0.7:
-        raise InputError(f"lane {reading.name}: too little of the trace round Rf "
-                         f"{rough.centre / trace.run:.2f} can be used to ask about it")
-    known = noise.source != "residuals"
-    if noise.sd <= 0:
-        noise = replace(noise, sd=1e-6 * float(np.ptp(y)))
-    xu, yu = x[usable], y[usable]
-    bounds = ((0.25 / mm, 5.0 / mm) if known
-              else (min(2.5 * trace.pitch, 0.8 * lone), 0.4 * float(np.ptp(x))))
-    flat = Problem(xu, yu, 1.0 / (noise.sd * gain[usable]), "linear", *bounds, None)
-    first = solve(flat, (rough,)).peaks[0]
-    z = (x - first.centre) / first.sigma
-    height = first.area / (first.sigma * ROOT_2PI)
-    envelope = MISFIT * height * np.exp(-0.5 * (z / MISFIT_REACH) ** 2)
-    covariance = noise_covariance(noise, gain)
-    smooth = np.exp(-0.5 * ((z[:, None] - z[None, :]) / MISFIT_LENGTH) ** 2)
-    # A misfit is what place, width and area can't take up; else it would pull at the area.
-    own = one(x, np.array([[first.centre, np.log(first.sigma), first.area]]))[1][0].T
-    own = np.linalg.qr(own / np.linalg.norm(own, axis=0))[0]
-    beyond = np.eye(x.size) - own @ own.T
-    covariance += beyond @ (envelope[:, None] * envelope[None, :] * smooth) @ beyond
+    window = make_window(reading, group, mm, doubt)
+    covariance = window.with_misfit(doubt)
     if shape is not None:
-        bell = np.exp(-0.5 * z * z)[:, None] * height
-        by = hermevander(z, max(SHAPE_TERMS))[:, SHAPE_TERMS[1:]] * bell
+        bell = np.exp(-0.5 * window.z**2)[:, None] * window.height
+        by = hermevander(window.z, max(SHAPE_TERMS))[:, SHAPE_TERMS[1:]] * bell
         covariance += by @ shape.covariance @ by.T
-    both = np.ix_(usable, usable)
-    limits = Limits(float(x[0]), float(x[-1]), max(0.45 * lone, bounds[0]),
-                    min(2.5 * first.sigma, bounds[1]))
-    space = make_space(xu, covariance[both], np.stack(columns, axis=1)[usable],
-                       0.75 * limits.narrowest)
-    reduced = (space.reduce @ yu)[None, :]
+    problem, first = window.problem, window.first
+    limits = Limits(float(window.x[0]), float(window.x[-1]),
+                    max(0.45 * window.lone, problem.narrowest),
+                    min(2.5 * first.sigma, problem.broadest))
+    use = window.usable
+    space = replace(
+        make_space(problem.x, covariance[np.ix_(use, use)], window.columns[use],
+                   0.75 * limits.narrowest), width=width)
+    z = space.data(problem.y)
     guess = np.array([first.centre, np.log(first.sigma), max(first.area, 1e-12)])
-    single = fit_single(one, space, reduced, guess, limits)[0][0]
+    single = fit_single(one, space, z, guess, limits)[0]
+    pair_of = fit_two(space, z, single, limits)[0][0]
     # Baseline and neighbours leave with the whitening.
-    problem = replace(flat, joint="none", whitening=space.whole)
+    problem = replace(problem, joint="none", whitening=space.whole)
     model = None if shape is None else (f"the shape of lane {shape.lane}",
                                         measured(shape.coefficients))
-    solutions = _solve_all(problem, space, reduced, single, limits)
+    solutions = _solve_all(problem, space, z, single[0], pair_of, limits)
+    outside = space.rest(problem.y)
+    return Case(
+        reading.trace.run, reading.trace.blur, window.x, window.y, use,
+        2.0 * np.sqrt(np.diag(covariance)), space, limits, z, outside,
+        reading.noise.source == "residuals", model, single[0], pair_of, solutions,
+        _scores(problem, space, z, single[0], limits, outside, solutions, model),
+        _drawn(solutions, window), doubt, problem,
+    )
+
+
+def _scores(
+    problem: Problem, space: Space, z: Floats, single: Floats, limits: Limits, outside: float,
+    solutions: dict[str, Solution], model: tuple[str, Model] | None,
+) -> dict[str, tuple[float, float]]:
+    """Return (AICc, BIC) by explanation."""
     # Whitened samples are as many as they seem: each counts as one.
     scores = {name: criteria(problem, _counted(s), 1.0) for name, s in solutions.items()}
-    outside = space.rest(yu)
     if model is not None:
         # It has the parameters of one Gaussian.
-        rss = float(fit_single(model[1], space, reduced, single, limits)[1][0]) + outside
-        scores[model[0]] = criteria(problem, replace(solutions["one Gaussian"], rss=rss), 1.0)
-    base = np.stack(columns, axis=1)
-    return Case(
-        trace.run, trace.blur, x, y, usable, 2.0 * np.sqrt(np.diag(covariance)), space,
-        limits, reduced, outside, not known, model, single, problem, solutions, scores,
-        _drawn(solutions, x, y, usable, base),
-    )
+        rss = float(fit_single(model[1], space, z, single, limits)[1][0]) + outside
+        scores[model[0]] = criteria(problem, replace(solutions[ONE], rss=rss), 1.0)
+    return scores
 
 
 def _counted(solution: Solution) -> Solution:
@@ -249,17 +180,22 @@ def _counted(solution: Solution) -> Solution:
 
 
 def _solve_all(
-    problem: Problem, space: Space, z: Floats, single: Floats, limits: Limits
+    problem: Problem, space: Space, z: Floats, single: Floats, pair_of: Floats, limits: Limits
 ) -> dict[str, Solution]:
-    """Return the fits with lmfit, each started from where the quick one ends."""
+    """Return the fits with lmfit, each started from where the quick one ends.
+
+    Where the plate tells what width to expect, two keep the one width that trace and plate
+    together ask for.
+    """
     out = {}
-    c, ln_sigma, area = map(float, fit_single(one, space, z, single, limits)[0][0])
-    out["one Gaussian"] = solve(problem, (Peak(c, area, float(np.exp(ln_sigma))),))
-    lower, gap, ln_sigma, a, b = map(float, fit_two(space, z, single[None, :], limits)[0][0])
+    c, ln_sigma, area = map(float, single)
+    out[ONE] = solve(problem, (Peak(c, area, float(np.exp(ln_sigma))),))
+    lower, gap, ln_sigma, a, b = map(float, pair_of)
     s = float(np.exp(ln_sigma))
     start = (Peak(lower, a, s), Peak(lower + gap * s, b, s))
-    apart = None if merged_pairs(start) else {"p0_sigma": s, "p1_sigma": s}
-    out["two Gaussians"] = solve(problem, start, None, frozenset(), apart, share=True)
+    tied = merged_pairs(start) and space.width is None
+    held = None if tied else {"p0_sigma": s, "p1_sigma": s}
+    out[TWO] = solve(problem, start, None, frozenset(), held, share=True)
     for side, towards in ((1, "origin"), (-1, "front")):
         m, ln_sigma, ratio, area = map(
             float, fit_tail(space, z, single[None, :], limits, side)[0][0])
@@ -270,58 +206,59 @@ def _solve_all(
 
 
 def _drawn(
-    solutions: dict[str, Solution], x: Floats, y: Floats, usable: NDArray[np.bool_],
-    base: Floats,
+    solutions: dict[str, Solution], window: Window
 ) -> tuple[Floats, Floats, Floats, Floats]:
     """Return the fits over the window: one, two, the two apart (2, m), the better tail."""
-    pull = np.linalg.pinv(base[usable])
+    x, y, base = window.x, window.y, window.columns
+    pull = np.linalg.pinv(base[window.usable])
 
     def whole(s: Solution) -> tuple[Floats, Floats]:
         peaks = np.sum([peak_shape(x, p)[0] for p in s.peaks], axis=0)
-        line = base @ (pull @ (y - peaks)[usable])
+        line = base @ (pull @ (y - peaks)[window.usable])
         return peaks + line, line
 
-    pair_of = solutions["two Gaussians"]
+    pair_of = solutions[TWO]
     both, line = whole(pair_of)
     parts = np.stack([peak_shape(x, p)[0] + line for p in pair_of.peaks])
     tail = min((s for n, s in solutions.items() if n.startswith("a tail")), key=lambda s: s.rss)
-    return whole(solutions["one Gaussian"])[0], both, parts, whole(tail)[0]
+    return whole(solutions[ONE])[0], both, parts, whole(tail)[0]
 
 
 def _as_fit(case: Case, name: str) -> Fit:
-    """Return a fit with lmfit as `Fit`, its covariance under the plate's noise and the misfit."""
+    """Return a fit with lmfit as `Fit`, its covariance under noise, misfit and expected width."""
     solution = case.solutions[name]
-    jac = solution.jacobian.T
+    model, p = (one, case.single) if name == ONE else (two, case.pair)
+    jac = case.space.seen(model, p[None, :])[1][0].T
     size = np.sqrt(np.maximum(np.sum(jac * jac, axis=0), 1e-300))
     inverse = np.linalg.pinv((jac / size).T @ (jac / size), rcond=1e-11, hermitian=True)
-    scale = solution.rss / max(case.space.freedom - len(solution.names), 1)
+    scale = solution.rss / max(case.space.freedom - len(p), 1)
     free = inverse / size[:, None] / size[None, :] * (
         scale if case.free_scale else max(1.0, scale))
-    count = len(solution.peaks)
-    carry = np.zeros((4 * count, len(solution.names)))
-    shared = "p1_sigma" not in solution.names
-    for j, key in enumerate(solution.names):
-        if key.startswith("p"):
-            i, what = int(key[1:].split("_")[0]), key.split("_")[1]
-            k = ("centre", "area", "sigma", "tau").index(what)
-            carry[4 * i + k, j] = 1.0
-            if what == "sigma" and count == 2 and shared:
-                carry[4 + k, j] = 1.0
-    order = np.argsort([p.centre for p in solution.peaks])
-    index = np.concatenate([4 * i + np.arange(4) for i in order])
+    carry = _carry(p)
     parts = tuple(
-        Component(p.centre, p.area / (p.sigma * ROOT_2PI), p.sigma, 0.0, p.area)
-        for p in (solution.peaks[i] for i in order))
+        Component(q.centre, q.area / (q.sigma * ROOT_2PI), q.sigma, 0.0, q.area)
+        for q in sorted(solution.peaks, key=lambda q: q.centre))
     none = np.zeros(0)
-    return Fit(parts, (carry @ free @ carry.T)[np.ix_(index, index)], "linear", none, none, none,
+    return Fit(parts, carry @ free @ carry.T, "linear", none, none, none,
                None, None, None, None, ())
+
+
+def _carry(p: Floats) -> Floats:
+    """Return derivatives of (centre, area, sigma, tau) of each component by the values of `p`."""
+    if p.size == 3:
+        return np.array([[1.0, 0, 0], [0, 0, 1], [0, np.exp(p[1]), 0], [0, 0, 0]])
+    sigma = float(np.exp(p[2]))
+    return np.array([
+        [1.0, 0, 0, 0, 0], [0, 0, 0, 1, 0], [0, 0, sigma, 0, 0], [0, 0, 0, 0, 0],
+        [1.0, sigma, p[1] * sigma, 0, 0], [0, 0, 0, 0, 1], [0, 0, sigma, 0, 0], [0, 0, 0, 0, 0],
+    ])
 
 
 def area_shares(
     case: Case, line_sds: tuple[float, float]
 ) -> tuple[list[float], list[float | None], list[float], list[float | None], Pair]:
     """Return Rf, area percent of the pair, each with standard deviation, and the resolution."""
-    fit = _as_fit(case, "two Gaussians")
+    fit = _as_fit(case, TWO)
     both = pair(fit, 0, 1, case.run, case.blur)
     rfs = [retardation(fit, i, case.run, *line_sds) for i in range(2)]
     percents, sds = area_percents(fit)

@@ -32,9 +32,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(arguments: argparse.Namespace) -> None:
     """Answer, and deliver the answer."""
     settings = settings_from(arguments)
-    refuse_early(arguments)
+    refuse_early(arguments, arguments.plate)
     from lanes.questions.shoulder.answer import BOOTSTRAPS, SEED, shoulder
-    from lanes.questions.shoulder.page import tell_shoulder
+    from lanes.questions.shoulder.page import render_shoulder
 
     answer = shoulder(
         arguments.plate, settings, arguments.lane, rf=arguments.rf,
@@ -42,4 +42,4 @@ def run(arguments: argparse.Namespace) -> None:
         bootstraps=BOOTSTRAPS if arguments.bootstraps is None else arguments.bootstraps,
         seed=SEED if arguments.seed is None else arguments.seed, progress=progress(),
     )
-    deliver(arguments, tell_shoulder(answer, Path(arguments.plate).name, settings))
+    deliver(arguments, render_shoulder(answer, Path(arguments.plate).name, settings))

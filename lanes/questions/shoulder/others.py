@@ -2,12 +2,26 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.polynomial.hermite_e import hermevander
+from scipy.stats import t as student
 
-from lanes.questions.shoulder.case import SHAPE_TERMS, Case, Shape, make_case, pick
+from lanes.confidence import TWO_SIDED_95
+from lanes.questions.shoulder.case import SHAPE_TERMS, Shape, make_case
+from lanes.questions.shoulder.window import pick
 from lanes.reading import LaneReading
+from lanes.spots.shape_doubt import ShapeDoubt, learn_shapes
 from lanes.spots.shapes import ROOT_2PI
+
+FEWEST_LONE = 4    # lone spots that can tell a width and its scatter
+NEAR_RF = 0.03     # of the spot itself
+ALONE = 5.0        # sigmas to the next spot
+SURE = 25.0        # standard deviations of area
+PLAIN = 0.3        # tau over sigma: a tail hides the width
+WIDTH_SD = 0.08    # of ln sigma: a neighbour's equals no better (common practice)
+MAD_SD = 1.4826    # standard deviation of a normal law over its median absolute deviation
 
 
 def take_shape(reading: LaneReading, mm: float) -> Shape:
@@ -30,33 +44,64 @@ def take_shape(reading: LaneReading, mm: float) -> Shape:
     return Shape(reading.name, coefficients, inverse[np.ix_(keep, keep)] / solved[0] ** 2)
 
 
-def lone_width(
-    readings: tuple[LaneReading, ...], reading: LaneReading, case: Case
+def shape_doubt(
+    readings: tuple[LaneReading, ...], reading: LaneReading, group: tuple[int, ...]
+) -> ShapeDoubt:
+    """Return how far the plate's lone spots depart from Gaussians, the spot in question left out.
+
+    `group` is the spot's components in `reading`.
+    """
+    lanes = []
+    for r in readings:
+        trace = r.trace
+        if r is reading:
+            asked = np.zeros(trace.position.size, bool)
+            for i in group:
+                c = r.fit.components[i]
+                asked |= np.abs(trace.position - c.centre) < c.spread
+            trace = replace(trace, usable=trace.usable & ~asked)
+        lanes.append((trace, r.trace.signal - r.background, r.fit, r.noise))
+    return learn_shapes(lanes)
+
+
+def expected_width(
+    readings: tuple[LaneReading, ...], reading: LaneReading, group: tuple[int, ...]
 ) -> tuple[float, float] | None:
-    """Return this spot's width over what the plate's lone spots say, and their scatter as ln.
+    """Return the ln sigma that the plate's lone spots lead to expect of a spot, and its sd.
 
     ln(sigma) of lone spots is taken as linear in Rf (common practice: spots widen evenly as they
-    run), its slope by Theil and Sen's median. None with fewer than four lone spots.
+    run), its slope by Theil and Sen's median. The standard deviation is Student's, for so many
+    spots. None with fewer than `FEWEST_LONE`.
     """
+    parts = [reading.fit.components[i] for i in group]
+    at = float(np.average([c.centre for c in parts], weights=[c.area for c in parts]))
+    at /= reading.trace.run
     rfs, widths = [], []
     for r in readings:
-        parts = r.fit.components
-        for i, c in enumerate(parts):
-            alone = all(abs(c.centre - o.centre) > 5.0 * max(c.spread, o.spread)
-                        for j, o in enumerate(parts) if j != i)
-            sure = (r.fit.covariance is not None
-                    and c.area > 25.0 * np.sqrt(max(r.fit.covariance[4 * i + 1, 4 * i + 1], 0.0)))
-            own = r is reading and abs(c.centre / r.trace.run - case.single_rf) < 0.03
-            if alone and sure and not own and abs(c.tau) < 0.3 * c.sigma:
+        for i, c in enumerate(r.fit.components):
+            own = r is reading and abs(c.centre / r.trace.run - at) < NEAR_RF
+            if not own and _lone(r, i) and abs(c.tau) < PLAIN * c.sigma:
                 rfs.append(c.centre / r.trace.run)
                 widths.append(float(np.log(c.spread)))
-    if len(rfs) < 4:
+    n = len(rfs)
+    if n < FEWEST_LONE:
         return None
     x, y = np.array(rfs), np.array(widths)
-    first, second = np.triu_indices(x.size, 1)
+    first, second = np.triu_indices(n, 1)
     apart = np.abs(x[first] - x[second]) > 0.05
     slopes = (y[first] - y[second])[apart] / (x[first] - x[second])[apart]
     slope = float(np.median(slopes)) if apart.any() else 0.0
     level = float(np.median(y - slope * x))
-    scatter = 1.4826 * float(np.median(np.abs(y - slope * x - level)))
-    return float(np.exp(case.single[1] - level - slope * case.single_rf)), max(scatter, 0.03)
+    scatter = MAD_SD * float(np.median(np.abs(y - slope * x - level)))
+    widened = float(student.ppf(0.975, n - 2)) / TWO_SIDED_95 * np.sqrt(1.0 + 1.0 / n)
+    return level + slope * at, max(scatter, WIDTH_SD) * float(widened)
+
+
+def _lone(reading: LaneReading, i: int) -> bool:
+    """Return whether a spot stands alone, and its area is sure."""
+    parts, covariance = reading.fit.components, reading.fit.covariance
+    c = parts[i]
+    alone = all(abs(c.centre - o.centre) > ALONE * max(c.spread, o.spread)
+                for j, o in enumerate(parts) if j != i)
+    return (alone and covariance is not None
+            and c.area > SURE * np.sqrt(max(covariance[4 * i + 1, 4 * i + 1], 0.0)))

@@ -9,7 +9,7 @@ from typing import Any
 from lanes.confidence import TWO_SIDED_95
 from lanes.questions.shoulder.answer import Shoulder
 from lanes.questions.shoulder.figure import WIDTH, shoulder_png
-from lanes.report.answer import NOT_MASS, NOT_VALIDATED, Told
+from lanes.report.answer import NOT_MASS, NOT_VALIDATED, AnswerReport
 from lanes.report.digits import fixed, with_sd
 from lanes.report.page import NUMBER, WHOLE, table
 from lanes.settings import Settings
@@ -50,12 +50,12 @@ def _limit(answer: Shoulder) -> str:
             "(what a reading itself would list is larger: lanes purity)")
 
 
-def tell_shoulder(answer: Shoulder, file: str, settings: Settings) -> Told:
+def render_shoulder(answer: Shoulder, file: str, settings: Settings) -> AnswerReport:
     """Return the answer as it is told; `file` is the plate's file name."""
     lines = [sentence(answer)]
     if answer.settle:
         lines += ["What would settle it:", *(f"- {what}" for what in answer.settle)]
-    return Told(
+    return AnswerReport(
         name="shoulder",
         question="Is the shoulder a second component?",
         source=f"Lane {answer.lane} of {file}, spot at Rf {fixed(answer.rf, 3)}.",

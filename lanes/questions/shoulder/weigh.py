@@ -164,10 +164,9 @@ class _Tests:
         In the reduced space the plate's noise, misfit included, is white and of unit variance.
         """
         space = self.case.space
-        mean = space.reduce @ model(space.x, p[:1])[0][0]
-        size = space.reduce.shape[0]
-        noise = rng.standard_normal((count, size)) * np.sqrt(scale)
-        outside = max(space.freedom - size, 1)
+        mean = space.seen(model, p[:1])[0][0]
+        noise = rng.standard_normal((count, mean.size)) * np.sqrt(scale)
+        outside = max(space.freedom - space.reduce.shape[0], 1)
         return mean + noise, scale * rng.chisquare(outside, count)
 
     def compare(self, name: str, truth: Model, p: Floats, count: int, scale: float,
@@ -205,7 +204,7 @@ def noncentrality(case: Case, pairs: Floats, model: Model = one) -> Floats:
     It is the sum of squares, under the plate's noise, that the best single component leaves of a
     pair without noise; baseline, neighbours, place, width and area are profiled out.
     """
-    z = two(case.space.x, pairs)[0] @ case.space.reduce.T
+    z = case.space.seen(two, pairs)[0]
     area = pairs[:, 3] + pairs[:, 4]
     sigma = np.exp(pairs[:, 2])
     share = pairs[:, 4] / area

@@ -1,4 +1,4 @@
-"""Which solvent mixture parts this sample best? From plates of it run in different mixtures."""
+"""Which solvent mixture separates this sample best? From plates of it run in different mixtures."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ from lanes.questions.solvent.retention import (
     USUAL_SLOPE_SD,
     Law,
     Map,
-    Point,
+    RfPoint,
     Widths,
     fit,
     fit_widths,
@@ -51,7 +51,7 @@ MISFIT = 0.01  # probability of points so far from straight lines below which it
 
 
 @dataclass(frozen=True)
-class Component:
+class SolventComponent:
     """One substance: its Rf on every plate (None where it shows nowhere), and its line.
 
     `slope_sd` is None, and `slope` the usual one, where it was seen at one fraction only.
@@ -86,7 +86,7 @@ class Solvent:
     plates : tuple of PlateLane
     weak, strong : str or None
         The solvents' names.
-    components : tuple of Component
+    components : tuple of SolventComponent
         By rising Rf on the plate with the most spots; empty with a single fraction.
     law, widths, chart, recommended, next
         The fitted law, the widths, the map of mixtures, what to take, what to try next; the last
@@ -106,7 +106,7 @@ class Solvent:
     plates: tuple[PlateLane, ...]
     weak: str | None
     strong: str | None
-    components: tuple[Component, ...]
+    components: tuple[SolventComponent, ...]
     law: Law | None
     widths: Widths | None
     chart: Map | None
@@ -244,13 +244,13 @@ def _fit(plates: Sequence[PlateLane], matching: Matching) -> tuple[Law, Widths]:
                 who.append(j)
                 where.append(spot.rf)
                 wide.append(spot.width)
-            points.append(Point(j, p, plate.fraction, spot.rf, sd))
+            points.append(RfPoint(j, p, plate.fraction, spot.rf, sd))
     return fit(points, size), fit_widths(who, where, wide, size)
 
 
 def _components(
     plates: Sequence[PlateLane], matching: Matching, law: Law
-) -> tuple[Component, ...]:
+) -> tuple[SolventComponent, ...]:
     out = []
     slope_sd, intercept_sd = law.slope_sd(), law.intercept_sd()
     for j in range(law.slope.size):
@@ -258,7 +258,7 @@ def _components(
         rf = tuple(None if s is None else p.seen[s].rf
                    for p, s in zip(plates, places, strict=True))
         assumed = law.assumed[j]
-        out.append(Component(
+        out.append(SolventComponent(
             str(j + 1), rf, tuple(matching.shared(p, j) for p in range(len(plates))),
             float(law.slope[j]), None if assumed else float(slope_sd[j]),
             float(law.intercept[j]), None if assumed else float(intercept_sd[j])))
@@ -301,8 +301,8 @@ def _backwards(
 
 
 def _flags(
-    plates: Sequence[PlateLane], components: Sequence[Component], law: Law, chosen: Recommended,
-    assigned: Sequence[Assigned],
+    plates: Sequence[PlateLane], components: Sequence[SolventComponent], law: Law,
+    chosen: Recommended, assigned: Sequence[Assigned],
 ) -> list[Flag]:
     out = []
     rivals = [a for a in assigned[1:] if a.changes]

@@ -1,4 +1,4 @@
-"""`lanes solvent`: which solvent mixture parts this sample best?"""
+"""`lanes solvent`: which solvent mixture separates this sample best?"""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from lanes.errors import InputError, one_line
 from lanes.options import number_or_none, plate_options, settings_from
 from lanes.report.deliver import deliver, output_options, refuse_early
 
-HELP = "which solvent mixture parts this sample best?"
+HELP = "which solvent mixture separates this sample best?"
 DESCRIPTION = ("Ask which mixture of two solvents to take, from plates of the same sample run in\n"
                "two or more mixtures; of one plate, whether to go weaker or stronger.")
 
@@ -34,14 +34,14 @@ def run(arguments: argparse.Namespace) -> None:
     plates = plates_and_fractions(arguments.plates)
     names = [_word(option, getattr(arguments, option)) for option in ("weak", "strong")]
     settings = settings_from(arguments)
-    refuse_early(arguments)
+    refuse_early(arguments, *(path for path, _ in plates))
     from lanes.questions.solvent.answer import solvent
-    from lanes.questions.solvent.page import tell_solvent
+    from lanes.questions.solvent.page import render_solvent
 
     answer = solvent([(path, fraction) for path, fraction in plates], settings,
                      lane=arguments.lane, weak=names[0], strong=names[1],
                      target_rf=arguments.target_rf)
-    deliver(arguments, tell_solvent(answer, settings))
+    deliver(arguments, render_solvent(answer, settings))
 
 
 def plates_and_fractions(given: list[str]) -> list[tuple[str, float | None]]:

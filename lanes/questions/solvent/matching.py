@@ -31,7 +31,7 @@ UNSEEN = 0.005  # that a substance shows nowhere on a plate though it does on an
 
 
 @dataclass(frozen=True)
-class Seen:
+class SpotTraits:
     """One spot as far as it may be told again on another plate.
 
     Attributes
@@ -90,7 +90,7 @@ def log_k_sd(rf: float, rf_sd: float) -> float:
 
 
 def match(
-    plates: Sequence[Sequence[Seen]], fractions: Sequence[float], *, areas: bool = True
+    plates: Sequence[Sequence[SpotTraits]], fractions: Sequence[float], *, areas: bool = True
 ) -> tuple[Matching, ...]:
     """Return the assignments that plates of one mixture leave open, the likeliest first.
 
@@ -100,7 +100,7 @@ def match(
 
     Parameters
     ----------
-    plates : sequence of sequences of Seen
+    plates : sequence of sequences of SpotTraits
         1 to `MOST_SPOTS` spots each, in order of Rf within (0, 1).
     fractions : sequence of float
         Volume fraction of the stronger solvent of each plate.
@@ -163,7 +163,9 @@ def _mean_prior() -> Floats:
 class _Rows:
     """What the places of one component on the plates tell under each mean slope."""
 
-    def __init__(self, plates: Sequence[Sequence[Seen]], log_x: Floats, order: list[int]) -> None:
+    def __init__(
+        self, plates: Sequence[Sequence[SpotTraits]], log_x: Floats, order: list[int]
+    ) -> None:
         self.plates, self.log_x, self.order = plates, log_x, order
         self.known: dict[tuple[int, ...], Floats] = {}
 
@@ -241,7 +243,7 @@ def _crowd(maps: NDArray[np.intp], count: int) -> NDArray[np.intp]:
 
 
 def _alike(
-    maps: NDArray[np.intp], known: Sequence[Seen], spots: Sequence[Seen], areas: bool
+    maps: NDArray[np.intp], known: Sequence[SpotTraits], spots: Sequence[SpotTraits], areas: bool
 ) -> Floats:
     """Return how well shares, widths and colours agree with the reference plate's, (m,)."""
     count = len(spots)

@@ -22,8 +22,8 @@ from lanes.questions.solvent.words import (
     slope,
     target,
 )
-from lanes.report.answer import NOT_VALIDATED, Told
-from lanes.report.digits import UNKNOWN, fixed
+from lanes.report.answer import NOT_VALIDATED, AnswerReport
+from lanes.report.digits import UNKNOWN, fixed, show_rf
 from lanes.report.page import NUMBER, TEXT, WHOLE, table
 from lanes.settings import Settings
 
@@ -34,15 +34,15 @@ PREDICTED = ("A prediction holds for the same layer, chamber and solvents; a col
 _EVERY = 5  # steps of the map that the record keeps
 
 
-def tell_solvent(answer: Solvent, settings: Settings) -> Told:
-    """Return the answer as it is told."""
+def render_solvent(answer: Solvent, settings: Settings) -> AnswerReport:
+    """Return the answer as words, record, figure and page."""
     lines = short(answer)
     files = ", ".join(p.file if p.fraction is None else f"{p.file} ({percent(p.fraction)} %)"
                       for p in answer.plates)
     several = answer.one is None
-    return Told(
+    return AnswerReport(
         name="solvent",
-        question="Which solvent mixture parts this sample best?",
+        question="Which solvent mixture separates this sample best?",
         source=f"Lane {one_line(answer.plates[0].reading.name)} of {files}.",
         lines=lines,
         details=details(answer),
@@ -157,8 +157,8 @@ def _several(answer: Solvent) -> list[str]:
     rows = [(c.name, *(_seen(rf, shared) for rf, shared in zip(c.rf, c.shared, strict=True)),
              slope(c) + ("" if c.slope_sd is not None else ", assumed"),
              *(() if best is None else (
-                 fixed(best.rf[j], 2),
-                 f"{fixed(best.rf_low[j], 2)} to {fixed(best.rf_high[j], 2)}")))
+                 show_rf(best.rf[j]),
+                 f"{show_rf(best.rf_low[j])} to {show_rf(best.rf_high[j])}")))
             for j, c in enumerate(answer.components)]
     kinds = [WHOLE, *[NUMBER] * len(answer.plates), NUMBER]
     out = [
@@ -190,7 +190,7 @@ def _several(answer: Solvent) -> list[str]:
 
 
 def _seen(rf: float | None, shared: bool) -> str:
-    return UNKNOWN if rf is None else fixed(rf, 3) + ("*" if shared else "")
+    return show_rf(rf) + ("*" if shared else "")
 
 
 def _mixtures(answer: Solvent) -> str:
@@ -209,7 +209,7 @@ def _mixtures(answer: Solvent) -> str:
                      f"{fixed(chart.worst_high[i], 1)})")
             sure = chance(float(chart.probability[i]))
         rows.append((percent(float(f"{chart.fraction[i]:.2g}")),
-                     ", ".join(fixed(rf, 2) for rf in chart.rf[i]), pair, worst, sure, tried))
+                     ", ".join(show_rf(rf) for rf in chart.rf[i]), pair, worst, sure, tried))
     head = ("%", "Rf of each component", "Worst pair", "Its resolution (95 %)",
             "Baseline,<br>probability", "")
     return table("Mixtures", head, [("", rows)], (NUMBER, WHOLE, WHOLE, WHOLE, WHOLE, WHOLE))
@@ -218,7 +218,7 @@ def _mixtures(answer: Solvent) -> str:
 def _one(answer: Solvent) -> list[str]:
     one = answer.one
     assert one is not None
-    rows = [(fixed(rf, 3), "outside" if rf in one.outside else "inside", fixed(then, 2),
+    rows = [(show_rf(rf), "outside" if rf in one.outside else "inside", show_rf(then),
              escape(change_words(answer, change)))
             for rf, then, change in zip(one.rf, one.rf_then, one.targets, strict=True)]
     return [
@@ -234,11 +234,11 @@ def _one(answer: Solvent) -> list[str]:
 
 
 def _volumes(answer: Solvent, where: str) -> list[str]:
-    rows = [(v.component, fixed(v.rf, 2), fixed(v.volumes, 2),
+    rows = [(v.component, show_rf(v.rf), fixed(v.volumes, 2),
              "" if v.to_next is None else fixed(v.to_next, 2)) for v in answer.volumes]
     return [
         table("Column volumes", ("Component", f"Rf {where}", "Column volumes, 1/Rf",
                                  "To the next"), [("", rows)], (WHOLE, NUMBER, NUMBER, NUMBER)),
         '<p class="quiet">1/Rf column volumes bring a substance off a column of the same layer '
-        "(common practice); the more lie between two, the easier they part.</p>",
+        "(common practice); the more lie between two, the easier they separate.</p>",
     ]

@@ -14,7 +14,7 @@ from lanes.evidence.lookup import lane_named
 from lanes.flags import Flag, flag
 from lanes.measuring import prepare, read_lane
 from lanes.plate.signal import to_signal
-from lanes.questions.solvent.matching import MOST_SPOTS, Seen
+from lanes.questions.solvent.matching import MOST_SPOTS, SpotTraits
 from lanes.reading import LaneReading, Plate
 from lanes.settings import Settings
 from lanes.spots.quantities import full_width
@@ -37,7 +37,7 @@ class PlateLane:
     light: str
     channel: str
     reading: LaneReading
-    seen: tuple[Seen, ...]
+    seen: tuple[SpotTraits, ...]
     flags: tuple[Flag, ...]
 
 
@@ -106,7 +106,7 @@ def _plate_lane(
     if not used:
         raise InputError(f"{file}: lane {one_line(reading.name)} holds no spot between origin and "
                          "front; name another with --lane, or give a plate of another mixture")
-    flags += [flag(f.name, f"{file}: spot at Rf {reading.spots[i].rf:.3f}: {f.message}")
+    flags += [flag(f.name, f"{file}: spot at Rf {reading.spots[i].rf:.2f}: {f.message}")
               for i in used for f in reading.spots[i].flags
               if f.name in ("merged", "weak", "tailing", "clipped", "no-uncertainty")]
     flags += [flag(f.name, f"{file}: {f.message}") for f in (*reading.flags, *plate.flags)]
@@ -122,8 +122,10 @@ def _plate_lane(
         rf_sd = UNKNOWN_SD if spot.rf_sd is None else max(spot.rf_sd, 1e-5)
         share_sd = 10 * UNKNOWN_SD if spot.area_sd is None else spot.area_sd / spot.area
         colour, colour_sd = (None, 0.0) if colours is None else colours[k]
-        seen.append(Seen(spot.rf, rf_sd, float(width[k]), float(area[k] / area.sum()), share_sd,
-                         float(breadth[k]), colour, colour_sd))
+        seen.append(SpotTraits(
+            spot.rf, rf_sd, float(width[k]), float(area[k] / area.sum()), share_sd,
+            float(breadth[k]), colour, colour_sd,
+        ))
     return PlateLane(file, fraction, plate.light, plate.signal.channel, reading, tuple(seen),
                      tuple(flags))
 

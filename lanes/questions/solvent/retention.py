@@ -38,7 +38,7 @@ _SPOT_GRID = SPOT_SD * np.exp(SPOT_SPREAD * np.linspace(-2.5, 2.5, 11))
 
 
 @dataclass(frozen=True)
-class Point:
+class RfPoint:
     """One component's Rf on one plate; `fraction` is that plate's X."""
 
     component: int
@@ -137,7 +137,7 @@ def _power(log_x: float) -> float:
     return float(np.clip(10.0 ** np.clip(log_x, -9.0, 0.0), LEAST_FRACTION, 1.0))
 
 
-def fit(points: Sequence[Point], count: int, seed: int = 0) -> Law:
+def fit(points: Sequence[RfPoint], count: int, seed: int = 0) -> Law:
     """Fit the law to every component at once.
 
     Generalised least squares with an offset of log k shared by a plate's spots and a scatter of
@@ -147,7 +147,7 @@ def fit(points: Sequence[Point], count: int, seed: int = 0) -> Law:
 
     Parameters
     ----------
-    points : sequence of Point
+    points : sequence of RfPoint
         Rf within (0, 1); at least one for each component, and two fractions among all.
     count : int
         Components, numbered from 0.

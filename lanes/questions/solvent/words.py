@@ -7,13 +7,13 @@ from itertools import combinations
 import numpy as np
 
 from lanes.errors import one_line
-from lanes.questions.solvent.answer import Component, Solvent
+from lanes.questions.solvent.answer import Solvent, SolventComponent
 from lanes.questions.solvent.matching import Matching
 from lanes.questions.solvent.one_plate import Change, OnePlate
 from lanes.questions.solvent.retention import BASELINE, USUAL_SLOPE, USUAL_SLOPE_SD
-from lanes.report.digits import fixed, with_sd
+from lanes.report.digits import fixed, show_rf, with_sd
 
-TAUGHT = 0.85  # of the standard deviation now: one more plate is worth naming below it
+WORTH = 0.85  # of the standard deviation now: one more plate is worth naming below it
 LIKELY = 2.0 / 3.0  # probability of a change of order from which it is named
 CLOSE = 0.005  # of a fraction: the same mixture to the eye
 
@@ -65,13 +65,13 @@ def short(answer: Solvent) -> list[str]:
         return [f"No mixture is recommended: {'every spot falls' if plain else 'no spot rises'} "
                 "with the stronger solvent. Are the fractions exchanged?",
                 *_unrepeated(answer), read_lane(answer)]
-    places = ", ".join(fixed(rf, 2) for rf in sorted(best.rf))
+    places = ", ".join(show_rf(rf) for rf in sorted(best.rf))
     first = f"Try {mixture(answer, percent(best.fraction))}: Rf {places}"
     out = _unrepeated(answer)
     if best.pair is None:
-        out.append(f"{first} (95 %: {fixed(best.rf_low[0], 2)} to {fixed(best.rf_high[0], 2)}).")
-        out.append("One component was followed, so there is no pair to part: it is brought to Rf "
-                   "1/3.")
+        out.append(f"{first} (95 %: {show_rf(best.rf_low[0])} to {show_rf(best.rf_high[0])}).")
+        out.append("One component was followed, so there is no pair to separate: it is brought to "
+                   "Rf 1/3.")
     else:
         out.append(f"{first}, worst pair resolution {fixed(best.worst_resolution, 1)} "
                    f"(baseline with probability {chance(best.probability)}).")
@@ -87,12 +87,12 @@ def short(answer: Solvent) -> list[str]:
     if away is not None:
         rf = sorted(away.rf)
         far = ", extrapolated" if away.extrapolated else ""
-        out.append(f"{percent(away.fraction)} %{far}, is expected to part the worst pair better, "
-                   f"to {fixed(away.worst_resolution, 1)}, but spreads Rf from {fixed(rf[0], 2)} "
-                   f"to {fixed(rf[-1], 2)}, outside 0.2 to 0.8.")
+        out.append(f"{percent(away.fraction)} %{far}, is expected to separate the worst pair "
+                   f"better, to {fixed(away.worst_resolution, 1)}, but spreads Rf from "
+                   f"{show_rf(rf[0])} to {show_rf(rf[-1])}, outside 0.2 to 0.8.")
     if chart.resolution is not None and float(chart.resolution.max()) < BASELINE:
         out.append(f"No mixture from {percent(chart.fraction[0])} to "
-                   f"{percent(chart.fraction[-1])} % is expected to part every pair to the "
+                   f"{percent(chart.fraction[-1])} % is expected to separate every pair to the "
                    "baseline: another solvent may change the order, more or less of this one "
                    "hardly does (common practice).")
     out.append(_next(answer))
@@ -136,17 +136,17 @@ def _next(answer: Solvent) -> str:
     assert best is not None
     assert after is not None
     what = "its Rf" if best.pair is None else "the worst pair's resolution"
-    if after.sd_then > TAUGHT * after.sd_now:
-        return (f"One more mixture would teach little: the lines give {what} to "
+    if after.sd_then > WORTH * after.sd_now:
+        return (f"One more mixture would add little: the lines give {what} to "
                 f"± {after.sd_now:.2g} already.")
     where = percent(after.fraction)
     again = float(np.abs(answer.tried - after.fraction).min()) < CLOSE
-    which = (f"Running {where} % once more" if again
-             else f"Running {where} % itself" if abs(after.fraction - best.fraction) < CLOSE
-             else f"Running {where} % next")
-    beyond = ", outside those tried," if after.extrapolated else ""
-    return (f"{which}{beyond} would teach most: the lines would then give {what} to "
-            f"± {after.sd_then:.2g} instead of ± {after.sd_now:.2g}.")
+    which = (f"{where} % once more" if again
+             else f"{where} % itself" if abs(after.fraction - best.fraction) < CLOSE
+             else f"{where} %")
+    beyond = ", outside those tried" if after.extrapolated else ""
+    return (f"The most informative next plate is {which}{beyond}: the lines would then give "
+            f"{what} to ± {after.sd_then:.2g} instead of ± {after.sd_now:.2g}.")
 
 
 def _of_one(answer: Solvent, one: OnePlate) -> list[str]:
@@ -160,20 +160,20 @@ def _of_one(answer: Solvent, one: OnePlate) -> list[str]:
         first = f"By the mean Rf of the plates: {first[0].lower()}{first[1:]}"
     out = [*apart, first]
     if one.outside:
-        listed = ", ".join(fixed(rf, 2) for rf in one.outside)
+        listed = ", ".join(show_rf(rf) for rf in one.outside)
         out.append(f"Rf {listed}: outside 0.2 to 0.8 (common practice).")
     elif one.direction != "keep":
         out.append("Every Rf lies from 0.2 to 0.8 (common practice).")
     if one.pair is None:
-        what = f"The one spot, at Rf {fixed(one.rf[0], 2)}, has"
+        what = f"The one spot, at Rf {show_rf(one.rf[0])}, has"
     else:
-        a, b = (fixed(one.rf[i], 2) for i in one.pair)
+        a, b = (show_rf(one.rf[i]) for i in one.pair)
         what = (f"The least resolved pair, Rf {a} and {b} (resolution {fixed(one.resolution, 1)}), "
                 "has")
     out.append(f"{what} k {one.middle_k:.2g}. Resolution goes with sqrt(Rf) (1 - Rf), which is "
                f"best at Rf 1/3, k 2: there it has {100 * one.relative:.0f} % of that.")
     if one.direction != "keep":
-        then = ", ".join(fixed(rf, 2) for rf in one.rf_then)
+        then = ", ".join(show_rf(rf) for rf in one.rf_then)
         out.append(f"With k {one.wanted_k:.2g} there, the spots would lie at Rf {then}, if all "
                    "move alike.")
         out.append("How far to go rests on slopes of log k against log X from -2 to -1 (common "
@@ -209,7 +209,7 @@ def details(answer: Solvent) -> list[str]:
     if answer.one is not None:
         out = [f"Column volumes (1/Rf): {_volumes(answer)}."]
         aims = ", ".join(
-            f"{change_words(answer, change)} for Rf {fixed(rf, 2)}"
+            f"{change_words(answer, change)} for Rf {show_rf(rf)}"
             for rf, change in zip(answer.one.rf, answer.one.targets, strict=True))
         return [*out, f"To bring a spot to Rf {answer.target_rf:g}: {aims}."]
     out = [_component(answer, c) for c in answer.components]
@@ -223,9 +223,9 @@ def details(answer: Solvent) -> list[str]:
     return out
 
 
-def _component(answer: Solvent, c: Component) -> str:
+def _component(answer: Solvent, c: SolventComponent) -> str:
     places = ", ".join(
-        f"{fixed(rf, 3)} at {percent(p.fraction or 1.0)} %"
+        f"{show_rf(rf)} at {percent(p.fraction or 1.0)} %"
         for p, rf in zip(answer.plates, c.rf, strict=True) if rf is not None)
     line = f"log k = ({slope(c)}) log X + ({with_sd(c.intercept, c.intercept_sd, 2)})"
     if c.slope_sd is None:
@@ -233,7 +233,7 @@ def _component(answer: Solvent, c: Component) -> str:
     return f"Component {c.name}: Rf {places}; {line}."
 
 
-def slope(c: Component) -> str:
+def slope(c: SolventComponent) -> str:
     """Return a component's slope, the usual one where its own is not known."""
     if c.slope_sd is None:
         return f"{USUAL_SLOPE} ± {USUAL_SLOPE_SD}"
@@ -270,14 +270,14 @@ def _differs(answer: Solvent, a: Matching, b: Matching) -> str:
         moved = [(j, place) for j, place in enumerate(b.spots[p]) if a.spots[p][j] != place]
         if moved:
             told = ", ".join(
-                f"{j + 1} " + ("unseen" if s is None else f"at Rf {fixed(plate.seen[s].rf, 2)}")
+                f"{j + 1} " + ("unseen" if s is None else f"at Rf {show_rf(plate.seen[s].rf)}")
                 for j, s in moved)
             out.append(f"{one_line(plate.file)} has component {told}")
-    return " and ".join(out) if out else "the parts are numbered otherwise"
+    return " and ".join(out) if out else "the components are numbered otherwise"
 
 
 def _volumes(answer: Solvent) -> str:
-    return ", ".join(f"{fixed(v.volumes, 2)} at Rf {fixed(v.rf, 2)}"
+    return ", ".join(f"{fixed(v.volumes, 2)} at Rf {show_rf(v.rf)}"
                      + ("" if v.to_next is None else f" (next after {fixed(v.to_next, 2)})")
                      for v in answer.volumes)
 

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from lanes.questions.compare.cospot import Shape, belonging, make_cospot, shape_of
+from lanes.questions.compare.cospot import PeakShape, belonging, make_cospot, shape_of
 from lanes.questions.compare.cospot_joint import joint_fit
 from lanes.questions.compare.identity import WITHIN_SD, Difference, judge
 from lanes.reading import LaneReading
@@ -67,7 +67,7 @@ def test_a_shape_is_its_component_and_its_slopes_are_right():
         up = shape(x, place + e * (k == 0), stretch + e * (k == 1))[0]
         down = shape(x, place - e * (k == 0), stretch - e * (k == 1))[0]
         np.testing.assert_allclose(by, (up - down) / 2e-4, atol=2e-3)
-    assert isinstance(shape, Shape)
+    assert isinstance(shape, PeakShape)
 
 
 def test_the_models_derivatives_are_those_of_its_values():

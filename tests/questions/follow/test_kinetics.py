@@ -7,7 +7,7 @@ import pytest
 from scipy.optimize import approx_fprime, curve_fit, minimize
 from scipy.stats import norm
 
-from lanes.questions.follow.kinetics import Point, _decay, _Series, _share, first_order
+from lanes.questions.follow.kinetics import TimePoint, _decay, _Series, _share, first_order
 
 # 2 N2O5 -> 4 NO2 + O2 in CCl4 at 45 C: seconds and mol/l; the textbooks print 6.2e-4 per second
 # (Eyring & Daniels, J. Am. Chem. Soc. 52, 1472 (1930); figures from memory).
@@ -19,7 +19,8 @@ TIMES = np.array([0.0, 0.5, 1.0, 1.5, 2.5, 4.0])
 
 
 def points(times, values, sds):
-    return [Point(float(t), float(v), float(s)) for t, v, s in zip(times, values, sds, strict=True)]
+    return [TimePoint(float(t), float(v), float(s))
+            for t, v, s in zip(times, values, sds, strict=True)]
 
 
 def shares(k, ratio, times=TIMES, present=0.0):
@@ -28,7 +29,7 @@ def shares(k, ratio, times=TIMES, present=0.0):
 
 
 def test_a_printed_first_order_series():
-    order = first_order([Point(t, c, 0.01 * c + 0.005) for t, c in N2O5], shares=False)
+    order = first_order([TimePoint(t, c, 0.01 * c + 0.005) for t, c in N2O5], shares=False)
     assert order.verdict == "first order"
     rate = order.rate
     assert rate.constant.value == pytest.approx(6.2e-4, abs=0.05e-4)
@@ -38,7 +39,7 @@ def test_a_printed_first_order_series():
 
 @pytest.mark.parametrize("relative", [0.005, 0.01, 0.02])
 def test_a_printed_second_order_series_is_not_first_order(relative):
-    order = first_order([Point(t, c, relative * c) for t, c in NO2], shares=False)
+    order = first_order([TimePoint(t, c, relative * c) for t, c in NO2], shares=False)
     assert order.verdict == "not first order"
     assert order.rate is None
 
@@ -91,8 +92,8 @@ def test_slopes_are_those_of_the_model(model, p):
 
 
 def test_slopes_of_limits_too():
-    made = [Point(1.0, 0.5, 0.1), Point(3.0, None, None, at_most=0.1),
-            Point(0.2, None, None, at_least=0.9)]
+    made = [TimePoint(1.0, 0.5, 0.1), TimePoint(3.0, None, None, at_most=0.1),
+            TimePoint(0.2, None, None, at_least=0.9)]
     series = _Series(made, _share, ("k", "r", "c", "b"))
     p = np.array([-0.3, 0.2, 0.1, 0.1])
     slopes = series(p)[1]
@@ -103,9 +104,9 @@ def test_slopes_of_limits_too():
 
 def test_a_limit_counts_as_its_likelihood():
     """A second implementation: -2 ln L written out, minimised by another method."""
-    made = [Point(t, math.exp(-0.8 * t) + d, 0.02)
+    made = [TimePoint(t, math.exp(-0.8 * t) + d, 0.02)
             for t, d in ((0.0, 0.01), (0.5, -0.02), (1.0, 0.03), (1.5, 0.01))]
-    made.append(Point(2.0, None, None, at_most=0.15))
+    made.append(TimePoint(2.0, None, None, at_most=0.15))
 
     def deviance(p):
         k, q = np.exp(p)

@@ -9,15 +9,14 @@ import pytest
 from lanes.cli import main
 from lanes.confidence import TWO_SIDED_95
 from lanes.draw import LaneSpec, PlateSpec, SpotSpec, draw, save
-from lanes.errors import InputError, OutputError
+from lanes.errors import InputError
 from lanes.evidence import detection_limit
 from lanes.flags import flag
 from lanes.measuring import prepare, read_lane
 from lanes.questions.purity import answer as purity
 from lanes.questions.purity.answer import answer, look
 from lanes.questions.purity.command import limit_lanes
-from lanes.questions.purity.page import tell_purity
-from lanes.report.answer import write_answer
+from lanes.questions.purity.page import render_purity
 from lanes.settings import Settings
 
 KEYS = ["lane", "main", "others", "undetected_below_percent", "beside_main", "laws", "limit_test",
@@ -25,7 +24,7 @@ KEYS = ["lane", "main", "others", "undetected_below_percent", "beside_main", "la
 
 
 def told(said, file="plate.png"):
-    return tell_purity(said, file, Settings())
+    return render_purity(said, file, Settings())
 
 
 @pytest.fixture(scope="module")
@@ -284,15 +283,7 @@ def test_the_words_never_say_pure(lone, pair):
     assert "no further component detected above" in told(pair).text()
 
 
-def test_the_folder_is_whole_and_the_same_again(pair, tmp_path):
-    write_answer(told(pair, "plate <1>.png"), tmp_path / "a")
-    write_answer(told(pair, "plate <1>.png"), tmp_path / "b")
-    names = ["purity.html", "purity.json", "purity.png", "settings.toml"]
-    assert sorted(p.name for p in (tmp_path / "a").iterdir()) == names
-    for name in names:
-        assert (tmp_path / "a" / name).read_bytes() == (tmp_path / "b" / name).read_bytes()
-    page = (tmp_path / "a" / "purity.html").read_text(encoding="utf-8")
+def test_the_page_holds_the_file_name_as_text(pair):
+    page = told(pair, "plate <1>.png").html().decode("utf-8")
     assert "plate &lt;1&gt;.png" in page
     assert "<1>" not in page
-    with pytest.raises(OutputError, match="exists"):
-        write_answer(told(pair, "plate.png"), tmp_path / "a")

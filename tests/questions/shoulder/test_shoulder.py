@@ -16,10 +16,11 @@ from lanes.cli import main
 from lanes.draw import LaneSpec, PlateSpec, SpotSpec, draw, save
 from lanes.errors import InputError
 from lanes.evidence import whitened_fits as fits
+from lanes.evidence.noise_covariance import noise_covariance
 from lanes.measuring import prepare, read_lane
 from lanes.questions.shoulder.answer import Shoulder, decide, judge, judge_trace
-from lanes.questions.shoulder.case import Case, make_case, noise_covariance, pick
-from lanes.questions.shoulder.page import sentence, tell_shoulder
+from lanes.questions.shoulder.case import Case, make_case
+from lanes.questions.shoulder.page import render_shoulder, sentence
 from lanes.questions.shoulder.weigh import (
     RESOLUTIONS,
     Detectable,
@@ -28,6 +29,7 @@ from lanes.questions.shoulder.weigh import (
     noncentrality,
     ratio,
 )
+from lanes.questions.shoulder.window import pick
 from lanes.reading import LaneReading, Plate
 from lanes.settings import Settings
 from lanes.spots.criteria import criteria
@@ -35,7 +37,7 @@ from lanes.spots.model import Peak, Problem, solve
 from lanes.spots.shapes import FWHM
 from lanes.trace.noise import Noise
 
-sys.path.insert(0, str(Path(__file__).parents[1] / "outside"))
+sys.path.insert(0, str(Path(__file__).parents[2] / "outside"))
 from nist import load
 
 KEYS = ["lane", "rf", "verdict", "p_value", "delta_aicc", "delta_bic", "components",
@@ -233,7 +235,7 @@ def test_a_measured_shape_is_held_against_two(plate, readings):
 
 def test_the_same_seed_gives_the_same_answer(readings):
     first, again = (judge(readings, "tail", bootstraps=99, seed=4) for _ in range(2))
-    first, again = (tell_shoulder(answer, "p.png", Settings()) for answer in (first, again))
+    first, again = (render_shoulder(answer, "p.png", Settings()) for answer in (first, again))
     assert first.json() == again.json()
     assert first.html() == again.html()
     assert first.figure == again.figure
@@ -280,7 +282,7 @@ def test_words(answers):
     assert "no second component detected" in text
     assert "would have been seen" in text
     for answer in answers.values():
-        told = tell_shoulder(answer, "plate.png", Settings())
+        told = render_shoulder(answer, "plate.png", Settings())
         html = told.html().decode("utf-8")
         assert " pure" not in html.lower()
         assert "http" not in html.replace("http-equiv", "")
@@ -332,7 +334,7 @@ def test_command(file, tmp_path, capsys):
     assert shown.out.startswith("Two components, ")
     assert shown.err == ""
     assert sorted(p.name for p in out.iterdir()) == [
-        "settings.toml", "shoulder.html", "shoulder.json", "shoulder.png"]
+        "settings.toml", "shoulder.html", "shoulder.json", "shoulder.png", "written.json"]
     assert main([*common, "--lane", "2", "--json"]) == 0
     assert capsys.readouterr().out == (out / "shoulder.json").read_text(encoding="utf-8")
     for wrong in (["--lane", "2", "--bootstraps", "3"], ["--lane", "2", "--out", str(out)],

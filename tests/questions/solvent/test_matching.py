@@ -5,14 +5,14 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from lanes.questions.solvent.matching import Seen, log_k, log_k_sd, match
+from lanes.questions.solvent.matching import SpotTraits, log_k, log_k_sd, match
 
 
 def plate(fraction, slopes, middle, shares, colours=None, breadths=None):
     """Return a plate's spots in order of Rf, and which substance each is."""
     rf = 1 / (1 + 10 ** (np.array(slopes) * np.log10(fraction / 0.25) + np.array(middle)))
     order = np.argsort(rf)
-    spots = [Seen(float(rf[j]), 0.001, 0.025, shares[j], 0.02,
+    spots = [SpotTraits(float(rf[j]), 0.001, 0.025, shares[j], 0.02,
                   0.0 if breadths is None else breadths[j],
                   None if colours is None else colours[j], 0.01) for j in order]
     return spots, [int(j) for j in order]
@@ -81,7 +81,7 @@ def test_areas_of_other_lights_are_not_compared():
 def test_substances_that_run_together_share_a_spot():
     apart, order = plate(0.15, (-1.0, -1.9, -1.5), (0.0, 0.0, -0.6), (0.5, 0.25, 0.25))
     there, _ = plate(0.25, (-1.0, -1.9, -1.5), (0.0, 0.0, -0.6), (0.5, 0.25, 0.25))
-    together = [Seen(0.5, 0.001, 0.027, 0.75, 0.02, 0.0), there[2]]
+    together = [SpotTraits(0.5, 0.001, 0.027, 0.75, 0.02, 0.0), there[2]]
     first, *_ = match([apart, together], (0.15, 0.25))
     assert order[0] == 1  # substance 1 lies lowest on the first plate
     assert first.reference == 0
@@ -94,7 +94,7 @@ def test_a_substance_that_is_gone_is_unseen():
     """Without its area anywhere, and no spot where it could lie: the third shows nowhere."""
     full, _ = plate(0.2, (-1.5, -1.5, -1.5), (0.6, 0.1, -0.5), (0.4, 0.35, 0.25))
     rest, _ = plate(0.25, (-1.5, -1.5, -1.5), (0.6, 0.1, -0.5), (0.4, 0.35, 0.25))
-    rest = [Seen(s.rf, s.rf_sd, s.width, share, s.share_sd, 0.0)
+    rest = [SpotTraits(s.rf, s.rf_sd, s.width, share, s.share_sd, 0.0)
             for s, share in zip(rest[:2], (0.4 / 0.75, 0.35 / 0.75), strict=True)]
     first, *_ = match([full, rest], (0.2, 0.25))
     assert first.spots[1] == (0, 1, None)
@@ -102,8 +102,8 @@ def test_a_substance_that_is_gone_is_unseen():
 
 def test_rf_rises_with_the_stronger_solvent():
     """Each spot goes up with the fraction, whichever plate comes first."""
-    low = [Seen(0.2, 0.001, 0.025, 0.5, 0.02, 0.0), Seen(0.4, 0.001, 0.025, 0.5, 0.02, 0.0)]
-    high = [Seen(0.42, 0.001, 0.025, 0.5, 0.02, 0.0), Seen(0.65, 0.001, 0.025, 0.5, 0.02, 0.0)]
+    low, high = ([SpotTraits(rf, 0.001, 0.025, 0.5, 0.02, 0.0) for rf in places]
+                 for places in ((0.2, 0.4), (0.42, 0.65)))
     for plates, fractions in (([low, high], (0.2, 0.4)), ([high, low], (0.4, 0.2))):
         first, *_ = match(plates, fractions)
         assert first.spots == ((0, 1), (0, 1))

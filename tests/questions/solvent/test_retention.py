@@ -20,7 +20,7 @@ from lanes.questions.solvent.one_plate import one_plate
 from lanes.questions.solvent.retention import (
     LN10,
     PLATE_SD,
-    Point,
+    RfPoint,
     Widths,
     fit,
     fit_widths,
@@ -48,7 +48,7 @@ def series(rng=None, tried=TRIED, plate_sd=0.0, spot_sd=0.0, slopes=SLOPES, midd
         rf = rf_of(log_k)
         if rng is not None:
             rf = rf + rng.normal(0, spot_sd, rf.size)
-        out += [Point(j, p, float(fraction), float(r), 0.0005) for j, r in enumerate(rf)]
+        out += [RfPoint(j, p, float(fraction), float(r), 0.0005) for j, r in enumerate(rf)]
     return out
 
 
@@ -256,7 +256,7 @@ def test_the_target_lies_within_its_limits(law):
 def test_a_slope_that_may_be_none_gives_no_target():
     """Two plates on which the spot hardly moves: no fraction for Rf 0.3 can be told."""
     rf = (0.62, 0.63)
-    points = [Point(0, p, f, r, 0.002) for p, (f, r) in enumerate(zip((0.15, 0.3), rf,
+    points = [RfPoint(0, p, f, r, 0.002) for p, (f, r) in enumerate(zip((0.15, 0.3), rf,
                                                                       strict=True))]
     law = fit(points, 1)
     assert law.slope[0] < 0.0

@@ -1,0 +1,257 @@
+"""Blobs: every place on the layer that stands out of its noise, darker or lighter, in any colour.
+
+Found in two dimensions before any lane is decided. Each channel, and all of them together with
+their noise told apart from the layer, is held at several scales against the layer's own noise.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+from scipy.stats import norm, t
+
+from lanes.plate.flood import flood
+from lanes.plate.layer import mask_marks
+from lanes.plate.layout import Blob, Floats, Layout
+from lanes.plate.planes import Image, Mask, Planes, off_layer
+from lanes.plate.square import Grid
+
+# Blobs that the noise of a blank plate makes, over all places, scales, channels and signs: one
+# plate in twenty shows one, if its noise is Gaussian.
+FALSE_A_PLATE = 0.05
+# Standard deviations in mm that blobs are sought at: from the narrowest spot to a broad one, each
+# 1.5 times the last, so that one between two of them loses 4 % of its significance.
+SIGMAS_MM = (0.4, 0.6, 0.9, 1.35, 2.0)
+SURROUND = 2.2     # the surroundings a blob is held against, in its own sigmas
+MAD_SHARE = 0.37   # efficiency of the median absolute deviation for Gaussian noise (Huber 1981)
+# A channel's light on the layer below this share of the brightest one's has few codes, whose
+# noise can't be told.
+DIM = 0.25
+# Relative light that no code of 8 bits resolves where it is averaged over a blob: a tenth of the
+# step at a pale layer's code.
+RESOLVED = 0.0009
+SHARE = 0.45       # of a blob's own peak: what lies above is what its place and width come from
+# Mottle and grain have longer tails than a Gaussian. The side that holds no blobs tells: where it
+# reaches one place in a thousand, in Gaussian standard deviations, widens the noise, up to here;
+# beyond, that side holds blobs itself.
+TAIL, MOST_TAIL = 1e-3, 1.5
+
+
+@dataclass(frozen=True)
+class Depths:
+    """How far the light departs from the layer, relative to it, and how surely.
+
+    Attributes
+    ----------
+    depth : (channels, rows, columns) array
+        Light over the layer's, less 1: negative where darker.
+    layer : (channels,) array
+        The layer's median light.
+    inside : (rows, columns) bool array
+        Where blobs are sought.
+    bare : (rows, columns) bool array
+        Where nothing stands out.
+    channels : tuple of str
+    """
+
+    depth: Image
+    layer: Floats
+    inside: Mask
+    bare: Mask
+    channels: tuple[str, ...]
+
+
+BELOW_MM, BEYOND_MM = 1.5, 1.0  # how far past origin and front a blob's centre may lie
+SIDE_MM = 1.5  # of the plate's sides: chipped layer
+
+
+def blobs_between(planes: Planes, layout: Layout) -> tuple[Blob, ...]:
+    """Return every blob between the lines of `layout`, darker and lighter, from left to right."""
+    grid = planes.grid
+    off = off_layer(layout, planes.fine_grid, planes.step)
+    unit = layout.mm_per_unit
+    x, y = grid.x()[None, :], grid.y()[:, None]
+    off |= (y < layout.origin.at(x) - BELOW_MM / unit) | (y > layout.front.at(x) + BEYOND_MM / unit)
+    off |= (x < SIDE_MM / unit) | (x > layout.width - SIDE_MM / unit)
+    return find_blobs(depths(planes.light, grid.mm, off), grid, None)
+
+
+def is_lighter(blobs: tuple[Blob, ...], asked: str) -> bool:
+    """Return whether spots are lighter than the layer: as asked, or as most that stands out is."""
+    if asked != "auto":
+        return asked == "light"
+    # Capped, so that one scratch down to the glass can't outvote spots.
+    light, dark = (sum(min(b.strength, 40.0) for b in blobs if b.lighter == side)
+                   for side in (True, False))
+    return light > 2.0 * dark
+
+
+def depths(light: dict[str, Image], mm: float, off: Mask) -> Depths:
+    """Return each channel's departure from its own clean layer; `off` is left out of sight."""
+    parts, levels, bares = [], [], []
+    for image in light.values():
+        bare, surface = mask_marks(image, mm, off)
+        layer = surface.on(image.shape, mm)
+        level = float(np.median(layer[~off])) if not off.all() else 1.0
+        # Where hardly any light comes from the layer its noise no longer falls with it.
+        parts.append(((image - layer) / np.maximum(layer, 0.3 * level + 1e-4)).astype(np.float32))
+        levels.append(level)
+        bares.append(bare)
+    return Depths(np.stack(parts), np.array(levels), ~off, np.logical_and.reduce(bares) & ~off,
+                  tuple(light))
+
+
+def find_blobs(seen: Depths, grid: Grid, bright: bool | None) -> tuple[Blob, ...]:
+    """Return the blobs among `seen`, by significance.
+
+    Parameters
+    ----------
+    seen : Depths
+    grid : Grid
+        Of the depths.
+    bright : bool or None
+        Lighter blobs only, darker ones only, or both.
+
+    Returns
+    -------
+    tuple of Blob
+        From left to right.
+    """
+    usable = [i for i, level in enumerate(seen.layer) if level >= DIM * seen.layer.max()]
+    if bright:  # a dark layer has no bright channel
+        usable = list(range(len(seen.layer)))
+    found: list[Blob] = []
+    for sign in (1.0, -1.0) if bright is None else (1.0 if bright else -1.0,):
+        one = seen.depth[usable] * np.float32(sign)
+        # The surroundings of a strong blob seem to depart the other way: it may not speak for them.
+        spread = [_spread(d[seen.bare]) for d in one]
+        one = np.stack([np.maximum(d, np.float32(-3.0 * s))
+                        for d, s in zip(one, spread, strict=True)])
+        answers = [_answers(one, seen, grid.mm, sigma) for sigma in SIGMAS_MM]
+        # A threshold apart for every scale: fewer places, and fewer witnesses of the noise.
+        excess = np.max([np.max(z, axis=0) / limit for z, limit in answers], axis=0)
+        excess = np.where(seen.inside, excess, 0.0)
+        found += _regions(excess, sign, seen, grid, answers, usable)
+    return tuple(sorted(found, key=lambda blob: (blob.x, blob.y)))
+
+
+def _spread(values: NDArray[np.floating]) -> float:
+    if values.size == 0:
+        return 1.0
+    return max(1.4826 * float(np.median(np.abs(values - np.median(values)))), RESOLVED)
+
+
+def _answers(depth: Image, seen: Depths, mm: float, sigma: float) -> tuple[Image, float]:
+    """Return each channel's significance at a scale, and that of all together, and the limit."""
+    s = sigma / mm
+    stack = np.stack([
+        ndimage.gaussian_filter(one, s, truncate=3.0)
+        - ndimage.gaussian_filter(one, SURROUND * s, truncate=3.0) for one in depth])
+    clean = seen.bare if seen.bare.mean() > 0.02 else seen.inside
+    if not clean.any():
+        return np.zeros((1, *seen.inside.shape), np.float32), 1.0
+    rest = stack[:, clean]
+    rest = rest - np.median(rest, axis=1, keepdims=True)
+    sd = np.maximum(1.4826 * np.median(np.abs(rest), axis=1), RESOLVED / np.sqrt(1 + s * s))
+    z = stack / sd[:, None, None]
+    area = 4.0 * np.pi * sigma**2  # of independent places, for noise as wide as the filter
+    places = max(1.0, float(seen.inside.sum()) * mm**2 / area)
+    witnesses = max(4.0, MAD_SHARE * float(clean.sum()) * mm**2 / area)
+    tries = places * len(SIGMAS_MM) * (len(stack) + (len(stack) > 1)) * 2
+    limit = float(t.isf(FALSE_A_PLATE / tries, witnesses))
+    if len(stack) > 1:
+        z = np.concatenate([z, _together(z, np.clip(rest / sd[:, None], -4.0, 4.0))[None]])
+    tail = np.quantile(-z[:, seen.inside], 1.0 - TAIL, axis=1) / float(norm.isf(TAIL))
+    z /= np.clip(tail, 1.0, MOST_TAIL)[:, None, None]
+    return z.astype(np.float32), limit
+
+
+def _together(z: NDArray[np.floating], rest: NDArray[np.floating]) -> NDArray[np.floating]:
+    """Return the significance of all channels together, signed by their mean.
+
+    The channels share most of the layer's grain: their covariance weighs what they share less
+    than what parts them. The squared length in whitened channels is chi-squared; it is returned
+    as the standard deviations of one channel that are as unlikely.
+    """
+    k = z.shape[0]
+    covariance = np.cov(rest) + 0.05 * np.eye(k)  # grain is never shared to the last
+    length = np.einsum("iyx,ij,jyx->yx", z, np.linalg.inv(covariance), z)
+    # Wilson & Hilferty's cube root (PNAS 17, 684 (1931)) makes chi-squared nearly normal.
+    normal = (np.cbrt(np.maximum(length, 1e-12) / k) - 1 + 2 / (9 * k)) / np.sqrt(2 / (9 * k))
+    # Far out the cube root falls short of the length itself.
+    normal = np.where(length > 9.0 * k, np.sqrt(length) * 0.93, normal)
+    return np.asarray(np.maximum(normal, 0.0) * np.sign(z.sum(axis=0)))
+
+
+def _regions(
+    excess: NDArray[np.floating], sign: float, seen: Depths, grid: Grid,
+    answers: list[tuple[Image, float]], usable: list[int],
+) -> list[Blob]:
+    """Part what exceeds the limit into blobs, and measure each."""
+    if excess.max() <= 1.0:
+        return []
+    depth = np.clip(sign * seen.depth[usable], 0.0, None)
+    noise = np.array([max(float(np.std(seen.depth[i][seen.bare])) if seen.bare.any() else 0.01,
+                          RESOLVED) for i in usable])
+    height = np.sqrt(np.square(depth / noise[:, None, None]).sum(axis=0)).astype(np.float32)
+    blobs: list[Blob] = []
+    for sigma in SIGMAS_MM[:3]:
+        smooth = ndimage.gaussian_filter(height, sigma / grid.mm, truncate=3.0)
+        ground = float(np.median(smooth[seen.bare])) if seen.bare.any() else 0.0
+        spread = 1.4826 * float(np.median(np.abs(smooth[seen.bare] - ground))) if (
+            seen.bare.any()) else 1.0
+        labels, peaks = flood(smooth - ground, excess > 1.0, 5.0 * spread)
+        for label, (row, column) in enumerate(peaks, start=1):
+            if excess[row, column] <= 1.0 or smooth[row, column] - ground <= 5.0 * spread:
+                continue
+            blob = _measured(labels, label, (row, column), smooth - ground, sigma, sign, grid,
+                             answers, seen, usable)
+            if all(_apart(blob, other) for other in blobs):
+                blobs.append(blob)
+    return blobs
+
+
+def _apart(blob: Blob, other: Blob) -> bool:
+    """Whether two blobs are two: what is seen again at a broader scale is one."""
+    u = (blob.x - other.x) / (0.5 * max(other.width, blob.width))
+    v = (blob.y - other.y) / (0.5 * max(other.height, blob.height))
+    return bool(u * u + v * v > 1.0)
+
+
+def _measured(
+    labels: NDArray[np.int32], label: int, peak: tuple[int, int], height: NDArray[np.floating],
+    sigma: float, sign: float, grid: Grid, answers: list[tuple[Image, float]], seen: Depths,
+    usable: list[int],
+) -> Blob:
+    top = float(height[peak])
+    reach = round(16.0 / grid.mm)
+    box = tuple(slice(max(0, p - reach), p + reach + 1) for p in peak)
+    own = (labels[box] == label) & (height[box] > SHARE * top)
+    parts, _ = ndimage.label(own)
+    here = parts[peak[0] - box[0].start, peak[1] - box[1].start]
+    own = parts == here if here else own
+    rows, columns = np.nonzero(own)
+    weight = np.asarray(height[box][own], float)
+    y, x = np.average(rows, weights=weight), np.average(columns, weights=weight)
+    # A Gaussian cut at this share has an extent of 2.53 sigma; its full width at half height is
+    # 2.35 of them. The filter's own blur is taken out.
+    extent = [(np.ptp(v) + 1) * grid.mm * 0.93 for v in (columns, rows)]
+    wide, tall = (float(np.sqrt(max(e * e - (2.355 * sigma) ** 2, 0.25 * e * e))) for e in extent)
+    unit = grid.mm / grid.pitch
+    strength: dict[str, float] = {}
+    for i, name in enumerate([seen.channels[j] for j in usable]):
+        strength[name] = float(max(z[i][peak] / limit for z, limit in answers))
+    together = max((float(z[-1][peak] / limit) for z, limit in answers if len(usable) > 1),
+                   default=0.0)
+    best = max(together, *strength.values())
+    usual = float(norm.isf(FALSE_A_PLATE / 2e4))
+    centre_row, centre_column = y + box[0].start, x + box[1].start
+    light = tuple(float(np.median(seen.depth[i][box][own])) for i in range(len(seen.channels)))
+    return Blob(
+        (centre_column + 0.5) * grid.pitch, (centre_row + 0.5) * grid.pitch, wide / unit,
+        tall / unit, best * usual, sign > 0, light,
+        {name: value * usual for name, value in strength.items()},
+    )

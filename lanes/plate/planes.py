@@ -1,0 +1,113 @@
+"""The plate squared up in every channel on a coarse grid: what blobs and lanes are sought on."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lanes.plate.given_places import Mask as Outlined
+from lanes.plate.given_places import masked, without_masked
+from lanes.plate.layout import Layout
+from lanes.plate.square import Grid, choose_grid, square_up
+from lanes.plate.thin import thin_matter, without_thin
+from lanes.scan.scan import Scan
+
+Image = NDArray[np.float32]
+Mask = NDArray[np.bool_]
+
+# Side of a coarse sample. The narrowest spot, 1 mm at half height, spans four of them.
+COARSE_MM = 0.25
+EDGE_MM = 1.2      # of the plate's rim: chipped layer, its shadow
+PENCIL_MM = 0.7    # to each side of a line's middle: stroke, blur and a wavering hand
+LABEL_MM = (2.5, 1.8, 8.0)  # about a lane's foot: half width, above and below the origin line
+
+
+@dataclass(frozen=True, eq=False)
+class Planes:
+    """Light of each channel on one coarse grid, lowest row first, thin matter taken out.
+
+    Attributes
+    ----------
+    light : dict of (rows, columns) arrays
+        By channel: red, green and blue, or the mean of a grey scan.
+    fine : (rows, columns) array
+        The mean of the channels on the fine grid, as it is.
+    thin : (rows, columns) bool array
+        On the fine grid: specks, scratches and pencil.
+    grid, fine_grid : Grid
+    step : int
+        Fine samples along a coarse one's side.
+    """
+
+    light: dict[str, Image]
+    fine: Image
+    thin: Mask
+    grid: Grid
+    fine_grid: Grid
+    step: int
+
+
+def planes_of(scan: Scan, layout: Layout, masks: tuple[Outlined, ...] = ()) -> Planes:
+    """Return the planes of the plate that `layout` says where it is, less what is masked."""
+    fine_grid, reduce = choose_grid(layout.width, layout.height, layout.corners_px,
+                                    layout.mm_per_unit)
+    size = (layout.width, layout.height, layout.corners_px)
+    names = base_channels(scan)
+    fine = {c: square_up(scan, c, fine_grid, reduce, *size) for c in names}
+    if masks:
+        hidden = masked(fine_grid, masks)
+        fine = {c: without_masked(image, hidden, fine_grid.mm) for c, image in fine.items()}
+    mean = np.asarray(sum(fine.values()) / len(fine), np.float32)
+    # Pencil and dust show in every channel, and in their mean against the least noise.
+    thin = thin_matter(mean, fine_grid.mm)
+    light = {c: coarsen(without_thin(image, thin, fine_grid.mm), fine_grid)[0]
+             for c, image in fine.items()}
+    step = coarse_step(fine_grid)
+    shape = next(iter(light.values())).shape
+    grid = Grid(shape[0], shape[1], fine_grid.pitch * step, fine_grid.mm * step)
+    return Planes(light, mean, thin, grid, fine_grid, step)
+
+
+def base_channels(scan: Scan) -> tuple[str, ...]:
+    """Return the channels that every other one is a mixture of."""
+    return ("red", "green", "blue") if "red" in scan.channels else ("mean",)
+
+
+def coarse_step(grid: Grid) -> int:
+    """Return how many samples of `grid` make the side of a coarse one."""
+    return max(1, round(COARSE_MM / grid.mm))
+
+
+def coarsen(image: Image, grid: Grid) -> tuple[Image, int]:
+    """Return `image` averaged over blocks of about 0.25 mm, and the block's side in samples."""
+    step = coarse_step(grid)
+    rows, columns = image.shape[0] // step * step, image.shape[1] // step * step
+    cut = image[:rows, :columns].reshape(rows // step, step, columns // step, step)
+    return cut.mean(axis=(1, 3), dtype=np.float32), step
+
+
+def enlarge(mask: Mask, shape: tuple[int, ...], step: int) -> Mask:
+    """Return a coarse `mask` on the fine grid of `shape`."""
+    row = np.minimum(np.arange(shape[0]) // step, mask.shape[0] - 1)
+    column = np.minimum(np.arange(shape[1]) // step, mask.shape[1] - 1)
+    return np.asarray(mask[row][:, column])
+
+
+def off_layer(layout: Layout, grid: Grid, step: int) -> Mask:
+    """Return where no clean layer is to be expected: edges, pencil, ticks and labels."""
+    rows, columns = grid.rows // step, grid.columns // step
+    pitch = grid.pitch * step
+    unit = layout.mm_per_unit
+    y = (np.arange(rows)[:, None] + 0.5) * pitch
+    x = (np.arange(columns)[None, :] + 0.5) * pitch
+    edge = EDGE_MM / unit
+    off = (y < edge) | (y > layout.height - edge) | (x < edge) | (x > layout.width - edge)
+    for line in (layout.origin, layout.front):
+        off |= np.abs(y - line.at(x)) < PENCIL_MM / unit
+    below = layout.origin.at(x) - y
+    half, above, under = LABEL_MM
+    for lane in layout.lanes:
+        off |= (np.abs(x - lane.x) < half / unit) & (below > -above / unit) & (below < under / unit)
+    return off

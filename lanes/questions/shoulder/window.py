@@ -1,0 +1,196 @@
+"""The stretch of a lane round one spot: the trace less all that is not asked about."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lanes.errors import InputError
+from lanes.evidence.noise_covariance import misfit_covariance, noise_covariance
+from lanes.evidence.whitened_fits import one
+from lanes.reading import LaneReading
+from lanes.spots.deconvolve import Component
+from lanes.spots.model import Peak, Problem, peak_shape, solve
+from lanes.spots.shape_doubt import ShapeDoubt
+from lanes.spots.shapes import ROOT_2PI, apex
+
+Floats = NDArray[np.float64]
+
+# Sigmas between components that one question is about: resolution 1.1. A spot that the reading
+# lists beyond is a neighbour with a valley of its own.
+TOGETHER = 4.4
+REACH = 8.0      # sigmas of window on either side
+SEEN = 0.7       # share of the samples within a sigma that must be usable
+FEWEST = 24      # usable samples
+NARROWEST_MM, BROADEST_MM = 0.25, 5.0  # sigma of a spot, as in a reading
+
+
+def pick(reading: LaneReading, rf: float | None) -> tuple[int, ...]:
+    """Return the components that the question is about: the spot at `rf`, or the strongest.
+
+    Those of one merged group belong together; of more than two, the spot and its largest partner.
+
+    Raises
+    ------
+    InputError
+        If the lane has no spot, or none at `rf`.
+    """
+    parts = reading.fit.components
+    run = reading.trace.run
+    if not parts:
+        raise InputError(f"lane {reading.name} has no spot to ask about: apply more sample, or "
+                         "give another --lane")
+    groups = [[0]]
+    for i in range(1, len(parts)):
+        a, b = parts[i - 1], parts[i]
+        if b.centre - a.centre < TOGETHER * 0.5 * (a.spread + b.spread):
+            groups[-1].append(i)
+        else:
+            groups.append([i])
+    if rf is None:
+        group = max(groups, key=lambda g: sum(parts[i].area for i in g))
+        i = max(group, key=lambda i: parts[i].area)
+    else:
+        if not np.isfinite(rf):
+            raise InputError(f"--rf {rf} is not a number from 0 to 1")
+        i = min(range(len(parts)), key=lambda i: abs(parts[i].centre - rf * run))
+        if abs(parts[i].centre - rf * run) > max(2.0 * parts[i].spread, 0.02 * run):
+            listed = ", ".join(f"{c.centre / run:.2f}" for c in parts)
+            raise InputError(f"lane {reading.name} has no spot at Rf {rf:g}: its spots are at "
+                             f"{listed}")
+        group = next(g for g in groups if i in g)
+    beside = [j for j in (i - 1, i + 1) if j in group]
+    if not beside:
+        return (i,)
+    partner = max(beside, key=lambda j: parts[j].area)
+    return tuple(sorted((i, partner)))
+
+
+@dataclass(frozen=True)
+class Window:
+    """A spot's stretch of the trace.
+
+    Attributes
+    ----------
+    x, y, usable, gain : (m,) array
+        Positions; signal less baseline and far neighbours; which samples count; their noise's
+        size relative to clean layer.
+    columns : (m, q) array
+        What the baseline and the neighbours may still add, to first order.
+    problem : Problem
+        The usable samples, for a fit with lmfit.
+    first : Peak
+        The spot as one Gaussian.
+    lone : float
+        The narrowest sigma that the reading gives a component of it.
+    covariance : (m, m) array
+        Of the noise, and of the neighbours' own misfit.
+    """
+
+    x: Floats
+    y: Floats
+    usable: NDArray[np.bool_]
+    gain: Floats
+    columns: Floats
+    problem: Problem
+    first: Peak
+    lone: float
+    covariance: Floats
+
+    @property
+    def z(self) -> Floats:
+        """Distance from the spot's centre in its sigmas."""
+        return (self.x - self.first.centre) / self.first.sigma
+
+    @property
+    def height(self) -> float:
+        """Height of the spot as one Gaussian."""
+        return self.first.area / (self.first.sigma * ROOT_2PI)
+
+    def with_misfit(self, doubt: ShapeDoubt) -> Floats:
+        """Return the covariance with the spot's own departure from a Gaussian.
+
+        A misfit is what place, width and area can't take up; else it would pull at the area.
+        """
+        first = self.first
+        own = one(self.x, np.array([[first.centre, np.log(first.sigma), first.area]]))[1][0].T
+        own = np.linalg.qr(own / np.linalg.norm(own, axis=0))[0]
+        beyond = np.eye(self.x.size) - own @ own.T
+        return np.asarray(self.covariance
+                          + beyond @ misfit_covariance(self.z, self.height, doubt) @ beyond)
+
+
+def make_window(
+    reading: LaneReading, group: tuple[int, ...], mm: float, doubt: ShapeDoubt
+) -> Window:
+    """Return the window of components `group` of a lane; `mm` is millimetres per plate unit.
+
+    Raises
+    ------
+    InputError
+        If too little of the trace round the spot can be used.
+    """
+    trace, fit, noise = reading.trace, reading.fit, reading.noise
+    parts = [fit.components[i] for i in group]
+    lone = min(c.spread for c in parts)
+    rough = _moments(parts)
+    reach = REACH * max(lone, 0.7 * rough.sigma)
+    inside = np.abs(trace.position - rough.centre) < reach
+    x, gain = trace.position[inside], trace.gain[inside]
+    y = (trace.signal - reading.background - fit.baseline)[inside]
+    if noise.sd <= 0:
+        noise = replace(noise, sd=1e-6 * float(np.ptp(y)))
+    usable = trace.usable[inside].copy()
+    covariance = noise_covariance(noise, gain)
+    columns = [np.ones_like(x), (x - rough.centre) / reach]
+    for j, c in enumerate(fit.components):
+        if j in group:
+            continue
+        value, by = peak_shape(x, _peak(c))
+        y = y - value
+        if abs(c.centre - rough.centre) > reach + 2.0 * c.spread:
+            continue
+        # What the fit says of a neighbour is uncertain: to first order its values are free, and
+        # its shape is as doubtful as the spot's own.
+        columns += [by[k] for k in range(4 if c.tau else 3) if np.any(by[k])]
+        covariance += misfit_covariance((x - c.centre) / c.spread, c.height, doubt)
+        usable &= ~_neighbours(x, c, rough.centre)
+    if (usable.sum() < FEWEST
+            or usable[np.abs(x - rough.centre) < rough.sigma].mean() < SEEN):
+        raise InputError(f"lane {reading.name}: too little of the trace round Rf "
+                         f"{rough.centre / trace.run:.2f} can be used to ask about it")
+    bounds = ((NARROWEST_MM / mm, BROADEST_MM / mm) if noise.source != "residuals"
+              else (min(2.5 * trace.pitch, 0.8 * lone), 0.4 * float(np.ptp(x))))
+    problem = Problem(x[usable], y[usable], 1.0 / (noise.sd * gain[usable]), "linear", *bounds,
+                      None)
+    first = solve(problem, (rough,)).peaks[0]
+    return Window(x, y, usable, gain, np.stack(columns, axis=1), problem, first, lone, covariance)
+
+
+def _neighbours(x: Floats, c: Component, centre: float) -> NDArray[np.bool_]:
+    """Return which samples are on the neighbour `c`: there the spot's second can't be looked for.
+
+    From a sigma before its apex to where it ends.
+    """
+    towards = np.sign(centre - c.centre) * (x - c.centre)
+    return np.asarray((towards < c.spread) & (towards > -3.0 * c.spread))
+
+
+def _mean(c: Component) -> float:
+    """Centre of mass: a positive tau tails to smaller positions."""
+    return c.centre - (apex(c.sigma, c.tau) + c.tau if c.tau else 0.0)
+
+
+def _peak(c: Component) -> Peak:
+    return Peak(c.centre - (apex(c.sigma, c.tau) if c.tau else 0.0), c.area, c.sigma, c.tau)
+
+
+def _moments(parts: list[Component]) -> Peak:
+    areas = np.array([c.area for c in parts])
+    means = np.array([_mean(c) for c in parts])
+    total = float(areas.sum())
+    centre = float(areas @ means) / total
+    variance = float(areas @ (np.array([c.spread ** 2 for c in parts]) + (means - centre) ** 2))
+    return Peak(centre, total, float(np.sqrt(variance / total)))

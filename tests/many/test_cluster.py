@@ -1,0 +1,182 @@
+"""Plates read by a scheduler's workers: the same bytes as here, though one of them is killed."""
+
+from __future__ import annotations
+
+import os
+import signal
+import socket
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+from plates import LINES, content, plate, started, trace, until
+
+from lanes.cli import main
+from lanes.many.cluster import differing, read_there, versions
+from lanes.many.ledger import done_in
+from lanes.many.work import Outcome, Work
+from lanes.settings import Settings
+
+pytest.importorskip("distributed")
+Refused = Callable[..., str]
+HERE = {**os.environ, "OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1"}
+
+
+def begun(folder: Path, *words: str) -> subprocess.Popen[bytes]:
+    with (folder / "log.txt").open("ab") as log:
+        return subprocess.Popen([sys.executable, "-m", *words], cwd=folder, env=HERE, stdout=log,
+                                stderr=log, start_new_session=True)
+
+
+def listens(port: int) -> bool:
+    with socket.socket() as one:
+        return one.connect_ex(("127.0.0.1", port)) == 0
+
+
+def free_port() -> int:
+    with socket.socket() as one:
+        one.bind(("127.0.0.1", 0))
+        return int(one.getsockname()[1])
+
+
+class Cluster:
+    """A scheduler, and workers that are started when asked for."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        port = free_port()
+        self.address = f"tcp://127.0.0.1:{port}"
+        self.scheduler = begun(folder, "distributed.cli.dask_scheduler", "--host", "127.0.0.1",
+                               "--port", str(port), "--no-dashboard")
+        self.workers: list[subprocess.Popen[bytes]] = []
+        until(lambda: listens(port))
+
+    def add(self, *words: str) -> None:
+        before = self._joined()
+        self.workers.append(begun(
+            self.folder, "distributed.cli.dask_worker", self.address, "--no-nanny",
+            "--no-dashboard", "--local-directory", str(self.folder),
+            *(words or ("--nthreads", "1"))))
+        until(lambda: self._joined() > before)
+
+    def _joined(self) -> int:
+        return (self.folder / "log.txt").read_text(errors="replace").count("Register worker")
+
+    def end(self) -> None:
+        for process in (*self.workers, self.scheduler):
+            if process.poll() is None:
+                process.kill()
+            process.wait()
+
+
+@pytest.fixture
+def cluster(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Cluster]:
+    one = Cluster(tmp_path_factory.mktemp("cluster"))
+    yield one
+    one.end()
+
+
+def test_a_worker_killed_in_mid_run_changes_nothing(cluster: Cluster, tmp_path: Path) -> None:
+    scans = tmp_path / "scans"
+    for seed in range(12):
+        plate(scans / f"p{seed}.png", seed)
+    (scans / "broken.png").write_bytes(b"no image")
+    words = ("measure", "scans", "--light", "254", "--names", "S,U", "--out")
+    here = started(*words, "here", cwd=tmp_path)
+    here.communicate()
+    cluster.add()
+    cluster.add()
+    out = tmp_path / "there"
+    run = started(*words, "there", "--cluster", cluster.address, cwd=tmp_path)
+    until(lambda: out.is_dir() and len(done_in(out)) > 1)
+    cluster.workers[0].send_signal(signal.SIGKILL)
+    assert len(done_in(out)) < 10  # it was at work, or had results to hand over
+    _, told = run.communicate(timeout=300)
+    assert (here.returncode, run.returncode) == (1, 1)
+    assert all(line.startswith("lanes: ") for line in told.splitlines()), told
+    assert content(out) == content(tmp_path / "here")
+    # By a path that both can open, and threads in a worker: still the same.
+    cluster.add("--nthreads", "3")
+    shared = started(*words, "shared", "--cluster", cluster.address, "--shared-path", cwd=tmp_path)
+    shared.communicate(timeout=300)
+    assert shared.returncode == 1
+    assert content(tmp_path / "shared") == content(tmp_path / "here")
+
+
+def test_a_scheduler_that_goes_is_a_line(cluster: Cluster, tmp_path: Path) -> None:
+    paths = [trace(tmp_path / f"t{n}.csv", 20 + n, n) for n in range(40)]
+    words = ("measure", *paths, *LINES, "--out", "out")
+    cluster.add()
+    run = started(*words, "--cluster", cluster.address, cwd=tmp_path)
+    out = tmp_path / "out"
+    until(lambda: out.is_dir() and len(done_in(out)) > 1)
+    cluster.scheduler.kill()
+    _, told = run.communicate(timeout=120)
+    assert run.returncode == 2
+    last = told.splitlines()[-1]
+    assert last == (f"lanes: --cluster {cluster.address}: the scheduler was lost: run the same "
+                    "command again when it is back; what is done is not done again")
+    assert all(line.startswith("lanes: ") for line in told.splitlines())
+    assert len(done_in(out)) > 1
+
+
+def test_refused(refused: Refused, tmp_path: Path, cluster: Cluster) -> None:
+    two = [trace(tmp_path / f"{n}.csv", seed=n) for n in (1, 2)]
+    words = ("measure", *two, *LINES, "--out", "o", "--cluster")
+    start = time.monotonic()
+    assert "no scheduler answers" in refused(*words, f"tcp://127.0.0.1:{free_port()}")
+    assert time.monotonic() - start < 10.0
+    assert "is no address" in refused(*words, "tcp://127.0.0.1:port")
+    assert "is no address" in refused(*words, "")
+    assert "--workers is about this machine" in refused(*words, cluster.address, "--workers", "2")
+    run = started(*words, cluster.address, cwd=tmp_path)
+    printed, told = run.communicate(timeout=60)
+    assert (run.returncode, printed) == (2, "")
+    assert told == (f"lanes: --cluster {cluster.address}: the scheduler has no workers: "
+                    "start some\n")
+    assert not (tmp_path / "o").exists()
+
+
+def test_other_versions_are_refused_by_name(cluster: Cluster, tmp_path: Path) -> None:
+    cluster.add()
+    two = [str(trace(tmp_path / f"{n}.csv", seed=n)) for n in (1, 2)]
+    code = ("import sys, lanes.many.cluster as c, lanes.cli; own = c.versions();"
+            "c.versions = lambda: {**own, 'scipy': '0.0.1'};"
+            f"sys.exit(lanes.cli.main({['measure', *two, *LINES, '--out', str(tmp_path / 'o')]!r}"
+            f" + ['--cluster', {cluster.address!r}]))")
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert done.returncode == 2
+    assert done.stderr.startswith("lanes: --cluster: the workers' versions differ")
+    assert f"scipy {versions()['scipy']} there and 0.0.1 here" in done.stderr
+    assert len(done.stderr.splitlines()) == 1
+    assert not (tmp_path / "o").exists()
+
+
+def test_a_worker_looks_at_the_asker_s_versions_itself(tmp_path: Path) -> None:
+    """One that joins later has not been asked before."""
+    work = Work(str(trace(tmp_path / "a.csv")), Settings(origin=0, front=75), False)
+    assert read_there(work, {**versions(), "numpy": "0.1"}) == differing(
+        {**versions(), "numpy": "0.1"}, versions())
+    outcome = read_there(work, versions())
+    assert isinstance(outcome, Outcome)
+    assert "spots.csv" in outcome.files
+    assert set(versions().values()) != {None}
+
+
+def test_a_file_by_value_reads_like_one_by_path(tmp_path: Path) -> None:
+    path = trace(tmp_path / "a.csv")
+    settings = Settings(origin=0, front=75)
+    sent = Work("/nowhere/a.csv", settings, False, path.read_bytes())
+    assert read_there(sent, versions()) == read_there(Work(str(path), settings, False), versions())
+
+
+def test_without_the_extra(refused: Refused, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+                           ) -> None:
+    two = [trace(tmp_path / f"{n}.csv", seed=n) for n in (1, 2)]
+    monkeypatch.setitem(sys.modules, "distributed", None)
+    line = refused("measure", *two, *LINES, "--out", "o", "--cluster", "tcp://127.0.0.1:1")
+    assert "install the extra with pip install 'lanes[cluster]'" in line
+    assert main(["measure", *map(str, two), *LINES, "--out", str(tmp_path / "o")]) == 0

@@ -1,0 +1,138 @@
+"""Plain scans of single spots and of pairs, for studies: one shape, one law, heavy to faint."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from PIL import Image
+
+from .camera import Camera
+from .layer import Layer
+from .pencil import Marks
+from .plate import LanePlan, PlatePlan, SpotPlan
+from .scene import Scene, photograph
+from .truth import Truth
+
+DPI = 300.0
+LIGHT_OF = {
+    "kubelka-munk": "white",
+    "beer-lambert": "white",
+    "saturating": "white",
+    "quenching": "254",
+    "emission": "366",
+}
+
+
+def single_spot(shape: str, law: str, seed: int) -> tuple[Image.Image, Truth]:
+    """Return a scan of a plate with one spot of a shape in each of 5 to 8 lanes.
+
+    Parameters
+    ----------
+    shape : str
+        A name of `shapes.SHAPES`.
+    law : str
+        "kubelka-munk", "beer-lambert" or "saturating" (white light), "quenching" (254 nm) or
+        "emission" (366 nm).
+    """
+    rng = np.random.default_rng([11, *shape.encode(), *law.encode(), seed])
+    return _scan(rng, law, seed, f"single {shape}", lambda height: (_spot(rng, shape, height),))
+
+
+def pair_of_spots(
+    resolution: float, minor_share: float, width_ratio: float, shape: str, law: str, seed: int
+) -> tuple[Image.Image, Truth]:
+    """Return a scan whose lanes each hold a pair of spots.
+
+    Parameters
+    ----------
+    resolution : float
+        1.18 (x2 - x1) / (wh1 + wh2), of the shapes as planned; the truth holds what was drawn.
+    minor_share : float
+        The lesser spot's part of the amount, 0 to 0.5.
+    width_ratio : float
+        The upper spot's width along the run over the lower one's.
+    """
+    rng = np.random.default_rng([12, *shape.encode(), *law.encode(), seed])
+
+    def pair(height: float) -> tuple[SpotPlan, ...]:
+        low = _spot(rng, shape, height)
+        high = replace(low, along=low.along * width_ratio, strength=float(rng.uniform(0, 1)))
+        apart = resolution * (low.along + high.along) / 1.18 / RUN
+        major, minor = (low, high) if rng.random() < 0.5 else (high, low)
+        # amounts go as height x across x along
+        scaled = height * minor_share / (1 - minor_share) * major.along / minor.along
+        heights = (height, scaled) if major is low else (scaled, height)
+        middle = rng.uniform(0.3, 0.7)
+        return (
+            replace(low, rf=middle - apart / 2, height=heights[0]),
+            replace(high, rf=middle + apart / 2, height=heights[1]),
+        )
+
+    return _scan(rng, law, seed, f"pair {shape}", pair)
+
+
+WIDTH_HEIGHT = (90.0, 90.0)  # mm
+ORIGIN, FRONT = 10.0, 80.0  # mm
+RUN = FRONT - ORIGIN
+
+
+def _spot(rng, shape: str, height: float) -> SpotPlan:
+    along = float(rng.uniform(2.5, 4.5))
+    aspect = float(rng.uniform(0.9, 1.15))
+    if shape == "elliptical":
+        aspect = 1.4
+    across = 6.5 if shape == "band" else min(along * aspect, 5.0)
+    blotch = 0.06 + 0.12 * float(rng.uniform(0, 1)) if shape == "blotchy" else 0.02
+    return SpotPlan(
+        rf=float(rng.uniform(0.2, 0.75)),
+        along=along,
+        across=across,
+        height=height,
+        shape=shape,
+        strength=float(rng.uniform(0, 1)),
+        blotch=blotch,
+    )
+
+
+def _scan(rng, law: str, seed: int, kind: str, spots_of) -> tuple[Image.Image, Truth]:
+    count = int(rng.integers(5, 9))
+    width, height = WIDTH_HEIGHT
+    xs = np.linspace(10, width - 10, count)
+    heights = np.exp(rng.uniform(np.log(0.08), np.log(1.0), count))
+    dye = "blue" if law == "emission" else "black"
+    lanes = []
+    for i, (x, h) in enumerate(zip(xs, heights, strict=True)):
+        spots = tuple(replace(s, dye=dye) for s in spots_of(float(h)))
+        lanes.append(LanePlan(float(x), spots, 0.0, str(i + 1)))
+    warm = float(rng.uniform(0, 0.04))
+    plan = PlatePlan(
+        width=width,
+        height=height,
+        origin=ORIGIN,
+        front=FRONT,
+        lanes=tuple(lanes),
+        light=LIGHT_OF[law],
+        law="beer-lambert" if law == "quenching" else law,
+        layer=Layer(
+            tint=(0.86, 0.86 - warm / 2, 0.86 - warm),
+            leak=(0.02, 0.012, 0.06),
+            grain=float(rng.uniform(0.006, 0.012)),
+            mottle=float(rng.uniform(0.003, 0.008)),
+        ),
+        marks=Marks(pressure=float(rng.uniform(0.3, 0.5)), thick=0.3, at_lanes="ticks"),
+    )
+    bed = rng.random() < 0.6
+    scene = Scene(
+        plate=plan,
+        scale=DPI / 25.4,
+        margins=tuple(rng.uniform(3, 7, 4)) if bed else (-0.8, -0.8, -0.8, -0.8),
+        camera=Camera(blur=0.7),
+        tilt=float(rng.normal(0, 0.4)) if bed else 0.0,
+        ground="grey-bed",
+        ground_tint=(1.0, 1.0, 1.0) if plan.light == "white" else (0.04, 0.03, 0.10),
+        dpi=DPI,
+        scale_known=True,
+    )
+    image, truth, _ = photograph(scene, kind, seed, rng)
+    return image, truth

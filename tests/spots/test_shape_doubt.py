@@ -1,0 +1,92 @@
+"""The shape's doubt: Hermite terms beside a Gaussian, assumed and learned."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from lanes.spots.deconvolve import deconvolve
+from lanes.spots.model import Peak
+from lanes.spots.shape_doubt import (
+    ASSUMED,
+    TERM_AREAS,
+    basis,
+    learn_shapes,
+    spot_shape,
+)
+from lanes.spots.shapes import gaussian
+from lanes.trace.noise import Noise
+from lanes.trace.sample import Trace
+
+Floats = NDArray[np.float64]
+X = np.arange(-2.0, 42.0, 0.1)
+SD = 0.002
+NOISE = Noise(SD, np.ones(1), 0.1, "clean layer")
+
+
+def lane(y: Floats) -> Trace:
+    none = np.zeros(X.size)
+    return Trace(X, y, np.ones(X.size, bool), np.ones(X.size), 40.0, None, None, none, none)
+
+
+def spot(terms: tuple[float, ...], seed: int) -> Floats:
+    z = (X - 20.0) / 1.2
+    rng = np.random.default_rng(seed)
+    return np.asarray(np.exp(-0.5 * z * z) + basis(z) @ np.array(terms)
+                      + rng.normal(0, SD, X.size))
+
+
+def test_the_terms_are_orthonormal_to_each_other_and_to_area_place_and_width() -> None:
+    z = np.linspace(-12, 12, 4801)
+    step = z[1] - z[0]
+    value, by = gaussian(z, 0.0, 1.0, 1.0)
+    terms = basis(z)
+    for other in (value, *by):
+        np.testing.assert_allclose(terms.T @ other * step, 0.0, atol=1e-12)
+    # Each has the square integral of the Gaussian itself, root pi.
+    np.testing.assert_allclose(terms.T @ terms * step, np.sqrt(np.pi) * np.eye(4), atol=1e-10)
+    np.testing.assert_allclose(terms.sum(axis=0) * step / np.sqrt(2 * np.pi), TERM_AREAS,
+                               atol=1e-12)
+
+
+def test_its_covariance_is_that_of_the_terms() -> None:
+    z = np.linspace(-3, 3, 7)
+    found = ASSUMED.covariance(z, 2.0)
+    columns = basis(z)
+    expected = sum(4.0 * s * s * np.outer(c, c)
+                   for s, c in zip(ASSUMED.sds, columns.T, strict=True))
+    np.testing.assert_allclose(found, expected, atol=1e-12)
+
+
+def test_a_known_shape_is_measured() -> None:
+    true = np.array([0.05, -0.04, 0.0, 0.02])
+    y = spot(tuple(true), 1)
+    fit = deconvolve(X, y, noise=NOISE, start=(Peak(20.0, 3.0, 1.2),))
+    shape = spot_shape(lane(y), y, fit, NOISE, 0)
+    assert shape is not None
+    sd = np.sqrt(np.diag(shape.covariance))
+    # A line is fitted beside a spot and takes up a little of the even terms.
+    assert (np.abs(shape.terms - true) < 4 * sd + 0.004).all()
+
+
+@pytest.mark.parametrize("size", [0.0, 0.06])
+def test_a_plate_teaches_its_own_doubt(size: float) -> None:
+    rng = np.random.default_rng(3)
+    seen = []
+    for seed in range(20):
+        h3, h4 = rng.normal(0, size, 2) if size else (0.0, 0.0)
+        y = spot((h3, h4, 0.0, 0.0), seed)
+        fit = deconvolve(X, y, noise=NOISE, start=(Peak(20.0, 3.0, 1.2),))
+        seen.append((lane(y), y, fit, NOISE))
+    doubt = learn_shapes(seen)
+    assert doubt.source == "plate"
+    assert doubt.spots == 20
+    if size:
+        np.testing.assert_allclose(doubt.sds[:2], size, rtol=0.35)
+    else:
+        assert (doubt.sds[:2] < 0.5 * ASSUMED.sds[:2]).all()
+
+
+def test_without_spots_it_is_assumed() -> None:
+    assert learn_shapes([]) is ASSUMED
