@@ -10,8 +10,8 @@ from lanes.errors import InputError
 from lanes.lengths import UNITS, WAYS, Length, from_words
 from lanes.settings import (
     BACKGROUNDS,
+    BASELINE_ORDERS,
     CHANNELS,
-    JOINTS,
     LAWS,
     LIGHTS,
     SPOTS,
@@ -21,8 +21,8 @@ from lanes.settings import (
 )
 
 CHOICES = ("light", "law", "channel", "transfer", "origin", "front", "lane_width", "plate_width",
-           "plate_height", "dpi", "turn", "background", "joint", "components", "spots", "page",
-           "which_plate")
+           "plate_height", "dpi", "turn", "background", "baseline_order", "components", "spots",
+           "page", "which_plate")
 LENGTHS = ("origin", "front", "lane_width", "plate_width", "plate_height")
 LENGTHS_HELP = """A LENGTH is 10mm, 120px (pixels of the picture as it is seen) or 12% (of the
 plate's height, of its width for x); a bare number is mm."""
@@ -68,7 +68,8 @@ def plate_options(parser: argparse.ArgumentParser) -> None:
     fit = parser.add_argument_group("fit")
     fit.add_argument("--background", choices=BACKGROUNDS,
                      help="what lies under the spots (layer: the clean layer beside the lane)")
-    fit.add_argument("--joint", choices=JOINTS, help="baseline fitted with the spots")
+    fit.add_argument("--baseline-order", choices=BASELINE_ORDERS,
+                     help="baseline fitted with the spots")
     fit.add_argument("--components", type=int, metavar="N",
                      help="spots in each lane, where that is known")
     parser.add_argument("--digits", type=int, choices=range(2, 7), metavar="N",
