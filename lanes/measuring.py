@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from lanes.checks.colours import coloured
 from lanes.checks.plate_checks import check_plate
-from lanes.errors import InputError
+from lanes.errors import InputError, LanesError
 from lanes.flags import Flag, flag
 from lanes.plate.layout import Lane, Layout
 from lanes.plate.locate import locate
@@ -119,7 +119,11 @@ def prepare(source: str | Path, settings: Settings) -> Plate:
 def prepare_scan(scan: Scan, settings: Settings) -> Plate:
     """Find a scan's layout and turn its light into signal. Errors are those of `measure`."""
     light, notes = _light(scan, settings)
-    layout = locate(scan, settings, light)
+    try:
+        layout = locate(scan, settings, light)
+    except LanesError as error:
+        error.refused = (scan, settings)
+        raise
     signal = to_signal(scan, layout, settings, light)
     if settings.places.lanes is None:
         layout = follow(signal, layout)
