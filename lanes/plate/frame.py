@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from lanes.errors import InputError
@@ -9,6 +11,7 @@ from lanes.flags import Flag, flag
 from lanes.plate.candidates import convex
 from lanes.plate.layout import Layout, Line
 from lanes.plate.outline import Floats, Outline, find_outlines, whole_outline
+from lanes.plate.upright import judge_turn
 from lanes.scan.scan import Scan
 from lanes.settings import Settings
 
@@ -45,7 +48,37 @@ def find_frame(scan: Scan, settings: Settings) -> Layout:
     if outline.rivals:
         flags.append(flag("outline-doubtful", "another outline fits nearly as well as the one "
                           "that was taken"))
-    return _with_scale(scan, settings, outline, flags, stated)
+    layout = _with_scale(scan, settings, outline, flags, stated)
+    return _upright(scan, settings, outline, layout, flags, stated) if _may_turn(settings) \
+        else layout
+
+
+def _may_turn(settings: Settings) -> bool:
+    """Return whether nothing given says which side of the plate is up."""
+    places = settings.places
+    given = (settings.origin, settings.front, places.origin, places.front, places.lanes)
+    return (settings.turn == "auto" and not isinstance(settings.lanes, tuple)
+            and all(place is None for place in given) and "corners" not in places.by_hand)
+
+
+def _upright(
+    scan: Scan, settings: Settings, outline: Outline, layout: Layout, flags: list[Flag],
+    stated: bool,
+) -> Layout:
+    """Return the layout of the plate turned upright, where it surely is not so in the picture."""
+    turn = judge_turn(scan, layout)
+    if turn is None:
+        remark = flag("sideways", "pencil lines run along the picture's height: the plate may lie "
+                      "sideways, and nothing tells which end is its lower one")
+        return replace(layout, flags=(*layout.flags, remark))
+    if turn == 0:
+        return layout
+    # The first corner is the plate's own lower left one, wherever it lies in the picture.
+    corners = np.roll(outline.corners_px, turn, axis=0)
+    how = {1: "on its right side", 2: "upside down", 3: "on its left side"}[turn]
+    flags.append(flag("turned", f"the plate lies {how} in the picture: read as --turn {90 * turn} "
+                      "would have it"))
+    return _with_scale(scan, settings, replace(outline, corners_px=corners), flags, stated)
 
 
 def outlines_of(scan: Scan, settings: Settings) -> tuple[tuple[Outline, ...], list[Flag], bool]:
@@ -101,6 +134,7 @@ def _with_scale(
 ) -> Layout:
     """Return a layout with the plate's size and scale."""
     wide, high, slant = sizes(outline.corners_px)
+    flags = list(flags)
     found: dict[str, float] = {}
     if outline.seen and not stated:
         found["plate"] = round(outline.confidence, 3)

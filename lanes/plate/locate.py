@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from lanes.errors import InputError
+from lanes.errors import InputError, LayoutError
 from lanes.flags import flag
 from lanes.lengths import Length, text
 from lanes.plate.blobs import blobs_between, is_lighter
@@ -49,7 +49,13 @@ def locate(scan: Scan, settings: Settings, light: str = "white") -> Layout:
         settings.origin, layout, "origin")
     front = given_line(settings.places.front, layout, "front") or _given(
         settings.front, layout, "front")
-    layout = find_both(planes, layout, origin, front)
+    try:
+        layout = find_both(planes, layout, origin, front)
+    except LayoutError as error:
+        if any(f.name == "sideways" for f in layout.flags):
+            raise LayoutError(f"{error}; or, where the plate lies sideways, --turn 90 or 270"
+                              ) from None
+        raise
     return with_lanes(planes, layout, settings, light)
 
 
