@@ -288,19 +288,26 @@ def _lines(strength: NDArray[np.float32]) -> list[tuple[float, float]]:
 
 def _settled(votes: Floats, at: Floats, row: float, slope: float, reach: int
              ) -> tuple[float, float]:
-    """Return a line moved onto the votes nearest to it."""
+    """Return a line moved onto the votes that most of it agrees with."""
     offsets = np.arange(-reach, reach + 1)
     place = np.rint(row + slope * at).astype(int)[None, :] + offsets[:, None]
     inside = (place >= 0) & (place < votes.shape[0])
     near = np.where(inside, votes[np.clip(place, 0, votes.shape[0] - 1), np.arange(at.size)], 0.0)
+    # A thumb's edge that meets the side at a slant pulls a mean fit: agreement first, then a fit.
+    half = float(np.abs(at).max())
+    best, m, c = -1.0, 0.0, 0.0
+    for tilt in np.linspace(-reach, reach, 2 * reach + 1) / half:
+        moved = np.rint(tilt * at).astype(int)
+        for shift in offsets:
+            k = shift + moved
+            total = float(near[np.clip(k + reach, 0, 2 * reach), np.arange(at.size)][
+                np.abs(k) <= reach].sum())
+            if total > best:
+                best, m, c = total, float(tilt), float(shift)
     shift, weight = offsets[np.argmax(near, axis=0)].astype(float), near.max(axis=0)
-    keep = weight > 0.2
-    for _ in range(4):
-        if keep.sum() < 6:
-            return row, slope
+    keep = (weight > VOTE) & (np.abs(shift - m * at - c) <= 1.5)
+    if keep.sum() >= 6:
         m, c = np.polyfit(at[keep], shift[keep], 1, w=weight[keep])
-        rest = np.abs(shift - m * at - c)
-        keep = (weight > 0.2) & (rest <= max(1.0, 2.0 * float(np.median(rest[keep]))))
     return float(row + c), float(slope + m)
 
 

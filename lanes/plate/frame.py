@@ -49,8 +49,10 @@ def find_frame(scan: Scan, settings: Settings) -> Layout:
         flags.append(flag("outline-doubtful", "another outline fits nearly as well as the one "
                           "that was taken"))
     layout = _with_scale(scan, settings, outline, flags, stated)
-    return _upright(scan, settings, outline, layout, flags, stated) if _may_turn(settings) \
-        else layout
+    # Where the outline itself is in doubt, so are the lines within it.
+    if outline.rivals or not _may_turn(settings):
+        return layout
+    return _upright(scan, settings, outline, layout, flags, stated)
 
 
 def _may_turn(settings: Settings) -> bool:

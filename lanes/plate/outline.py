@@ -20,6 +20,7 @@ MOST = 24      # quadrilaterals of edges that are judged in full
 ACCEPTED = 0.4     # score from which a quadrilateral may be a plate
 CLOSE = 0.1        # two scores nearer than this are not told apart
 PART = 0.2         # how much better a part of the plate may score than the whole of it
+LIKE = 0.06        # of tone: what lies beyond a line across a plate differs by less
 SAME = 0.88        # overlap (common over joint area) of two outlines of one plate
 APART = 0.05       # overlap of two plates that lie side by side
 OTHER_LOOK = 0.15  # of tone: plates in one picture share layer and lamp
@@ -96,7 +97,7 @@ def find_outlines(
     best = _distinct(judged)
     whole_corners = _whole(small.shape)
     whole = judge(small, rough, whole_corners)
-    plates = _plates(best)
+    plates = _plates(small, best)
     if not plates or plates[0][0].score < whole.score + 0.5 * CLOSE * (plates[0][0].score < 0.55):
         return (_whole_image(small, light.shape, whole, plates, step),)
     if sample is None:
@@ -150,7 +151,7 @@ def _distinct(judged: list[Judged]) -> list[Judged]:
     return out
 
 
-def _plates(best: list[Judged]) -> list[Judged]:
+def _plates(tone: Floats, best: list[Judged]) -> list[Judged]:
     """Return the plates among distinct outlines, the largest score first."""
     good = [(fit, c) for fit, c in best if fit.score >= ACCEPTED]
     # No plate holds another plate: of two, one in the other, the outer one is a page or a tray.
@@ -161,7 +162,7 @@ def _plates(best: list[Judged]) -> list[Judged]:
     chosen: list[Judged] = []
     for fit, corners in sorted(inner, key=lambda pair: -pair[0].score):
         if all(_overlap(corners, other) < APART for _, other in chosen):
-            chosen.append(_grown((fit, corners), inner))
+            chosen.append(_grown(tone, (fit, corners), inner))
     largest = max(area(c) for _, c in chosen)
     first = chosen[0]
     return [pair for pair in chosen
@@ -170,19 +171,35 @@ def _plates(best: list[Judged]) -> list[Judged]:
                                  and np.abs(pair[0].look - first[0].look).max() < OTHER_LOOK)]
 
 
-def _grown(chosen: Judged, others: list[Judged]) -> Judged:
+def _grown(tone: Floats, chosen: Judged, others: list[Judged]) -> Judged:
     """Return the largest outline about `chosen` that shares sides with it and fits as well.
 
-    A line across the plate cuts off a part whose other sides are the plate's own.
+    A line across the plate cuts off a part whose other sides are the plate's own; what lies
+    beyond such a line looks like the plate.
     """
     fit, corners = chosen
     for other, wider in others:
         a, b, common = _shares(corners, wider)
         sound = other.sides.min() > AT_BORDER and not (other.border & ~chosen[0].border).any()
         if (sound and other.score > chosen[0].score - PART and common > 0.95 * a
-                and b > 1.02 * a and area(wider) > area(corners)):
+                and b > 1.02 * a and area(wider) > area(corners)
+                and np.abs(_beyond(tone, corners, wider) - chosen[0].look).max() < LIKE):
             fit, corners = other, wider
     return fit, corners
+
+
+def _beyond(tone: Floats, corners: Floats, wider: Floats) -> Floats:
+    """Return the median look of what `wider` holds and `corners` do not."""
+    rows, columns = tone.shape[:2]
+    scale = np.array([columns - 1.0, rows - 1.0])
+    size = 160
+    extra = _inside(wider / scale, size) & ~_inside(corners / scale, size)
+    row, column = np.nonzero(extra)
+    if row.size == 0:
+        return np.full(tone.shape[2], np.inf)
+    row = np.rint(row * (rows - 1.0) / (size - 1.0)).astype(int)
+    column = np.rint(column * (columns - 1.0) / (size - 1.0)).astype(int)
+    return np.asarray(np.median(tone[row, column], axis=0), float)
 
 
 def _whole_sides(fit: Fit) -> bool:

@@ -31,7 +31,7 @@ class Fit:
 
     `edges` is the share of each side along which an edge runs, `steps` the share along which
     both sides look different, `border` which sides lie on the picture's border; `margin` is the
-    share of the zone inside the sides that looks like the rest of the plate. `look` is the
+    share of the zone inside the worst side that looks like the rest of the plate. `look` is the
     plate's median tone.
     """
 
@@ -121,7 +121,7 @@ def _margin(tone: Floats, corners: Floats) -> tuple[float, Floats]:
     seen = np.stack([ndimage.map_coordinates(plane, [at[..., 1], at[..., 0]], order=1,
                                              mode="nearest")
                      for plane in np.moveaxis(tone, 2, 0)], axis=-1)
-    zone = (np.minimum(u, 1 - u) < MARGIN) | (np.minimum(v, 1 - v) < MARGIN)
+    bands = (u < MARGIN, u > 1 - MARGIN, v < MARGIN, v > 1 - MARGIN)
     middle = np.median(seen, axis=(0, 1))
     # A lamp that falls off bends the whole: a plane is taken out, by medians of thirds.
     tilt = [np.median(seen[:, 27:] - middle, axis=(0, 1)) - np.median(seen[:, :13] - middle,
@@ -131,7 +131,8 @@ def _margin(tone: Floats, corners: Floats) -> tuple[float, Floats]:
     flat = seen - middle - 1.5 * ((u - 0.5)[..., None] * tilt[0] + (v - 0.5)[..., None] * tilt[1])
     off = np.sqrt(np.square(flat).mean(axis=2))
     usual = max(0.04, 3.0 * float(np.median(off)))
-    return float((off[zone] < usual).mean()), middle
+    # The least even of the four: writing on a page beside the plate lies at one side of it.
+    return min(float((off[band] < usual).mean()) for band in bands), middle
 
 
 def refine(
