@@ -321,14 +321,14 @@ def test_no_settings_file(refused: Refused, tmp_path: Path, drawn: Path) -> None
 
 @pytest.mark.parametrize(
     ("words", "says"),
-    [(("measure",), "required: plate"), (("measure", "a.png", "b.png"), "unrecognized"),
+    [(("measure",), "required: plate"), (("measure", "a.png", "b.png"), "--out DIR"),
      (("mesure", "a.png"), "invalid choice: 'mesure'"), (("--colour",), "--colour"),
      (("measure", "a.png", "--colour", "red"), "--colour"),
      (("measure", "a.png", "--light", "uv"), "--light"),
      (("measure", "a.png", "--law", "beer"), "--law"),
      (("measure", "a.png", "--channel", "cyan"), "--channel"),
      (("measure", "a.png", "--background", "flat"), "--background"),
-     (("measure", "a.png", "--joint", "cubic"), "--joint"),
+     (("measure", "a.png", "--baseline-order", "cubic"), "--baseline-order"),
      (("measure", "a.png", "--origin"), "--origin"),
      (("measure", "a.png", "--lane", "3"), "--lane"),
      (("measure", "a.png", "--light", "u\nv"), "--light"), (("draw", "a.toml"), "--out"),

@@ -17,7 +17,7 @@ from typing import Any
 
 import numpy as np
 
-from lanes.many.table import safe
+from lanes.report.tables import as_text
 
 # d2, the mean range of two values of a normal law over its standard deviation (2 / sqrt(pi)), with
 # the four figures of the tables; three standard deviations make 3 / 1.128 = 2.66.
@@ -196,7 +196,7 @@ def chart_csv(found: Sequence[Series]) -> bytes:
     for one in found:
         for i, point in enumerate(one.points):
             writer.writerow([
-                safe(one.lane), one.number, safe(point.plate),
+                as_text(one.lane), one.number, as_text(point.plate),
                 *_cells(point.rf, point.rf_sd, one.rf, i),
                 *_cells(point.percent, point.percent_sd, one.percent, i),
             ])

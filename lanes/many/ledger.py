@@ -147,15 +147,15 @@ def _record(path: Path) -> dict[str, Any]:
     return values if isinstance(values, dict) else {}
 
 
-def refuse_folder(out: Path, folder: str, force: bool) -> None:
-    """Raise OutputError where the plate folder `folder` can't be made or replaced."""
+def refuse_folder(out: Path, folder: str, source: Path, force: bool) -> None:
+    """Raise OutputError where the plate folder `folder` of `source` can't be made or replaced."""
     path = out / folder
     if os.path.lexists(path) and not force and (path / RECORD).is_file():
         raise OutputError(
             f"{shown(path)} holds a reading by other settings or another version, of another scan, "
             "or one that was changed: give --force to replace it, or another --out"
         )
-    refuse_existing(path, force)
+    refuse_existing(path, force, [source])
 
 
 def write_plate(out: Path, folder: str, files: Mapping[str, bytes], force: bool) -> None:

@@ -106,8 +106,8 @@ def read_plates(job: Job) -> Result:
     _refuse_results(job.given)
     with opened(job.out) as out:
         todo = plan(out, paths, job.settings, job.figures)
-        for _, folder in todo.todo:
-            refuse_folder(out, folder, job.force)
+        for path, folder in todo.todo:
+            refuse_folder(out, folder, path, job.force)
         failed: list[Failure] = []
         if todo.todo:
             with (closing(Progress(len(todo.todo))) as progress,
@@ -159,7 +159,7 @@ def _watched(
     free = []
     for path, folder in todo.todo:
         try:
-            refuse_folder(out, folder, job.force)
+            refuse_folder(out, folder, path, job.force)
         except OutputError as error:
             failed[path] = Failure(folder, shown(path.name), one_line(error))
             progress.plate(folder, one_line(error))

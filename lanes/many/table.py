@@ -8,7 +8,7 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from lanes.many.ledger import Done
-from lanes.report.tables import SPOT_COLUMNS
+from lanes.report.tables import SPOT_COLUMNS, as_text
 
 COLUMNS = ("plate", "file", *SPOT_COLUMNS)
 
@@ -26,16 +26,5 @@ def plates_csv(out: Path, done: Iterable[Done]) -> bytes:
             rows = csv.reader(file)
             next(rows)
             for row in rows:
-                writer.writerow([safe(plate.folder), safe(plate.file), *row])
+                writer.writerow([as_text(plate.folder), as_text(plate.file), *row])
     return text.getvalue().encode("utf-8")
-
-
-def safe(text: str) -> str:
-    """Return `text` as a cell that no table program takes for a formula.
-
-    One that begins like a formula gets an apostrophe before it (common practice).
-
-    >>> safe("=1+1"), safe("plate")
-    ("'=1+1", 'plate')
-    """
-    return f"'{text}" if text[:1] in ("=", "+", "-", "@", "\t", "\r") else text

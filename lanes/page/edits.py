@@ -18,8 +18,8 @@ from lanes.settings import LaneNote, Settings, from_mapping
 
 Edit = Mapping[str, Any]
 # Plain choices, by the settings' own names.
-CHOICES = ("light", "law", "channel", "transfer", "turn", "background", "joint", "components",
-           "plate_width", "plate_height", "dpi")
+CHOICES = ("light", "law", "channel", "transfer", "turn", "background", "baseline_order",
+           "components", "plate_width", "plate_height", "dpi")
 
 LEAST_TURN = 100.0  # of two sides, in pixels squared: a plate of 10 x 10
 
