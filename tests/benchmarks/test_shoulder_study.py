@@ -12,6 +12,15 @@ from pathlib import Path
 import numpy as np
 import pytest
 from scipy.stats import kstest, norm
+from second_hand_spots import (
+    LAWS,
+    SHAPES,
+    lanes_of,
+    pair_of_spots,
+    read,
+    rf_of,
+    single_spot,
+)
 
 from lanes.draw import LaneSpec, PlateSpec, SpotSpec, draw, save
 from lanes.evidence import whitened_fits as fits
@@ -23,15 +32,6 @@ from lanes.questions.shoulder.weigh import LEVEL, noncentrality, ratio
 from lanes.questions.shoulder.window import pick
 from lanes.settings import Settings
 from lanes.spots.shapes import FWHM
-from tests.benchmarks.second_hand_spots import (
-    LAWS,
-    SHAPES,
-    lanes_of,
-    pair_of_spots,
-    read,
-    rf_of,
-    single_spot,
-)
 
 LANES, BOOTSTRAPS = 8, 99
 RUN = 75.0
