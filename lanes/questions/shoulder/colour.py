@@ -84,6 +84,11 @@ def colour_change(
         # The law bends each channel of a heavy spot a little differently: mostly its width.
         bend = np.diag(np.square([0.0, SKEWED_BEND * BEND, BEND / 2.0]))
         total[3 * i:3 * i + 3, 3 * i:3 * i + 3] += matrix[i, 0] ** 2 * (misfits[i] + bend)
+    return ColourChange(_one_colour(matrix, total, rng), _angle(matrix))
+
+
+def _one_colour(matrix: Floats, total: Floats, rng: np.random.Generator) -> float:
+    """Return the p-value of rank one for `matrix`, (3, 3), whose values' covariance is `total`."""
     root = np.linalg.cholesky(total + 1e-12 * np.diag(np.diag(total)))
     draws = (rng.standard_normal((DRAWS, 9)) @ root.T).reshape(DRAWS, 3, 3)
     # Channels and functions brought to about one unit of noise each, so that none drowns another.
@@ -98,7 +103,7 @@ def colour_change(
     statistic = float(np.sum(s[1:] ** 2))
     drawn = np.linalg.svd(flat + left @ draws @ right, compute_uv=False)
     null = np.sum(drawn[:, 1:] ** 2, axis=1)
-    return ColourChange(float((1 + np.sum(null >= statistic)) / (DRAWS + 1)), _angle(matrix))
+    return float((1 + np.sum(null >= statistic)) / (DRAWS + 1))
 
 
 def _angle(matrix: Floats) -> float:
