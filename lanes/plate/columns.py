@@ -319,7 +319,8 @@ def to_count(xs: list[float], seen: Evidence, count: int) -> tuple[list[float], 
     """Return `count` lanes, and which of them nothing marks.
 
     The lanes of least cost are kept, or added where a tick, a blob, a gap in an even row or its
-    end speaks for one; where nothing does, the plate is divided evenly.
+    end speaks for one, and then in the widest gap; where nothing is seen at all, the plate is
+    divided evenly.
     """
     xs = list(xs)
     while len(xs) > count:
@@ -330,11 +331,12 @@ def to_count(xs: list[float], seen: Evidence, count: int) -> tuple[list[float], 
     while len(xs) < count:
         row = _row_places(xs, seen.plate)
         free = [p for p in (*marks, *row) if all(abs(p - x) > 0.8 * least for x in xs)]
-        if not free:
-            step = seen.plate / count
-            even = [(i + 0.5) * step for i in range(count)]
+        if not xs and not free:
+            even = [(i + 0.5) * seen.plate / count for i in range(count)]
             return even, even
-        place = min(free, key=lambda p: cost(sorted([*xs, p]), seen, ASKED))
+        if not free:
+            row = [_widest_gap(xs, seen.plate)]
+        place = min(free or row, key=lambda p: cost(sorted([*xs, p]), seen, ASKED))
         xs = sorted([*xs, place])
         if place in row:
             blind.append(place)
@@ -356,6 +358,14 @@ def _row_places(xs: list[float], plate: float) -> list[float]:
                                       (xs[0] - usual, xs[0] - usual)) if room > CLOSEST_MM]
     ends.sort(key=lambda end: -end[1])
     return inner + [x for x, _ in ends]
+
+
+def _widest_gap(xs: list[float], plate: float) -> float:
+    """Return the middle of the widest gap; that to a side edge counts double, as a lane's half."""
+    gaps = [(b - a, 0.5 * (a + b)) for a, b in pairwise(xs)]
+    gaps += [(2.0 * xs[0] / 1.5, xs[0] / 3.0),
+             (2.0 * (plate - xs[-1]) / 1.5, plate - (plate - xs[-1]) / 3.0)]
+    return max(gaps)[1]
 
 
 def given_places(xs: tuple[float, ...], layout: Layout) -> list[float]:
