@@ -59,8 +59,8 @@ def coloured(plate: Plate, readings: Sequence[LaneReading]) -> tuple[LaneReading
 def _deepened(beside: Floats) -> Floats:
     """Return light over the layer's, a pale spot made as deep as one that the eye names."""
     most = float(np.abs(beside).max())
-    return np.asarray(WHITE * (1.0 + beside * max(1.0, DEEP / max(most, 1e-6))
-                               if beside.min() < 0.0 else WHITE * (1.0 + beside)))
+    deepen = max(1.0, DEEP / max(most, 1e-6)) if beside.min() < 0.0 else 1.0
+    return np.asarray(WHITE * (1.0 + deepen * beside))
 
 
 def _box(planes: Planes, x: float, y: float, half: float) -> tuple[slice, slice]:
