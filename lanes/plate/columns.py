@@ -118,7 +118,7 @@ def find_lanes(
     confidence: float | None = None
     seen = weigh(blobs, ticks, layout)
     if isinstance(settings.lanes, tuple):
-        xs = given_places(settings.lanes, layout)
+        xs = given_places(tuple(map(float, settings.lanes)), layout)
     else:
         mm = best_lanes(seen)
         confidence = _confidence(mm, seen)
@@ -407,14 +407,15 @@ def lane_widths(
     unit = layout.mm_per_unit
     gaps = np.diff(xs)
     if settings.lane_width is not None:
+        asked = float(settings.lane_width)
         least = 0.5 / unit
         widest = float(gaps.min()) if gaps.size else layout.width
-        if not least <= settings.lane_width <= widest:
+        if not least <= asked <= widest:
             raise InputError(
-                f"--lane-width {settings.lane_width:g} does not fit: give from {least:.3g} to "
+                f"--lane-width {asked:g} does not fit: give from {least:.3g} to "
                 f"{widest:.4g}, the distance between lanes"
             )
-        return [settings.lane_width] * len(xs)
+        return [asked] * len(xs)
     lanes = np.array(xs)
     strongest = max((b.strength for b in blobs), default=0.0)
     wanted = []

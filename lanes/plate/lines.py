@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from lanes.errors import LayoutError
 from lanes.flags import flag
@@ -13,6 +14,7 @@ from lanes.plate.layout import Layout, Line
 from lanes.plate.marks import Mark, dashed_line, find_marks, row_of_marks
 from lanes.plate.pencil import Stroke, find_lines
 from lanes.plate.planes import Planes
+from lanes.plate.square import Grid
 
 SURE = 6.0          # standard deviations a line must stand out by
 COVERED = 0.4       # of the plate's width: a row of spots shows in less
@@ -37,7 +39,7 @@ def find_both(
     """
     found, flags = dict(layout.found), list(layout.flags)
     unit, height = layout.mm_per_unit, layout.height
-    how = "MM" if layout.scaled else "PIXELS"
+    how = "MM" if layout.scaled else "12% of the plate's height or 120px of the picture"
     marks: list[Mark] | None = None
     if origin is None:
         stroke = _best(find_lines(planes.fine, planes.fine_grid, LOWEST * height, MIDDLE * height,
@@ -109,6 +111,14 @@ def _best(strokes: list[Stroke]) -> Stroke | None:
             if s.score >= SURE and s.coverage >= COVERED
             and s.thickness <= (THICK_MM if s.coverage >= THROUGHOUT else THICKEST_MM)]
     return max(sure, key=lambda s: s.score * s.coverage) if sure else None
+
+
+def sure_lines(
+    light: NDArray[np.float32], grid: Grid, low: float, high: float
+) -> tuple[Line, ...]:
+    """Return the surest line across the plate between two heights; none where none is sure."""
+    best = _best(find_lines(light, grid, low, high, False))
+    return () if best is None else (best.line,)
 
 
 def _confidence(stroke: Stroke) -> float:
