@@ -79,7 +79,7 @@ def missed(layout: Layout, lane: Lane, reading: LaneReading) -> list[Blob]:
             continue
         near = any(abs(y - blob.y) < 0.5 * blob.height + max(sigma, 0.3 * blob.height)
                    for y, sigma in zip(heights, sigmas, strict=True))
-        if not near or blob.lighter != bool(layout.lighter):
+        if not near:
             out.append(blob)
     return out
 
@@ -106,8 +106,8 @@ def unread(layout: Layout, lane: Lane, reading: LaneReading) -> tuple[Flag, ...]
         for rf, b in sorted(missing, key=lambda m: m[0])[:LISTED])
     more = f" and {len(missing) - LISTED} more" if len(missing) > LISTED else ""
     most = max(float(np.round(b.strength, 1)) for _, b in missing)
-    return (flag("spot-unread", f"at Rf {places}{more}: {most:g} standard deviations of the "
-                 "layer's noise at most, in the colour that shows it best"),)
+    return (flag("spot-unread", f"not read: Rf {places}{more}, where the layer shows "
+                 f"{most:g} standard deviations of its noise at most"),)
 
 
 def blob_remarks(

@@ -32,6 +32,7 @@ MOST_LEAN = 0.06   # about 3.5 degrees
 STRAY = 2.0        # a blob off every lane that is hardly one: specks are common
 SPOT_LIKE = 5.0    # more, where it is as large as a spot: specks seldom are
 SPOT_MM = 1.2
+FAINT_SHARE = 0.25  # of the plate's usual blob: a fainter one hardly makes a lane on its own
 STRAY_GROWS = 3.0  # standard deviations of a blob for each further nat: a strong one is no speck
 STRAY_MOST = 14.0  # one plate in very many has a stain like a heavy spot
 MARKED = 1.0       # a lane at a tick
@@ -185,9 +186,12 @@ def cost(xs: list[float], seen: Evidence, empty: float = EMPTY) -> float:
     `empty` is the cost of a lane that nothing marks and nothing lies in.
     """
     lanes = np.array(xs)
-    stray = np.minimum(STRAY + np.maximum(seen.strength - 5.0, 0.0) / STRAY_GROWS
-                       + SPOT_LIKE * seen.large * np.clip((seen.strength - 5.0) / 3.0, 0.0, 1.0),
-                       STRAY_MOST)
+    grown = np.maximum(seen.strength - 5.0, 0.0) / STRAY_GROWS
+    like = SPOT_LIKE * seen.large * np.clip((seen.strength - 5.0) / 3.0, 0.0, 1.0)
+    # Beside strong spots a faint one may be an impurity of its lane, but hardly makes one.
+    usual = float(np.quantile(seen.strength, 0.75)) if seen.strength.size else 1.0
+    beside = np.clip(seen.strength / (FAINT_SHARE * usual), 0.0, 1.0) ** 2
+    stray = np.minimum(STRAY + beside * (grown + like), STRAY_MOST)
     leave = np.where(seen.sure >= TICK_SURE, np.minimum(0.7 * seen.sure, 8.0),
                      0.6 * (seen.sure - 3.0))
     if lanes.size == 0:
