@@ -185,7 +185,8 @@ def _grown(tone: Floats, chosen: Judged, others: list[Judged]) -> Judged:
     fit, corners = chosen
     for other, wider in others:
         a, b, common = _shares(corners, wider)
-        sound = other.sides.min() > AT_BORDER and not (other.border & ~chosen[0].border).any()
+        least = max(AT_BORDER, chosen[0].sides.min() - CLOSE)
+        sound = other.sides.min() > least and not (other.border & ~chosen[0].border).any()
         if (sound and other.score > chosen[0].score - PART and common > 0.95 * a
                 and b > 1.02 * a and area(wider) > area(corners)
                 and np.abs(_beyond(tone, corners, wider) - chosen[0].look).max() < LIKE):
