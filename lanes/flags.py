@@ -1,10 +1,12 @@
 """The registry of remarks on a result: each name with its meaning, cause and remedy.
 
-Every flag a reading can carry stands here once; `table()` prints the registry for the README.
+Every flag a reading can carry stands here once; `lanes explain` prints them, `listed()` names them
+for the README.
 """
 
 from __future__ import annotations
 
+import textwrap
 from dataclasses import dataclass
 
 
@@ -157,7 +159,9 @@ REGISTRY = _registry(
     Kind("spots-lighter", "the spots are lighter than the layer, and read as such",
          "say --spots light, or dark where they are not"),
     Kind("lanes-assumed", "lanes were asked for where nothing marks them",
-         "give the x of each with --lanes X1,X2,..."),
+         "look at plate.png; give the x of each with --lanes X1,X2"),
+    Kind("lines-inferred", "a line is not drawn across: it is inferred from marks or a part of it",
+         "give its height with --origin or --front; Rf is less certain, as its interval says"),
     Kind("outside-lanes", "something stands out of the layer and lies in no lane: it is not read",
          "look at plate.png; give the lanes with --lanes, or a wider --lane-width"),
     Kind("spot-unread", "something stands out of the layer in a lane and is reported as no spot",
@@ -176,8 +180,7 @@ def flag(name: str, message: str) -> Flag:
     return Flag(REGISTRY[name].name, message)
 
 
-def table() -> str:
-    """Return the registry as a Markdown table."""
-    rows = ["| flag | what it means | what to do |", "|---|---|---|"]
-    rows += [f"| `{k.name}` | {k.meaning} | {k.remedy} |" for k in REGISTRY.values()]
-    return "\n".join(rows)
+def listed() -> str:
+    """Return the names of all remarks as the README lists them."""
+    names = ", ".join(f"`{name}`" for name in REGISTRY)
+    return textwrap.fill(names, 98, break_long_words=False, break_on_hyphens=False) + "."

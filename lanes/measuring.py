@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import hashlib
-from dataclasses import replace
+from dataclasses import dataclass, replace
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
+from lanes.checks.colours import coloured
 from lanes.checks.plate_checks import check_plate
 from lanes.errors import InputError
 from lanes.flags import Flag, flag
@@ -19,15 +22,22 @@ from lanes.plate.signal import LAW_NAMES, Signal, judge_light, to_signal
 from lanes.reading import LaneReading, Plate, Reading, Source
 from lanes.scan.scan import Scan, read_scan
 from lanes.settings import Settings, from_mapping, lane_name
+from lanes.spots.choose import UNITED
 from lanes.spots.deconvolve import THRESHOLD, deconvolve
 from lanes.spots.describe import describe
 from lanes.spots.detect import limit
+from lanes.spots.fit import Fit
 from lanes.spots.fit_lane import fit_lane
+from lanes.spots.percent_doubt import percent_doubts
 from lanes.spots.quantities import full_width
+from lanes.spots.shape_doubt import learn_shapes
+from lanes.spots.shape_terms import ASSUMED, ShapeDoubt
 from lanes.trace.background import background
-from lanes.trace.noise import layer_noise, residual_noise
+from lanes.trace.noise import Noise, layer_noise, residual_noise
 from lanes.trace.path import follow
 from lanes.trace.sample import Trace, read_trace, sample
+
+Floats = NDArray[np.float64]
 
 # Widths of the lane's median spot that the stated limit is worked out for: one not seen may run
 # elsewhere and be wider, so a third more is taken (a choice on the side of caution).
@@ -69,6 +79,7 @@ def measure(
 
 def assemble(plate: Plate, lanes: tuple[LaneReading, ...], picture: bool = True) -> Reading:
     """Return the reading of `plate` from its `lanes` as read, with the plate's own checks."""
+    lanes = coloured(plate, lanes)
     remarks, *by_lane = check_plate(plate, lanes)
     lanes = tuple(map(_remarked, lanes, *by_lane))
     return Reading(
@@ -84,6 +95,8 @@ PLATE_ONLY = ("light", "law", "channel", "transfer", "turn", "lanes", "lane_widt
 # The residual's tallest point over the tallest spot: from here on the sum of spots is not what
 # the trace shows (a step, a dip).
 UNLIKE = 0.25
+# ln of the ratio of learned to assumed doubt of shapes, from which lanes are fitted anew.
+UNLIKE_SHAPES = 0.25
 BROAD = 0.15  # full width at half height over the run: no spot is so wide (common practice)
 
 
@@ -128,39 +141,100 @@ def _light(scan: Scan, settings: Settings) -> tuple[str, tuple[Flag, ...]]:
     return light, (note,)
 
 
-def read_lane(plate: Plate, lane: Lane) -> LaneReading:
-    """Sample `lane` of a prepared plate, take its trace apart and describe its spots."""
-    signal, layout, noise, settings = plate.signal, plate.layout, plate.noise, plate.settings
-    trace = sample(signal, layout, lane)
-    flat, below = _less_background(trace, settings, signal.grid.mm)
-    flags: list[Flag] = []
-    if noise is None:
-        noise = residual_noise((flat - _smooth(flat, trace.pitch))[trace.usable], trace.pitch)
-        flags.append(flag("noise-from-residuals", "too little clean layer beside the lanes"))
-    mm = layout.mm_per_unit
+@dataclass(frozen=True)
+class _Taken:
+    """A lane as taken from the plate and fitted: what a reading is described from."""
 
-    fit, held = fit_lane(trace, flat, noise, mm=mm, joint=settings.joint,
-                           components=settings.components)
-    if held is not noise:
-        flags = [flag("noise-from-residuals", "the layer shows less noise than the lane: the scan "
-                      "is compressed or has few grey levels")]
-        noise = held
-    asked = settings.components
+    trace: Trace
+    flat: Floats
+    below: Floats
+    fit: Fit
+    noise: Noise
+    flags: tuple[Flag, ...]
+
+
+def read_lane(plate: Plate, lane: Lane) -> LaneReading:
+    """Sample `lane` of a prepared plate, fit its spots and describe them.
+
+    The fit counts how far the plate's own lone spots, of all its lanes, depart from Gaussians.
+    """
+    taken = _second_look(plate, lane)
+    signal, layout, fit, noise = plate.signal, plate.layout, taken.fit, taken.noise
+    flags = list(taken.flags)
+    asked = plate.settings.components
     if asked is not None and len(fit.components) < asked:
         flags.append(flag("fit-poor", f"{asked} spots were asked for, and {len(fit.components)} "
                           "stand on their own"))
-    spots, pairs, more = describe(trace, fit, noise, layout.origin.sd, layout.front.sd,
-                                  layout.scaled, mm)
+    spots, pairs, more = describe(taken.trace, fit, noise, layout.origin.sd, layout.front.sd,
+                                  layout.scaled, layout.mm_per_unit,
+                                  percent_doubts(taken.trace, fit, signal.law, signal.reference))
     if signal.masked is not None and _hides(signal, layout, lane):
         flags.append(flag("masked", "part of the lane is masked: nothing is read from it"))
-    width = np.median([c.sigma for c in fit.components]) if fit.components else 0.9 / mm
-    smallest = limit(noise.local, trace.gain, LIMIT_WIDTH * float(width), THRESHOLD)
+    width = (np.median([c.sigma for c in fit.components]) if fit.components
+             else 0.9 / layout.mm_per_unit)
+    smallest = limit(noise.local, taken.trace.gain, LIMIT_WIDTH * float(width), THRESHOLD)
     scale = layout.scaled
     return LaneReading(
         lane.name, lane.role, lane.x if scale else None, lane.width if scale else None,
-        trace.run if scale else None, spots, pairs, smallest, fit, noise, trace, below,
-        (*flags, *more), plate.by,
+        taken.trace.run if scale else None, spots, pairs, smallest, fit, noise, taken.trace,
+        taken.below, (*flags, *more), plate.by,
     )
+
+
+def shapes_of(plate: Plate) -> ShapeDoubt:
+    """Return how far the spots of the plate's lanes depart from Gaussians, learned once."""
+    lanes = tuple((lane.x, lane.lean, lane.width) for lane in plate.layout.lanes)
+    key = ("shapes", id(plate.signal), lanes)
+    if key not in plate.seen:
+        looks = (_first_look(plate, lane) for lane in plate.layout.lanes)
+        plate.seen[key] = learn_shapes((t.trace, t.flat, t.fit, t.noise) for t in looks)
+    found: ShapeDoubt = plate.seen[key]
+    return found
+
+
+def _first_look(plate: Plate, lane: Lane) -> _Taken:
+    """Return the lane fitted with the assumed doubt of shapes, kept for the next who asks."""
+    key = ("first", id(plate.signal), lane)
+    if key not in plate.seen:
+        plate.seen[key] = _take(plate, lane, ASSUMED)
+    taken: _Taken = plate.seen[key]
+    return taken
+
+
+def _second_look(plate: Plate, lane: Lane) -> _Taken:
+    """Return the lane as the plate's own shapes have it: fitted anew where they may decide."""
+    taken = _first_look(plate, lane)
+    shapes = shapes_of(plate)
+    unlike = float(np.abs(np.log(shapes.sds / ASSUMED.sds)[:2]).max()) > UNLIKE_SHAPES
+    if unlike and plate.settings.components is None and _may_change(taken.fit):
+        return _take(plate, lane, shapes)
+    return replace(taken, fit=replace(taken.fit, shapes=shapes))
+
+
+def _may_change(fit: Fit) -> bool:
+    """Return whether another doubt of shapes may change the count of components."""
+    near = any(b.centre - a.centre < UNITED * 0.5 * (a.spread + b.spread)
+               for a, b in pairwise(fit.components))
+    return near or len({attempt.components for attempt in fit.tried}) > 1
+
+
+def _take(plate: Plate, lane: Lane, shapes: ShapeDoubt) -> _Taken:
+    settings, noise = plate.settings, plate.noise
+    if noise is not None and lane.width != plate.layout.lanes[0].width:
+        noise = layer_noise(plate.signal, plate.layout, lane.width) or noise
+    trace = sample(plate.signal, plate.layout, lane)
+    flat, below = _less_background(trace, settings, plate.signal.grid.mm)
+    flags: tuple[Flag, ...] = ()
+    if noise is None:
+        noise = residual_noise((flat - _smooth(flat, trace.pitch))[trace.usable], trace.pitch)
+        flags = (flag("noise-from-residuals", "too little clean layer beside the lanes"),)
+    fit, held = fit_lane(trace, flat, noise, mm=plate.layout.mm_per_unit,
+                         baseline_order=settings.baseline_order, components=settings.components,
+                         shapes=shapes)
+    if held is not noise:
+        flags = (flag("noise-from-residuals", "the layer shows less noise than the lane: the scan "
+                      "is compressed or has few grey levels"),)
+    return _Taken(trace, flat, below, fit, held, flags)
 
 
 def _hides(signal: Signal, layout: Layout, lane: Lane) -> bool:
@@ -221,7 +295,8 @@ def _measure_trace(path: Path, settings: Settings) -> Reading:
     flat, below = trace.signal, np.zeros_like(trace.signal)
     if settings.background not in ("layer", "none"):
         flat, below = _less_background(trace, settings, trace.pitch)
-    fit = deconvolve(trace.position, flat, joint=settings.joint, components=settings.components)
+    fit = deconvolve(trace.position, flat, baseline_order=settings.baseline_order,
+                     components=settings.components)
     noise = residual_noise(flat - fit.model, trace.pitch)
     spots, pairs, more = describe(trace, fit, noise, 0.0, 0.0, True, 1.0)
     tallest = float(fit.peaks.max(initial=0.0))

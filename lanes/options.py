@@ -9,8 +9,8 @@ from lanes.about import About, about_words
 from lanes.errors import InputError
 from lanes.settings import (
     BACKGROUNDS,
+    BASELINE_ORDERS,
     CHANNELS,
-    JOINTS,
     LAWS,
     LIGHTS,
     SPOTS,
@@ -19,7 +19,7 @@ from lanes.settings import (
 )
 
 CHOICES = ("light", "law", "channel", "transfer", "origin", "front", "lane_width", "plate_width",
-           "plate_height", "dpi", "turn", "background", "joint", "components", "spots")
+           "plate_height", "dpi", "turn", "background", "baseline_order", "components", "spots")
 
 
 def plate_options(parser: argparse.ArgumentParser) -> None:
@@ -54,7 +54,8 @@ def plate_options(parser: argparse.ArgumentParser) -> None:
     fit = parser.add_argument_group("fit")
     fit.add_argument("--background", choices=BACKGROUNDS,
                      help="what lies under the spots (layer: the clean layer beside the lane)")
-    fit.add_argument("--joint", choices=JOINTS, help="baseline fitted with the spots")
+    fit.add_argument("--baseline-order", choices=BASELINE_ORDERS,
+                     help="baseline fitted with the spots")
     fit.add_argument("--components", type=int, metavar="N",
                      help="spots in each lane, where that is known")
     parser.add_argument("--digits", type=int, choices=range(2, 7), metavar="N",

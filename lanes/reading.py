@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,7 +14,7 @@ from lanes.plate.picture import Picture
 from lanes.plate.signal import LAW_NAMES, Signal
 from lanes.scan.scan import Scan
 from lanes.settings import Settings
-from lanes.spots.deconvolve import Fit
+from lanes.spots.fit import Fit
 from lanes.spots.quantities import Pair, Spot
 from lanes.trace.noise import Noise
 from lanes.trace.sample import Trace
@@ -35,7 +36,10 @@ class Source:
 
 @dataclass(frozen=True)
 class Plate:
-    """A plate made ready to be read: everything up to the traces."""
+    """A plate made ready to be read: everything up to the traces.
+
+    `seen` keeps what was worked out once for the plate, so that every question finds the same.
+    """
 
     scan: Scan
     light: str
@@ -44,6 +48,7 @@ class Plate:
     noise: Noise | None
     flags: tuple[Flag, ...]
     settings: Settings
+    seen: dict[Any, Any] = field(default_factory=dict, compare=False, repr=False)
 
     @property
     def by(self) -> str:

@@ -18,9 +18,10 @@ from lanes.places import Places, places_from
 
 LIGHTS = ("auto", "white", "254", "366")
 LAWS = ("auto", "kubelka-munk", "optical-density", "emission")
-CHANNELS = ("auto", "red", "green", "blue", "mean", "luminance")
+CHANNELS = ("auto", "red", "green", "blue", "mean", "luminance", "red+green", "green+blue",
+            "red+blue")
 BACKGROUNDS = ("layer", "asymmetric", "snip", "polynomial", "none")
-JOINTS = ("auto", "none", "constant", "linear", "quadratic", "exponential")
+BASELINE_ORDERS = ("auto", "none", "constant", "linear", "quadratic", "exponential")
 SPOTS = ("auto", "dark", "light")
 TURNS = (0, 90, 180, 270)
 MOST_LANES = 60
@@ -78,7 +79,7 @@ class Settings:
         Dots per inch, instead of the file's own.
     background : str
         "layer" (clean layer beside the lane) or a one-dimensional method by name.
-    joint : str
+    baseline_order : str
         The low-order term fitted together with the spots.
     components : int or None
         Components per lane, where the count is known.
@@ -107,13 +108,13 @@ class Settings:
     plate_height: float | None = None
     dpi: float | None = None
     background: str = "layer"
-    joint: str = "auto"
+    baseline_order: str = "auto"
     components: int | None = None
     corners: tuple[tuple[float, float], ...] | None = None
+    spots: str = "auto"
     lane: tuple[LaneNote, ...] = ()
     places: Places = dataclasses.field(default_factory=Places)
     about: About = dataclasses.field(default_factory=About)
-    spots: str = "auto"
 
     def __post_init__(self) -> None:
         for name in ("lanes", "names", "roles"):
@@ -124,7 +125,7 @@ class Settings:
         _one_of("law", self.law, LAWS)
         _one_of("channel", self.channel, CHANNELS)
         _one_of("background", self.background, BACKGROUNDS)
-        _one_of("joint", self.joint, JOINTS)
+        _one_of("baseline_order", self.baseline_order, BASELINE_ORDERS)
         _one_of("turn", self.turn, TURNS)
         _one_of("spots", self.spots, SPOTS)
         _transfer(self.transfer)

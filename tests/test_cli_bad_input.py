@@ -328,7 +328,7 @@ def test_no_settings_file(refused: Refused, tmp_path: Path, drawn: Path) -> None
      (("measure", "a.png", "--law", "beer"), "--law"),
      (("measure", "a.png", "--channel", "cyan"), "--channel"),
      (("measure", "a.png", "--background", "flat"), "--background"),
-     (("measure", "a.png", "--joint", "cubic"), "--joint"),
+     (("measure", "a.png", "--baseline-order", "cubic"), "--baseline-order"),
      (("measure", "a.png", "--origin"), "--origin"),
      (("measure", "a.png", "--lane", "3"), "--lane"),
      (("measure", "a.png", "--light", "u\nv"), "--light"), (("draw", "a.toml"), "--out"),

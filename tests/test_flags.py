@@ -11,7 +11,7 @@ import pytest
 
 import lanes
 from lanes.cli import main
-from lanes.flags import REGISTRY, Flag, flag, table
+from lanes.flags import REGISTRY, Flag, flag, listed
 
 SOURCES = sorted(Path(lanes.__file__).parent.rglob("*.py"))
 
@@ -53,12 +53,34 @@ def test_an_unregistered_flag_is_a_defect() -> None:
         flag("nice", "what a plate")
 
 
-def test_the_table_has_a_row_for_each() -> None:
-    rows = table().splitlines()
-    assert rows[0] == "| flag | what it means | what to do |"
-    assert len(rows) == 2 + len(REGISTRY)
-    for row, kind in zip(rows[2:], REGISTRY.values(), strict=True):
-        assert row == f"| `{kind.name}` | {kind.meaning} | {kind.remedy} |"
+def test_the_list_names_each_once() -> None:
+    assert re.findall(r"`([a-z-]+)`", listed()) == list(REGISTRY)
+
+
+@pytest.mark.parametrize("name", list(REGISTRY))
+def test_each_is_explained_by_name(name: str, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["explain", name]) == 0
+    text = " ".join(capsys.readouterr().out.split())
+    kind = REGISTRY[name]
+    assert text == f"{name}: {kind.meaning}. What to do: {kind.remedy}."
+
+
+def test_all_are_explained_without_a_name(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["explain"]) == 0
+    text = " ".join(capsys.readouterr().out.split())
+    for kind in REGISTRY.values():
+        assert f"{kind.name}: {kind.meaning}. What to do: {kind.remedy}." in text
+
+
+def test_the_keys_of_a_file_are_listed_and_an_unknown_word_is_refused(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    assert main(["explain", "purity.json"]) == 0
+    assert capsys.readouterr().out.startswith("schema, lane, main(rf, area_percent, low, high), ")
+    assert main(["explain", "nothing"]) == 2
+    error = capsys.readouterr().err
+    assert error.startswith("lanes: nothing is called 'nothing': lanes explain lists every remark")
+    assert len(error.splitlines()) == 1
 
 
 def test_every_flag_the_code_raises_is_registered() -> None:

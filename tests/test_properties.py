@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from lanes import InputError, LanesError, Settings, measure
 from lanes.draw import LaneSpec, PlateSpec, SpotSpec, draw, save
 from lanes.report.record import results_json
-from lanes.settings import BACKGROUNDS, CHANNELS, JOINTS, LAWS, LIGHTS, from_mapping
+from lanes.settings import BACKGROUNDS, BASELINE_ORDERS, CHANNELS, LAWS, LIGHTS, from_mapping
 from lanes.spots.deconvolve import deconvolve
 from lanes.trace.noise import Noise
 
@@ -69,13 +69,13 @@ def traces(draw_: Any) -> Floats:
 
 
 @few
-@given(traces(), st.sampled_from(JOINTS), st.sampled_from(BACKGROUNDS))
+@given(traces(), st.sampled_from(BASELINE_ORDERS), st.sampled_from(BACKGROUNDS))
 def test_any_trace(table: Floats, joint: str, background: str) -> None:
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "trace.csv"
         np.savetxt(path, table, delimiter=",")
         try:
-            reading = measure(path, origin=0, front=75, joint=joint, background=background)
+            reading = measure(path, origin=0, front=75, baseline_order=joint, background=background)
         except LanesError as error:
             said = str(error)
         else:
@@ -104,7 +104,7 @@ keys = st.fixed_dictionaries({}, optional={
     "law": st.sampled_from([*LAWS, ""]),
     "channel": st.sampled_from([*CHANNELS, None]),
     "background": st.sampled_from([*BACKGROUNDS, "x"]),
-    "joint": st.sampled_from([*JOINTS, 2]),
+    "baseline_order": st.sampled_from([*BASELINE_ORDERS, 2]),
     "transfer": st.sampled_from(["auto", "srgb", "2.2", "x", "-1", "nan"]),
     "turn": st.sampled_from([0, 90, 45, True, "90"]),
     "origin": number, "front": number, "lane_width": number, "plate_width": number,

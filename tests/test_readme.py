@@ -10,17 +10,19 @@ from pathlib import Path
 import pytest
 
 from lanes import flags
-from lanes.cli import COMMANDS, main
+from lanes.cli import main
+from lanes.commands.keys import described, parsed
+from lanes.questions import QUESTIONS
 
 ROOT = Path(__file__).parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 
 
 def test_flags_are_the_registry() -> None:
-    """The table between the marks is printed by `python -m lanes.flags`."""
+    """What stands between the marks is what `lanes.flags.listed` returns."""
     found = re.search(r"<!-- flags -->\n(.*)<!-- /flags -->", README, re.S)
     assert found is not None
-    assert flags.table() in found.group(1)
+    assert flags.listed() in found.group(1)
 
 
 def test_the_python_example_runs(monkeypatch, capsys) -> None:  # type: ignore[no-untyped-def]
@@ -43,7 +45,7 @@ def examples() -> list[str]:
 def test_the_examples_run(  # type: ignore[no-untyped-def]
     line: str, monkeypatch, capsys, tmp_path: Path
 ) -> None:
-    """Each writes its page and picture, and its record has the keys that the README lists."""
+    """Each writes its page and picture, and its record has the keys that `lanes explain` lists."""
     monkeypatch.chdir(ROOT)
     name = line.split()[0]
     out = tmp_path / "out"
@@ -51,29 +53,19 @@ def test_the_examples_run(  # type: ignore[no-untyped-def]
     printed, error = capsys.readouterr()
     assert error == ""
     found = json.loads(printed)
+    listed = described("results" if name == "measure" else name)
+    assert list(found) == list(parsed(listed))
     if name == "measure":
-        assert f"`{', '.join(found)}`" in " ".join(
-            README.replace("[]", "").partition("own are those")[2].split())
         return
     assert {p.name for p in out.iterdir()} == {
         f"{name}.json", f"{name}.png", f"{name}.html", "settings.toml", "written.json"}
-    shown = re.search(rf"^\| `{name}\.json` \| (.+) \|$", README, re.M)
-    assert shown is not None
-    assert ["schema", *_outer(shown.group(1)), "flags"] == list(found)
-
-
-def _outer(keys: str) -> list[str]:
-    """Return the keys outside every bracket."""
-    while "(" in keys:
-        keys = re.sub(r"\([^()]*\)", "", keys)
-    return keys.replace("[]", "").split(", ")
 
 
 def test_every_question_has_an_example_and_every_picture_is_there() -> None:
     asked = {line.split()[0] for line in examples()}
-    assert asked == set(COMMANDS) - {"draw"}
+    assert asked == {"measure", *QUESTIONS}
     shown = re.findall(r"\]\((fixtures/[^)]+)\)", README)
-    assert len(shown) == len(asked)
+    assert len(shown) == len(asked) + 1  # and how to photograph a plate
     assert all((ROOT / path).is_file() for path in shown)
 
 
@@ -88,3 +80,16 @@ def test_the_table_shown_is_what_the_demo_reads() -> None:
     for (rf, percent), spot in zip(shown, found, strict=True):
         assert abs(float(rf) - spot.rf) < 6e-3
         assert abs(float(percent) - spot.area_percent) < 0.1
+
+
+def test_what_the_commands_write_is_left_out_of_the_repository() -> None:
+    ignored = (ROOT / ".gitignore").read_text(encoding="utf-8").split()
+    written = re.findall(r"^    .*lanes .*--out (\S+)", README, re.M)
+    assert len(written) >= 2
+    for name in written:
+        assert f"/{name}" in ignored or f"/{name}/" in ignored, name
+
+
+def test_the_details_begin_after_two_screens() -> None:
+    """A screen is 45 lines of text (a choice); a picture's height is not counted."""
+    assert len(README.partition("## Examples")[0].splitlines()) <= 90

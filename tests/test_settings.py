@@ -15,8 +15,8 @@ from lanes.errors import InputError
 from lanes.places import Places
 from lanes.settings import (
     BACKGROUNDS,
+    BASELINE_ORDERS,
     CHANNELS,
-    JOINTS,
     LAWS,
     LIGHTS,
     TURNS,
@@ -30,7 +30,7 @@ FULL = Settings(
     transfer="2.2", turn=90, channel="green", light="254", law="optical-density", origin=8.5,
     front=80.25, lanes=(10.0, 20.5, 31.0), names=("a", "β-2", "c+d"),
     roles=("reference", "", "say \"what\""), lane_width=6.0, plate_width=100.0,
-    plate_height=200.0, dpi=600.0, background="snip", joint="linear", components=3,
+    plate_height=200.0, dpi=600.0, background="snip", baseline_order="linear", components=3,
 )
 
 
@@ -135,14 +135,14 @@ def test_lists_become_tuples_and_whole_numbers_floats() -> None:
 @pytest.mark.parametrize(
     ("name", "allowed"),
     [("light", LIGHTS), ("law", LAWS), ("channel", CHANNELS), ("background", BACKGROUNDS),
-     ("joint", JOINTS), ("turn", TURNS)],
+     ("baseline_order", BASELINE_ORDERS), ("turn", TURNS)],
 )
 def test_choices(name: str, allowed: tuple[Any, ...]) -> None:
     for value in allowed:
         assert getattr(from_mapping({name: value}), name) == value
     for wrong in ("", "purple", 5, True, None, ["auto"]):
         text = refused(**{name: wrong})
-        assert f"--{name} " in text
+        assert f"--{name.replace('_', '-')} " in text
         for value in allowed:
             assert str(value) in text
 

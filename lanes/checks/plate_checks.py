@@ -10,6 +10,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+from lanes.checks.blobs import blob_remarks
+from lanes.checks.colours import channel_matters
 from lanes.checks.law import law_matters
 from lanes.checks.run import lane_remarks, run_remarks, solvent_remarks, upside_down
 from lanes.checks.scan import scale_remark, scan_remarks
@@ -44,7 +46,10 @@ def check_plate(
     scale = () if stated else scale_remark(scan, layout, readings)
     # Where the scale is in doubt, so is every length.
     millimetres = layout.scaled and not scale
+    outside, missed = blob_remarks(layout, readings)
     remarks = (
+        *outside,
+        *channel_matters(plate, readings),
         *scale,
         *upside_down(layout, signal),
         *run_remarks(layout, millimetres),
@@ -52,5 +57,8 @@ def check_plate(
         *scan_remarks(scan, layout, signal, readings),
         *law_matters(signal, plate.light, readings),
     )
-    lanes = tuple(lane_remarks(layout, lane, millimetres) for lane in layout.lanes)
+    lanes = tuple(
+        (*more, *lane_remarks(layout, lane, millimetres))
+        for lane, more in zip(layout.lanes, missed, strict=True)
+    )
     return remarks, lanes, spot_remarks(readings, signal.law, signal.reference, millimetres)

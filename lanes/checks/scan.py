@@ -9,8 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lanes.flags import Flag, flag
+from lanes.plate.channel import WEIGHTS
 from lanes.plate.layout import Layout
-from lanes.plate.signal import WEIGHTS, Signal
+from lanes.plate.signal import Signal
 from lanes.reading import LaneReading
 from lanes.scan.scan import Scan
 from lanes.scan.transfer import code_table

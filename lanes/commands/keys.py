@@ -14,7 +14,7 @@ KEYS = {
         "signal_to_noise, flags[]), pairs[](lower, upper, delta_rf, resolution, resolution_sd, "
         "valley_to_peak), fit(components, r_squared, reduced_chi_square, aicc, bic, "
         "tried[](components, shape, rss, parameters, aicc, bic)), noise(sd, correlation_mm), "
-        "flags[]), flags[](name, message), settings"
+        "flags[]), flags[](name, message), about, settings"
     ),
     "shoulder": (
         "lane, rf, verdict, p_value, delta_aicc, delta_bic, components[](rf, rf_sd, area_percent, "

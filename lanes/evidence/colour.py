@@ -14,9 +14,7 @@ from lanes.evidence.noise_covariance import noise_covariance
 from lanes.plate.layout import Lane
 from lanes.plate.signal import Signal, to_signal
 from lanes.reading import Plate
-from lanes.spots.deconvolve import Component
-from lanes.spots.model import Peak, peak_shape
-from lanes.spots.shapes import apex
+from lanes.spots.model import Component, peak_shape
 from lanes.trace.noise import Noise, layer_noise
 from lanes.trace.sample import Trace, sample
 
@@ -89,8 +87,7 @@ class Colours:
             near = (np.abs(x - c.centre) < 1.5 * (c.sigma + abs(c.tau))) & trace.usable
             if near.sum() < 8:
                 return None
-            mean = c.centre - (apex(c.sigma, c.tau) if c.tau else 0.0)
-            shape = peak_shape(x[near], Peak(mean, 1.0, c.sigma, c.tau))[0]
+            shape = peak_shape(x[near], replace(c.peak(), area=1.0))[0]
             cov = noise_covariance(noise, trace.gain[near])
             along = np.linalg.solve(cov, shape)
             size = float(shape @ along)

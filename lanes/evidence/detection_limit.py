@@ -17,12 +17,14 @@ from scipy.stats import t as student
 
 from lanes.confidence import ONE_SIDED_95
 from lanes.reading import LaneReading, Plate
-from lanes.spots.deconvolve import THRESHOLD, Component, Fit, deconvolve
-from lanes.spots.fit_lane import BROADEST_MM, NARROWEST_MM, fit_lane
-from lanes.spots.model import Peak
+from lanes.spots.deconvolve import THRESHOLD, deconvolve
+from lanes.spots.fit import Fit
+from lanes.spots.fit_lane import fit_lane
+from lanes.spots.model import Component, Peak
 from lanes.spots.quantities import HALF_HEIGHT_FACTOR
-from lanes.spots.shapes import FWHM, apex, gaussian
-from lanes.spots.transverse import profiles
+from lanes.spots.shape_terms import ASSUMED, ShapeDoubt
+from lanes.spots.shapes import FWHM, gaussian
+from lanes.spots.transverse import BROADEST_MM, NARROWEST_MM, profiles
 from lanes.trace.noise import Noise
 from lanes.trace.sample import Trace
 
@@ -46,8 +48,10 @@ class Lane:
     noise : Noise
     mm : float
         Millimetres per unit of length.
-    joint : str
-        The low-order term that is fitted.
+    baseline_order : str
+        The baseline that is fitted with the spots.
+    shapes : ShapeDoubt
+        How far the plate's spots depart from Gaussians.
     across : (k,) array or None
         The main spot's share in each strip, summing to 1; None for a trace without strips.
     """
@@ -56,12 +60,14 @@ class Lane:
     flat: Floats
     noise: Noise
     mm: float
-    joint: str
+    baseline_order: str
     across: Floats | None
+    shapes: ShapeDoubt = ASSUMED
 
     def taken_apart(self) -> Fit:
         """Return the spots found here, by the same steps as a reading's."""
-        return fit_lane(self.trace, self.flat, self.noise, mm=self.mm, joint=self.joint)[0]
+        return fit_lane(self.trace, self.flat, self.noise, mm=self.mm,
+                        baseline_order=self.baseline_order, shapes=self.shapes)[0]
 
     def plus(self, peaks: list[Peak]) -> Lane:
         """Return the lane with `peaks` added, spread across it as the main spot is."""
@@ -117,7 +123,8 @@ def lane_of(plate: Plate, reading: LaneReading, main: int) -> Lane:
         across = np.clip(shares[main], 0.0, None)
         across = across / across.sum()
     return Lane(reading.trace, reading.trace.signal - reading.background, reading.noise,
-                plate.layout.mm_per_unit, plate.settings.joint, across)
+                plate.layout.mm_per_unit, plate.settings.baseline_order, across,
+                reading.fit.shapes or ASSUMED)
 
 
 def away(lane: Lane, fit: Fit, sigma: float, start: float) -> float | None:
@@ -283,11 +290,9 @@ def refitted(lane: Lane, fit: Fit) -> Fit:
         near = (np.abs(trace.position - c.centre) < c.sigma) & trace.usable
         old, new = float(peak[near].sum()), float(lane.flat[near].sum())
         scale.append(max(new / old, 1e-6) if old > 0 else 1.0)
-    start = tuple(_peak(c, s) for c, s in zip(fit.components, scale, strict=True))
+    start = tuple(replace(c.peak(), area=s * c.area)
+                  for c, s in zip(fit.components, scale, strict=True))
     return deconvolve(trace.position, lane.flat, noise=lane.noise, gain=trace.gain,
-                      usable=trace.usable, joint=lane.joint, start=start,
+                      usable=trace.usable, baseline_order=lane.baseline_order, start=start,
                       narrowest=NARROWEST_MM / lane.mm, broadest=BROADEST_MM / lane.mm)
 
-
-def _peak(c: Component, scale: float) -> Peak:
-    return Peak(c.centre - (apex(c.sigma, c.tau) if c.tau else 0.0), scale * c.area, c.sigma, c.tau)

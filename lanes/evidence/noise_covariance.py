@@ -1,4 +1,4 @@
-"""The covariance of a trace's samples: the layer's noise, and a spot's distance from its formula."""
+"""Covariance of a trace's samples: the layer's noise, and what a spot departs from its formula."""
 
 from __future__ import annotations
 
@@ -44,7 +44,9 @@ def noise_covariance(noise: Noise, gain: Floats) -> Floats:
     return np.asarray(toeplitz(row) * size[:, None] * size[None, :])
 
 
-def misfit_covariance(z: Floats, height: float, doubt: ShapeDoubt | None = None) -> Floats:
+def misfit_covariance(
+    z: Floats, height: float, doubt: ShapeDoubt | None = None, rough: float = 1.0
+) -> Floats:
     """Return the covariance of a spot's departure from a Gaussian.
 
     Parameters
@@ -56,8 +58,10 @@ def misfit_covariance(z: Floats, height: float, doubt: ShapeDoubt | None = None)
     doubt : ShapeDoubt, optional
         Of the shape's low orders (skewed, flat). What is finer than those is always there, of
         `MISFIT` of the height.
+    rough : float
+        By how much a spot is more misshapen than others, as a factor of all that.
     """
     smooth = np.exp(-0.5 * ((z[:, None] - z[None, :]) / MISFIT_LENGTH) ** 2)
     envelope = MISFIT * height * np.exp(-0.5 * (z / MISFIT_REACH) ** 2)
     fine = smooth * envelope[:, None] * envelope[None, :]
-    return np.asarray(fine if doubt is None else fine + doubt.covariance(z, height))
+    return rough**2 * np.asarray(fine if doubt is None else fine + doubt.covariance(z, height))

@@ -95,10 +95,10 @@ def track_near(found: Sequence[Track], rf: float, option: str) -> int:
 def areas(reading: LaneReading) -> tuple[Floats, Floats | None]:
     """Return the (c,) areas of a lane's spots and their (c, c) covariance, None where unknown."""
     values = np.array([spot.area for spot in reading.spots])
-    covariance = reading.fit.covariance
+    covariance = reading.fit.area_covariance()
     if covariance is None or any(spot.area_sd is None for spot in reading.spots):
         return values, None
-    return values, np.asarray(covariance[1::4, 1::4], float)
+    return values, covariance
 
 
 def across(readings: Sequence[LaneReading]) -> Floats | None:

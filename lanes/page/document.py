@@ -5,7 +5,7 @@ from __future__ import annotations
 import threading
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +13,7 @@ from lanes.errors import InputError, LanesError
 from lanes.page.drafts import Draft
 from lanes.page.edits import carried_over, corners_moved, edited
 from lanes.page.reader import Outcome, Reader
+from lanes.plate.given_places import as_placed
 from lanes.plate.layout import Layout
 from lanes.plate.locate import locate_plate
 from lanes.settings import Settings, from_mapping
@@ -52,6 +53,7 @@ class Document:
         self.revision = 1
         self.stamp = 1
         self.outcome: Outcome | None = None
+        self._squared: Layout | None = None  # the plate under corners that are not read yet
         self.outcome_revision = 0
         self.reading_stamp = 0
         self.progress: tuple[str, int, int] | None = None
@@ -75,8 +77,16 @@ class Document:
 
     @property
     def layout(self) -> Layout | None:
-        """Return where things were last found, whole or in part."""
-        return None if self.outcome is None else self.outcome.layout
+        """Return where things are: as last found, and as placed by hand since."""
+        layout = self._squared
+        if layout is None and self.outcome is not None:
+            layout = self.outcome.layout
+        if layout is None or self.outcome_revision == self.revision:
+            return layout
+        try:
+            return as_placed(layout, self._settings)
+        except LanesError:
+            return layout
 
     def changed(self) -> None:
         """Note that a page should show something anew."""
@@ -103,6 +113,7 @@ class Document:
                 if not 0 <= at < len(record.history):
                     raise InputError(f"there is nothing to {kind}")
                 record.at = at
+                self._squared = None
             else:
                 settings = self._edited(edit)
                 if settings == self._settings:
@@ -141,6 +152,7 @@ class Document:
             if revision != self.revision:
                 return False
             self.outcome, self.outcome_revision = outcome, revision
+            self._squared = None
             self.progress = None
             self.stamp += 1
             self.reading_stamp = self.stamp
@@ -161,4 +173,5 @@ class Document:
             new = locate_plate(self.reader.scan(moved), moved)
         except LanesError as error:
             raise InputError(str(error)) from None
+        self._squared = replace(new, origin=layout.origin, front=layout.front, lanes=layout.lanes)
         return carried_over(moved, layout, new)

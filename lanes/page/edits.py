@@ -18,8 +18,10 @@ from lanes.settings import LaneNote, Settings, from_mapping
 
 Edit = Mapping[str, Any]
 # Plain choices, by the settings' own names.
-CHOICES = ("light", "law", "channel", "transfer", "turn", "background", "joint", "components",
-           "plate_width", "plate_height", "dpi")
+CHOICES = ("light", "law", "channel", "transfer", "turn", "background", "baseline_order",
+           "components", "plate_width", "plate_height", "dpi")
+
+LEAST_TURN = 100.0  # of two sides, in pixels squared: a plate of 10 x 10
 
 
 def edited(settings: Settings, layout: Layout | None, edit: Edit) -> Settings:
@@ -64,6 +66,13 @@ def corners_moved(settings: Settings, edit: Edit) -> Settings:
     if not isinstance(points, list) or len(points) != 4:
         raise InputError("a plate has four corners: place each of them")
     corners = tuple((_number(p, 0), _number(p, 1)) for p in points)
+    turns = [(b[0] - a[0]) * (c[1] - b[1]) - (b[1] - a[1]) * (c[0] - b[0])
+             for a, b, c in zip(corners, corners[1:] + corners[:1], corners[2:] + corners[:2],
+                                strict=True)]
+    # Around a plate the way turns to one side, by more than a point's breadth.
+    if max(turns) > -LEAST_TURN:
+        raise InputError("the corners cross, or leave no plate between them: put each where the "
+                         "plate's is")
     return _by_hand(replace(settings, corners=corners), "corners")
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import json
+import traceback
 from collections.abc import AsyncIterator, Awaitable, Callable
 from pathlib import Path
 from typing import Any
@@ -102,6 +103,10 @@ def _guarded(handler: Handler) -> Handler:
         except OSError as error:
             return _error(507, f"the disk refuses: {error.strerror or error}; make room and try "
                           "again")
+        except Exception:  # a defect: the page stays usable, and the terminal tells where
+            traceback.print_exc()
+            return _error(500, "the program broke off on this: undo the last change, or report "
+                          "what the terminal shows")
 
     return guarded
 

@@ -65,18 +65,39 @@ class Depths:
 
 
 BELOW_MM, BEYOND_MM = 1.5, 1.0  # how far past origin and front a blob's centre may lie
+BESIDE_MM = 1.3   # of a line: where a mark's halves, or a second stroke, are left of its mask
+MARK_MM = 2.2     # a dot, a cross or a tick is narrower, a spot left at the origin as wide or wider
+DRAWN_OUT = 3.5   # width over height: a strip along a line; half a spot has less
 SIDE_MM = 1.5  # of the plate's sides: chipped layer
 
 
-def blobs_between(planes: Planes, layout: Layout) -> tuple[Blob, ...]:
-    """Return every blob between the lines of `layout`, darker and lighter, from left to right."""
+def layer_depths(planes: Planes, layout: Layout) -> Depths:
+    """Return how far the light between the lines of `layout` departs from the layer's."""
     grid = planes.grid
     off = off_layer(layout, planes.fine_grid, planes.step)
     unit = layout.mm_per_unit
     x, y = grid.x()[None, :], grid.y()[:, None]
     off |= (y < layout.origin.at(x) - BELOW_MM / unit) | (y > layout.front.at(x) + BEYOND_MM / unit)
     off |= (x < SIDE_MM / unit) | (x > layout.width - SIDE_MM / unit)
-    return find_blobs(depths(planes.light, grid.mm, off), grid, None)
+    return depths(planes.light, grid.mm, off)
+
+
+def blobs_between(planes: Planes, layout: Layout) -> tuple[Blob, ...]:
+    """Return every blob between the lines of `layout`, darker and lighter, from left to right.
+
+    What is left of the pencil beside the two lines is none: narrow, or drawn out along them.
+    """
+    found = find_blobs(layer_depths(planes, layout), planes.grid, None)
+    return tuple(b for b in found if not _pencil_beside(b, layout))
+
+
+def _pencil_beside(blob: Blob, layout: Layout) -> bool:
+    unit = layout.mm_per_unit
+    for line in (layout.origin, layout.front):
+        near = abs(blob.y - float(line.at(blob.x))) < BESIDE_MM / unit + 0.5 * line.thick
+        if near and (blob.width < MARK_MM / unit or blob.width > DRAWN_OUT * blob.height):
+            return True
+    return False
 
 
 def is_lighter(blobs: tuple[Blob, ...], asked: str) -> bool:
@@ -203,7 +224,7 @@ def _regions(
         ground = float(np.median(smooth[seen.bare])) if seen.bare.any() else 0.0
         spread = 1.4826 * float(np.median(np.abs(smooth[seen.bare] - ground))) if (
             seen.bare.any()) else 1.0
-        labels, peaks = flood(smooth - ground, excess > 1.0, 5.0 * spread)
+        labels, peaks = flood(smooth - ground, excess > SHARE, 5.0 * spread)
         for label, (row, column) in enumerate(peaks, start=1):
             if excess[row, column] <= 1.0 or smooth[row, column] - ground <= 5.0 * spread:
                 continue

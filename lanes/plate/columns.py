@@ -7,7 +7,7 @@ each cost what makes them rare.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
@@ -29,8 +29,11 @@ TICK_MM = 0.5      # how far a sample is put beside its tick (common practice: b
 BLOB_MM, BLOB_SHARE = 0.5, 0.12
 MOST_LEAN = 0.06   # about 3.5 degrees
 # Costs, in nats.
-STRAY = 6.0        # a blob off every lane: one plate in some hundred has a stain like a spot
-STRAY_GROWS = 10.0  # standard deviations of a blob for each further nat: a strong one is no speck
+STRAY = 2.0        # a blob off every lane that is hardly one: specks are common
+SPOT_LIKE = 5.0    # more, where it is as large as a spot: specks seldom are
+SPOT_MM = 1.2
+STRAY_GROWS = 3.0  # standard deviations of a blob for each further nat: a strong one is no speck
+STRAY_MOST = 14.0  # one plate in very many has a stain like a heavy spot
 MARKED = 1.0       # a lane at a tick
 UNMARKED = 4.5     # a lane of blobs alone: any place of some ninety, 1 mm apart
 UNTICKED = 3.0     # more, where two or more others have ticks
@@ -44,13 +47,15 @@ NARROW = 12.0      # lanes nearer than their spots are wide, whole
 
 @dataclass(frozen=True)
 class Evidence:
-    """What speaks for lanes, in mm: blobs brought to the origin line, ticks and their sureness.
+    """What speaks for lanes, in mm: blobs brought down to the origin line, and ticks.
 
     Attributes
     ----------
     u, sd : (b,) arrays
         Where each blob's lane would cross the origin line, and the scatter of that.
     strength : (b,) array
+    large : (b,) bool array
+        As large as a spot.
     beside : (b, b) bool array
         Blobs of one height, side by side: of two lanes.
     ticks, sure : (t,) arrays
@@ -59,18 +64,20 @@ class Evidence:
         Full width at half height of the usual blob.
     plate : float
         The plate's width.
+    lean : float
+        What all lanes lean by.
     """
 
     u: Floats
     sd: Floats
     strength: Floats
+    large: np.ndarray[tuple[int, ...], np.dtype[np.bool_]]
     beside: np.ndarray[tuple[int, ...], np.dtype[np.bool_]]
     ticks: Floats
     sure: Floats
     wide: float
     plate: float
     lean: float = 0.0
-    found: tuple[float, ...] = field(default=())
 
 
 def find_lanes(
@@ -145,7 +152,8 @@ def weigh(blobs: tuple[Blob, ...], ticks: list[tuple[float, float]], layout: Lay
     strength = np.array([b.strength for b in blobs], float)
     firm = strength > STRONG * strength.max() if blobs else np.zeros(0, bool)
     return Evidence(
-        x - lean * rise, sd, strength, beside, np.array([t for t, _ in ticks], float) * mm,
+        x - lean * rise, sd, strength, np.minimum(wide, tall) > SPOT_MM, beside,
+        np.array([t for t, _ in ticks], float) * mm,
         np.array([s for _, s in ticks], float),
         float(np.median(wide[firm])) if firm.any() else 0.5 * USUAL_MM, layout.width * mm, lean,
     )
@@ -177,7 +185,8 @@ def cost(xs: list[float], seen: Evidence, empty: float = EMPTY) -> float:
     `empty` is the cost of a lane that nothing marks and nothing lies in.
     """
     lanes = np.array(xs)
-    stray = STRAY + np.minimum(seen.strength / STRAY_GROWS, 8.0)
+    stray = np.minimum(STRAY + np.maximum(seen.strength - 5.0, 0.0) / STRAY_GROWS
+                       + SPOT_LIKE * seen.large, STRAY_MOST)
     leave = np.where(seen.sure >= TICK_SURE, 4.0, 0.6 * (seen.sure - 3.0))
     if lanes.size == 0:
         return float(stray.sum() + leave.sum())

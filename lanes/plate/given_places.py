@@ -77,6 +77,26 @@ def given_lanes(settings: Settings, layout: Layout) -> tuple[Lane, ...] | None:
     return tuple(lanes)
 
 
+def as_placed(layout: Layout, settings: Settings) -> Layout:
+    """Return `layout` with lines and lanes where `settings` places them, ahead of any reading.
+
+    Raises
+    ------
+    InputError
+        If something leaves the plate.
+    """
+    places = settings.places
+    layout = replace(
+        layout, origin=given_line(places.origin, layout, "origin") or layout.origin,
+        front=given_line(places.front, layout, "front") or layout.front)
+    lanes = given_lanes(settings, layout) or layout.lanes
+    names = settings.names or tuple(lane.name for lane in lanes)
+    if len(names) == len(lanes):
+        lanes = tuple(replace(lane, name=name, role=settings.note(name).role or lane.role)
+                      for lane, name in zip(lanes, names, strict=True))
+    return replace(layout, lanes=lanes)
+
+
 def unit(layout: Layout) -> str:
     """Return the word for the plate's unit of length."""
     return "mm" if layout.scaled else "pixels"

@@ -14,10 +14,14 @@ Floats = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Line:
-    """A pencilled line: y in mm as a polynomial of x in mm, lowest power first."""
+    """A pencilled line: y as a polynomial of x, lowest power first, in plate units.
+
+    `thick` is its stroke's full width; 0 where it is not known.
+    """
 
     coefficients: tuple[float, ...]
     sd: float = 0.0
+    thick: float = 0.0
 
     def at(self, x: ArrayLike) -> Floats:
         """Return y in mm at `x` in mm, any shape."""
@@ -94,8 +98,8 @@ class Layout:
     flags : tuple of Flag
     blobs : tuple of Blob or None
         What stands out between the lines; None where it was not looked for.
-    lighter : bool
-        Whether the spots are lighter than the layer.
+    lighter : bool or None
+        Whether spots are lighter than the layer; None: as the law has it.
     """
 
     width: float
@@ -109,7 +113,7 @@ class Layout:
     found: dict[str, float] = field(default_factory=dict)
     flags: tuple[Flag, ...] = ()
     blobs: tuple[Blob, ...] | None = None
-    lighter: bool = False
+    lighter: bool | None = None
 
     def to_pixels(self, x: ArrayLike, y: ArrayLike) -> tuple[Floats, Floats]:
         """Return (column, row) in image pixels of plate points `x`, `y`."""

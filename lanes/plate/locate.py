@@ -6,14 +6,15 @@ from dataclasses import replace
 
 import numpy as np
 
-from lanes.errors import InputError, LayoutError
+from lanes.errors import InputError
 from lanes.flags import Flag, flag
 from lanes.plate.blobs import blobs_between, is_lighter
 from lanes.plate.columns import find_lanes
 from lanes.plate.given_places import given_lanes, given_line
 from lanes.plate.layout import Lane, Layout, Line
+from lanes.plate.lines import find_both
 from lanes.plate.outline import Outline, find_outline
-from lanes.plate.pencil import Stroke, find_lines, find_ticks
+from lanes.plate.pencil import find_ticks
 from lanes.plate.planes import Planes, planes_of
 from lanes.scan.scan import Scan
 from lanes.settings import Settings
@@ -21,9 +22,6 @@ from lanes.settings import Settings
 # Plates are cut from sheets of 200 x 200 mm, and a strip under 15 mm holds no lane.
 SMALLEST_MM, LARGEST_MM = 15.0, 260.0
 TYPICAL_MM = 100.0  # the longer side, where nothing tells the scale
-SURE = 6.0          # standard deviations a line must stand out by
-COVERED = 0.4       # of the plate's width: a row of spots shows in less
-THICKEST_MM = 1.3   # a pencil stroke and its blur; spots and bands are 1.5 mm and more
 
 
 def locate(scan: Scan, settings: Settings, light: str = "white") -> Layout:
@@ -51,37 +49,11 @@ def locate(scan: Scan, settings: Settings, light: str = "white") -> Layout:
     """
     layout = locate_plate(scan, settings)
     planes = planes_of(scan, layout, settings.places.masks)
-    plate, grid = planes.fine, planes.fine_grid
-    found = dict(layout.found)
-    margin = 1.5
     origin = given_line(settings.places.origin, layout, "origin") or _given(
         settings.origin, layout, "origin")
     front = given_line(settings.places.front, layout, "front") or _given(
         settings.front, layout, "front")
-    if origin is None:
-        stroke = _best(find_lines(plate, grid, 0.02 * layout.height, 0.45 * layout.height,
-                                  False, margin))
-        if stroke is None or (front is not None and _above(stroke.line, front, layout)):
-            raise LayoutError(
-                "no origin line found with confidence: give its height above the plate's lower "
-                f"edge with --origin {_unit(layout)}"
-            )
-        origin, found["origin"] = stroke.line, _confidence(stroke)
-    if front is None:
-        low = max(0.45 * layout.height, float(origin.at(layout.width / 2)) + 5 / layout.mm_per_unit)
-        stroke = _best(find_lines(plate, grid, low, 0.99 * layout.height, True, margin))
-        if stroke is None:
-            raise LayoutError(
-                "no solvent front found with confidence: give its height above the plate's lower "
-                f"edge with --front {_unit(layout)}"
-            )
-        front, found["front"] = stroke.line, _confidence(stroke)
-    if not _above(front, origin, layout):
-        raise LayoutError(
-            "the front is not above the origin line: give --origin and --front, counted from the "
-            "plate's lower edge"
-        )
-    layout = replace(layout, origin=origin, front=front, found=found)
+    layout = find_both(planes, layout, origin, front)
     return with_lanes(planes, layout, settings, light)
 
 
@@ -193,21 +165,6 @@ def _given(height: float | None, layout: Layout, name: str) -> Line | None:
         )
     # Read off a ruler: good to about a tenth of a millimetre (common practice).
     return Line((height,), 0.1 / layout.mm_per_unit)
-
-
-def _best(strokes: list[Stroke]) -> Stroke | None:
-    sure = [s for s in strokes
-            if s.score >= SURE and s.coverage >= COVERED and s.thickness <= THICKEST_MM]
-    return max(sure, key=lambda s: s.score * s.coverage) if sure else None
-
-
-def _confidence(stroke: Stroke) -> float:
-    return round(float(stroke.coverage * (1.0 - np.exp(-stroke.score / 5.0))), 3)
-
-
-def _above(upper: Line, lower: Line, layout: Layout) -> bool:
-    x = np.linspace(0.0, layout.width, 9)
-    return bool(np.all(upper.at(x) - lower.at(x) > 4.0 / layout.mm_per_unit))
 
 
 def _unit(layout: Layout) -> str:

@@ -119,7 +119,9 @@ def find_lines(
         rough = rows[i] + slope * u - sag * u**2
         found = _trace_line(blocks, votes, rough, u, grid, smile)
         if found is not None:
-            strokes.append(replace(found, thickness=_thickness(light, grid, found.line)))
+            wide = _thickness(light, grid, found.line)
+            line = replace(found.line, thick=wide * grid.pitch / mm)
+            strokes.append(replace(found, line=line, thickness=wide))
     strokes.sort(key=lambda s: -s.score)
     return strokes
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +22,7 @@ Mask = NDArray[np.bool_]
 COARSE_MM = 0.25
 EDGE_MM = 1.2      # of the plate's rim: chipped layer, its shadow
 PENCIL_MM = 0.7    # to each side of a line's middle: stroke, blur and a wavering hand
+BLUR_MM = 0.6      # beyond half a thick stroke's width: its soft edge, a second pull
 LABEL_MM = (2.5, 1.8, 8.0)  # about a lane's foot: half width, above and below the origin line
 
 
@@ -51,9 +53,18 @@ class Planes:
 
 def planes_of(scan: Scan, layout: Layout, masks: tuple[Outlined, ...] = ()) -> Planes:
     """Return the planes of the plate that `layout` says where it is, less what is masked."""
-    fine_grid, reduce = choose_grid(layout.width, layout.height, layout.corners_px,
-                                    layout.mm_per_unit)
-    size = (layout.width, layout.height, layout.corners_px)
+    return _planes(scan, layout.width, layout.height, layout.corners_px.tobytes(),
+                   layout.mm_per_unit, masks)
+
+
+@lru_cache(maxsize=1)  # lines, lanes, channel and colours of one plate share them
+def _planes(
+    scan: Scan, width: float, height: float, corners: bytes, mm_per_unit: float,
+    masks: tuple[Outlined, ...],
+) -> Planes:
+    corners_px = np.frombuffer(corners).reshape(4, 2)
+    fine_grid, reduce = choose_grid(width, height, corners_px, mm_per_unit)
+    size = (width, height, corners_px)
     names = base_channels(scan)
     fine = {c: square_up(scan, c, fine_grid, reduce, *size) for c in names}
     if masks:
@@ -105,7 +116,7 @@ def off_layer(layout: Layout, grid: Grid, step: int) -> Mask:
     edge = EDGE_MM / unit
     off = (y < edge) | (y > layout.height - edge) | (x < edge) | (x > layout.width - edge)
     for line in (layout.origin, layout.front):
-        off |= np.abs(y - line.at(x)) < PENCIL_MM / unit
+        off |= np.abs(y - line.at(x)) < max(PENCIL_MM / unit, 0.5 * line.thick + BLUR_MM / unit)
     below = layout.origin.at(x) - y
     half, above, under = LABEL_MM
     for lane in layout.lanes:

@@ -6,10 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import ndimage
 
-from lanes.errors import InputError
 from lanes.flags import Flag, flag
+from lanes.plate.channel import choose_channel
 from lanes.plate.given_places import masked, without_masked
 from lanes.plate.layer import mask_marks, smooth_layer
 from lanes.plate.layout import Layout
@@ -28,11 +27,6 @@ LAW_NAMES = {"kubelka-munk": "kubelka-munk", "optical-density": "optical density
 # A white layer scanned with white at code 255 reads about this; used where exposure hides it.
 USUAL_LAYER = 0.86
 PATCH_MM = 7.5  # height of a held-out patch: what a spot hides; it is as wide as the lanes
-WEIGHTS = {
-    "red": {"red": 1.0}, "green": {"green": 1.0}, "blue": {"blue": 1.0},
-    "mean": {"red": 1 / 3, "green": 1 / 3, "blue": 1 / 3},
-    "luminance": {"red": 0.2126, "green": 0.7152, "blue": 0.0722},
-}
 
 
 @dataclass(frozen=True)
@@ -155,7 +149,8 @@ def to_signal(scan: Scan, layout: Layout, settings: Settings, light: str) -> Sig
     # not the brightest.
     reference = float(np.percentile(surface.cells, 80))
     flags: list[Flag] = []
-    if law == "kubelka-munk" and not 0.55 <= reference <= 1.0:
+    lighter = layout.lighter is True and law != "emission"
+    if law == "kubelka-munk" and not lighter and not 0.55 <= reference <= 1.0:
         flags.append(flag(
             "transfer-assumed",
             f"the layer reads {reference:.2f} of full white, which no white layer does: its "
@@ -164,7 +159,9 @@ def to_signal(scan: Scan, layout: Layout, settings: Settings, light: str) -> Sig
         reference = USUAL_LAYER
     reference = min(reference, 0.97)
 
-    values, gain = _apply(law, image, layer, reference)
+    # The layer at zero, spots above it: turned over where they depart the other way.
+    turned = layout.lighter is not None and layout.lighter != bright
+    values, gain = _apply(law, image, layer, reference, turned)
     fine_bare = enlarge(bare, image.shape, step)
     if hidden is not None:
         fine_bare &= ~hidden
@@ -173,15 +170,17 @@ def to_signal(scan: Scan, layout: Layout, settings: Settings, light: str) -> Sig
         kept = smooth_layer(coarse, bare & ~holes, step * grid.mm)
         fine_holes = enlarge(holes, image.shape, step) & fine_bare & ~thin
         there = np.maximum(kept.on(image.shape, grid.mm), 1e-5)[fine_holes]
-        held[fine_holes] = _apply(law, image[fine_holes], there, reference)[0]
+        held[fine_holes] = _apply(law, image[fine_holes], there, reference, turned)[0]
     if bright is False and float(np.median(clipped[~fine_bare])) > 0.5:
         flags.append(flag("clipped", "most of the marks on the plate are at the scan's limit"))
     return Signal(values, gain, fine_bare & ~thin, held, thin, clipped, grid, light, law, channel,
                   reference, tuple(flags), hidden)
 
 
-def _apply(law: str, image: Image, layer: Image, reference: float) -> tuple[Image, Image]:
-    """Return signal above the layer's and the relative noise of each sample.
+def _apply(
+    law: str, image: Image, layer: Image, reference: float, turned: bool = False
+) -> tuple[Image, Image]:
+    """Return signal above the layer's, or `turned` below it, and each sample's relative noise.
 
     Noise of the light is taken as proportional to it (grain, lamp), so the law's slope against
     log light sets how it grows in a spot.
@@ -201,6 +200,8 @@ def _apply(law: str, image: Image, layer: Image, reference: float) -> tuple[Imag
         # The layer's own glow shows where the lamp is weaker.
         values = (ratio - 1.0) * reference
         gain = np.maximum(ratio, 1.0)
+    if turned:
+        values = -values
     return values.astype(np.float32), gain.astype(np.float32)
 
 
@@ -219,49 +220,3 @@ def _holes(
         & ((column + (tier + side) * wide) % (3 * wide) < wide)
         for half, side in ((0, 0), (0, 1), (1, 0))
     )
-
-
-DIM = 0.25  # of the brightest channel's layer: less is not what lights the plate
-
-
-def choose_channel(scan: Scan, layout: Layout, settings: Settings, light: str) -> str:
-    """Return the channel to read: the one asked for, else that of best contrast to noise.
-
-    Contrast to noise is the root of the summed squares of all deviations beyond four standard
-    deviations of clean layer, on cells of half a millimetre. The mean of the channels is kept
-    unless another is better by a tenth: it serves spots of every colour. Under 254 nm the
-    indicator's glow is green, and green is kept instead: the other channels dilute it.
-    """
-    if settings.channel != "auto":
-        if settings.channel not in scan.channels:
-            raise InputError(
-                f"--channel {settings.channel}: the scan is grey; leave the channel out or say mean"
-            )
-        return settings.channel
-    if len(scan.channels) == 1:
-        return scan.channels[0]
-    native = layout.width / float(np.hypot(*(layout.corners_px[1] - layout.corners_px[0])))
-    reduce = max(1, round(0.5 / (native * layout.mm_per_unit)))
-    pitch = native * reduce
-    grid = Grid(max(8, int(layout.height / pitch)), max(8, int(layout.width / pitch)), pitch,
-                pitch * layout.mm_per_unit)
-    off = off_layer(layout, grid, 1)
-    size = (layout.width, layout.height, layout.corners_px)
-    parts = {c: square_up(scan, c, grid, reduce, *size) for c in ("red", "green", "blue")}
-    images = {channel: np.asarray(sum(w * parts[c] for c, w in WEIGHTS[channel].items()))
-              for channel in scan.channels}
-    level = {channel: float(np.median(image[~off])) for channel, image in images.items()}
-    scores = {}
-    for channel, image in images.items():
-        # Where the layer itself is dim there are few codes, and nothing seems to be no noise.
-        if light != "366" and level[channel] < DIM * max(level.values()):
-            continue
-        local = ndimage.uniform_filter(image, max(3, round(12.0 / grid.mm)))
-        rest = ndimage.uniform_filter(image / np.maximum(local, 1e-4) - 1.0, 3)[~off]
-        middle = float(np.median(rest))
-        sd = 1.4826 * float(np.median(np.abs(rest - middle)))
-        z = np.abs(rest - middle) / max(sd, 1e-9)
-        scores[channel] = float(np.sqrt(np.square(z[z > 4.0]).sum()))
-    best = max(scores, key=lambda c: scores[c])
-    usual = "green" if light == "254" else "mean"
-    return best if scores[best] > 1.1 * scores[usual] else usual

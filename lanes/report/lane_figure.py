@@ -16,7 +16,6 @@ from lanes.report.canvas import (
     INK,
     MARK,
     QUIET,
-    TEXT,
     box,
     canvas,
     halo,
@@ -28,15 +27,24 @@ from lanes.report.tables import length_unit, no_spot
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
 Floats = NDArray[np.float64]
 
-# In pixels.
-_WIDTH, _LEFT, _RIGHT = 1090, 140, 25
+# In pixels: the whole, its rims, the room for the legend, between panels and for the axis of Rf.
+_WIDTH, _LEFT, _RIGHT, _TOP = 1090, 140, 25, 14
+_LEGEND, _GAP, _AXIS = 56, 14, 62
+_NAME = 11  # letters of a lane's name that have room beside its strip
 
 
 def lane_png(reading: Reading, lane: LaneReading) -> bytes:
-    """Return one lane's picture: strip of the scan, trace with its components, residuals.
+    """Return one lane's picture as PNG bytes: that of `lane_figure`."""
+    with style():
+        return png(lane_figure(reading, lane))
+
+
+def lane_figure(reading: Reading, lane: LaneReading) -> Figure:
+    """Return one lane as a matplotlib figure: strip of the scan, trace and components, residuals.
 
     The strip is turned a quarter clockwise, so that Rf runs left to right in all three. The trace
     is shown less its background, as it was fitted.
@@ -46,46 +54,48 @@ def lane_png(reading: Reading, lane: LaneReading) -> bytes:
     width = _WIDTH - _LEFT - _RIGHT
     strip = _strip(reading, lane, span, width)
     tall = 0 if strip is None else strip.shape[0]
-    top = 48 if strip is None else 48 + tall + 16
     weak = _foot(lane)
-    heights = (350, 0 if weak is None else 190, 190)
-    total = top + 40 + sum(heights) + 14 * (2 if weak is None else 3) + 62
+    heights = (310, *(() if weak is None else (160,)), 160)
+    top = _TOP + tall + _LEGEND
     with style():
-        figure = canvas(_WIDTH, total)
-        count = len(lane.spots)
-        spots = "no spot" if count == 0 else "1 spot" if count == 1 else f"{count} spots"
-        figure.text(
-            _LEFT / _WIDTH, 1 - 14 / total, f"Lane {lane.name}: {spots}",
-            va="top", weight="bold", size=TEXT + 1,
-        )  # fmt: skip
+        figure = canvas(_WIDTH, top + sum(heights) + _GAP * (len(heights) - 1) + _AXIS)
         if strip is not None:
-            axes = box(figure, _LEFT, 48, width, tall)
-            axes.imshow(strip, extent=(*span, 0, 1), aspect="auto", interpolation="nearest")
-            axes.set(xlim=span, xticks=[], yticks=[])
-            axes.set_ylabel("Lane", rotation=0, ha="right", va="center")
-            for spot in lane.spots:
-                axes.plot([spot.rf] * 2, [0, 0.13], color=MARK, lw=1.3, path_effects=halo(2.2))
-        top += 40
-        panel = box(figure, _LEFT, top, width, heights[0])
-        _trace_panel(panel, reading, lane, span)
-        panels = [panel]
-        top += heights[0] + 14
+            _strip_panel(box(figure, _LEFT, _TOP, width, tall), lane, strip, span)
+        panels = []
+        for height in heights:
+            panels.append(box(figure, _LEFT, top, width, height))
+            top += height + _GAP
+        _trace_panel(panels[0], reading, lane, span)
         if weak is not None:
-            panels.append(box(figure, _LEFT, top, width, heights[1]))
-            _foot_panel(panels[-1], lane, weak)
-            top += heights[1] + 14
-        panels.append(box(figure, _LEFT, top, width, heights[2]))
+            _foot_panel(panels[1], lane, weak)
         _residual_panel(panels[-1], lane)
         for axes in panels:
-            axes.set_xlim(span)
-            axes.spines[["top", "right"]].set_visible(False)
-            axes.yaxis.set_major_locator(_locator(4))
-            axes.xaxis.set_major_locator(_locator(11))
-            _unused(axes, lane)
-            axes.tick_params(labelbottom=axes is panels[-1])
-            axes.yaxis.set_label_coords(-0.113, 0.5)
-        panels[-1].set_xlabel("Rf")
-        return png(figure)
+            _dress(axes, lane, span, last=axes is panels[-1])
+        return figure
+
+
+def _strip_panel(
+    axes: Axes, lane: LaneReading, strip: NDArray[np.uint8], span: tuple[float, float]
+) -> None:
+    axes.imshow(strip, extent=(*span, 0, 1), aspect="auto", interpolation="nearest")
+    axes.set(xlim=span, xticks=[], yticks=[])
+    name = lane.name if len(lane.name) <= _NAME else lane.name[: _NAME - 1] + "…"
+    axes.set_ylabel(name, rotation=0, ha="right", va="center", weight="bold")
+    for spot in lane.spots:
+        axes.plot([spot.rf] * 2, [0, 0.13], color=MARK, lw=1.3, path_effects=halo(2.2))
+
+
+def _dress(axes: Axes, lane: LaneReading, span: tuple[float, float], last: bool) -> None:
+    """Give a panel what all share: the axis of Rf, few ticks, and what was not used in grey."""
+    axes.set_xlim(span)
+    axes.spines[["top", "right"]].set_visible(False)
+    axes.yaxis.set_major_locator(_locator(4))
+    axes.xaxis.set_major_locator(_locator(11))
+    _unused(axes, lane)
+    axes.tick_params(labelbottom=last)
+    axes.yaxis.set_label_coords(-0.113, 0.5)
+    if last:
+        axes.set_xlabel("Rf")
 
 
 def _locator(count: int) -> Any:
@@ -166,17 +176,25 @@ def _trace_panel(
     else:
         words = no_spot(lane, f"signal × {length_unit(reading)}²")
         axes.text(0.5, 0.88, words, transform=axes.transAxes, ha="center", va="center")
+    from matplotlib.legend_handler import HandlerTuple
+
     axes.legend(
-        *_legend(axes, lane), loc="lower left", bbox_to_anchor=(-0.01, 1.0), ncols=6, frameon=False,
-        borderaxespad=0.2, handlelength=1.6, handletextpad=0.5, columnspacing=1.0,
+        *_legend(axes, lane), handler_map={tuple: HandlerTuple(ndivide=None, pad=0.15)},
+        loc="lower left", bbox_to_anchor=(-0.01, 1.0), ncols=6, frameon=False, borderaxespad=0.2,
+        handlelength=2.0, handletextpad=0.5, columnspacing=1.0,
     )  # fmt: skip
 
 
 def _legend(axes: Axes, lane: LaneReading) -> tuple[list[Any], list[str]]:
     from matplotlib.patches import Patch
 
-    handles, labels = axes.get_legend_handles_labels()
-    handles, labels = list(handles), list(labels)
+    drawn, labels = axes.get_legend_handles_labels()
+    handles: list[Any] = list(drawn)
+    lines = [line for line in axes.lines if str(line.get_label()).startswith("_spot")]
+    if lines:
+        # As many colours as the first spots have: one alone would name one of them.
+        handles.insert(1, tuple(lines[:3]))
+        labels.insert(1, "spots" if len(lines) > 1 else "spot")
     if not np.all(lane.trace.usable):
         handles.append(Patch(facecolor="#eef0f2", edgecolor="#c3c9cf", hatch="////", lw=0))
         labels.append("not used")
@@ -193,7 +211,7 @@ def _components(axes: Axes, lane: LaneReading) -> None:
         axes.fill_between(rf, foot, foot + peak[inside], color=colour, alpha=0.2, lw=0, zorder=1)
         axes.plot(
             rf, foot + peak[inside], lw=1.6, zorder=3, color=colour, ls=dash,
-            label="each spot" if index == 0 else None,
+            label=f"_spot {index + 1}",
         )  # fmt: skip
 
 

@@ -12,6 +12,8 @@ STYLE = """
 html { -webkit-text-size-adjust: 100%; }
 body { margin: 0; background: #fff; color: #1d2733; font: 16px/1.5 system-ui, sans-serif; }
 main { max-width: 60rem; margin: 0 auto; padding: 1.5rem 1.25rem 3rem; }
+.desk { display: grid; gap: 0 2.5rem; align-items: start; margin-top: 1rem; }
+.desk > * { min-width: 0; }
 h1 { font-size: 1.6rem; line-height: 1.25; margin: 0 0 .25rem; overflow-wrap: anywhere; }
 h2 { font-size: 1.2rem; margin: 2.5rem 0 .6rem; padding-top: .6rem; border-top: 2px solid #c9d3dc; }
 h3 { font-size: 1.05rem; margin: 1.8rem 0 .4rem; overflow-wrap: anywhere; }
@@ -38,9 +40,19 @@ dd { margin: 0; overflow-wrap: anywhere; }
 pre { background: #f3f6f9; padding: .7rem .9rem; white-space: pre-wrap; overflow-wrap: anywhere;
   font-size: .9rem; margin: .5rem 0; }
 .hash { font-family: monospace; overflow-wrap: anywhere; }
+@media (min-width: 62rem) {
+  main { max-width: 72rem; }
+  .desk { grid-template-columns: auto minmax(24rem, 1fr); }
+}
+@media (max-width: 30rem) {
+  main { padding: 1rem .75rem 2rem; }
+  th, td { padding-right: .4rem; }
+  table { font-size: .94rem; }
+}
 @media print {
   body { font-size: 10.5pt; line-height: 1.4; }
   main { max-width: none; padding: 0; }
+  .desk { grid-template-columns: minmax(0, 9fr) minmax(0, 11fr); gap: 0 6mm; }
   h1 { font-size: 18pt; } h2 { font-size: 13.5pt; margin-top: 6mm; } h3 { font-size: 11.5pt; }
   h2, h3, p.quiet { break-after: avoid; }
   table, tbody, tr, figure, p, .whole, dl > div { break-inside: avoid; }
@@ -48,7 +60,7 @@ pre { background: #f3f6f9; padding: .7rem .9rem; white-space: pre-wrap; overflow
   table, pre, .flag { font-size: 10pt; }
   th, td { padding-right: .45rem; }
   .box { overflow: visible; }
-  .box img.wide { min-width: 0; }
+  .box img.wide { min-width: 0; max-width: 138mm; }
   .flag { border-color: #55606b; }
   pre, .flag { background: none; }
   pre { border: 1px solid #c9d3dc; }

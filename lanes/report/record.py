@@ -12,7 +12,7 @@ from lanes.about import TEXTS
 from lanes.flags import Flag
 from lanes.plate.layout import Layout
 from lanes.reading import LaneReading, Reading, Source
-from lanes.spots.deconvolve import Fit
+from lanes.spots.fit import Fit
 from lanes.spots.quantities import Pair, Spot
 
 SCHEMA = 1
@@ -114,18 +114,23 @@ def _spot(spot: Spot) -> dict[str, Any]:
     return {
         "rf": spot.rf,
         "rf_sd": spot.rf_sd,
+        "rf_sd_noise": spot.rf_sd_noise,
         "hrf": spot.hrf,
         "position_mm": spot.position_mm,
         "area": spot.area,
         "area_sd": spot.area_sd,
+        "area_sd_noise": spot.area_sd_noise,
         "area_percent": spot.area_percent,
         "area_percent_sd": spot.area_percent_sd,
+        "area_percent_sd_noise": spot.area_percent_sd_noise,
         "height": spot.height,
         "width_mm": spot.width_mm,
         "sigma_mm": spot.sigma_mm,
         "asymmetry": spot.asymmetry,
         "plate_number": spot.plate_number,
         "signal_to_noise": spot.signal_to_noise,
+        "colour": spot.colour,
+        "colour_name": spot.colour_name,
         "flags": _flags(spot.flags),
     }
 
@@ -137,6 +142,7 @@ def _pair(pair: Pair) -> dict[str, Any]:
         "delta_rf": pair.delta_rf,
         "resolution": pair.resolution,
         "resolution_sd": pair.resolution_sd,
+        "resolution_sd_noise": pair.resolution_sd_noise,
         "valley_to_peak": pair.valley_to_peak,
     }
 

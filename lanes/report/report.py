@@ -12,17 +12,11 @@ from lanes.flags import REGISTRY, Flag
 from lanes.reading import LaneReading, Reading
 from lanes.report.canvas import DPI
 from lanes.report.definitions import CAUTIONS, DEFINITIONS, LAWS
-from lanes.report.digits import UNKNOWN, figures, fixed, show_rf
+from lanes.report.digits import figures, fixed
 from lanes.report.figures import PLATE_FILE, lane_files
-from lanes.report.page import NUMBER, WHOLE, page, picture, table
-from lanes.report.tables import (
-    PLUS_MINUS,
-    length_unit,
-    no_spot,
-    percent_text,
-    resolution_text,
-    rf_text,
-)
+from lanes.report.page import WHOLE, page, picture, table
+from lanes.report.spot_tables import further_table, pairs_table, spots_table
+from lanes.report.tables import length_unit, no_spot
 
 _LIGHTS = {
     "white": "white light",
@@ -49,11 +43,12 @@ def report_html(reading: Reading, pictures: Mapping[str, bytes] | None = None) -
     body = [
         *_top(reading, file),
         *_about(reading),
+        *_plate_and_spots(reading, pictures),
         *_remarks(reading),
-        *_plate(reading, pictures),
-        *_spots(reading),
-        *_pairs(reading),
         *_lanes(reading, pictures),
+        *further_table(reading),
+        *pairs_table(reading),
+        *_plate(reading),
         *_flags(reading),
         *_definitions(reading),
         *_repeat(reading, file),
@@ -106,19 +101,22 @@ def _remarks(reading: Reading) -> list[str]:
     ]
 
 
-def _plate(reading: Reading, pictures: Mapping[str, bytes]) -> list[str]:
+def _plate_and_spots(reading: Reading, pictures: Mapping[str, bytes]) -> list[str]:
+    """Return the plate and its spots, side by side where there is room."""
+    spots = spots_table(reading)
+    if PLATE_FILE not in pictures:
+        return spots
+    plate = _picture(
+        pictures[PLATE_FILE],
+        "The plate squared up, with its lanes, origin line, solvent front and numbered spots",
+    )
+    return ['<div class="desk">', plate, "<div>", *spots, "</div>", "</div>"]
+
+
+def _plate(reading: Reading) -> list[str]:
     layout = reading.layout
     if layout is None:
         return []
-    out = ["<h2>Plate</h2>"]
-    if PLATE_FILE in pictures:
-        out.append(
-            _picture(
-                pictures[PLATE_FILE],
-                "The plate squared up, with its lanes, origin line, solvent front and numbered "
-                "spots",
-            )
-        )
     unit, places = ("mm", 1) if layout.scaled else ("px", 0)
     middle = layout.width / 2
     rows = [
@@ -128,73 +126,12 @@ def _plate(reading: Reading, pictures: Mapping[str, bytes]) -> list[str]:
     ]
     found = ", ".join(f"{name} {fixed(layout.found[name], 2)}" for name in sorted(layout.found))
     rows.append(("Found by the program, with confidence", found or "nothing: all was given"))
-    return [*out, table("Plate", (), [("", [(escape(a), escape(b)) for a, b in rows])])]
+    return ["<h2>Where the plate and its lines lie</h2>",
+            table("Plate", (), [("", [(escape(a), escape(b)) for a, b in rows])])]
 
 
 def _height(value: float, places: int, unit: str) -> str:
     return f"{fixed(value, places)} {unit} above the lower edge"
-
-
-def _spots(reading: Reading) -> list[str]:
-    unit = length_unit(reading)
-    scaled = unit == "mm"
-    lengths = ("Distance, mm", "Width, mm") if scaled else ()
-    head = ("Spot", "Rf", "Area&nbsp;%", *lengths, "Symm.", "N", "S/N", "Flags")
-    groups = []
-    for lane in reading.lanes:
-        title = f"Lane {escape(lane.name)}"
-        if not lane.spots:
-            title += f": <span>{escape(no_spot(lane, f'signal × {unit}²'))}</span>"
-        rows = [
-            (
-                str(number),
-                rf_text(lane, number - 1),
-                percent_text(lane, spot),
-                *((fixed(spot.position_mm, 2), fixed(spot.width_mm, 2)) if scaled else ()),
-                fixed(spot.asymmetry, 2),
-                figures(spot.plate_number),
-                figures(spot.signal_to_noise),
-                _marks(spot.flags),
-            )
-            for number, spot in enumerate(lane.spots, 1)
-        ]
-        groups.append((title, rows))
-    cells = (cell for _, rows in groups for row in rows for cell in row[:-1])
-    unknown = f" {UNKNOWN} is not known." if any(UNKNOWN in cell for cell in cells) else ""
-    return [
-        "<h2>Spots</h2>",
-        '<p class="quiet">Numbered from the origin. '
-        f"{PLUS_MINUS}{unknown} Areas, heights and every digit are in spots.csv.</p>",
-        table("Spots", head, groups, [NUMBER] * (len(head) - 1)),
-    ]
-
-
-def _pairs(reading: Reading) -> list[str]:
-    groups = [
-        (
-            f"Lane {escape(lane.name)}",
-            [
-                (
-                    f"{pair.lower + 1} and {pair.upper + 1}",
-                    show_rf(pair.delta_rf, more=1),
-                    resolution_text(pair),
-                    fixed(pair.valley_to_peak, 2),
-                )
-                for pair in lane.pairs
-            ],
-        )
-        for lane in reading.lanes
-        if lane.pairs
-    ]
-    if not groups:
-        return []
-    head = ("Spots", "ΔRf", "Resolution Rs", "Valley / peak")
-    return [
-        "<h2>Neighbouring spots</h2>",
-        '<p class="quiet">A valley / peak of 1 means that no valley divides the two. '
-        "Every other pair is in pairs.csv.</p>",
-        table("Pairs", head, groups, (WHOLE, NUMBER, NUMBER, NUMBER)),
-    ]
 
 
 def _lanes(reading: Reading, pictures: Mapping[str, bytes]) -> list[str]:
@@ -242,7 +179,7 @@ def _told(lane: LaneReading, unit: str) -> str:
     parts = [
         limit[:1].upper() + limit[1:],
         f"Fitted: {_count(len(fit.components), 'component')}"
-        + (f" with a {fit.joint} term" if fit.joint != "none" else "")
+        + (f" with a {fit.baseline_order} term" if fit.baseline_order != "none" else "")
         + (f"; {', '.join(scores)}." if scores else "."),
         f"Counts tried, best first: {tried}." if tried else "",
         f"Noise {figures(noise.sd, 2)} signal × {unit} (from {noise.source}), shared over "

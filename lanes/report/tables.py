@@ -19,11 +19,13 @@ from lanes.spots.quantities import Pair, Spot, pair
 _SPOT = (
     "rf", "rf_sd", "hrf", "position_mm", "area", "area_sd", "area_percent", "area_percent_sd",
     "height", "width_mm", "sigma_mm", "asymmetry", "plate_number", "signal_to_noise",
+    "rf_sd_noise", "area_sd_noise", "area_percent_sd_noise",
 )  # fmt: skip
-SPOT_COLUMNS = ("lane", "role", "spot", *_SPOT, "flags")
+SPOT_COLUMNS = ("lane", "role", "spot", *_SPOT, "colour", "colour_name", "flags")
 PAIR_COLUMNS = (
     "lane", "lower_spot", "upper_spot", "neighbours",
     "delta_rf", "resolution", "resolution_sd", "valley_to_peak",
+    "resolution_sd_noise",
 )  # fmt: skip
 TRACE_COLUMNS = ("lane", "position_mm", "rf", "signal", "background", "model", "usable")
 
@@ -39,6 +41,7 @@ def spots_csv(reading: Reading) -> bytes:
             [
                 as_text(lane.name), as_text(lane.role or ""), number,
                 *(_cell(getattr(spot, k)) for k in _SPOT),
+                spot.colour or "", spot.colour_name or "",
                 " ".join(flag.name for flag in spot.flags),
             ]
             for lane in reading.lanes
@@ -56,6 +59,7 @@ def pairs_csv(reading: Reading) -> bytes:
                 as_text(lane.name), both.lower + 1, both.upper + 1,
                 "yes" if both.upper - both.lower == 1 else "no", _cell(both.delta_rf),
                 _cell(both.resolution), _cell(both.resolution_sd), _cell(both.valley_to_peak),
+                _cell(both.resolution_sd_noise),
             ]
             for lane in reading.lanes
             for both in every_pair(lane)

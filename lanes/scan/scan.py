@@ -37,6 +37,9 @@ _WEIGHTS = {
     "blue": (0.0, 0.0, 1.0),
     "mean": (1 / 3, 1 / 3, 1 / 3),
     "luminance": _LUMINANCE,
+    "red+green": (0.5, 0.5, 0.0),
+    "green+blue": (0.0, 0.5, 0.5),
+    "red+blue": (0.5, 0.0, 0.5),
 }
 # EXIF orientation: quarter turns counter-clockwise that follow a left-right mirroring, if any.
 _ORIENTATIONS = {

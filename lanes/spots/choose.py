@@ -14,12 +14,21 @@ from lanes.spots.model import (
     Peak,
     Problem,
     Solution,
-    joint_term,
+    baseline_term,
+    located,
     merged_pairs,
     peak_shape,
     solve,
 )
-from lanes.spots.split import SMALLEST_SHARE, better_shape
+from lanes.spots.shape_terms import ShapeDoubt
+from lanes.spots.significance import local_significance
+from lanes.spots.split import (
+    SMALLEST_SHARE,
+    SPLIT_GAIN,
+    better_shapes,
+    gain_over_one,
+    merged_peak,
+)
 from lanes.trace.noise import Noise
 
 Floats = NDArray[np.float64]
@@ -31,18 +40,20 @@ WIDTH_PRIOR = 0.05
 MISFIT = 0.006
 HOPELESS = 4.0  # residual variance over the noise's, from which a search goes on
 MOST_SOLVED = 500  # peaks fitted, over all fits of one lane
+UNITED = 4.0  # mean spreads within which two may be one misshapen spot: its terms end there
+APART = 2.5  # mean sigmas twofold between peaks that are each judged on their own
 FLOOR = 0.2  # white noise beside the layer's own, as a share of it
 
 
 def settle(
-    problem: Problem, peaks: tuple[Peak, ...], joint: Floats, tailing: frozenset[int],
+    problem: Problem, peaks: tuple[Peak, ...], baseline: Floats, tailing: frozenset[int],
     share: bool = False,
 ) -> Solution:
     """Fit, and where a value ends at its limit hold it there and fit again without it."""
     order = np.argsort([p.centre for p in peaks], kind="stable")
     peaks = tuple(peaks[i] for i in order)
     tailing = frozenset(int(np.nonzero(order == i)[0][0]) for i in tailing)
-    solution = solve(problem, peaks, joint, tailing, share=share)
+    solution = solve(problem, peaks, baseline, tailing, share=share)
     held: dict[str, float] = {}
     for _ in range(5):
         # A centre at its limit is a start that was far off: let it go on from there.
@@ -53,9 +64,10 @@ def settle(
         if not stuck and not moving:
             break
         for name in stuck:
-            i, what = int(name[1:].split("_")[0]), name.split("_")[1]
-            held[name] = float(getattr(solution.peaks[i], what))
-        again = solve(problem, solution.peaks, solution.joint,
+            which = located(name)
+            assert which is not None
+            held[name] = float(getattr(solution.peaks[which[0]], which[1]))
+        again = solve(problem, solution.peaks, solution.baseline,
                       frozenset(i for i, p in enumerate(solution.peaks) if p.tau), held, share)
         solution = replace(again, at_bound=tuple(sorted(set(again.at_bound) | set(held))))
         if stuck:
@@ -73,10 +85,11 @@ class Search:
     gain: Floats
     usable: NDArray[np.bool_]
     noise: Noise
-    carried: Noise  # under a spot, where the layer is not seen: what shapes are held against
+    extrapolation: Noise  # under a spot, where the layer is not seen: what shapes are held against
     threshold: float
     known: bool
     shared: float
+    shapes: ShapeDoubt | None = None
     spent: list[int] = field(default_factory=list)
 
     def _tired(self) -> bool:
@@ -84,13 +97,13 @@ class Search:
         return sum(self.spent) >= MOST_SOLVED
 
     def run(
-        self, peaks: tuple[Peak, ...], joint: Floats, count: int | None
+        self, peaks: tuple[Peak, ...], baseline: Floats, count: int | None
     ) -> tuple[Solution, list[Solution]]:
         """Return the solution settled on, and the best of each count that was tried."""
         history: list[Solution] = []
-        solution = self._settle(peaks, joint, history)
+        solution = self._settle(peaks, baseline, history)
         if count is None:
-            solution = self._drop(solution, history)
+            solution = self._unite(self._drop(solution, history), history)
             # Shapes first: what a tail leaves beside a plain Gaussian is no spot of its own.
             solution = self._split_or_tail(solution, history)
             before = len(solution.peaks)
@@ -99,6 +112,10 @@ class Search:
                 solution = self._split_or_tail(solution, history)
             solution = self._drop(solution, history)
             solution = self._rescue(solution, history)
+            before = len(solution.peaks)
+            solution = self._unite(solution, history)
+            if len(solution.peaks) < before:
+                solution = self._split_or_tail(solution, history)
         else:
             solution = self._to_count(solution, history, count)
         best: dict[tuple[int, int], Solution] = {}
@@ -109,16 +126,16 @@ class Search:
         return solution, [best[k] for k in sorted(best)]
 
     def _settle(
-        self, peaks: tuple[Peak, ...], joint: Floats, history: list[Solution],
+        self, peaks: tuple[Peak, ...], baseline: Floats, history: list[Solution],
     ) -> Solution:
         tailing = frozenset(i for i, p in enumerate(peaks) if p.tau)
-        solution = settle(self.problem, peaks, joint, tailing)
+        solution = settle(self.problem, peaks, baseline, tailing)
         self.spent.append(len(peaks))
         history.append(solution)
         return solution
 
     def _model(self, solution: Solution) -> Floats:
-        model = joint_term(self.problem, self.x, solution.joint)[0]
+        model = baseline_term(self.problem, self.x, solution.baseline)[0]
         for p in solution.peaks:
             model = model + peak_shape(self.x, p)[0]
         return model
@@ -129,20 +146,20 @@ class Search:
             if self._tired():
                 break
             model = self._model(solution)
-            spots = model - joint_term(self.problem, self.x, solution.joint)[0]
+            spots = model - baseline_term(self.problem, self.x, solution.baseline)[0]
             # The misfit of a tall spot reaches over its flanks: its tallest nearby counts.
             gain = np.hypot(self.gain, 2.0 * MISFIT * spots / self.noise.sd)
             seen = candidates(self.x, self.y - model, self.noise, gain, self.usable,
                               scales(1.6 * self.problem.narrowest, 0.5 * self.problem.broadest),
-                              self.threshold)
+                              self.threshold, self._doubts(solution))
             seen = [c for c in seen if self._apart(c.centre, c.sigma, c.area, solution)]
             if not seen:
                 break
             best = max(seen, key=lambda c: c.significance)
             trial = self._settle(
-                (*solution.peaks, Peak(best.centre, best.area, best.sigma)), solution.joint, history
-            )
-            if float(self._significance(trial).min()) < KEPT * self.threshold:
+                (*solution.peaks, Peak(best.centre, best.area, best.sigma)), solution.baseline,
+                history)
+            if float(self._standing(trial).min()) < KEPT * self.threshold:
                 # What came in may take the place of what was there.
                 trial = self._drop(trial, history)
             if self._bic(trial) > self._bic(solution) - 4.0 or not self._sound(trial):
@@ -150,13 +167,22 @@ class Search:
             solution = trial
         return solution
 
+    def _doubts(self, solution: Solution) -> Floats | None:
+        """Return what the doubt of the fitted spots' shapes may leave in the residual, (n, k)."""
+        if self.shapes is None or not solution.peaks:
+            return None
+        parts = [p.component() for p in solution.peaks]
+        return np.concatenate([
+            self.shapes.basis((self.x - c.mean) / c.spread) * (self.shapes.sds * c.height)
+            for c in parts], axis=1)
+
     def _rescue(self, solution: Solution, history: list[Solution]) -> Solution:
         """Go on where what is left can't be noise: a start went wrong, one peak more mends it."""
         for _ in range(3):
             samples = self.problem.x.size / self.shared
             if not self.known or self._tired() or solution.rss < HOPELESS * samples:
                 break
-            trial = self._drop(self._one_more(solution, history), history)
+            trial = self._unite(self._drop(self._one_more(solution, history), history), history)
             if not self._sound(trial) or self._bic(trial) > self._bic(solution) - 4.0:
                 break
             solution = trial
@@ -175,7 +201,9 @@ class Search:
     def _bic(self, solution: Solution) -> float:
         return criteria(self.problem, solution, self.shared)[1]
 
-    def _local(self, solution: Solution, i: int) -> tuple[Problem, tuple[int, ...]]:
+    def _local(
+        self, solution: Solution, i: int, doubted: bool = False
+    ) -> tuple[Problem, tuple[int, ...]]:
         """Return the problem cut down to peak `i` and its company, all else taken off."""
         p = solution.peaks[i]
         reach = 4.5 * p.sigma + 3.0 * abs(p.tau)
@@ -185,29 +213,36 @@ class Search:
         high = max(solution.peaks[j].centre + 4.5 * solution.peaks[j].sigma for j in company)
         inside = (self.problem.x > low) & (self.problem.x < high)
         x = self.problem.x[inside]
-        rest = self.problem.y[inside] - joint_term(self.problem, x, solution.joint)[0]
+        rest = self.problem.y[inside] - baseline_term(self.problem, x, solution.baseline)[0]
         for j, q in enumerate(solution.peaks):
             if j not in company:
                 rest = rest - peak_shape(x, q)[0]
-        height = np.zeros_like(x)
-        for j in company:
-            height += peak_shape(x, solution.peaks[j])[0]
-        problem = replace(self.problem, x=x, y=rest, joint="none",
+        peaks = tuple(solution.peaks[j] for j in company)
+        problem = replace(self.problem, x=x, y=rest, baseline_order="none",
                           weight=self.problem.weight[inside],
-                          whitening=self._whitening(x, height, p.sigma, inside))
+                          whitening=self._whitening(x, peaks, p.sigma, inside, doubted))
         return problem, company
 
     def _whitening(
-        self, x: Floats, height: Floats, sigma: float, inside: NDArray[np.bool_]
+        self, x: Floats, peaks: tuple[Peak, ...], sigma: float, inside: NDArray[np.bool_],
+        doubted: bool,
     ) -> Floats:
-        """Return what whitens noise of the layer and the smooth misfit that every spot has."""
+        """Return what whitens noise of the layer and the smooth misfit that every spot has.
+
+        With `doubted` the doubt of the peaks' shapes counts as noise too.
+        """
+        height = np.sum([peak_shape(x, p)[0] for p in peaks], axis=0)
         gain = self.gain[self.usable][inside]
         step = np.rint((x - x[0]) / self.noise.pitch).astype(int)
         lag = np.abs(step[:, None] - step[None, :])
-        acf = np.append(self.carried.autocorrelation, 0.0)
-        covariance = acf[np.minimum(lag, acf.size - 1)] * np.outer(gain, gain) * self.carried.sd**2
+        acf = np.append(self.extrapolation.autocorrelation, 0.0)
+        covariance = (acf[np.minimum(lag, acf.size - 1)] * np.outer(gain, gain)
+                      * self.extrapolation.sd**2)
         away = (x[:, None] - x[None, :]) / sigma
         covariance += MISFIT**2 * np.outer(height, height) * np.exp(-0.5 * away**2)
+        for c in (p.component() for p in peaks if doubted and self.shapes is not None):
+            assert self.shapes is not None
+            covariance += self.shapes.covariance((x - c.mean) / c.spread, c.height)
         # A little white noise: the finest detail is the resampling's, not the plate's.
         covariance[np.diag_indices(x.size)] += (FLOOR * self.noise.sd * gain) ** 2
         # An estimated covariance need not quite be one: as much white noise as makes it one.
@@ -232,7 +267,7 @@ class Search:
                     best = found
             if best is None:
                 break
-            trial = self._settle(best[1], solution.joint, history)
+            trial = self._settle(best[1], solution.baseline, history)
             if not self._sound(trial):
                 break
             solution = trial
@@ -249,11 +284,43 @@ class Search:
         if problem.x.size < 12:
             return None
         now = tuple(solution.peaks[j] for j in company)
-        found = better_shape(problem, now, company.index(i), self.spent)
-        if found is None:
-            return None
         others = [q for j, q in enumerate(solution.peaks) if j not in company]
-        return found[0], tuple(sorted((*others, *found[1]), key=lambda q: q.centre))
+        for change in better_shapes(problem, now, company.index(i), self.spent):
+            peaks = tuple(sorted((*others, *change.peaks), key=lambda q: q.centre))
+            if not change.pair or self._claimed(solution, peaks,
+                                                peaks.index(change.peaks[company.index(i)])):
+                return change.gain, peaks
+        return None
+
+    def _claimed(self, solution: Solution, peaks: tuple[Peak, ...], at: int) -> bool:
+        """Return whether peaks `at` and the next beat what one misshapen spot could do."""
+        if self.shapes is None:
+            return True
+        one = (*peaks[:at], merged_peak(peaks[at], peaks[at + 1]), *peaks[at + 2:])
+        problem, company = self._local(replace(solution, peaks=one), at, doubted=True)
+        if problem.x.size < 12:
+            return False
+        local, place = tuple(one[j] for j in company), company.index(at)
+        return gain_over_one(
+            problem, local, (*local[:place], *peaks[at: at + 2], *local[place + 1:]), place,
+            self.spent, self.shapes) > SPLIT_GAIN
+
+    def _unite(self, solution: Solution, history: list[Solution]) -> Solution:
+        """Put one peak in the place of two that one misshapen spot could be."""
+        if self.shapes is None:
+            return solution
+        at = 0
+        while at < len(solution.peaks) - 1 and not self._tired():
+            a, b = solution.peaks[at: at + 2]
+            spread = 0.5 * (a.component().spread + b.component().spread)
+            if b.centre - a.centre < UNITED * spread and not self._claimed(
+                    solution, solution.peaks, at):
+                one = (*solution.peaks[:at], merged_peak(a, b), *solution.peaks[at + 2:])
+                solution = self._settle(one, solution.baseline, history)
+                at = max(at - 1, 0)
+            else:
+                at += 1
+        return solution
 
     def _sound(self, solution: Solution) -> bool:
         peaks = solution.peaks
@@ -268,7 +335,7 @@ class Search:
     def _drop(self, solution: Solution, history: list[Solution]) -> Solution:
         """Drop, one by one, peaks that are not significant or lie outside the trace."""
         while solution.peaks:
-            z = self._significance(solution)
+            z = self._standing(solution)
             if z.min() >= KEPT * self.threshold:
                 break
             # The hopeless go together, the doubtful one at a time: they may hold each other up.
@@ -280,8 +347,23 @@ class Search:
                 spared = j if z[i] < z[j] else i
                 bad[spared] &= spared == worst
             rest = tuple(p for p, drop in zip(solution.peaks, bad, strict=True) if not drop)
-            solution = self._settle(rest, solution.joint, history)
+            solution = self._settle(rest, solution.baseline, history)
         return solution
+
+    def _standing(self, solution: Solution) -> Floats:
+        """Return the significances, of those that would be dropped the one judged beside them."""
+        z = self._significance(solution)
+        model = self._model(solution)
+        for i in np.nonzero((z > 0.0) & (z < KEPT * self.threshold))[0]:
+            p = solution.peaks[i]
+            if all(abs(q.centre - p.centre) > APART * (q.sigma + p.sigma)
+                   for j, q in enumerate(solution.peaks) if j != i):
+                own = self.y - model + peak_shape(self.x, p)[0]
+                beside = local_significance(self.x, own, self.gain, self.usable,
+                                            self.extrapolation, p)
+                if beside >= self.threshold:
+                    z[i] = beside
+        return z
 
     def _significance(self, solution: Solution) -> Floats:
         """Return each peak's area over its standard deviation with all else free.
@@ -309,7 +391,8 @@ class Search:
         while len(solution.peaks) > count:
             z = self._significance(solution)
             keep = np.delete(np.arange(len(solution.peaks)), int(np.argmin(z)))
-            solution = self._settle(tuple(solution.peaks[i] for i in keep), solution.joint, history)
+            solution = self._settle(tuple(solution.peaks[i] for i in keep), solution.baseline,
+                                    history)
         while len(solution.peaks) < count:
             solution = self._one_more(solution, history)
         return solution
@@ -341,5 +424,5 @@ class Search:
             middle = int(np.argmax(np.where(self.usable, self.y, -np.inf)))
             sigma = float(np.sqrt(self.problem.narrowest * self.problem.broadest))
             trials.append((Peak(float(self.x[middle]), float(np.ptp(self.y)) * sigma, sigma),))
-        solved = [self._settle(t, solution.joint, history) for t in trials]
+        solved = [self._settle(t, solution.baseline, history) for t in trials]
         return min(solved, key=lambda s: s.rss)

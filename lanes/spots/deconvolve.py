@@ -1,18 +1,28 @@
-"""Overlapping spots taken apart: a sum of peaks and a low-order term, fitted with lmfit."""
+"""Overlapping spots taken apart: a sum of peaks and a baseline, fitted with lmfit."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from lanes.errors import InputError
 from lanes.spots import choose
+from lanes.spots.covariance import covariances
 from lanes.spots.criteria import criteria
 from lanes.spots.detect import candidates, scales
-from lanes.spots.model import DEGREES, Peak, Problem, Solution, joint_term, peak_shape
-from lanes.spots.shapes import ROOT_2PI, apex
+from lanes.spots.fit import VALUES, Attempt, Fit, index
+from lanes.spots.model import (
+    DEGREES,
+    Peak,
+    Problem,
+    Solution,
+    baseline_term,
+    located,
+    peak_shape,
+)
+from lanes.spots.shape_terms import ShapeDoubt
 from lanes.trace.background import background
 from lanes.trace.noise import Noise, difference_noise, residual_noise
 
@@ -22,82 +32,12 @@ THRESHOLD = 5.0          # standard deviations: some hundred places of a lane ar
 NARROWEST, BROADEST = 0.25, 5.0  # sigma of a spot in mm
 
 
-@dataclass(frozen=True)
-class Component:
-    """One fitted peak. `centre` is its apex, `sigma` and `tau` its widths, all in mm.
-
-    `height` is at the apex in signal x mm; `area` in signal x mm^2.
-    """
-
-    centre: float
-    height: float
-    sigma: float
-    tau: float
-    area: float
-
-    @property
-    def spread(self) -> float:
-        """Its standard deviation, the tail included."""
-        return float(np.hypot(self.sigma, self.tau))
-
-
-@dataclass(frozen=True)
-class Attempt:
-    """One count of components that was tried, with its scores."""
-
-    components: int
-    shape: str
-    rss: float
-    parameters: int
-    aicc: float
-    bic: float
-
-
-@dataclass(frozen=True)
-class Fit:
-    """What was fitted to one trace.
-
-    Attributes
-    ----------
-    components : tuple of Component
-        From origin to front.
-    covariance : (p, p) array or None
-        Of (centre, area, sigma, tau) of each component in turn, noise's correlation included.
-    joint : str
-        The kind of low-order term.
-    baseline, model : (n,) array
-        The joint low-order term, and the whole fit with it.
-    peaks : (c, n) array
-        Each component alone.
-    tried : tuple of Attempt
-        Every count of components that was considered.
-    at_bound : tuple of int
-        Components of which a value lay at its limit and was fixed there.
-    merged : tuple of pairs
-        Neighbours told apart by shape.
-    """
-
-    components: tuple[Component, ...]
-    covariance: Floats | None
-    joint: str
-    baseline: Floats
-    model: Floats
-    peaks: Floats
-    r_squared: float | None
-    reduced_chi_square: float | None
-    aicc: float | None
-    bic: float | None
-    tried: tuple[Attempt, ...]
-    at_bound: tuple[int, ...] = ()
-    merged: tuple[tuple[int, int], ...] = ()
-
-
 def deconvolve(
     position: ArrayLike, signal: ArrayLike, *, noise: Noise | None = None,
-    gain: ArrayLike | None = None, usable: ArrayLike | None = None, joint: str = "auto",
+    gain: ArrayLike | None = None, usable: ArrayLike | None = None, baseline_order: str = "auto",
     components: int | None = None, start: tuple[Peak, ...] | None = None,
     narrowest: float | None = None, broadest: float | None = None,
-    threshold: float = THRESHOLD,
+    threshold: float = THRESHOLD, shapes: ShapeDoubt | None = None,
 ) -> Fit:
     """Take a trace apart into spots.
 
@@ -115,7 +55,7 @@ def deconvolve(
         merged neighbours are left free.
     gain, usable : (n,) array_like, optional
         Relative noise, and which samples count.
-    joint : str
+    baseline_order : str
         "none", "constant", "linear", "quadratic", "exponential", or "auto".
     components : int, optional
         How many there are, where that is known.
@@ -125,6 +65,9 @@ def deconvolve(
         Limits of sigma; the default suits mm, or the trace's length where noise is unknown.
     threshold : float
         Significance below which nothing is a spot.
+    shapes : ShapeDoubt, optional
+        How far a spot's profile may depart from a Gaussian: a component counts only where it
+        beats what one misshapen spot could do. Without it, profiles are Gaussians or tail.
 
     Returns
     -------
@@ -153,11 +96,12 @@ def deconvolve(
     low = narrowest if narrowest is not None else (NARROWEST if noise else 2.5 * pitch)
     high = broadest if broadest is not None else (BROADEST if noise else 0.25 * span)
     high = max(high, 2 * low)
-    kinds = (joint,) if joint != "auto" else (
+    kinds = (baseline_order,) if baseline_order != "auto" else (
         ("linear",) if noise is not None else ("constant", "linear", "quadratic"))
     best: Fit | None = None
     for kind in kinds:
-        fit = _one(x, y, g, use, noise, kind, components, start, (low, high), pitch, threshold)
+        fit = _one(x, y, g, use, noise, kind, components, start, (low, high), pitch, threshold,
+                   shapes)
         if best is None or (fit.aicc or 0.0) < (best.aicc or 0.0) - 2.0:
             best = fit
     assert best is not None
@@ -167,7 +111,7 @@ def deconvolve(
 def _one(
     x: Floats, y: Floats, gain: Floats, usable: NDArray[np.bool_], noise: Noise | None,
     kind: str, components: int | None, start: tuple[Peak, ...] | None,
-    limits: tuple[float, float], pitch: float, threshold: float,
+    limits: tuple[float, float], pitch: float, threshold: float, shapes: ShapeDoubt | None,
 ) -> Fit:
     known = noise is not None
     below = np.zeros_like(y)
@@ -181,7 +125,7 @@ def _one(
     weight = 1.0 / (gain[usable] * sd * np.sqrt(shared))
     problem = Problem(x[usable], y[usable], weight, kind, limits[0], limits[1],
                       choose.WIDTH_PRIOR if known else None)
-    low_order = _joint_start(problem, below[usable])
+    low_order = _baseline_start(problem, below[usable])
     if start is not None:
         peaks = tuple(start)
     else:
@@ -198,11 +142,13 @@ def _one(
         tried.append(_attempt(problem, solution, shared))
     else:
         search = choose.Search(problem, x, y, gain, usable, replace(noise, sd=sd),
-                               full if known else replace(noise, sd=sd), threshold, known, shared)
+                               full if known else replace(noise, sd=sd), threshold, known, shared,
+                               shapes)
         solution, history = search.run(peaks, low_order, components)
         tried = [_attempt(problem, s, shared) for s in history]
     solution = _positive(problem, solution)
-    return _finish(x, y, gain, usable, full, known, problem, solution, shared, tuple(tried))
+    return _finish(x, y, gain, usable, full, known, problem, solution, shared, tuple(tried),
+                   shapes)
 
 
 def _positive(problem: Problem, solution: Solution) -> Solution:
@@ -210,18 +156,18 @@ def _positive(problem: Problem, solution: Solution) -> Solution:
     while not all(p.area > 0 for p in solution.peaks):
         kept = tuple(p for p in solution.peaks if p.area > 0)
         tailing = frozenset(i for i, p in enumerate(kept) if p.tau != 0.0)
-        solution = choose.settle(problem, kept, solution.joint, tailing)
+        solution = choose.settle(problem, kept, solution.baseline, tailing)
     return solution
 
 
-def _joint_start(problem: Problem, below: Floats) -> Floats:
-    """Return a start of the joint term through a first background."""
+def _baseline_start(problem: Problem, below: Floats) -> Floats:
+    """Return a start of the baseline through a first background."""
     u = (problem.x - problem.x[0]) / problem.span
-    if problem.joint == "exponential":
+    if problem.baseline_order == "exponential":
         lifted = np.maximum(below, 1e-3 * max(float(np.max(np.abs(below))), 1e-12))
         slope, level = np.polyfit(u, np.log(lifted), 1, w=np.sqrt(lifted))
         return np.array([np.exp(level), -slope])
-    degree = DEGREES[problem.joint]
+    degree = DEGREES[problem.baseline_order]
     if degree == 0:
         return np.zeros(0)
     return np.polynomial.polynomial.polyfit(2 * u - 1, below, degree - 1)
@@ -237,100 +183,45 @@ def _attempt(problem: Problem, solution: Solution, shared: float) -> Attempt:
 def _finish(
     x: Floats, y: Floats, gain: Floats, usable: NDArray[np.bool_], noise: Noise, known: bool,
     problem: Problem, solution: Solution, shared: float, tried: tuple[Attempt, ...],
+    shapes: ShapeDoubt | None,
 ) -> Fit:
     """Evaluate the solution over the whole trace and work out its covariance."""
     order = np.argsort([p.centre for p in solution.peaks], kind="stable")
-    shapes = [peak_shape(x, p)[0] for p in solution.peaks]
-    baseline = joint_term(problem, x, solution.joint)[0]
-    model = baseline + np.sum(shapes, axis=0) if shapes else baseline.copy()
+    curves = [peak_shape(x, p)[0] for p in solution.peaks]
+    baseline = baseline_term(problem, x, solution.baseline)[0]
+    model = baseline + np.sum(curves, axis=0) if curves else baseline.copy()
     rest = (y - model)[usable]
-    n, k = rest.size, len(solution.names)
+    freedom = max(rest.size - len(solution.names), 1)
     total = float(np.sum((y[usable] - y[usable].mean()) ** 2))
-    freedom = max(n - k, 1)
     if not known:
-        # Without clean layer the residual is all there is: white unless it says otherwise.
-        left = residual_noise(rest, noise.pitch)
-        variance = float(rest @ rest) / freedom
-        # Steps that are not even turn lags into no distance: there is no autocorrelation to use.
-        even = float(np.ptp(np.diff(x))) < 0.05 * noise.pitch
-        correlated = even and left.correlation_mm > 1.5 * noise.pitch
-        noise = replace(noise, sd=float(np.sqrt(variance)),
-                        autocorrelation=left.autocorrelation if correlated else np.ones(1))
+        noise = _noise_left(x, rest, freedom, noise)
     scaled = rest / (gain[usable] * max(noise.local.sd, 1e-300))
     chi = float(scaled @ scaled) / freedom
-    covariance = _covariance(x, gain, usable, noise, known, problem, solution, scaled)
-    components = []
-    for i in order:
-        p = solution.peaks[i]
-        at = p.centre + (apex(p.sigma, p.tau) if p.tau else 0.0)
-        height = (float(peak_shape(np.array([at]), p)[0][0]) if p.tau
-                  else p.area / (p.sigma * ROOT_2PI))
-        components.append(Component(float(at), height, p.sigma, p.tau, p.area))
-    if covariance is not None:
-        index = np.concatenate([[4 * i, 4 * i + 1, 4 * i + 2, 4 * i + 3] for i in order]
-                               ).astype(int) if len(order) else np.zeros(0, int)
-        covariance = covariance[np.ix_(index, index)]
+    found = covariances(x, gain, usable, noise, problem, solution, scaled if known else None)
+    rows = np.array([index(i, value) for i in order for value in VALUES], int)
     aicc, bic = criteria(problem, solution, shared)
     place = {int(i): j for j, i in enumerate(order)}
-    held = tuple(sorted({place[int(name[1:].split("_")[0])] for name in solution.at_bound
-                         if name.startswith("p")}))
+    held = {place[which[0]] for name in solution.at_bound if (which := located(name))}
     return Fit(
-        tuple(components), covariance, problem.joint, baseline, model,
-        np.array([shapes[i] for i in order]).reshape(len(order), x.size),
+        tuple(solution.peaks[i].component() for i in order),
+        None if found is None else found[0][np.ix_(rows, rows)],
+        problem.baseline_order, baseline, model,
+        np.array([curves[i] for i in order]).reshape(len(order), x.size),
         1.0 - float(rest @ rest) / total if total > 0 else None,
-        chi if known else None, aicc, bic, tried, held,
+        chi if known else None, aicc, bic, tried, tuple(sorted(held)),
         tuple(sorted((place[i], place[j]) for i, j in solution.merged)),
+        None if found is None else found[1][np.ix_(rows, rows)], shapes,
     )
 
 
-def _covariance(
-    x: Floats, gain: Floats, usable: NDArray[np.bool_], noise: Noise, known: bool,
-    problem: Problem, solution: Solution, scaled: Floats,
-) -> Floats | None:
-    """Return the covariance of (centre, area, sigma, tau) of every peak.
+def _noise_left(x: Floats, rest: Floats, freedom: int, noise: Noise) -> Noise:
+    """Return the noise that the fit's residual shows: white unless it says otherwise.
 
-    Weighted least squares under correlated noise C has the covariance
-    (J'WJ)^-1 J'W C W J (J'WJ)^-1, with the apex in place of the Gaussian part's mean. Where the
-    residual beside a peak exceeds the noise, that peak's part is scaled up by as much.
+    Without clean layer it is all there is.
     """
-    count = len(solution.peaks)
-    if count == 0 or not solution.names:
-        return None
-    jw = solution.jacobian.T
-    data = jw[: problem.x.size]
-    normal = jw.T @ jw
-    scale = 1.0 / np.sqrt(np.maximum(np.diag(normal), 1e-300))
-    hat = normal * scale[:, None] * scale[None, :]
-    if not np.isfinite(hat).all() or np.linalg.cond(hat) > 1e12:
-        return None
-    inverse = np.linalg.inv(hat) * scale[:, None] * scale[None, :]
-    weighted = np.zeros((x.size, data.shape[1]))
-    weighted[usable] = data * problem.weight[:, None]
-    middle = weighted.T @ noise.through(gain, weighted)
-    prior = jw[problem.x.size:]
-    middle = middle + prior.T @ prior
-    free = inverse @ middle @ inverse
-    # Carry to all four values of each peak; what was fixed or tied has no row of its own.
-    carry = np.zeros((4 * count, len(solution.names)))
-    for j, name in enumerate(solution.names):
-        if not name.startswith("p"):
-            continue
-        i, what = int(name[1:].split("_")[0]), name.split("_")[1]
-        carry[4 * i + ("centre", "area", "sigma", "tau").index(what), j] = 1.0
-    for i, p in enumerate(solution.peaks):
-        if p.tau:
-            e = 1e-5 * p.sigma
-            by_sigma = (apex(p.sigma + e, p.tau) - apex(p.sigma - e, p.tau)) / (2 * e)
-            t = 1e-5 * p.tau
-            by_tau = (apex(p.sigma, p.tau + t) - apex(p.sigma, p.tau - t)) / (2 * t)
-            carry[4 * i] += by_sigma * carry[4 * i + 2] + by_tau * carry[4 * i + 3]
-    out = carry @ free @ carry.T
-    if known:
-        stretch = np.ones(4 * count)
-        for i, p in enumerate(solution.peaks):
-            near = np.abs(problem.x - p.centre) < 2.0 * (p.sigma + abs(p.tau))
-            if near.sum() > 8:
-                local = float(np.mean(scaled[near] ** 2))
-                stretch[4 * i: 4 * i + 4] = np.sqrt(max(1.0, local))
-        out = out * stretch[:, None] * stretch[None, :]
-    return np.asarray(out)
+    left = residual_noise(rest, noise.pitch)
+    # Steps that are not even turn lags into no distance: there is no autocorrelation to use.
+    even = float(np.ptp(np.diff(x))) < 0.05 * noise.pitch
+    correlated = even and left.correlation_mm > 1.5 * noise.pitch
+    return replace(noise, sd=float(np.sqrt(float(rest @ rest) / freedom)),
+                   autocorrelation=left.autocorrelation if correlated else np.ones(1))

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from lanes.flags import Flag, flag
-from lanes.spots.deconvolve import Component, Fit
+from lanes.spots.fit import Fit
+from lanes.spots.model import Component
 from lanes.spots.quantities import (
     Pair,
     Spot,
@@ -21,6 +23,8 @@ from lanes.spots.transverse import profiles
 from lanes.trace.noise import Noise
 from lanes.trace.sample import Trace
 
+Floats = NDArray[np.float64]
+
 TAILS = 1.25      # symmetry from which a spot is said to tail
 WEAK = 10.0       # area over its standard deviation
 PENCILLED_MM = 2.5  # from the origin line or the front
@@ -31,7 +35,7 @@ EDGE_SHARE = 0.06  # of a spot's signal in the outermost strip
 
 def describe(
     trace: Trace, fit: Fit, noise: Noise, origin_sd: float, front_sd: float, scaled: bool,
-    mm: float,
+    mm: float, percent_doubts: Floats | None = None,
 ) -> tuple[tuple[Spot, ...], tuple[Pair, ...], tuple[Flag, ...]]:
     """Return the spots, the neighbouring pairs and the lane's own flags.
 
@@ -44,6 +48,8 @@ def describe(
         Whether lengths are in mm; else they are given as None.
     mm : float
         Millimetres per plate unit.
+    percent_doubts : (k, c) array, optional
+        Standard deviations of the area percents by law and layer, one row a reason.
     """
     count = len(fit.components)
     lane_flags: list[Flag] = []
@@ -51,26 +57,28 @@ def describe(
         lane_flags.append(flag("no-spot", "nothing stands out of the noise"))
         return (), (), tuple(lane_flags)
     percents, percent_sds = area_percents(fit)
+    if percent_sds is not None and percent_doubts is not None:
+        percent_sds = np.hypot(percent_sds, np.sqrt(np.square(percent_doubts).sum(axis=0)))
+    percent_noise = area_percents(fit, noise_only=True)[1]
     shares = profiles(trace, fit)
     spots = []
     for i, c in enumerate(fit.components):
         rf, rf_sd = retardation(fit, i, trace.run, origin_sd, front_sd)
-        area_sd = None
-        if fit.covariance is not None and fit.covariance[4 * i + 1, 4 * i + 1] > 0:
-            area_sd = float(np.sqrt(fit.covariance[4 * i + 1, 4 * i + 1]))
-        percent_sd = None
-        if percent_sds is not None and np.isfinite(percent_sds[i]):
-            percent_sd = float(percent_sds[i])
+        area_sd = fit.sd(i, "area", noise_only=True) or None
         wide = full_width(c)
         spots.append(Spot(
             rf=float(rf), rf_sd=rf_sd, hrf=100.0 * float(rf),
-            position_mm=c.centre if scaled else None, area=c.area, area_sd=area_sd,
-            area_percent=float(percents[i]), area_percent_sd=percent_sd, height=c.height,
+            position_mm=c.centre if scaled else None, area=c.area,
+            area_sd=fit.sd(i, "area") or None,
+            area_percent=float(percents[i]), area_percent_sd=_known(percent_sds, i),
+            height=c.height,
             width_mm=wide if scaled else None, sigma_mm=c.sigma if scaled else None,
             asymmetry=symmetry(c), plate_number=plate_number(c),
             signal_to_noise=signal_to_noise(c, noise.local),
             flags=_remarks(trace, fit, i, wide, area_sd,
                            None if shares is None else shares[i]),
+            rf_sd_noise=retardation(fit, i, trace.run, origin_sd, front_sd, noise_only=True)[1],
+            area_sd_noise=area_sd, area_percent_sd_noise=_known(percent_noise, i),
         ))
     pairs = tuple(pair(fit, i, i + 1, trace.run, trace.blur) for i in range(count - 1))
     chi = fit.reduced_chi_square
@@ -85,9 +93,13 @@ def describe(
     return tuple(spots), pairs, tuple(lane_flags)
 
 
+def _known(values: Floats | None, i: int) -> float | None:
+    return None if values is None or not np.isfinite(values[i]) else float(values[i])
+
+
 def _remarks(
     trace: Trace, fit: Fit, i: int, wide: float, area_sd: float | None,
-    share: np.ndarray[tuple[int, ...], np.dtype[np.float64]] | None,
+    share: Floats | None,
 ) -> tuple[Flag, ...]:
     c: Component = fit.components[i]
     out = []

@@ -37,7 +37,7 @@ def scales(narrowest: float, broadest: float) -> Floats:
 
 
 def significance(
-    signal: Floats, noise: Noise, gain: Floats, sigma: float
+    signal: Floats, noise: Noise, gain: Floats, sigma: float, doubts: Floats | None = None
 ) -> tuple[Floats, Floats]:
     """Return significance and area of a spot of width `sigma` at every sample.
 
@@ -50,6 +50,8 @@ def significance(
     noise : Noise
     sigma : float
         In mm, as `noise.pitch`.
+    doubts : (n, k) array, optional
+        What the signal may hold besides, each column with one standard deviation.
 
     Returns
     -------
@@ -69,12 +71,16 @@ def significance(
     sd = noise.sd * np.sqrt(max(float(shared[0] + 2 * shared[1:].sum()), 1e-30)) / answer
     if sd == 0.0:  # nothing can be held against no noise
         return np.zeros_like(area), area
-    return area / (sd * ndimage.uniform_filter1d(gain, max(1, round(2 * s)))), area
+    spread = sd * ndimage.uniform_filter1d(gain, max(1, round(2 * s)))
+    if doubts is not None and doubts.shape[1]:
+        through = ndimage.convolve1d(doubts, kernel, axis=0, mode="nearest") / answer
+        spread = np.sqrt(spread**2 + np.square(through).sum(axis=1))
+    return area / spread, area
 
 
 def candidates(
     position: Floats, signal: Floats, noise: Noise, gain: Floats, usable: NDArray[np.bool_],
-    sigmas: Floats, threshold: float,
+    sigmas: Floats, threshold: float, doubts: Floats | None = None,
 ) -> list[Candidate]:
     """Return the local maxima of significance over position and width, above `threshold`.
 
@@ -86,6 +92,8 @@ def candidates(
     sigmas : (k,) array
     threshold : float
         In standard deviations.
+    doubts : (n, k) array, optional
+        As for `significance`.
 
     Returns
     -------
@@ -94,7 +102,7 @@ def candidates(
     """
     if not usable.all():
         signal = np.interp(position, position[usable], signal[usable])
-    stack = [significance(signal, noise, gain, s) for s in sigmas]
+    stack = [significance(signal, noise, gain, s, doubts) for s in sigmas]
     z = np.stack([a for a, _ in stack])
     area = np.stack([b for _, b in stack])
     z[:, ~usable] = 0.0

@@ -1,4 +1,4 @@
-"""The sum of peaks and a low-order term, as lmfit wants it: parameters, residual, Jacobian."""
+"""The sum of peaks and a baseline, as lmfit wants it: parameters, residual, Jacobian."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ import lmfit
 import numpy as np
 from numpy.typing import NDArray
 
-from lanes.spots.shapes import gaussian, tailed
+from lanes.spots.shapes import ROOT_2PI, apex, gaussian, tailed
 
 Floats = NDArray[np.float64]
 
@@ -27,6 +27,44 @@ class Peak:
     sigma: float
     tau: float = 0.0
 
+    def component(self) -> Component:
+        """Return the same peak by its apex."""
+        if self.tau == 0.0:
+            height = self.area / (self.sigma * ROOT_2PI)
+            return Component(self.centre, height, self.sigma, 0.0, self.area)
+        at = self.centre + apex(self.sigma, self.tau)
+        height = float(peak_shape(np.array([at]), self)[0][0])
+        return Component(at, height, self.sigma, self.tau, self.area)
+
+
+@dataclass(frozen=True)
+class Component:
+    """One fitted peak. `centre` is its apex, `sigma` and `tau` its widths, all in mm.
+
+    `height` is at the apex in signal x mm; `area` in signal x mm^2.
+    """
+
+    centre: float
+    height: float
+    sigma: float
+    tau: float
+    area: float
+
+    @property
+    def spread(self) -> float:
+        """Its standard deviation, the tail included."""
+        return float(np.hypot(self.sigma, self.tau))
+
+    @property
+    def mean(self) -> float:
+        """Its centre of mass: a positive tau tails to smaller positions."""
+        return self.peak().centre - self.tau
+
+    def peak(self) -> Peak:
+        """Return the same peak by the mean of its Gaussian part."""
+        shift = apex(self.sigma, self.tau) if self.tau else 0.0
+        return Peak(self.centre - shift, self.area, self.sigma, self.tau)
+
 
 @dataclass(frozen=True)
 class Problem:
@@ -38,7 +76,7 @@ class Problem:
         Usable samples only.
     weight : (n,) array
         What multiplies the residual: 1 / standard deviation, less for shared noise.
-    joint : str
+    baseline_order : str
         A key of `DEGREES`.
     narrowest, broadest : float
         Limits of sigma.
@@ -51,7 +89,7 @@ class Problem:
     x: Floats
     y: Floats
     weight: Floats
-    joint: str
+    baseline_order: str
     narrowest: float
     broadest: float
     width_prior: float | None
@@ -72,7 +110,7 @@ class Solution:
     """What a fit came to. `jacobian` is by `names`, weighted; `rss` is weighted too."""
 
     peaks: tuple[Peak, ...]
-    joint: Floats
+    baseline: Floats
     names: tuple[str, ...]
     jacobian: Floats
     rss: float
@@ -80,13 +118,24 @@ class Solution:
     merged: tuple[tuple[int, int], ...]
 
 
-def joint_term(problem: Problem, x: Floats, values: Floats) -> tuple[Floats, Floats]:
-    """Return the joint term at `x` and its derivatives by `values`."""
+def located(name: str) -> tuple[int, str] | None:
+    """Return the peak's place and the value that a parameter's name stands for.
+
+    None where it is one of the baseline's. The one place that reads such names.
+    """
+    if not name.startswith("p"):
+        return None
+    place, value = name[1:].split("_")
+    return int(place), value
+
+
+def baseline_term(problem: Problem, x: Floats, values: Floats) -> tuple[Floats, Floats]:
+    """Return the baseline at `x` and its derivatives by `values`."""
     u = (x - problem.x[0]) / problem.span
-    if problem.joint == "exponential":
+    if problem.baseline_order == "exponential":
         e = np.exp(-values[1] * u)
         return values[0] * e, np.stack([e, -values[0] * u * e])
-    degree = DEGREES[problem.joint]
+    degree = DEGREES[problem.baseline_order]
     if degree == 0:
         return np.zeros_like(x), np.zeros((0, x.size))
     powers = np.stack([(2.0 * u - 1.0) ** k for k in range(degree)])
@@ -111,7 +160,7 @@ def merged_pairs(peaks: tuple[Peak, ...]) -> tuple[tuple[int, int], ...]:
 
 
 def solve(
-    problem: Problem, peaks: tuple[Peak, ...], joint: Floats | None = None,
+    problem: Problem, peaks: tuple[Peak, ...], baseline: Floats | None = None,
     tailing: frozenset[int] = frozenset(), fixed: dict[str, float] | None = None,
     share: bool = False,
 ) -> Solution:
@@ -122,8 +171,8 @@ def solve(
     problem : Problem
     peaks : tuple of Peak
         Starts, in order of centre. A peak in `tailing` keeps a free tau; its sign is the start's.
-    joint : (d,) array, optional
-        Start of the joint term.
+    baseline : (d,) array, optional
+        Start of the baseline.
     fixed : dict, optional
         Parameters to hold, by lmfit name.
     share : bool
@@ -136,8 +185,8 @@ def solve(
     names = [("centre", "area", "sigma", "tau")[: 4 if i in tailing else 3]
              for i in range(len(peaks))]
     merged = merged_pairs(peaks)
-    size = DEGREES[problem.joint]
-    start = np.zeros(size) if joint is None or joint.size != size else joint
+    size = DEGREES[problem.baseline_order]
+    start = np.zeros(size) if baseline is None or baseline.size != size else baseline
     parameters = lmfit.Parameters()
     tied: dict[int, int] = {}
     for i, peak in enumerate(peaks):
@@ -156,10 +205,10 @@ def solve(
             low, high = sorted((side * 0.02 * sigma, side * 6.0 * sigma))
             parameters.add(f"p{i}_tau", peak.tau, min=low, max=high)
     for k, value in enumerate(start):
-        parameters.add(f"joint_{k}", value)
-    if problem.joint == "exponential":
+        parameters.add(f"baseline_{k}", value)
+    if problem.baseline_order == "exponential":
         # Beyond these it is a step at one end, not a term of low order.
-        rate = parameters["joint_1"]
+        rate = parameters["baseline_1"]
         rate.set(value=float(np.clip(rate.value, -7.9, 39.9)), min=-8.0, max=40.0)
     for name, value in (fixed or {}).items():
         if name in parameters and parameters[name].expr is None:
@@ -173,11 +222,11 @@ def solve(
                  values.get(f"p{i}_tau", 0.0))
             for i in range(len(peaks))
         )
-        return found, np.array([values[f"joint_{k}"] for k in range(size)])
+        return found, np.array([values[f"baseline_{k}"] for k in range(size)])
 
     def residual(parameters: lmfit.Parameters) -> Floats:
         found, low_order = unpack(parameters.valuesdict())
-        model = joint_term(problem, problem.x, low_order)[0]
+        model = baseline_term(problem, problem.x, low_order)[0]
         for peak in found:
             model = model + peak_shape(problem.x, peak)[0]
         out = problem.weigh(model - problem.y)
@@ -198,8 +247,8 @@ def solve(
                 while key.endswith("sigma") and int(key[1:-6]) in tied:
                     key = f"p{tied[int(key[1:-6])]}_sigma"
                 columns[key] = columns.get(key, 0.0) + by[k]
-        for k, by_joint in enumerate(joint_term(problem, problem.x, low_order)[1]):
-            columns[f"joint_{k}"] = problem.weigh(by_joint)
+        for k, by_baseline in enumerate(baseline_term(problem, problem.x, low_order)[1]):
+            columns[f"baseline_{k}"] = problem.weigh(by_baseline)
         out = np.array([columns[name] for name in free]).reshape(len(free), problem.x.size)
         if pairs:
             rows = np.zeros((len(free), len(pairs)))
@@ -224,7 +273,7 @@ def solve(
     rest = residual(values)
     held = []
     for name in free:
-        if name.startswith("joint"):
+        if name.startswith("baseline"):
             continue
         p = values[name]
         room = p.max - p.min

@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import brentq
 
 from lanes.flags import Flag
-from lanes.spots.deconvolve import Component, Fit
-from lanes.spots.model import Peak, peak_shape
-from lanes.spots.shapes import FWHM, apex
+from lanes.spots.fit import Fit, index
+from lanes.spots.model import Component, peak_shape
+from lanes.spots.shapes import FWHM
 from lanes.trace.noise import Noise
 
 Floats = NDArray[np.float64]
@@ -28,8 +28,12 @@ PLATE_FACTOR = 8.0 * float(np.log(2.0))
 class Spot:
     """One spot's figures. Standard deviations are None where they could not be had.
 
+    Those named `_sd` count all that is doubted: noise, the spots' shapes, and in area percent law
+    and channel; those named `_sd_noise` count the noise alone.
+
     `position_mm` is the distance from the origin; lengths are None where there is no scale.
-    `height` is signal x mm, `area` signal x mm^2.
+    `height` is signal x mm, `area` signal x mm^2. `colour` is the light at its middle as sRGB,
+    #rrggbb, and `colour_name` a plain word for it beside the layer; None where there is no colour.
     """
 
     rf: float
@@ -47,6 +51,11 @@ class Spot:
     plate_number: float | None
     signal_to_noise: float | None
     flags: tuple[Flag, ...]
+    rf_sd_noise: float | None = None
+    area_sd_noise: float | None = None
+    area_percent_sd_noise: float | None = None
+    colour: str | None = None
+    colour_name: str | None = None
 
 
 @dataclass(frozen=True)
@@ -59,6 +68,7 @@ class Pair:
     resolution: float | None
     resolution_sd: float | None
     valley_to_peak: float | None
+    resolution_sd_noise: float | None = None
 
 
 def width_at(component: Component, share: float) -> tuple[float, float]:
@@ -72,8 +82,7 @@ def width_at(component: Component, share: float) -> tuple[float, float]:
     if component.tau == 0.0:
         half = component.sigma * float(np.sqrt(-2.0 * np.log(share)))
         return half, half
-    mean = component.centre - apex(component.sigma, component.tau)
-    peak = Peak(mean, component.area, component.sigma, component.tau)
+    peak = component.peak()
     level = share * component.height
 
     def above(d: float) -> float:
@@ -116,21 +125,21 @@ def signal_to_noise(component: Component, noise: Noise) -> float | None:
 
 
 def retardation(
-    fit: Fit, i: int, run: float, origin_sd: float, front_sd: float
+    fit: Fit, i: int, run: float, origin_sd: float, front_sd: float, *, noise_only: bool = False
 ) -> tuple[float, float | None]:
     """Return Rf of component `i` and its standard deviation, the lines' included.
 
     Rf = b / a, IUPAC, Pure Appl. Chem. 65, 819 (1993), p. 845.
     """
     rf = fit.components[i].centre / run
-    if fit.covariance is None:
+    sd = fit.sd(i, "centre", noise_only=noise_only)
+    if sd is None:
         return rf, None
-    centre = fit.covariance[4 * i, 4 * i]
     lines = ((1.0 - rf) * origin_sd) ** 2 + (rf * front_sd) ** 2
-    return rf, float(np.sqrt(max(centre, 0.0) + lines) / run)
+    return rf, float(np.sqrt(sd**2 + lines) / run)
 
 
-def area_percents(fit: Fit) -> tuple[Floats, Floats | None]:
+def area_percents(fit: Fit, *, noise_only: bool = False) -> tuple[Floats, Floats | None]:
     """Return each component's percent of the summed area, and standard deviations.
 
     A lone spot is 100 % of what was found: its standard deviation is not a number.
@@ -138,9 +147,9 @@ def area_percents(fit: Fit) -> tuple[Floats, Floats | None]:
     areas = np.array([c.area for c in fit.components])
     total = float(areas.sum())
     percents = 100.0 * areas / total
-    if fit.covariance is None:
+    covariance = fit.area_covariance(noise_only=noise_only)
+    if covariance is None:
         return percents, None
-    covariance = fit.covariance[1::4, 1::4]
     slope = (np.eye(areas.size) * total - areas[:, None]) / total**2 * 100.0
     variance = np.einsum("ij,jk,ik->i", slope, covariance, slope)
     sds = np.sqrt(np.maximum(variance, 0.0))
@@ -161,31 +170,41 @@ def pair(fit: Fit, i: int, j: int, run: float, blur: float = 0.0) -> Pair:
     wide = full_width(a) + full_width(b)
     apart = b.centre - a.centre
     resolution = HALF_HEIGHT_FACTOR * apart / wide
-    sd = None
-    if fit.covariance is not None:
-        slope = np.zeros(fit.covariance.shape[0])
-        slope[4 * i], slope[4 * j] = -resolution / apart, resolution / apart
-        for k, c in ((i, a), (j, b)):
-            for m, d in ((2, (1e-5 * c.sigma, 0.0)), (3, (0.0, 1e-5 * c.tau))):
-                if any(d):
-                    slope[4 * k + m] = (
-                        -resolution / wide * (_width_of(c, *d) - _width_of(c, -d[0], -d[1]))
-                        / (2 * sum(d)))
-        variance = float(slope @ fit.covariance @ slope)
-        if variance > 0:
-            widened = resolution * blur**2 / (a.sigma**2 + b.sigma**2)
-            sd = float(np.hypot(np.sqrt(variance), widened))
-    return Pair(i, j, apart / run, resolution, sd, _valley(fit, i, j) if j == i + 1 else None)
+    widened = resolution * blur**2 / (a.sigma**2 + b.sigma**2)
+    sds = [
+        _resolution_sd(fit, covariance, (i, j), resolution, widened)
+        for covariance in (fit.whole_covariance, fit.covariance)
+    ]
+    return Pair(i, j, apart / run, resolution, sds[0], _valley(fit, i, j) if j == i + 1 else None,
+                sds[1])
+
+
+def _resolution_sd(
+    fit: Fit, covariance: Floats | None, both: tuple[int, int], resolution: float, widened: float
+) -> float | None:
+    """Return the standard deviation of two components' resolution, the scan's blur included."""
+    if covariance is None:
+        return None
+    a, b = (fit.components[k] for k in both)
+    apart, wide = b.centre - a.centre, full_width(a) + full_width(b)
+    slope = np.zeros(len(covariance))
+    for k, side in zip(both, (-1.0, 1.0), strict=True):
+        slope[index(k, "centre")] = side * resolution / apart
+        c = fit.components[k]
+        for value, d in (("sigma", (1e-5 * c.sigma, 0.0)), ("tau", (0.0, 1e-5 * c.tau))):
+            if any(d):
+                slope[index(k, value)] = (
+                    -resolution / wide * (_width_of(c, *d) - _width_of(c, -d[0], -d[1]))
+                    / (2 * sum(d)))
+    variance = float(slope @ covariance @ slope)
+    return float(np.hypot(np.sqrt(variance), widened)) if variance > 0 else None
 
 
 def _width_of(c: Component, by_sigma: float, by_tau: float) -> float:
     if c.tau == 0.0:
         return FWHM * (c.sigma + by_sigma)
     sigma, tau = c.sigma + by_sigma, c.tau + by_tau
-    mean = c.centre - apex(c.sigma, c.tau)
-    moved = mean + apex(sigma, tau)
-    height = float(peak_shape(np.array([moved]), Peak(mean, c.area, sigma, tau))[0][0])
-    return full_width(Component(moved, height, sigma, tau, c.area))
+    return full_width(replace(c.peak(), sigma=sigma, tau=tau).component())
 
 
 def _valley(fit: Fit, i: int, j: int) -> float:
@@ -193,8 +212,7 @@ def _valley(fit: Fit, i: int, j: int) -> float:
     x = np.linspace(a.centre, b.centre, 801)
     total = np.zeros_like(x)
     for c in fit.components:
-        mean = c.centre - (apex(c.sigma, c.tau) if c.tau else 0.0)
-        total += peak_shape(x, Peak(mean, c.area, c.sigma, c.tau))[0]
+        total += peak_shape(x, c.peak())[0]
     # Each point over the lower of the highest ones on its two sides: the sum's own apexes, which
     # overlap draws together.
     lower = np.minimum(np.maximum.accumulate(total), np.maximum.accumulate(total[::-1])[::-1])

@@ -1,82 +1,35 @@
-"""How far a real spot's profile departs from a Gaussian: assumed, or learned from the plate.
-
-A profile is its Gaussian times 1 + h3 H3(z) + h4 H4(z) + h5 H5(z) + h6 H6(z), H the normalised
-Hermite polynomials of z = (x - centre) / sigma: the Gauss-Hermite series of van der Marel &
-Franx, Astrophys. J. 407, 525 (1993) (from memory). h3 skews, a negative h4 flattens the top. The
-terms are orthogonal to what area, place and width can take up.
-"""
+"""How far the spots of one plate depart from Gaussians, learned from those that stand alone."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from math import factorial
 
 import numpy as np
-from numpy.polynomial.hermite import hermvander
 from numpy.typing import NDArray
 
-from lanes.spots.deconvolve import Fit
-from lanes.spots.shapes import gaussian
+from lanes.spots.fit import Fit
+from lanes.spots.model import Peak, Problem, solve
+from lanes.spots.shape_terms import ASSUMED, ShapeDoubt, basis
+from lanes.spots.shapes import ROOT_2PI, gaussian
+from lanes.spots.split import merged_peak
 from lanes.trace.noise import Noise
 from lanes.trace.sample import Trace
 
+__all__ = ["ASSUMED", "ShapeDoubt", "SpotShape", "basis", "learn_shapes", "spot_shape"]
+
 Floats = NDArray[np.float64]
 
-ORDERS = (3, 4, 5, 6)
-# Area of each term over the Gaussian's own, by its definition; skew terms hold none.
-TERM_AREAS = np.array([
-    0.0 if k % 2 else (factorial(k) ** 0.5) / (2.0 ** (k / 2) * factorial(k // 2)) for k in ORDERS
-])
-# Common practice counts a symmetry of up to 1.25 as well formed: h3 of 0.08 (computed). A disc of
-# even darkness whose edge is blurred by a quarter to a third of its radius has h4 of -0.08 to
-# -0.05 and h6 of 0.02 to 0.04 (computed). Both are taken as two standard deviations, h5 as h6.
-ASSUMED_SDS = (0.04, 0.04, 0.02, 0.02)
 PSEUDO_SPOTS = 4.0   # as how many of the plate's own spots the assumed doubt counts
 REACH = 4.5          # sigmas on either side of a spot in which its shape is looked at
 NEIGHBOUR = 2.5      # sigmas of a neighbour that must lie outside
 SEEN = 0.9           # share of those samples that must be usable
 # A term's noise over its assumed standard deviation, beyond which a spot teaches little of it.
 TEACHES = 1.0
+MIDDLE = 1.5         # sigmas from its centre that must be seen whole, within the scan's range
+TOGETHER = 3.0       # mean spreads within which components may be parts of one spot
+MEDIAN_OF_NORMAL = 0.6745  # median size of a normal deviate over its standard deviation
 LEAST_SD = 0.003     # no set of spots proves shapes better than this (resampling, optics)
-
-
-@dataclass(frozen=True)
-class ShapeDoubt:
-    """How far profiles of spots depart from Gaussians.
-
-    Attributes
-    ----------
-    sds : (4,) array
-        Standard deviations of h3 to h6, relative to the spot's height.
-    source : str
-        "plate" or "assumed".
-    spots : int
-        How many of the plate's spots taught it; 0 where it is assumed.
-    """
-
-    sds: Floats
-    source: str
-    spots: int
-
-    def basis(self, z: Floats) -> Floats:
-        """Return the four terms at `z`, as (n, 4), in units of the spot's height."""
-        return basis(z)
-
-    def covariance(self, z: Floats, height: float) -> Floats:
-        """Return the (n, n) covariance of what a spot `height` high adds to its Gaussian."""
-        columns = basis(z) * (self.sds * height)
-        return np.asarray(columns @ columns.T)
-
-
-ASSUMED = ShapeDoubt(np.array(ASSUMED_SDS), "assumed", 0)
-
-
-def basis(z: Floats) -> Floats:
-    """Return H3 to H6 times the Gaussian at `z`, (n,), as (n, 4)."""
-    norms = np.array([(2.0**k * factorial(k)) ** 0.5 for k in ORDERS])
-    bell = np.exp(-0.5 * np.square(z))
-    return np.asarray(hermvander(z, max(ORDERS))[:, list(ORDERS)] / norms * bell[:, None])
 
 
 @dataclass(frozen=True)
@@ -88,45 +41,81 @@ class SpotShape:
 
 
 def spot_shape(
-    trace: Trace, flat: Floats, fit: Fit, noise: Noise, i: int
+    trace: Trace, flat: Floats, fit: Fit, noise: Noise, group: tuple[int, ...]
 ) -> SpotShape | None:
-    """Return the shape of component `i`, or None where it tails, or is not seen alone and whole.
+    """Return the shape of components `group` taken for one spot.
 
     The terms are fitted by weighted least squares together with first-order corrections of area,
     place and width and a straight line; their covariance follows from the noise's
     autocorrelation.
+
+    Returns
+    -------
+    SpotShape, or None where the spot tails, or is not seen alone and whole.
     """
-    c = fit.components[i]
-    if c.tau != 0.0 or i in fit.at_bound:
+    if any(fit.components[i].tau != 0.0 or i in fit.at_bound for i in group):
         return None
+    own = (flat - fit.model + fit.peaks[list(group)].sum(axis=0))
+    peak = fit.components[group[0]].peak()
+    for i in group[1:]:
+        peak = merged_peak(peak, fit.components[i].peak())
+    if len(group) > 1:
+        peak = _as_one(trace, own, peak)
     for j, other in enumerate(fit.components):
-        if j != i and abs(other.centre - c.centre) < REACH * c.sigma + NEIGHBOUR * other.spread:
+        if j not in group and (abs(other.centre - peak.centre)
+                               < REACH * peak.sigma + NEIGHBOUR * other.spread):
             return None
-    z = (trace.position - c.centre) / c.sigma
-    inside = np.abs(z) < REACH
-    if inside.sum() < 16 or trace.usable[inside].mean() < SEEN or not trace.usable[
-            inside & (np.abs(z) < 1.5)].all() or z[0] > -REACH or z[-1] < REACH:
-        return None
-    if trace.clipped[inside & (np.abs(z) < 1.0)].max() > 0.1:
-        return None
+    z = (trace.position - peak.centre) / peak.sigma
+    inside, middle = np.abs(z) < REACH, np.abs(z) < MIDDLE
     use = inside & trace.usable
-    own = gaussian(trace.position[use], c.centre, c.area, c.sigma)
-    rest = (flat - fit.model)[use]
+    if (inside.sum() < 16 or trace.usable[inside].mean() < SEEN
+            or not trace.usable[middle].all() or z[0] > -REACH or z[-1] < REACH
+            or trace.clipped[middle].max() > 0.1):
+        return None
+    curve, by = gaussian(trace.position[use], peak.centre, peak.area, peak.sigma)
+    height = peak.area / (peak.sigma * ROOT_2PI)
     design = np.concatenate([
-        basis(z[use]) * c.height, own[1].T, np.ones((int(use.sum()), 1)), z[use, None]], axis=1)
+        basis(z[use]) * height, by.T, np.ones((int(use.sum()), 1)), z[use, None]], axis=1)
     weight = 1.0 / trace.gain[use]
-    solve = np.linalg.pinv(design * weight[:, None]) * weight
-    whole = np.zeros((trace.position.size, len(solve)))
-    whole[use] = solve.T
+    pull = np.linalg.pinv(design * weight[:, None]) * weight
+    whole = np.zeros((trace.position.size, len(pull)))
+    whole[use] = pull.T
     covariance = whole.T @ noise.through(trace.gain, whole)
-    return SpotShape((solve @ rest)[:4], np.asarray(covariance[:4, :4]))
+    return SpotShape((pull @ (own[use] - curve))[:4], np.asarray(covariance[:4, :4]))
+
+
+def _as_one(trace: Trace, own: Floats, peak: Peak) -> Peak:
+    """Return the one Gaussian nearest to what two components made."""
+    near = (np.abs(trace.position - peak.centre) < REACH * peak.sigma) & trace.usable
+    if near.sum() < 16:
+        return peak
+    x = trace.position[near]
+    problem = Problem(x, own[near], 1.0 / (trace.gain[near] * max(float(own[near].max()), 1e-12)),
+                      "none", 0.2 * peak.sigma, 3.0 * peak.sigma, None)
+    return solve(problem, (peak,)).peaks[0]
+
+
+def _groups(fit: Fit) -> list[tuple[int, ...]]:
+    """Return the components, those that may be parts of one misshapen spot together."""
+    groups: list[list[int]] = []
+    for i, c in enumerate(fit.components):
+        before = fit.components[i - 1] if i else None
+        if before is not None and (c.centre - before.centre
+                                   < TOGETHER * 0.5 * (c.spread + before.spread)):
+            groups[-1].append(i)
+        else:
+            groups.append([i])
+    return [tuple(group) for group in groups]
 
 
 def learn_shapes(lanes: Iterable[tuple[Trace, Floats, Fit, Noise]]) -> ShapeDoubt:
-    """Return the doubt that a plate's own lone, strong spots teach (empirical Bayes).
+    """Return the doubt that a plate's own strong spots teach (robust empirical Bayes).
 
-    The mean square of each term over the spots, less what the noise alone would make of it, is
-    shrunk towards the assumed variance, which counts as `PSEUDO_SPOTS` spots.
+    Components that touch are taken for one spot: whether they are two is what the doubt will
+    decide. A plate whose spots are mostly lone shows its shapes in the middle of what is seen,
+    which the pairs among them, if fewer than half, hardly move: each term's scatter is its median
+    size over 0.6745, less what the noise alone would make of it, shrunk towards the assumed one,
+    which counts as `PSEUDO_SPOTS` spots.
 
     Parameters
     ----------
@@ -139,21 +128,18 @@ def learn_shapes(lanes: Iterable[tuple[Trace, Floats, Fit, Noise]]) -> ShapeDoub
         `ASSUMED` where no spot teaches anything.
     """
     shapes = [
-        shape for trace, flat, fit, noise in lanes for i in range(len(fit.components))
-        if (shape := spot_shape(trace, flat, fit, noise, i)) is not None
+        shape for trace, flat, fit, noise in lanes for group in _groups(fit)
+        if (shape := spot_shape(trace, flat, fit, noise, group)) is not None
     ]
     assumed = np.square(ASSUMED.sds)
-    total, count = PSEUDO_SPOTS * assumed, np.full(4, PSEUDO_SPOTS)
-    taught = 0
-    for shape in shapes:
-        noise_variance = np.diag(shape.covariance)
-        strong = noise_variance < TEACHES**2 * assumed
-        taught += bool(strong[:2].all())
-        # Each spot counts by how surely it shows the term.
-        weight = np.where(strong, (assumed / (assumed + noise_variance)) ** 2, 0.0)
-        total += weight * (np.square(shape.terms) - noise_variance)
-        count += weight
-    if taught == 0:
+    strong = [s for s in shapes
+              if (np.diag(s.covariance)[:2] < TEACHES**2 * assumed[:2]).all()]
+    if not strong:
         return ASSUMED
-    variance = np.maximum(total / count, LEAST_SD**2)
-    return ShapeDoubt(np.sqrt(variance), "plate", taught)
+    sizes = np.median(np.abs([s.terms for s in strong]), axis=0) / MEDIAN_OF_NORMAL
+    noise_variance = np.median([np.diag(s.covariance) for s in strong], axis=0)
+    seen = np.maximum(np.square(sizes) - noise_variance, LEAST_SD**2)
+    # The noise left in a term makes a spot teach less of it.
+    count = len(strong) * (assumed / (assumed + noise_variance)) ** 2
+    variance = (PSEUDO_SPOTS * assumed + count * seen) / (PSEUDO_SPOTS + count)
+    return ShapeDoubt(np.sqrt(variance), "plate", len(strong))

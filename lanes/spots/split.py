@@ -2,33 +2,45 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.polynomial.hermite_e import hermeval
 from numpy.typing import NDArray
 
 from lanes.spots.criteria import criteria
-from lanes.spots.model import Peak, Problem, Solution, joint_term, peak_shape, solve
+from lanes.spots.misshapen import FREE, misshapen_rss
+from lanes.spots.model import Peak, Problem, Solution, baseline_term, peak_shape, solve
+from lanes.spots.shape_terms import ShapeDoubt
 from lanes.spots.shapes import gaussian
 
 Floats = NDArray[np.float64]
 
 SPLIT_GAIN = 12.0      # what a second component under one maximum must gain in BIC
 TAIL_GAIN = 10.0       # and a tail
+TAIL_PREFERRED = 6.0   # what a pair must gain over a tail, which says less
 SMALLEST_SHARE = 0.04  # of a pair without a valley: less than this is within one spot's misfit
 CLOSEST = 1.15         # sigmas between the components of such a pair
 
 
-def better_shape(
+@dataclass(frozen=True)
+class Change:
+    """Another shape in the place of one peak: its gain in BIC, the peaks, whether two of them."""
+
+    gain: float
+    peaks: tuple[Peak, ...]
+    pair: bool
+
+
+def better_shapes(
     problem: Problem, now: tuple[Peak, ...], at: int, spent: list[int]
-) -> tuple[float, tuple[Peak, ...]] | None:
-    """Return the gain in BIC and the peaks of the best change at one peak, None if it stays one.
+) -> tuple[Change, ...]:
+    """Return the changes at one peak that pay, the best first; none if it stays one Gaussian.
 
     Parameters
     ----------
     problem : Problem
-        Cut down to the peak and its company, without a joint term.
+        Cut down to the peak and its company, without a baseline.
     now : tuple of Peak
         The company, from origin to front.
     at : int
@@ -44,7 +56,7 @@ def better_shape(
     p = single.peaks[at]
     spent.append(len(now))
     if _most_to_gain(problem, single, at) < min(SPLIT_GAIN, TAIL_GAIN):
-        return None
+        return ()
     spent.extend([len(now)] * 2)
     two: tuple[float, tuple[Peak, ...]] | None = None
     pair = _pair_start(problem, single, at)
@@ -62,17 +74,60 @@ def better_shape(
         tail = (criteria(problem, trial, shared)[1], trial.peaks)
     gain_two = bic - two[0] if two else -np.inf
     gain_tail = bic - tail[0] if tail else -np.inf
+    out = []
     # The tail takes one parameter fewer, and is believed where both serve alike.
-    if two is not None and gain_two > SPLIT_GAIN and gain_two > gain_tail + 6.0:
-        return gain_two, two[1]
+    if two is not None and gain_two > SPLIT_GAIN and gain_two > gain_tail + TAIL_PREFERRED:
+        out.append(Change(gain_two, two[1], True))
     if tail is not None and gain_tail > TAIL_GAIN:
-        return gain_tail, tail[1]
-    return None
+        out.append(Change(gain_tail, tail[1], False))
+    return tuple(out)
+
+
+def gain_over_one(
+    problem: Problem, one: tuple[Peak, ...], two: tuple[Peak, ...], at: int, spent: list[int],
+    doubt: ShapeDoubt,
+) -> float:
+    """Return what two peaks gain in BIC over one, plain, tailing or misshapen, in their place.
+
+    Parameters
+    ----------
+    problem : Problem
+        Its whitening holds the doubt of the one's shape.
+    one, two : tuple of Peak
+        All peaks of the problem; in `two`, `at` and the next stand for `at` of `one`.
+    at : int
+    spent : list of int
+        Peaks fitted, put down here.
+    doubt : ShapeDoubt
+    """
+    none = np.zeros(0)
+
+    def bic(peaks: tuple[Peak, ...], share: bool = False) -> tuple[float, Solution]:
+        tails = frozenset(k for k, q in enumerate(peaks) if q.tau)
+        spent.append(len(peaks))
+        solution = solve(problem, peaks, none, tails, share=share and not tails)
+        return criteria(problem, solution, 1.0)[1], solution
+
+    plain, single = bic(one)
+    tail = (*single.peaks[:at], _tail_start(problem, single, at), *single.peaks[at + 1:])
+    squares = misshapen_rss(problem, single, at, doubt)
+    uneven = replace(single, rss=squares, names=(*single.names, *("",) * FREE))
+    least = min(plain, bic(tail)[0], criteria(problem, uneven, 1.0)[1])
+    return least - bic(two)[0]
+
+
+def merged_peak(a: Peak, b: Peak) -> Peak:
+    """Return one Gaussian of two peaks' summed area, common centre and spread."""
+    parts = (a.component(), b.component())
+    area = a.area + b.area
+    centre = sum(c.area * c.mean for c in parts) / area
+    variance = sum(c.area * (c.spread**2 + (c.mean - centre) ** 2) for c in parts) / area
+    return Peak(centre, area, float(np.sqrt(variance)))
 
 
 def _left(problem: Problem, single: Solution, without: int | None) -> Floats:
     """Return the weighed data less every peak but `without`."""
-    rest = problem.y - joint_term(problem, problem.x, single.joint)[0]
+    rest = problem.y - baseline_term(problem, problem.x, single.baseline)[0]
     for j, q in enumerate(single.peaks):
         if j != without:
             rest = rest - peak_shape(problem.x, q)[0]

@@ -2,19 +2,25 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 
-from lanes.spots.deconvolve import Fit, deconvolve
-from lanes.spots.model import Peak
+from lanes.spots.deconvolve import deconvolve
+from lanes.spots.fit import Attempt, Fit
+from lanes.spots.shape_terms import ShapeDoubt
+from lanes.spots.significance import local_significance
 from lanes.trace.noise import Noise
 from lanes.trace.sample import Trace
 
 Floats = NDArray[np.float64]
 
+NARROWEST_MM, BROADEST_MM = 0.25, 5.0  # sigma of a spot (common practice: 1 to 2 mm across)
 # The error of a layer carried on under the spot is known only once the spot is: what is not
 # significant against that as well is none.
 LEAST = 2.6  # 99 %
+CLEAR = 5.0  # or, where waves of the layer are seen beside it, stands out by so many
 SURE = 12.0  # standard deviations from which a spot speaks for itself
 
 
@@ -42,7 +48,8 @@ def profiles(trace: Trace, fit: Fit) -> Floats | None:
 
 
 def reject_artefacts(
-    trace: Trace, flat: Floats, fit: Fit, noise: Noise, mm: float, joint: str
+    trace: Trace, flat: Floats, fit: Fit, noise: Noise, mm: float, baseline_order: str,
+    shapes: ShapeDoubt | None = None,
 ) -> Fit:
     """Return `fit` without components that are no spots across the lane.
 
@@ -52,8 +59,8 @@ def reject_artefacts(
     shares = profiles(trace, fit)
     if shares is None or fit.covariance is None:
         return fit
-    z = np.array([c.area for c in fit.components]) / np.sqrt(
-        np.maximum(np.diag(fit.covariance)[1::4], 1e-300))
+    sds = [fit.sd(i, "area", noise_only=True) or 1e-150 for i in range(len(fit.components))]
+    z = np.array([c.area for c in fit.components]) / np.array(sds)
     strong = z > 2.0 * SURE
     typical = (np.average(shares[strong], axis=0, weights=[
         c.area for c, s in zip(fit.components, strong, strict=True) if s])
@@ -64,7 +71,7 @@ def reject_artefacts(
         row = row / max(float(row.sum()), 1e-300)
         middle = float(row[1:-1].sum())
         speck = float(row.max()) > 0.62
-        if z[i] < LEAST:
+        if z[i] < LEAST and _beside(trace, flat, fit, noise, i) < CLEAR:
             keep.append(False)
             continue
         if z[i] > SURE:
@@ -78,9 +85,21 @@ def reject_artefacts(
             keep.append(0.25 < centre < 0.75 and middle > 0.7 and not speck)
     if all(keep):
         return fit
-    left = tuple(
-        Peak(c.centre, c.area, c.sigma) for c, k in zip(fit.components, keep, strict=True) if k)
+    left = tuple(c.peak() for c, k in zip(fit.components, keep, strict=True) if k)
     fewer = deconvolve(trace.position, flat, noise=noise, gain=trace.gain, usable=trace.usable,
-                       joint=joint, start=left, narrowest=0.25 / mm, broadest=5.0 / mm)
-    # With the false ones gone others may fall too.
-    return reject_artefacts(trace, flat, fewer, noise, mm, joint)
+                       baseline_order=baseline_order, start=left, narrowest=NARROWEST_MM / mm,
+                       broadest=BROADEST_MM / mm, shapes=shapes)
+    # With the false ones gone others may fall too. The counts tried before stay on record.
+    fewer = replace(fewer, tried=tuple(sorted({*fit.tried, *fewer.tried}, key=_by_count)))
+    return reject_artefacts(trace, flat, fewer, noise, mm, baseline_order, shapes)
+
+
+def _beside(trace: Trace, flat: Floats, fit: Fit, noise: Noise, i: int) -> float:
+    """Return a component's significance as judged beside it, where waves of the layer show."""
+    own = flat - fit.model + fit.peaks[i]
+    return local_significance(trace.position, own, trace.gain, trace.usable, noise,
+                              fit.components[i].peak())
+
+
+def _by_count(attempt: Attempt) -> tuple[int, str, float]:
+    return attempt.components, attempt.shape, attempt.rss

@@ -11,6 +11,7 @@ from scipy.fft import irfft2, next_fast_len, rfft2
 from scipy.linalg import toeplitz
 from scipy.stats import t
 
+from lanes.confidence import TWO_SIDED_95
 from lanes.plate.layout import Layout
 from lanes.plate.signal import PATCH_MM, Signal
 from lanes.plate.square import Grid
@@ -35,7 +36,7 @@ class Noise:
         Distance between samples in mm.
     source : str
         "clean layer" or "residuals".
-    fine : Noise or None
+    detection : Noise or None
         The noise where the layer itself was seen, not carried on under a spot: what an unknown
         weak spot has to stand out of.
     """
@@ -44,12 +45,12 @@ class Noise:
     autocorrelation: Floats
     pitch: float
     source: str
-    fine: Noise | None = None
+    detection: Noise | None = None
 
     @property
     def local(self) -> Noise:
         """The noise that detection works against."""
-        return self.fine or self
+        return self.detection or self
 
     @property
     def correlation_mm(self) -> float:
@@ -58,8 +59,9 @@ class Noise:
 
     def times(self, factor: float) -> Noise:
         """Return the same noise, `factor` times as large."""
-        fine = None if self.fine is None else replace(self.fine, sd=factor * self.fine.sd)
-        return replace(self, sd=factor * self.sd, fine=fine)
+        detection = (None if self.detection is None
+                     else replace(self.detection, sd=factor * self.detection.sd))
+        return replace(self, sd=factor * self.sd, detection=detection)
 
     def through(self, gain: Floats, columns: Floats) -> Floats:
         """Return `covariance(gain)` times `columns`, (n, k), without making the matrix."""
@@ -100,16 +102,17 @@ def layer_noise(signal: Signal, layout: Layout, width: float) -> Noise | None:
     if known.sum() * signal.grid.mm**2 < 60.0:
         return None
     values = np.where(known, signal.held_out, 0.0).astype(np.float32)
-    carried = _across(values, known, width, signal.grid)
-    fine = _across(np.where(signal.bare, signal.values, 0.0).astype(np.float32), signal.bare,
+    extrapolation = _across(values, known, width, signal.grid)
+    detection = _across(np.where(signal.bare, signal.values, 0.0).astype(np.float32), signal.bare,
                    width, signal.grid)
-    if carried is None or fine is None:
+    if extrapolation is None or detection is None:
         return None
     # Some twenty patches tell a variance only roughly: the standard deviation is widened so that
     # 1.96 of it is Student's interval.
     patch = PATCH_MM * max(PATCH_MM, width * layout.mm_per_unit)
     count = max(4.0, float(known.sum()) * signal.grid.mm**2 / patch)
-    return replace(carried, sd=carried.sd * float(t.ppf(0.975, count)) / 1.959964, fine=fine)
+    wider = float(t.ppf(0.975, count)) / TWO_SIDED_95
+    return replace(extrapolation, sd=extrapolation.sd * wider, detection=detection)
 
 
 def _across(

@@ -126,8 +126,9 @@ def sample(signal: Signal, layout: Layout, lane: Lane) -> Trace:
     usable = thin < HIDDEN
     if signal.masked is not None:
         usable &= signal.masked[row, column].mean(axis=1) < HIDDEN
-    for line in (0.0, run):
-        usable &= np.abs(position - line) > PENCIL_MM / layout.mm_per_unit
+    for line, drawn in ((0.0, layout.origin), (run, layout.front)):
+        half = max(PENCIL_MM / layout.mm_per_unit, 0.6 * drawn.thick)
+        usable &= np.abs(position - line) > half
     return Trace(
         position=position,
         signal=values.sum(axis=1) * step,

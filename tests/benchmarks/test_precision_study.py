@@ -29,7 +29,7 @@ def spread(peaks: list[Peak], draws: int) -> tuple[np.ndarray, np.ndarray]:
     clean = sum(peak_shape(X, p)[0] for p in peaks)
     found = []
     for _ in range(draws):
-        fit = deconvolve(X, clean + NOISE * rng.normal(size=X.size), joint="none",
+        fit = deconvolve(X, clean + NOISE * rng.normal(size=X.size), baseline_order="none",
                          start=tuple(peaks))
         found.append([(c.centre, c.area) for c in fit.components])
     values = np.array(found)

@@ -22,6 +22,15 @@ from lanes.questions.shoulder.weigh import LEVEL, noncentrality, ratio
 from lanes.questions.shoulder.window import pick
 from lanes.settings import Settings
 from lanes.spots.shapes import FWHM
+from tests.benchmarks.second_hand_spots import (
+    LAWS,
+    SHAPES,
+    lanes_of,
+    pair_of_spots,
+    read,
+    rf_of,
+    single_spot,
+)
 
 LANES, BOOTSTRAPS = 8, 99
 RUN = 75.0
@@ -92,6 +101,30 @@ def verdicts(kind: str, count: int, folder: Path, seed: int) -> list[Shoulder | 
         spec = plate(rng, 1000 * seed + number, makers)
         out += ask(spec, folder)
     return out[:count]
+
+
+def second_hand(kind: str, count: int, folder: Path, seed: int = 0, resolution: float = 0.75,
+                share: float = 0.25) -> list[tuple[str, Shoulder | None]]:
+    """Return (shape and law, answer) of `count` questions about the second hand's spots."""
+    out: list[tuple[str, Shoulder | None]] = []
+    number = 0
+    shapes = list(SHAPES)
+    while len(out) < count:
+        # Thirteen shapes and five laws: every shape meets every law in turn.
+        shape, law = shapes[number % len(shapes)], LAWS[number % len(LAWS)]
+        image, truth = (single_spot(shape, law, seed + number) if kind == "single" else
+                        pair_of_spots(resolution, share, 1.0, shape, law, seed + number))
+        number += 1
+        found = read(image, truth, folder)
+        if found is None:
+            continue
+        plate, readings = found
+        for i, (lane, reading) in enumerate(lanes_of(plate, readings, truth)):
+            at = None if reading is None else rf_of(reading, lane)
+            name = f"{shape}, {law}, plate {seed + number - 1}, lane {lane.name}"
+            out.append((name, None if at is None or reading is None else judge(
+                readings, reading.name, plate=plate, rf=at, bootstraps=BOOTSTRAPS, seed=i)))
+    return out
 
 
 def tally(answers: list[Shoulder | None]) -> Counter:

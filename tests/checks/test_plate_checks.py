@@ -14,13 +14,13 @@ from scipy.fft import dctn, idctn
 
 import lanes
 from lanes.checks import run, scan
-from lanes.checks.law import OTHER, percents_under
 from lanes.draw import LaneSpec, PlateSpec, SpotSpec, draw, save
 from lanes.evidence.detection_limit import lane_of
 from lanes.measuring import prepare, read_lane
 from lanes.questions.purity.answer import _laws
 from lanes.reading import LaneReading, Plate
 from lanes.settings import Settings
+from lanes.spots.percent_doubt import OTHER, percents_under
 
 UNEVEN = (SpotSpec(0.2, 0.3), SpotSpec(0.45, 1.8), SpotSpec(0.7, 0.8))
 CLOSE = (SpotSpec(0.3, 1.0), SpotSpec(0.37, 0.4), SpotSpec(0.6, 1.5, tail=1.0))
@@ -57,7 +57,7 @@ def test_the_other_law_without_a_fit_agrees_with_the_same_spots_fitted_anew(
     law = plate.signal.law
     moved = []
     for lane, reading in zip(plate.layout.lanes, readings, strict=True):
-        quick = percents_under(reading, law, OTHER[law], plate.signal.reference)
+        quick = percents_under(reading.trace, reading.fit, law, OTHER[law], plate.signal.reference)
         assert quick is not None
         assert quick.sum() == pytest.approx(100.0)
         for i, spot in enumerate(reading.spots):

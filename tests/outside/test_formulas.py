@@ -12,9 +12,9 @@ import pytest
 from scipy.integrate import quad
 from scipy.stats import exponnorm, norm
 
-from lanes.spots.deconvolve import Component, Fit
 from lanes.spots.describe import describe
-from lanes.spots.model import Peak, peak_shape
+from lanes.spots.fit import Fit
+from lanes.spots.model import Component, Peak, peak_shape
 from lanes.spots.quantities import (
     area_percents,
     full_width,

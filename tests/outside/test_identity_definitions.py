@@ -92,7 +92,7 @@ def lane(rfs, name, seed):
     y = y + 0.004 * np.convolve(white, kernel / np.linalg.norm(kernel), "valid")
     none = np.zeros(x.size)
     trace = Trace(x, y, np.abs(x) > 0.4, np.ones(x.size), RUN, None, None, none, none)
-    fit = deconvolve(x, y, noise=noise, usable=trace.usable, joint="linear")
+    fit = deconvolve(x, y, noise=noise, usable=trace.usable, baseline_order="linear")
     spots, pairs, flags = describe(trace, fit, noise, 0.0, 0.0, True, 1.0)
     return LaneReading(name, None, None, None, RUN, spots, pairs, 0.02, fit, noise, trace, none,
                        flags)

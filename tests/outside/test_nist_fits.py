@@ -14,7 +14,8 @@ import pytest
 from nist import load
 
 from lanes.measuring import measure
-from lanes.spots.deconvolve import Fit, deconvolve
+from lanes.spots.deconvolve import deconvolve
+from lanes.spots.fit import Fit
 from lanes.spots.model import Peak
 from lanes.spots.quantities import HALF_HEIGHT_FACTOR, area_percents, pair
 
@@ -38,11 +39,11 @@ def peaks(b):
 def two(name: str, how: str) -> Fit:
     data = load(name)
     if how == "neither start nor count":
-        return deconvolve(data.x, data.y, joint="exponential")
+        return deconvolve(data.x, data.y, baseline_order="exponential")
     if how == "count":
-        return deconvolve(data.x, data.y, joint="exponential", components=2)
+        return deconvolve(data.x, data.y, baseline_order="exponential", components=2)
     start = peaks(data.starts[("far start", "near start").index(how)])
-    return deconvolve(data.x, data.y, joint="exponential", start=start)
+    return deconvolve(data.x, data.y, baseline_order="exponential", start=start)
 
 
 def rss(data, fit):
@@ -114,7 +115,7 @@ def test_resolution_and_area_percent(name, resolution, percent):
 def test_one_gaussian_fits_as_badly_as_it_must(name, one):
     """The least residual of one Gaussian and the exponential (computed, from many starts)."""
     data = load(name)
-    fit = deconvolve(data.x, data.y, joint="exponential", components=1)
+    fit = deconvolve(data.x, data.y, baseline_order="exponential", components=1)
     assert len(fit.components) == 1
     assert rss(data, fit) == pytest.approx(one, abs=0.006)
 
@@ -138,7 +139,7 @@ def test_measured_line(how):
         "count": {"components": 1},
         "neither": {},
     }
-    fit = deconvolve(data.x, data.y, joint="none", **options[how])
+    fit = deconvolve(data.x, data.y, baseline_order="none", **options[how])
     assert len(fit.components) == 1
     c = fit.components[0]
     b1, b2, b3 = data.values
@@ -155,7 +156,7 @@ def test_the_whole_job_on_a_certified_trace(tmp_path, name):
     data = load(name)
     path = tmp_path / "trace.csv"
     np.savetxt(path, np.column_stack([data.x, data.y]), delimiter=",", fmt="%.17g")
-    reading = measure(path, origin=data.x[0], front=data.x[-1], joint="exponential")
+    reading = measure(path, origin=data.x[0], front=data.x[-1], baseline_order="exponential")
     (lane,) = reading.lanes
     run = data.x[-1] - data.x[0]
     assert len(lane.spots) == 2

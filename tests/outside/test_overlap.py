@@ -11,8 +11,9 @@ import pytest
 from scipy.integrate import quad
 from scipy.optimize import brentq, minimize_scalar
 
-from lanes.spots.deconvolve import Component, Fit, deconvolve
-from lanes.spots.model import Peak, peak_shape
+from lanes.spots.deconvolve import deconvolve
+from lanes.spots.fit import Fit
+from lanes.spots.model import Component, Peak, peak_shape
 from lanes.spots.quantities import area_percents, pair
 from lanes.spots.shapes import ROOT_2PI
 
@@ -117,7 +118,7 @@ def test_perpendicular_drop_errs_and_deconvolution_does_not(ratio, resolution, e
     # The same two, with the little noise without which there is no weighing them.
     x = np.arange(-12, 12, 0.05)
     y = total(peaks, x) + np.random.default_rng(1).normal(0, 1e-4, x.size)
-    fit = deconvolve(x, y, joint="none", components=2)
+    fit = deconvolve(x, y, baseline_order="none", components=2)
     smaller = fit.components[0].area
     assert abs(100 * (smaller - 1)) < 0.05 * abs(error) + 0.02
     sd = np.sqrt(fit.covariance[1, 1])
@@ -132,7 +133,7 @@ def test_deconvolution_puts_the_apexes_where_they_are(resolution):
     x = np.arange(-12, 12, 0.05)
     peaks = two(resolution)
     y = total(peaks, x) + np.random.default_rng(2).normal(0, 1e-4, x.size)
-    fit = deconvolve(x, y, joint="none", components=2)
+    fit = deconvolve(x, y, baseline_order="none", components=2)
     a, b = fit.components
     sds = np.sqrt(np.diag(fit.covariance))
     assert abs(a.centre - peaks[0].centre) < 4 * sds[0]

@@ -59,7 +59,7 @@ def test_light_of_a_galaxy_is_a_spot(row, column):
     light = to_linear(image, 8, "srgb").mean(axis=2, dtype=float)
     trace = light[row - 25 : row + 26, column - 8 : column + 9].sum(axis=1)
     x = np.arange(51.0)
-    fit = deconvolve(x, trace, joint="linear", components=1)
+    fit = deconvolve(x, trace, baseline_order="linear", components=1)
     (spot,) = fit.components
     flat = trace - fit.baseline
     (gravity,) = centroid(np.clip(flat[15:36], 0, None)[None, :])[1:]

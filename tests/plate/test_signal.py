@@ -13,9 +13,9 @@ from numpy.typing import NDArray
 
 from lanes.draw import Drawing, LaneSpec, SpotSpec, draw
 from lanes.errors import InputError
+from lanes.plate.channel import choose_channel
 from lanes.plate.signal import (
     Signal,
-    choose_channel,
     judge_light,
     kubelka_munk,
     optical_density,

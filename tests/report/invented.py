@@ -12,7 +12,8 @@ from lanes.plate.layout import Lane, Layout, Line
 from lanes.plate.picture import Picture
 from lanes.reading import LaneReading, Reading, Source
 from lanes.settings import Settings
-from lanes.spots.deconvolve import Attempt, Component, Fit
+from lanes.spots.fit import Attempt, Fit
+from lanes.spots.model import Component
 from lanes.spots.quantities import Pair, Spot
 from lanes.trace.noise import Noise
 from lanes.trace.sample import Trace
@@ -65,7 +66,7 @@ def lane_reading(name, peaks, *, run=75.0, scaled=True, x=None, seed=0, sd=SD, f
             Component(r * run, h, s * unit, 0.0, a)
             for (r, h, s), a in zip(peaks, areas, strict=True)
         ),
-        covariance=None, joint="linear", baseline=baseline, model=model, peaks=curves,
+        covariance=None, baseline_order="linear", baseline=baseline, model=model, peaks=curves,
         r_squared=0.9987 if peaks else None, reduced_chi_square=1.04, aicc=-5123.4, bic=-5100.1,
         tried=tuple(
             Attempt(n, "gaussian", 3.2 / (n + 1), 3 * n + 2, -5000.0 - 10 * n, -4990.0 - 9 * n)

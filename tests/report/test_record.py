@@ -10,6 +10,7 @@ import invented
 import numpy as np
 import pytest
 
+from lanes.commands.keys import described, parsed
 from lanes.report.record import record, results_json
 
 TOP = ["schema", "scan", "light", "law", "channel", "layout", "lanes", "flags", "about", "settings"]
@@ -17,10 +18,13 @@ SCAN = ["file", "sha256", "width_px", "height_px", "bits", "mode", "dpi", "trans
 LAYOUT = ["width_mm", "height_mm", "origin_mm", "front_mm", "corners_px", "found"]
 LANE = ["name", "x_mm", "width_mm", "run_mm", "role", "limit", "spots", "pairs", "fit", "noise",
         "flags"]  # fmt: skip
-SPOT = ["rf", "rf_sd", "hrf", "position_mm", "area", "area_sd", "area_percent", "area_percent_sd",
+SPOT = ["rf", "rf_sd", "rf_sd_noise", "hrf", "position_mm", "area", "area_sd", "area_sd_noise",
+        "area_percent", "area_percent_sd", "area_percent_sd_noise",
         "height", "width_mm", "sigma_mm", "asymmetry", "plate_number", "signal_to_noise",
+        "colour", "colour_name",
         "flags"]  # fmt: skip
-PAIR = ["lower", "upper", "delta_rf", "resolution", "resolution_sd", "valley_to_peak"]
+PAIR = ["lower", "upper", "delta_rf", "resolution", "resolution_sd", "resolution_sd_noise",
+        "valley_to_peak"]
 FIT = ["components", "r_squared", "reduced_chi_square", "aicc", "bic", "tried"]
 TRIED = ["components", "shape", "rss", "parameters", "aicc", "bic"]
 MAKERS = [invented.plate, invented.unscaled, invented.trace_only]
@@ -49,6 +53,20 @@ def test_keys_are_the_same_for_every_reading(make):
             assert list(pair) == PAIR
         for item in [*lane["flags"], *(f for spot in lane["spots"] for f in spot["flags"])]:
             assert list(item) == ["name", "message"]
+
+
+def test_the_keys_are_those_that_are_listed():
+    """`lanes explain results.json` prints them."""
+    listed = parsed(described("results"))
+    lane = listed["lanes"]
+    assert list(listed) == TOP
+    assert list(listed["scan"]) == SCAN
+    assert list(listed["layout"]) == LAYOUT
+    assert list(lane) == LANE
+    assert list(lane["spots"]) == SPOT
+    assert list(lane["pairs"]) == PAIR
+    assert list(lane["fit"]) == FIT
+    assert list(lane["fit"]["tried"]) == TRIED
 
 
 @pytest.mark.parametrize("make", MAKERS)

@@ -9,7 +9,8 @@ import pytest
 from numpy.typing import NDArray
 
 from lanes.errors import InputError
-from lanes.spots.deconvolve import Fit, deconvolve
+from lanes.spots.deconvolve import deconvolve
+from lanes.spots.fit import Fit
 from lanes.spots.model import DEGREES, Peak, peak_shape
 from lanes.spots.shapes import apex
 from lanes.trace.noise import Noise
@@ -156,12 +157,12 @@ def test_a_weak_spot_beside_a_heavy_one() -> None:
      ("quadratic", 0.1 + 0.004 * X - 4e-5 * X**2), ("auto", 0.1 + 0.004 * X)],
 )
 def test_what_lies_under_the_spots_is_fitted_with_them(joint: str, below: Floats) -> None:
-    fit = fitted(*THREE, below=below, joint=joint)
+    fit = fitted(*THREE, below=below, baseline_order=joint)
     assert len(fit.components) == 3
     for c, true in zip(fit.components, THREE, strict=True):
         assert c.area == pytest.approx(true.area, abs=0.06)
     np.testing.assert_allclose(fit.baseline, below, atol=0.02)
-    assert fit.joint in DEGREES
+    assert fit.baseline_order in DEGREES
 
 
 # What is asked for is done

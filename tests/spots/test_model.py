@@ -15,7 +15,7 @@ from lanes.spots.model import (
     Peak,
     Problem,
     Solution,
-    joint_term,
+    baseline_term,
     merged_pairs,
     peak_shape,
     solve,
@@ -28,7 +28,7 @@ WEIGHT = 20.0 * (1 + 0.3 * np.sin(X))
 APART = (Peak(10.0, 2.0, 0.9), Peak(30.0, 1.0, 1.2), Peak(50.0, 0.5, 1.4))
 CLOSE = (Peak(20.0, 2.0, 1.0), Peak(22.0, 1.0, 1.1), Peak(24.1, 1.5, 1.0), Peak(45.0, 1.0, 1.3))
 TAILING = (Peak(20.0, 2.0, 0.8, 1.1), Peak(40.0, 1.0, 1.0, -0.7))
-JOINTS: dict[str, list[float]] = {
+BASELINES: dict[str, list[float]] = {
     "none": [], "constant": [0.1], "linear": [0.1, 0.05], "quadratic": [0.1, 0.05, -0.03],
     "exponential": [0.2, 1.5],
 }
@@ -38,19 +38,19 @@ def problem(
     peaks: tuple[Peak, ...], joint: str = "linear", noise: float = 0.02, prior: float | None = 0.05
 ) -> Problem:
     empty = Problem(X, np.zeros_like(X), WEIGHT, joint, 0.25, 5.0, prior)
-    y = model(empty, peaks, np.array(JOINTS[joint]))
+    y = model(empty, peaks, np.array(BASELINES[joint]))
     return replace(empty, y=y + np.random.default_rng(7).normal(0, noise, X.size))
 
 
 def model(p: Problem, peaks: tuple[Peak, ...], joint: Floats) -> Floats:
-    total = joint_term(p, p.x, joint)[0]
+    total = baseline_term(p, p.x, joint)[0]
     for peak in peaks:
         total = total + peak_shape(p.x, peak)[0]
     return total
 
 
 def values_of(solution: Solution) -> dict[str, float]:
-    values = {f"joint_{k}": float(v) for k, v in enumerate(solution.joint)}
+    values = {f"baseline_{k}": float(v) for k, v in enumerate(solution.baseline)}
     for i, peak in enumerate(solution.peaks):
         values |= {f"p{i}_{what}": getattr(peak, what)
                    for what in ("centre", "area", "sigma", "tau")}
@@ -68,7 +68,7 @@ def residual(p: Problem, s: Solution, values: dict[str, float], tied: dict[int, 
         Peak(values[f"p{i}_centre"], values[f"p{i}_area"], sigma(i), values[f"p{i}_tau"])
         for i in range(len(s.peaks))
     )
-    joint = np.array([values[f"joint_{k}"] for k in range(s.joint.size)])
+    joint = np.array([values[f"baseline_{k}"] for k in range(s.baseline.size)])
     rest = model(p, peaks, joint) - p.y
     rest = rest * p.weight if p.whitening is None else p.whitening @ rest
     if p.width_prior is None or tied:
@@ -89,7 +89,7 @@ def differences(p: Problem, s: Solution, tied: dict[int, int]) -> Floats:
 
 
 @pytest.mark.parametrize(
-    ("joint", "correlated"), [*((joint, False) for joint in JOINTS), ("linear", True)]
+    ("joint", "correlated"), [*((joint, False) for joint in BASELINES), ("linear", True)]
 )
 @pytest.mark.parametrize(
     ("peaks", "options", "tied"),
@@ -114,7 +114,7 @@ def test_the_jacobian_is_that_of_the_residual(
     if "tailing" in options:
         peaks = tuple(q if i in options["tailing"] else replace(q, tau=0.0)
                       for i, q in enumerate(peaks))
-    s = solve(p, peaks, np.array(JOINTS[joint]), **options)
+    s = solve(p, peaks, np.array(BASELINES[joint]), **options)
     if not s.names:
         assert (joint, peaks) == ("none", ())
         assert s.jacobian.size == 0
@@ -130,7 +130,7 @@ def test_the_jacobian_is_that_of_the_residual(
     assert np.abs(along).max() < 1e-2 * np.sqrt(s.rss)
 
 
-@pytest.mark.parametrize("joint", list(JOINTS))
+@pytest.mark.parametrize("joint", list(BASELINES))
 @pytest.mark.parametrize(
     ("peaks", "tailing"),
     [(APART, frozenset()), (TAILING, frozenset({0, 1}))], ids=["plain", "tailing"],
@@ -141,12 +141,12 @@ def test_without_noise_the_peaks_come_back(
     p = problem(peaks, joint, noise=0.0)
     start = tuple(replace(q, centre=q.centre + 0.3, area=0.7 * q.area, sigma=1.3 * q.sigma)
                   for q in peaks)
-    s = solve(p, start, 0.8 * np.array(JOINTS[joint]), tailing)
+    s = solve(p, start, 0.8 * np.array(BASELINES[joint]), tailing)
     assert s.rss < 1e-8
     for found, true in zip(s.peaks, peaks, strict=True):
         for what in ("centre", "area", "sigma", "tau"):
             assert getattr(found, what) == pytest.approx(getattr(true, what), abs=1e-4)
-    np.testing.assert_allclose(s.joint, JOINTS[joint], atol=1e-4)
+    np.testing.assert_allclose(s.baseline, BASELINES[joint], atol=1e-4)
     assert s.at_bound == ()
 
 
@@ -196,18 +196,19 @@ def test_neighbours_within_three_sigma_are_merged() -> None:
 @pytest.mark.parametrize("joint", list(DEGREES))
 def test_the_joint_terms_derivatives(joint: str) -> None:
     p = problem((), joint)
-    values = np.array(JOINTS[joint])
-    _, by = joint_term(p, X, values)
+    values = np.array(BASELINES[joint])
+    _, by = baseline_term(p, X, values)
     assert by.shape == (DEGREES[joint], X.size)
     for k in range(values.size):
         step = np.zeros_like(values)
         step[k] = 1e-6
-        rough = (joint_term(p, X, values + step)[0] - joint_term(p, X, values - step)[0]) / 2e-6
+        rough = (baseline_term(p, X, values + step)[0]
+                 - baseline_term(p, X, values - step)[0]) / 2e-6
         np.testing.assert_allclose(by[k], rough, atol=1e-8)
 
 
 def test_the_linear_term_by_hand() -> None:
     # Over the trace from -1 to 1: level in the middle, then half the rise.
     p = problem((), "linear")
-    value, _ = joint_term(p, np.array([-2.0, 29.0, 60.0]), np.array([0.3, 0.1]))
+    value, _ = baseline_term(p, np.array([-2.0, 29.0, 60.0]), np.array([0.3, 0.1]))
     np.testing.assert_allclose(value, [0.2, 0.3, 0.4])

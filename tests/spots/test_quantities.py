@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from lanes.spots.deconvolve import Component, Fit
-from lanes.spots.model import Peak, peak_shape
+from lanes.spots.fit import Fit
+from lanes.spots.model import Component, Peak, peak_shape
 from lanes.spots.quantities import (
     area_percents,
     full_width,
@@ -35,9 +35,9 @@ def component(centre: float, area: float = 1.0, sigma: float = 1.0, tau: float =
 def fit(*components: Component, covariance: NDArray[np.float64] | None = None) -> Fit:
     nothing = np.zeros(0)
     values: dict[str, Any] = {
-        "components": components, "covariance": covariance, "joint": "none", "baseline": nothing,
-        "model": nothing, "peaks": np.zeros((len(components), 0)), "r_squared": None,
-        "reduced_chi_square": None, "aicc": None, "bic": None, "tried": (),
+        "components": components, "covariance": covariance, "baseline_order": "none",
+        "baseline": nothing, "model": nothing, "peaks": np.zeros((len(components), 0)),
+        "r_squared": None, "reduced_chi_square": None, "aicc": None, "bic": None, "tried": (),
     }
     return Fit(**values)
 

@@ -10,11 +10,11 @@ from lanes.spots.deconvolve import deconvolve
 from lanes.spots.model import Peak
 from lanes.spots.shape_doubt import (
     ASSUMED,
-    TERM_AREAS,
     basis,
     learn_shapes,
     spot_shape,
 )
+from lanes.spots.shape_terms import TERM_AREAS
 from lanes.spots.shapes import gaussian
 from lanes.trace.noise import Noise
 from lanes.trace.sample import Trace
@@ -63,7 +63,7 @@ def test_a_known_shape_is_measured() -> None:
     true = np.array([0.05, -0.04, 0.0, 0.02])
     y = spot(tuple(true), 1)
     fit = deconvolve(X, y, noise=NOISE, start=(Peak(20.0, 3.0, 1.2),))
-    shape = spot_shape(lane(y), y, fit, NOISE, 0)
+    shape = spot_shape(lane(y), y, fit, NOISE, (0,))
     assert shape is not None
     sd = np.sqrt(np.diag(shape.covariance))
     # A line is fitted beside a spot and takes up a little of the even terms.

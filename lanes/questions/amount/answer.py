@@ -267,9 +267,9 @@ def _together(reading: LaneReading, rf: float) -> Spot | None:
     if spot is None or len(parts) < 2:
         return spot
     sd = None
-    if reading.fit.covariance is not None:
-        rows = [4 * i + 1 for i in parts]
-        sd = math.sqrt(max(float(reading.fit.covariance[np.ix_(rows, rows)].sum()), 0.0)) or None
+    covariance = reading.fit.area_covariance()
+    if covariance is not None:
+        sd = math.sqrt(max(float(covariance[np.ix_(parts, parts)].sum()), 0.0)) or None
     return replace(spot, area=sum(reading.spots[i].area for i in parts), area_sd=sd,
                    flags=tuple(f for f in spot.flags if f.name != "merged"))
 

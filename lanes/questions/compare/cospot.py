@@ -18,9 +18,7 @@ from lanes.evidence.whitened_fits import Model, Space, fit
 from lanes.questions.compare.cospot_window import Window, window_of
 from lanes.reading import LaneReading
 from lanes.spots.choose import WIDTH_PRIOR
-from lanes.spots.deconvolve import Component
-from lanes.spots.model import Peak, peak_shape
-from lanes.spots.shapes import apex
+from lanes.spots.model import Component, peak_shape
 
 Floats = NDArray[np.float64]
 
@@ -53,8 +51,7 @@ def shape_of(component: Component) -> PeakShape:
     c = component
     reach = 8.0 * c.sigma + 10.0 * abs(c.tau)
     at = np.arange(-reach, reach, c.sigma / TABLE)
-    mean = -apex(c.sigma, c.tau) if c.tau else 0.0
-    value, by = peak_shape(at, Peak(mean, 1.0, c.sigma, c.tau))
+    value, by = peak_shape(at, replace(c, centre=0.0, area=1.0).peak())
     return PeakShape(at, value, -by[0])
 
 

@@ -16,8 +16,7 @@ from lanes.questions.compare.cospot import SHARE_SD, TILT_SD, belonging
 from lanes.questions.compare.cospot_window import Window, window_of
 from lanes.reading import LaneReading
 from lanes.spots.choose import WIDTH_PRIOR
-from lanes.spots.model import Peak, peak_shape
-from lanes.spots.shapes import apex
+from lanes.spots.model import Component, peak_shape
 
 Floats = NDArray[np.float64]
 
@@ -89,8 +88,8 @@ def joint_fit(
     total = sum(lanes[2].fit.components[i].area for i in group)
 
     def curve(x: Floats, rf: float, run: float, area: float, sigma: float, tail: float) -> Floats:
-        mean = rf * run - (apex(sigma, tail * sigma) if tail else 0.0)
-        return peak_shape(x, Peak(mean, area, sigma, tail * sigma))[0]
+        apex_at = Component(rf * run, 0.0, sigma, tail * sigma, area)
+        return peak_shape(x, apex_at.peak())[0]
 
     def residual(parameters: lmfit.Parameters) -> Floats:
         v: dict[str, float] = parameters.valuesdict()

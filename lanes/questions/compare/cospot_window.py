@@ -12,8 +12,7 @@ from lanes.evidence.noise_covariance import MISFIT_LENGTH, MISFIT_REACH, noise_c
 from lanes.evidence.whitened_fits import Space, make_space
 from lanes.reading import LaneReading
 from lanes.spots.choose import MISFIT
-from lanes.spots.model import Peak, peak_shape
-from lanes.spots.shapes import apex
+from lanes.spots.model import peak_shape
 
 Floats = NDArray[np.float64]
 
@@ -77,7 +76,7 @@ def window_of(
     columns = [np.ones_like(x), (x - middle) / (high - low)]
     height = np.zeros_like(x)
     for j, c in enumerate(fit.components):
-        peak = Peak(c.centre - (apex(c.sigma, c.tau) if c.tau else 0.0), c.area, c.sigma, c.tau)
+        peak = c.peak()
         value, by = peak_shape(x, peak)
         if j in group:
             height = height + c.height * np.exp(

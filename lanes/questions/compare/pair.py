@@ -167,9 +167,9 @@ def _width_sd(own: LaneReading, i: int, reading: LaneReading, j: int) -> float:
     """Return the standard deviation by the fits of the mean ln(width) of two spots."""
     total = 0.0
     for lane, k in ((own, i), (reading, j)):
-        if lane.fit.covariance is not None:
-            c = lane.fit.components[k]
-            total += max(float(lane.fit.covariance[4 * k + 2, 4 * k + 2]), 0.0) / c.sigma**2
+        sd = lane.fit.sd(k, "sigma", noise_only=True)
+        if sd is not None:
+            total += (sd / lane.fit.components[k].sigma) ** 2
     return 0.5 * math.sqrt(total)
 
 

@@ -179,7 +179,7 @@ def _lane(plate: Plate, unknown: LaneReading, reference: LaneReading, j: int) ->
     if t.strips is not None and (across is None or across.size != t.strips.shape[1]):
         return None
     return Lane(t, t.signal - unknown.background, unknown.noise, plate.layout.mm_per_unit,
-                plate.settings.joint, across)
+                plate.settings.baseline_order, across)
 
 
 def _least(lane: Lane, place: float, sigma: float, start: float) -> float | None:

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-import numpy as np
-
 from lanes.reading import LaneReading
 
 CLEAR = 0.05   # Rf to any other spot that was applied, for a mate to be beyond doubt
@@ -18,10 +16,8 @@ Group = list[tuple[float, float]]
 
 def fit_sd(reading: LaneReading, index: int) -> float | None:
     """Return the standard deviation of a spot's Rf by the fit alone, the lines' left out."""
-    if reading.fit.covariance is None:
-        return None
-    variance = float(reading.fit.covariance[4 * index, 4 * index])
-    return float(np.sqrt(max(variance, 0.0))) / reading.trace.run
+    sd = reading.fit.sd(index, "centre", noise_only=True)
+    return None if sd is None else sd / reading.trace.run
 
 
 def at_line(reading: LaneReading, index: int) -> bool:

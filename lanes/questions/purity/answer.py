@@ -4,31 +4,22 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 
 from lanes.confidence import TWO_SIDED_95
 from lanes.errors import InputError
-from lanes.evidence.detection_limit import Lane, away, beside, lane_of, refitted
+from lanes.evidence.detection_limit import Lane, away, beside, lane_of
+from lanes.evidence.laws import other_laws, under_law
 from lanes.evidence.lookup import lane_named, spot_near, strongest
 from lanes.flags import Flag, flag
 from lanes.measuring import prepare, read_lane
 from lanes.plate.layout import Lane as Place
-from lanes.plate.signal import LAW_NAMES, to_signal
+from lanes.plate.signal import LAW_NAMES
 from lanes.reading import LaneReading, Plate
 from lanes.settings import Settings
 from lanes.spots.quantities import Spot, area_percents
-from lanes.trace.background import background
-from lanes.trace.noise import layer_noise
-from lanes.trace.sample import PENCIL_MM, sample
-
-# The laws that turn each light into signal. Quenching dims the layer's glow as an absorber dims
-# white light, so both absorbing laws are used for it (common practice); emission has one.
-LAWS_OF = {
-    "white": ("kubelka-munk", "optical-density"),
-    "254": ("optical-density", "kubelka-munk"),
-    "366": ("emission",),
-}
+from lanes.trace.sample import PENCIL_MM
 
 
 @dataclass(frozen=True)
@@ -234,22 +225,8 @@ def _laws(
     """Return the main spot's area percent under each law, the same spots fitted anew."""
     used = plate.signal.law
     out = [UnderLaw(LAW_NAMES[used], reading.spots[index].area_percent)]
-    for law in LAWS_OF[plate.light]:
-        if law == used:
-            continue
-        settings = replace(plate.settings, law=law, channel=plate.signal.channel)
-        signal = to_signal(plate.scan, plate.layout, settings, plate.light)
-        trace = sample(signal, plate.layout, place)
-        flat = trace.signal
-        if settings.background != "layer":
-            flat = flat - background(flat, settings.background, usable=trace.usable,
-                                     pitch=signal.grid.mm)
-        noise = layer_noise(signal, plate.layout, place.width)
-        if noise is None:
-            # The noise only weighs the fit: its size over the tallest point carries over.
-            noise = replace(start.noise, sd=start.noise.sd * float(flat.max())
-                            / max(float(start.flat.max()), 1e-300))
-        fit = refitted(replace(start, trace=trace, flat=flat, noise=noise), reading.fit)
+    for law in other_laws(plate):
+        fit = under_law(plate, place, law, start, reading.fit)[1]
         percent = float(area_percents(fit)[0][index])
         out.append(UnderLaw(LAW_NAMES[law], percent if math.isfinite(percent) else None))
     return tuple(out)

@@ -3,26 +3,46 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from lanes.checks.spots import spot_remarks
 from lanes.errors import InputError
+from lanes.evidence.detection_limit import lane_of
+from lanes.evidence.laws import other_laws, under_law
 from lanes.evidence.lookup import no_such_lane
 from lanes.flags import Flag, flag
 from lanes.measuring import is_trace, measure, prepare, read_lane
-from lanes.questions.shoulder.case import Case, area_shares, make_case
+from lanes.plate.signal import LAW_NAMES
+from lanes.questions.shoulder.case import ONE, TWO, Case, area_shares, make_case
 from lanes.questions.shoulder.colour import colour_change
 from lanes.questions.shoulder.others import expected_width, shape_doubt, take_shape
+from lanes.questions.shoulder.verdict import decide, second_seen, settle
+from lanes.questions.shoulder.views import (
+    COLOUR_LEVEL,
+    WIDE,
+    WIDE_SDS,
+    View,
+    across_view,
+    colour_view,
+    lanes_view,
+    law_view,
+    overload_view,
+    shape_views,
+    valley_view,
+    width_view,
+)
 from lanes.questions.shoulder.weigh import LEVEL, Detectable, Evidence, weigh
 from lanes.questions.shoulder.window import pick
 from lanes.reading import LaneReading, Plate
 from lanes.settings import Settings
 from lanes.spots.deconvolve import deconvolve
 from lanes.spots.quantities import Pair
+from lanes.spots.shape_doubt import ShapeDoubt
 from lanes.spots.split import SPLIT_GAIN
 from lanes.trace.noise import residual_noise
 from lanes.trace.sample import Trace
@@ -31,8 +51,8 @@ Floats = NDArray[np.float64]
 Progress = Callable[[int, int], None]
 
 BOOTSTRAPS, SEED = 400, 20260
-COLOUR_LEVEL = 0.01
-WIDE = 0.10   # as ln(width ratio): less than this is no news whatever its significance
+FEWEST = 99  # the least of them: the share of one in twenty is then known to one in fifty
+POOR = 3.0   # residual variance over the noise's that is worth a remark
 
 
 @dataclass(frozen=True)
@@ -90,6 +110,8 @@ class Shoulder:
     width : float or None
         Width over what the plate's lone spots lead to expect at this Rf.
     detectable : tuple of Detectable
+    evidence : tuple of View
+        Each view of the spot: for a second component, against it, or undecided.
     settle : tuple of str
         What would settle an open question.
     signal : str
@@ -110,6 +132,7 @@ class Shoulder:
     colour: float | None
     width: float | None
     detectable: tuple[Detectable, ...]
+    evidence: tuple[View, ...]
     reasons: tuple[str, ...]
     settle: tuple[str, ...]
     flags: tuple[Flag, ...]
@@ -150,7 +173,7 @@ def shoulder(
     InputError
         If the lane or the spot is not there.
     """
-    _whole("bootstraps", bootstraps, 99, 100_000)
+    _whole("bootstraps", bootstraps, FEWEST, 100_000)
     _whole("seed", seed, 0, 2**63 - 1)
     if is_trace(source):
         plate, readings = None, measure(source, settings).lanes
@@ -203,17 +226,52 @@ def judge(
     evidence = weigh(case, bootstraps, np.random.default_rng(seed), progress)
     width = None
     if expected is not None:
-        free = make_case(reading, group, mm, shape, doubt).single[1]
-        width = float(np.exp(free - expected[0])), expected[1]
-    colour = None
+        width = float(np.exp(case.own_ln_sigma - expected[0])), expected[1]
+    colour, law, overload = None, None, None
     if plate is not None:
         place = next(found for found in plate.layout.lanes if found.name == lane)
         colour = colour_change(plate, place, case, np.random.default_rng([seed, 1]))
-    return _answer(reading, case, evidence, width, colour, sds)
+        overload = _overload(readings, reading, group, plate)
+        if evidence.p_value < LEVEL:
+            law = _other_law(plate, reading, group, expected, doubt, seed)
+    return _answer(readings, reading, case, evidence, width, colour, law, overload, sds)
+
+
+def _overload(
+    readings: tuple[LaneReading, ...], reading: LaneReading, group: tuple[int, ...], plate: Plate
+) -> str | None:
+    """Return why the scan does not hold the spot's shape, None where it does."""
+    at = readings.index(reading)
+    dark = spot_remarks(readings, plate.signal.law, plate.signal.reference, False)[at]
+    for i in group:
+        for remark in (*reading.spots[i].flags, *dark[i]):
+            if remark.name in ("clipped", "overloaded"):
+                return f"the spot is {remark.name}: {remark.message}"
+    return None
+
+
+def _other_law(
+    plate: Plate, reading: LaneReading, group: tuple[int, ...],
+    expected: tuple[float, float] | None, doubt: ShapeDoubt, seed: int,
+) -> tuple[str, bool] | None:
+    """Return another law and whether two are needed under it too, None where there is none."""
+    place = next(found for found in plate.layout.lanes if found.name == reading.name)
+    start = lane_of(plate, reading, group[0])
+    for law in other_laws(plate):
+        lane, fit = under_law(plate, place, law, start, reading.fit)
+        other = replace(reading, trace=lane.trace, noise=lane.noise, fit=fit,
+                        background=lane.trace.signal - lane.flat)
+        try:
+            case = make_case(other, group, plate.layout.mm_per_unit, None, doubt, expected)
+        except InputError:
+            return LAW_NAMES[law], False
+        found = weigh(case, FEWEST, np.random.default_rng([seed, 2]))
+        return LAW_NAMES[law], decide(found, False, False)[0] == "two"
+    return None
 
 
 def judge_trace(
-    position: Floats, signal: Floats, *, joint: str = "auto", bootstraps: int = BOOTSTRAPS,
+    position: Floats, signal: Floats, *, baseline_order: str = "auto", bootstraps: int = BOOTSTRAPS,
     seed: int = SEED,
 ) -> Shoulder:
     """Answer for the strongest feature of a bare trace, its noise judged from what the fit leaves.
@@ -222,11 +280,11 @@ def judge_trace(
     ----------
     position, signal : (n,) array
         Evenly spaced.
-    joint : str
+    baseline_order : str
         Low-order term, as for `lanes.spots.deconvolve.deconvolve`.
     """
     x, y = np.asarray(position, float), np.asarray(signal, float)
-    fit = deconvolve(x, y, joint=joint)
+    fit = deconvolve(x, y, baseline_order=baseline_order)
     pitch = float(np.median(np.diff(x)))
     noise = residual_noise(y - fit.model, pitch)
     n = x.size
@@ -254,94 +312,59 @@ def _whole(name: str, value: Any, low: int, high: int) -> None:
 
 
 def _answer(
-    reading: LaneReading, case: Case, evidence: Evidence, width: tuple[float, float] | None,
-    colour: float | None, line_sds: tuple[float, float],
+    readings: tuple[LaneReading, ...], reading: LaneReading, case: Case, evidence: Evidence,
+    width: tuple[float, float] | None, colour: float | None, law: tuple[str, bool] | None,
+    overload: str | None, line_sds: tuple[float, float],
 ) -> Shoulder:
-    wide = width is not None and np.log(width[0]) > max(WIDE, 3.0 * width[1])
+    wide = width is not None and float(np.log(width[0])) > max(WIDE, WIDE_SDS * width[1])
     coloured = colour is not None and colour < COLOUR_LEVEL
-    gain = case.scores["one Gaussian"][1] - case.scores["two Gaussians"][1]
+    gain = case.scores[ONE][1] - case.scores[TWO][1]
     # Noise judged from the fit's own residual can't tell misfit from noise: what the reading asks
     # of a split is asked here too.
     doubtful = case.free_scale and gain < SPLIT_GAIN
-    verdict, reasons = decide(evidence, wide, coloured, doubtful)
-    flags = []
-    if wide and width is not None:
-        flags.append(flag("wide", f"{100 * (width[0] - 1):.0f} % wider than the plate's lone "
-                                  "spots at this Rf"))
-    if evidence.scale > 3.0:
-        flags.append(flag("fit-poor", f"the better fit leaves {np.sqrt(evidence.scale):.1f} times "
-                                      "the noise"))
-    if reading.noise.source == "residuals":
-        flags.append(flag("noise-from-residuals", "p-values lean on the fit's own residual"))
-    if verdict == "one" and evidence.p_value < LEVEL:
-        flags.append(flag("tailing", "a tail explains the shape; a second component does not"))
+    verdict, reasons = decide(evidence, wide, coloured, doubtful, across=case.across,
+                              other_law=law, overload=overload)
     rf, rf_sd, percent, percent_sd, pair = area_shares(case, line_sds)
-    pair_percent = float(min(percent))
-    if verdict == "two" or (verdict == "cannot tell" and evidence.p_value < LEVEL):
+    asked = evidence.p_value < LEVEL
+    views = (
+        *shape_views(case, evidence, second_seen(evidence.detectable)),
+        valley_view(case, pair.valley_to_peak, asked), across_view(case, asked),
+        colour_view(colour), width_view(width, wide), law_view(law),
+        lanes_view(readings, reading, rf), overload_view(overload),
+    )
+    if verdict == "two" or (verdict == "cannot tell" and asked):
         components = tuple(Component(*each) for each in zip(rf, rf_sd, percent, percent_sd,
                                                             strict=True))
     else:
         components = (Component(case.single_rf, case.single_rf_sd(line_sds), 100.0, None),)
     return Shoulder(
         reading.name, case.single_rf, verdict, evidence.p_value,
-        case.scores["one Gaussian"][0] - case.scores["two Gaussians"][0],
-        gain, components, pair, pair_percent,
+        case.scores[ONE][0] - case.scores[TWO][0],
+        gain, components, pair, float(min(percent)),
         tuple(Alternative(name, score[0]) for name, score in case.scores.items()),
         evidence.against, colour, None if width is None else width[0], evidence.detectable,
-        reasons, _settle(verdict, evidence, wide, reading), tuple(flags), _curves(case),
-        reading.signal,
+        views, reasons, settle(verdict, evidence, wide, reading),
+        _flags(reading, evidence, verdict, None if not wide or width is None else width[0]),
+        _curves(case), reading.signal,
     )
 
 
-def decide(
-    evidence: Evidence, wide: bool, coloured: bool, doubtful: bool = False
-) -> tuple[str, tuple[str, ...]]:
-    """Return the verdict, and why.
-
-    Two must beat one Gaussian, and every rival that is a single component (a tail, a measured
-    shape). A rival that explains the spot where two do not makes it one; where both explain it,
-    a change of colour across the spot decides for two, and without it nothing can be told.
-    """
-    if evidence.p_value >= LEVEL:
-        if coloured:
-            return "cannot tell", ("its shape is that of one, but its colour changes across it",)
-        if wide:
-            return "cannot tell", ("its shape is that of one, but wider than lone spots here",)
-        if all(d.percent is None for d in evidence.detectable if d.resolution < 1.05):
-            return "cannot tell", ("too weak for a second component of any size to show",)
-        return "one", ("a second component explains no more than noise and the spot's own "
-                       "misfit would",)
-    open_rivals = []
-    for name, (p_rival, p_two) in evidence.against.items():
-        if p_rival >= LEVEL:
-            if p_two < LEVEL:
-                return "one", (f"{name} explains it, and two components do not",)
-            open_rivals.append(name)
-    if not open_rivals and doubtful:
-        return "cannot tell", ("two explain it better, but no clean layer tells what is noise",)
-    if not open_rivals:
-        return "two", ("two explain it better than one, and than one that tails",)
-    if coloured:
-        return "two", ("its colour changes across it",)
-    return "cannot tell", tuple(f"{name} explains it as well as two" for name in open_rivals)
-
-
-def _settle(verdict: str, evidence: Evidence, wide: bool, reading: LaneReading
-            ) -> tuple[str, ...]:
-    if verdict != "cannot tell":
-        return ()
-    out = ["develop again with another solvent: two components rarely keep together in both"]
-    if evidence.p_value < LEVEL or wide:
-        out.append("apply less sample: a tail from overload shrinks, a second component stays")
-    else:
-        out.append("apply more sample, if the scan is not clipped: the spot is too weak to tell")
-    out.append("run a co-spot with the suspected second component beside it")
-    if reading.run_mm is not None and reading.trace.pitch > 0.11:
-        out.append("scan finer: 300 dots per inch or more")
-    if len(evidence.against) == 1:
-        out.append("run a spot known to be one component in its own lane and name that lane "
-                   "with --shape-from")
-    return tuple(out)
+def _flags(
+    reading: LaneReading, evidence: Evidence, verdict: str, wide: float | None
+) -> tuple[Flag, ...]:
+    flags = []
+    if wide is not None:
+        flags.append(flag("wide", f"{100 * (wide - 1):.0f} % wider than the plate's lone "
+                                  "spots at this Rf"))
+    if evidence.scale > POOR:
+        flags.append(flag("fit-poor", f"the better fit leaves {np.sqrt(evidence.scale):.1f} times "
+                                      "the noise"))
+    if reading.noise.source == "residuals":
+        flags.append(flag("noise-from-residuals", "p-values lean on the fit's own residual"))
+    if verdict == "one" and evidence.p_value < LEVEL:
+        flags.append(flag("tailing", "one spot's own shape explains it; a second component does "
+                                     "not"))
+    return tuple(flags)
 
 
 def _curves(case: Case) -> Curves:

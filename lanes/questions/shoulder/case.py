@@ -20,14 +20,14 @@ from lanes.evidence.whitened_fits import (
     one,
     two,
 )
+from lanes.questions.shoulder.strips import Across, across_lane, roughness
 from lanes.questions.shoulder.window import Window, make_window
 from lanes.reading import LaneReading
 from lanes.spots.criteria import criteria
-from lanes.spots.deconvolve import Component, Fit
+from lanes.spots.fit import Fit
 from lanes.spots.model import Peak, Problem, Solution, merged_pairs, peak_shape, solve
 from lanes.spots.quantities import Pair, area_percents, pair, retardation
 from lanes.spots.shape_doubt import ASSUMED, ShapeDoubt
-from lanes.spots.shapes import ROOT_2PI
 
 Floats = NDArray[np.float64]
 
@@ -68,6 +68,10 @@ class Case:
         (AICc, BIC) of each way to explain the spot, from fits with lmfit.
     doubt : ShapeDoubt
         How misshapen a single spot is taken to be.
+    rough : float
+        By how much this one is more misshapen than that, as its strips tell.
+    across : Across or None
+        The two components across the lane.
     """
 
     run: float
@@ -88,12 +92,21 @@ class Case:
     scores: dict[str, tuple[float, float]]
     drawn: tuple[Floats, Floats, Floats, Floats]
     doubt: ShapeDoubt
+    rough: float
     problem: Problem
+    across: Across | None
 
     @property
     def single_rf(self) -> float:
         """Rf of the spot as one."""
         return self.solutions[ONE].peaks[0].centre / self.run
+
+    @property
+    def own_ln_sigma(self) -> float:
+        """ln sigma of the spot as one, by its own trace alone."""
+        space = self.space.without_width()
+        z = self.z[:, :space.reduce.shape[0]]
+        return float(fit_single(one, space, z, self.single, self.limits)[0][0, 1])
 
     def single_rf_sd(self, line_sds: tuple[float, float]) -> float | None:
         """Return the standard deviation of that Rf, the lines' included."""
@@ -126,7 +139,8 @@ def make_case(
         If too little of the trace round the spot can be used.
     """
     window = make_window(reading, group, mm, doubt)
-    covariance = window.with_misfit(doubt)
+    rough = roughness(reading, window, doubt)
+    covariance = window.with_misfit(doubt, rough)
     if shape is not None:
         bell = np.exp(-0.5 * window.z**2)[:, None] * window.height
         by = hermevander(window.z, max(SHAPE_TERMS))[:, SHAPE_TERMS[1:]] * bell
@@ -144,7 +158,7 @@ def make_case(
     single = fit_single(one, space, z, guess, limits)[0]
     pair_of = fit_two(space, z, single, limits)[0][0]
     # Baseline and neighbours leave with the whitening.
-    problem = replace(problem, joint="none", whitening=space.whole)
+    problem = replace(problem, baseline_order="none", whitening=space.whole)
     model = None if shape is None else (f"the shape of lane {shape.lane}",
                                         measured(shape.coefficients))
     solutions = _solve_all(problem, space, z, single[0], pair_of, limits)
@@ -154,8 +168,16 @@ def make_case(
         2.0 * np.sqrt(np.diag(covariance)), space, limits, z, outside,
         reading.noise.source == "residuals", model, single[0], pair_of, solutions,
         _scores(problem, space, z, single[0], limits, outside, solutions, model),
-        _drawn(solutions, window), doubt, problem,
+        _drawn(solutions, window), doubt, rough, problem,
+        across_lane(reading, window, *_of_pair(window, pair_of)),
     )
+
+
+def _of_pair(window: Window, p: Floats) -> tuple[Floats, Floats]:
+    """Return the two components over the window, of unit area, and their areas."""
+    sigma = np.exp(p[2])
+    each = np.array([[p[0], p[2], 1.0], [p[0] + p[1] * sigma, p[2], 1.0]])
+    return one(window.x, each)[0], p[3:]
 
 
 def _scores(
@@ -236,8 +258,7 @@ def _as_fit(case: Case, name: str) -> Fit:
         scale if case.free_scale else max(1.0, scale))
     carry = _carry(p)
     parts = tuple(
-        Component(q.centre, q.area / (q.sigma * ROOT_2PI), q.sigma, 0.0, q.area)
-        for q in sorted(solution.peaks, key=lambda q: q.centre))
+        q.component() for q in sorted(solution.peaks, key=lambda q: q.centre))
     none = np.zeros(0)
     return Fit(parts, carry @ free @ carry.T, "linear", none, none, none,
                None, None, None, None, ())

@@ -7,18 +7,19 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from lanes.evidence.colour import CHANNELS
-from lanes.evidence.noise_covariance import MISFIT_LENGTH, MISFIT_REACH, noise_covariance
+from lanes.evidence.colour import BEND, CHANNELS
+from lanes.evidence.noise_covariance import misfit_covariance, noise_covariance
 from lanes.plate.layout import Lane
 from lanes.plate.signal import to_signal
 from lanes.questions.shoulder.case import Case
 from lanes.reading import Plate
-from lanes.spots.choose import MISFIT
 from lanes.trace.noise import layer_noise
 from lanes.trace.sample import sample
 
 Floats = NDArray[np.float64]
 DRAWS = 2000
+# Of the bend, what shifts a spot: as much as its two flanks differ (symmetry of 1.25, computed).
+SKEWED_BEND = 0.1
 
 
 def colour_change(
@@ -50,9 +51,7 @@ def colour_change(
     design = np.stack([bell, z * bell, (z * z - 1.0) * bell, np.ones_like(x), z], axis=1)
     usable = np.all([t.usable[at] for t in traces], axis=0)
     design = design[usable]
-    smooth = np.exp(-0.5 * ((z[:, None] - z[None, :]) / MISFIT_LENGTH) ** 2)
-    envelope = MISFIT * np.exp(-0.5 * (z / MISFIT_REACH) ** 2)
-    own = (smooth * envelope[:, None] * envelope[None, :])[np.ix_(usable, usable)]
+    own = misfit_covariance(z, 1.0)[np.ix_(usable, usable)]
     rows, spreads, misfits = [], [], []
     for t, n in zip(traces, noises, strict=True):
         assert n is not None
@@ -72,7 +71,9 @@ def colour_change(
     for i in range(3):
         for j in range(3):
             total[3 * i:3 * i + 3, 3 * j:3 * j + 3] = between[i, j] * roots[i] @ roots[j].T
-        total[3 * i:3 * i + 3, 3 * i:3 * i + 3] += matrix[i, 0] ** 2 * misfits[i]
+        # The law bends each channel of a heavy spot a little differently: mostly its width.
+        bend = np.diag(np.square([0.0, SKEWED_BEND * BEND, BEND / 2.0]))
+        total[3 * i:3 * i + 3, 3 * i:3 * i + 3] += matrix[i, 0] ** 2 * (misfits[i] + bend)
     root = np.linalg.cholesky(total + 1e-12 * np.diag(np.diag(total)))
     draws = (rng.standard_normal((DRAWS, 9)) @ root.T).reshape(DRAWS, 3, 3)
     # Channels and functions brought to about one unit of noise each, so that none drowns another.

@@ -99,9 +99,8 @@ def expected_width(
 
 def _lone(reading: LaneReading, i: int) -> bool:
     """Return whether a spot stands alone, and its area is sure."""
-    parts, covariance = reading.fit.components, reading.fit.covariance
+    parts, sd = reading.fit.components, reading.fit.sd(i, "area", noise_only=True)
     c = parts[i]
     alone = all(abs(c.centre - o.centre) > ALONE * max(c.spread, o.spread)
                 for j, o in enumerate(parts) if j != i)
-    return (alone and covariance is not None
-            and c.area > SURE * np.sqrt(max(covariance[4 * i + 1, 4 * i + 1], 0.0)))
+    return alone and sd is not None and c.area > SURE * sd

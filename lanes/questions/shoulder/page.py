@@ -61,7 +61,9 @@ def render_shoulder(answer: Shoulder, file: str, settings: Settings) -> AnswerRe
         source=f"Lane {answer.lane} of {file}, spot at Rf {fixed(answer.rf, 3)}.",
         lines=lines,
         details=[f"lane {answer.lane}, spot at Rf {fixed(answer.rf, 3)}",
-                 *(f"{name:44s}{value}" for name, value in _figures(answer))],
+                 *(f"{name:48s}{value}" for name, value in _figures(answer)),
+                 "", "evidence for a second component, against it, or undecided:",
+                 *(f"{v.view + ': ' + v.verdict:48s}{v.words}" for v in answer.evidence)],
         record=_record(answer),
         draw=lambda: shoulder_png(answer),
         alt="The spot with the fits of one and of two components, the residuals of both, and "
@@ -125,6 +127,8 @@ def _record(answer: Shoulder) -> dict[str, Any]:
         ],
         "alternatives": [{"name": a.name, "aicc": a.aicc} for a in answer.alternatives],
         "colour": None if answer.colour is None else {"p_value": answer.colour},
+        "evidence": [{"view": v.view, "verdict": v.verdict, "words": v.words, "value": v.value}
+                     for v in answer.evidence],
         "detectable": [{"resolution": d.resolution, "percent": d.percent}
                        for d in answer.detectable],
     }
@@ -134,7 +138,10 @@ def _sections(answer: Shoulder) -> list[str]:
     rows = [(escape(a), escape(b)) for a, b in _figures(answer)]
     return [
         "<h2>Evidence</h2>",
-        table("Evidence", (), [("", rows)]),
+        table("Each view of the spot", ("View", "A second component", "What it shows"), [("", [
+            (escape(v.view), escape(v.verdict), escape(v.words)) for v in answer.evidence])],
+            (WHOLE, WHOLE)),
+        table("Figures", (), [("", rows)]),
         table("Ways to explain the spot", ("Explanation", "AICc"), [("", [
             (escape(a.name), fixed(a.aicc, 1)) for a in answer.alternatives])], (WHOLE, NUMBER)),
         "<h2>What would have been seen</h2>",

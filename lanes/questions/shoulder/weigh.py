@@ -16,7 +16,17 @@ from numpy.typing import NDArray
 from scipy.optimize import brentq
 from scipy.stats import ncx2
 
-from lanes.evidence.whitened_fits import Model, fit_single, fit_tail, fit_two, one, tail, two
+from lanes.evidence.whitened_fits import (
+    Model,
+    fit_single,
+    fit_tail,
+    fit_two,
+    fit_uneven,
+    one,
+    tail,
+    two,
+    uneven,
+)
 from lanes.questions.shoulder.case import Case
 from lanes.spots.quantities import HALF_HEIGHT_FACTOR
 from lanes.spots.shapes import FWHM
@@ -26,6 +36,7 @@ LEVEL = 0.05
 POWER = 0.95
 RESOLUTIONS = tuple(round(0.1 * k, 1) for k in range(3, 16))
 TAIL = "a tail"
+UNEVEN = "one skewed or flat spot"
 
 
 @dataclass(frozen=True)
@@ -103,7 +114,7 @@ def weigh(
 ) -> Evidence:
     """Return the evidence of `case`, from `bootstraps` drawn traces for each question."""
     # Where one is not enough, as many are drawn again for each side of each rival.
-    whole = bootstraps * (3 if case.shape is None else 5)
+    whole = bootstraps * (4 if case.shape is None else 5)
 
     def tell(done: int) -> None:
         if progress is not None:
@@ -115,20 +126,14 @@ def weigh(
         tests = _Tests(case)
         z, rest = case.z, np.array([case.rest])
         rss_two = fit_two(case.space, z, found.single, case.limits)[1]
-        p_tail, rss_tail, sides = fit_tail(case.space, z, found.single, case.limits)
-        rivals: list[tuple[str, Model, Floats, Floats]] = [
-            (TAIL, tail(int(sides[0])), p_tail, rss_tail)]
-        if case.shape is not None:
-            rivals.append((*case.shape, *tests.single(case.shape[1], z, found.single[0])))
-        done = bootstraps
-        for name, model, p_rival, rss_rival in rivals:
+        names = [TAIL, UNEVEN, *([] if case.shape is None else [case.shape[0]])]
+        by_two = tests.compare(names, two, found.pair, bootstraps, found.scale, rng)
+        for k, name in enumerate(names):
+            tell((k + 2) * bootstraps)
+            model, p_rival, rss_rival = tests.rival(name, z, found.single)
             seen = float(((rss_rival - rss_two) / tests.scale(rss_two, rest))[0])
-            by_rival = tests.compare(name, model, p_rival, bootstraps, found.scale, rng)
-            tell(done + bootstraps)
-            by_two = tests.compare(name, two, found.pair, bootstraps, found.scale, rng)
-            done += 2 * bootstraps
-            tell(done)
-            against[name] = (_share(by_rival >= seen), _share(by_two <= seen))
+            by_rival = tests.compare([name], model, p_rival, bootstraps, found.scale, rng)
+            against[name] = (_share(by_rival[name] >= seen), _share(by_two[name] <= seen))
     tell(whole)
     threshold = float(np.quantile(found.null, 1.0 - LEVEL))
     return Evidence(found.statistic, threshold, found.p_value, against, found.scale,
@@ -169,21 +174,29 @@ class _Tests:
         outside = max(space.freedom - space.reduce.shape[0], 1)
         return mean + noise, scale * rng.chisquare(outside, count)
 
-    def compare(self, name: str, truth: Model, p: Floats, count: int, scale: float,
-                rng: np.random.Generator) -> Floats:
-        """Return by how much two beat the rival `name` on traces drawn from `truth`."""
-        case, out = self.case, []
+    def rival(self, name: str, z: Floats, single: Floats) -> tuple[Model, Floats, Floats]:
+        """Return a single component of another shape: its model, and its fit to `z`."""
+        case = self.case
+        if name == TAIL:
+            p, rss, sides = fit_tail(case.space, z, single, case.limits)
+            return tail(int(sides[0])), p, rss
+        if name == UNEVEN:
+            return (uneven, *fit_uneven(case.space, z, single, case.limits))
+        assert case.shape is not None
+        return (case.shape[1], *self.single(case.shape[1], z))
+
+    def compare(self, names: list[str], truth: Model, p: Floats, count: int, scale: float,
+                rng: np.random.Generator) -> dict[str, Floats]:
+        """Return by how much two beat each rival on traces drawn from `truth`."""
+        out: dict[str, list[Floats]] = {name: [] for name in names}
         for part in _parts(count):
             zs, rests = self.draw(truth, p, part, scale, rng)
             p_one, _ = self.single(one, zs)
-            rss_two = fit_two(case.space, zs, p_one, case.limits)[1]
-            if name == TAIL:
-                rss = fit_tail(case.space, zs, p_one, case.limits)[1]
-            else:
-                assert case.shape is not None
-                rss = self.single(case.shape[1], zs)[1]
-            out.append((rss - rss_two) / self.scale(rss_two, rests))
-        return np.concatenate(out)
+            rss_two = fit_two(self.case.space, zs, p_one, self.case.limits)[1]
+            for name in names:
+                rss = self.rival(name, zs, p_one)[2]
+                out[name].append((rss - rss_two) / self.scale(rss_two, rests))
+        return {name: np.concatenate(values) for name, values in out.items()}
 
 
 def least_noncentrality(threshold: float) -> float:

@@ -11,10 +11,9 @@ from lanes.errors import InputError
 from lanes.evidence.noise_covariance import misfit_covariance, noise_covariance
 from lanes.evidence.whitened_fits import one
 from lanes.reading import LaneReading
-from lanes.spots.deconvolve import Component
-from lanes.spots.model import Peak, Problem, peak_shape, solve
+from lanes.spots.model import Component, Peak, Problem, peak_shape, solve
 from lanes.spots.shape_doubt import ShapeDoubt
-from lanes.spots.shapes import ROOT_2PI, apex
+from lanes.spots.shapes import ROOT_2PI
 
 Floats = NDArray[np.float64]
 
@@ -30,7 +29,7 @@ NARROWEST_MM, BROADEST_MM = 0.25, 5.0  # sigma of a spot, as in a reading
 def pick(reading: LaneReading, rf: float | None) -> tuple[int, ...]:
     """Return the components that the question is about: the spot at `rf`, or the strongest.
 
-    Those of one merged group belong together; of more than two, the spot and its largest partner.
+    Those of one merged group belong together, however many: a misshapen spot may be read as three.
 
     Raises
     ------
@@ -51,7 +50,6 @@ def pick(reading: LaneReading, rf: float | None) -> tuple[int, ...]:
             groups.append([i])
     if rf is None:
         group = max(groups, key=lambda g: sum(parts[i].area for i in g))
-        i = max(group, key=lambda i: parts[i].area)
     else:
         if not np.isfinite(rf):
             raise InputError(f"--rf {rf} is not a number from 0 to 1")
@@ -61,11 +59,7 @@ def pick(reading: LaneReading, rf: float | None) -> tuple[int, ...]:
             raise InputError(f"lane {reading.name} has no spot at Rf {rf:g}: its spots are at "
                              f"{listed}")
         group = next(g for g in groups if i in g)
-    beside = [j for j in (i - 1, i + 1) if j in group]
-    if not beside:
-        return (i,)
-    partner = max(beside, key=lambda j: parts[j].area)
-    return tuple(sorted((i, partner)))
+    return tuple(group)
 
 
 @dataclass(frozen=True)
@@ -109,7 +103,7 @@ class Window:
         """Height of the spot as one Gaussian."""
         return self.first.area / (self.first.sigma * ROOT_2PI)
 
-    def with_misfit(self, doubt: ShapeDoubt) -> Floats:
+    def with_misfit(self, doubt: ShapeDoubt, rough: float = 1.0) -> Floats:
         """Return the covariance with the spot's own departure from a Gaussian.
 
         A misfit is what place, width and area can't take up; else it would pull at the area.
@@ -119,7 +113,7 @@ class Window:
         own = np.linalg.qr(own / np.linalg.norm(own, axis=0))[0]
         beyond = np.eye(self.x.size) - own @ own.T
         return np.asarray(self.covariance
-                          + beyond @ misfit_covariance(self.z, self.height, doubt) @ beyond)
+                          + beyond @ misfit_covariance(self.z, self.height, doubt, rough) @ beyond)
 
 
 def make_window(
@@ -148,7 +142,7 @@ def make_window(
     for j, c in enumerate(fit.components):
         if j in group:
             continue
-        value, by = peak_shape(x, _peak(c))
+        value, by = peak_shape(x, c.peak())
         y = y - value
         if abs(c.centre - rough.centre) > reach + 2.0 * c.spread:
             continue
@@ -178,18 +172,9 @@ def _neighbours(x: Floats, c: Component, centre: float) -> NDArray[np.bool_]:
     return np.asarray((towards < c.spread) & (towards > -3.0 * c.spread))
 
 
-def _mean(c: Component) -> float:
-    """Centre of mass: a positive tau tails to smaller positions."""
-    return c.centre - (apex(c.sigma, c.tau) + c.tau if c.tau else 0.0)
-
-
-def _peak(c: Component) -> Peak:
-    return Peak(c.centre - (apex(c.sigma, c.tau) if c.tau else 0.0), c.area, c.sigma, c.tau)
-
-
 def _moments(parts: list[Component]) -> Peak:
     areas = np.array([c.area for c in parts])
-    means = np.array([_mean(c) for c in parts])
+    means = np.array([c.mean for c in parts])
     total = float(areas.sum())
     centre = float(areas @ means) / total
     variance = float(areas @ (np.array([c.spread ** 2 for c in parts]) + (means - centre) ** 2))

@@ -5,7 +5,7 @@ import pytest
 
 from lanes.questions.compare.alignment import aligned
 from lanes.reading import LaneReading
-from lanes.spots.deconvolve import Fit
+from lanes.spots.fit import Fit
 from lanes.trace.noise import Noise
 from lanes.trace.sample import Trace
 

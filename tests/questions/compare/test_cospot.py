@@ -8,9 +8,9 @@ from lanes.questions.compare.cospot import PeakShape, belonging, make_cospot, sh
 from lanes.questions.compare.cospot_joint import joint_fit
 from lanes.questions.compare.identity import WITHIN_SD, Difference, judge
 from lanes.reading import LaneReading
-from lanes.spots.deconvolve import Component, deconvolve
+from lanes.spots.deconvolve import deconvolve
 from lanes.spots.describe import describe
-from lanes.spots.model import Peak, peak_shape
+from lanes.spots.model import Component, Peak, peak_shape
 from lanes.spots.shapes import apex
 from lanes.trace.noise import Noise
 from lanes.trace.sample import Trace
@@ -30,7 +30,7 @@ def lane(spots, name, seed=1, sd=0.01):
     none = np.zeros(x.size)
     trace = Trace(x, y + sd * coloured, np.abs(x) > 0.4, np.ones(x.size), RUN, None, None, none,
                   none)
-    fit = deconvolve(x, trace.signal, noise=NOISE, usable=trace.usable, joint="linear")
+    fit = deconvolve(x, trace.signal, noise=NOISE, usable=trace.usable, baseline_order="linear")
     told, pairs, more = describe(trace, fit, NOISE, 0.0, 0.0, True, 1.0)
     return LaneReading(name, None, None, None, RUN, told, pairs, 0.05, fit, NOISE, trace, none,
                        more)

@@ -1,5 +1,6 @@
 """Which spots are known to be of one substance, whatever the answer."""
 
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -7,6 +8,9 @@ import pytest
 
 from lanes.flags import flag
 from lanes.questions.compare.shared import fit_sd, shared
+from lanes.spots.fit import Fit
+
+NONE = np.zeros(0)
 
 
 def lane(name, rfs, sd=0.03, lines=()):
@@ -14,13 +18,14 @@ def lane(name, rfs, sd=0.03, lines=()):
                   for k, rf in enumerate(rfs))
     covariance = np.eye(4 * len(rfs)) * sd**2
     return SimpleNamespace(name=name, spots=spots, trace=SimpleNamespace(run=75.0),
-                           fit=SimpleNamespace(covariance=covariance))
+                           fit=Fit((), covariance, "none", NONE, NONE, NONE, None, None, None, None,
+                                   ()))
 
 
 def test_the_fits_part_leaves_the_lines_out():
     assert fit_sd(lane("U", [0.4]), 0) == pytest.approx(0.03 / 75.0)
     bare = lane("U", [0.4])
-    bare.fit.covariance = None
+    bare.fit = replace(bare.fit, covariance=None)
     assert fit_sd(bare, 0) is None
 
 

@@ -41,7 +41,7 @@ sys.path.insert(0, str(Path(__file__).parents[2] / "outside"))
 from nist import load
 
 KEYS = ["lane", "rf", "verdict", "p_value", "delta_aicc", "delta_bic", "components",
-        "alternatives", "colour", "detectable", "flags"]
+        "alternatives", "colour", "evidence", "detectable", "flags"]
 
 
 def pair(rf, resolution, share, one=None, other=None):
@@ -218,19 +218,24 @@ def test_colour_is_seen(answers):
 def test_detectable_falls_with_resolution(answers):
     found = answers["single"].detectable
     assert [d.resolution for d in found] == list(RESOLUTIONS)
-    shares = [d.percent for d in found]
-    assert shares[:4] == sorted(shares[:4], reverse=True)
-    assert shares[0] > 2 * shares[3]
-    assert 0.1 < shares[4] < 10
+    # Close by, a misshapen single spot could look like any second component: over 50 %.
+    shares = [np.inf if d.percent is None else d.percent for d in found]
+    assert shares[:6] == sorted(shares[:6], reverse=True)
+    assert shares[0] > 2 * shares[5]
+    assert 0.1 < shares[5] < 15
 
 
 def test_a_measured_shape_is_held_against_two(plate, readings):
     answer = judge(readings, "pair", plate=None, shape_from="tail", bootstraps=99)
     assert answer.verdict == "two"
-    assert list(answer.against) == ["a tail", "the shape of lane tail"]
+    assert list(answer.against) == [
+        "a tail", "one skewed or flat spot", "the shape of lane tail"]
     assert [a.name for a in answer.alternatives][-1] == "the shape of lane tail"
-    answer = judge(readings, "tail", plate=None, shape_from="single", bootstraps=99)
+    answer = judge(readings, "pair", plate=None, shape_from="single", bootstraps=99)
     assert answer.against["the shape of lane single"][0] < 0.05
+    # A tailing spot is within what one misshapen spot may be: no rival needs to be asked.
+    answer = judge(readings, "tail", plate=None, shape_from="single", bootstraps=99)
+    assert (answer.verdict, answer.against) == ("one", {})
 
 
 def test_the_same_seed_gives_the_same_answer(readings):
@@ -267,13 +272,13 @@ def test_certified_traces():
     """NIST StRD, nonlinear regression: Gauss3 is drawn from two Gaussians that merge; Eckerle4 is
     one measured line, its residual far from noise."""
     data = load("Gauss3")
-    answer = judge_trace(data.x, data.y, joint="exponential", bootstraps=99)
+    answer = judge_trace(data.x, data.y, baseline_order="exponential", bootstraps=99)
     assert answer.verdict == "two"
     assert answer.p_value == pytest.approx(0.01)
     # From the certified values: the smaller has 38.2 % (two widths; here they share one).
     assert answer.pair_percent == pytest.approx(38.2, abs=8)
     data = load("Eckerle4")
-    assert judge_trace(data.x, data.y, joint="none", bootstraps=99).verdict != "two"
+    assert judge_trace(data.x, data.y, baseline_order="none", bootstraps=99).verdict != "two"
 
 
 def test_words(answers):

@@ -1,0 +1,100 @@
+"""Nothing lost in silence: what stands out of the layer is a spot of a lane, or is said."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from lanes.flags import Flag, flag
+from lanes.plate.layout import Blob, Lane, Layout
+from lanes.reading import LaneReading
+
+# Sharpening and compression leave rims of the other sign about a spot: nearer than this many of
+# its widths, and weaker than this share of it, a blob of the other sign is one of them.
+RIM, RIM_SHARE = 2.0, 0.5
+# Compression rings there in both signs, in specks finer than any spot.
+SPECK_MM, SPECK = 1.2, 8.0
+LISTED = 6  # places in one message
+
+
+def read_blobs(layout: Layout) -> tuple[Blob, ...]:
+    """Return the blobs that ought to be read, the rims of strong ones left out."""
+    blobs = layout.blobs or ()
+    own = [b for b in blobs if b.lighter == bool(layout.lighter)]
+    other = [b for b in blobs if b.lighter != bool(layout.lighter)]
+    speck = SPECK_MM / layout.mm_per_unit
+    own = [b for b in own if b.strength > SPECK or min(b.width, b.height) > speck
+           or not any(_is_rim(b, of) for of in own)]
+    return (*own, *(b for b in other if not any(_is_rim(b, of) for of in own)))
+
+
+def _is_rim(blob: Blob, of: Blob) -> bool:
+    u = (blob.x - of.x) / (RIM * of.width)
+    v = (blob.y - of.y) / (RIM * of.height)
+    return u * u + v * v < 1.0 and blob.strength < RIM_SHARE * of.strength
+
+
+def lane_of(layout: Layout, blob: Blob) -> Lane | None:
+    """Return the lane in whose width `blob`'s middle lies, if any."""
+    for lane in layout.lanes:
+        y0, _ = layout.ends(lane)
+        if abs(blob.x - lane.x - lane.lean * (blob.y - y0)) <= 0.5 * lane.width:
+            return lane
+    return None
+
+
+def retention(layout: Layout, blob: Blob) -> float:
+    """Return the Rf a blob would have in a lane straight below it."""
+    low, high = float(layout.origin.at(blob.x)), float(layout.front.at(blob.x))
+    return (blob.y - low) / (high - low)
+
+
+def outside_lanes(layout: Layout) -> tuple[Flag, ...]:
+    """Return the remark on blobs that lie in no lane, with their places."""
+    out = [b for b in read_blobs(layout) if lane_of(layout, b) is None]
+    if not out:
+        return ()
+    out.sort(key=lambda b: -b.strength)
+    unit = "mm" if layout.scaled else "pixels"
+    places = [f"x {b.x:.4g} {unit}, Rf {retention(layout, b):.2f}"
+              + (" (lighter than the layer)" if b.lighter and not layout.lighter else "")
+              for b in out[:LISTED]]
+    more = f", and {len(out) - LISTED} more" if len(out) > LISTED else ""
+    return (flag("outside-lanes", f"not read: {'; '.join(places)}{more}"),)
+
+
+def unread(layout: Layout, lane: Lane, reading: LaneReading) -> tuple[Flag, ...]:
+    """Return the remark on blobs of `lane` with no reported spot within their own width."""
+    y0, y1 = layout.ends(lane)
+    spots = [(layout.path(lane, s.rf)[1], s) for s in reading.spots]
+    missing = []
+    for blob in read_blobs(layout):
+        own = lane_of(layout, blob)
+        if own is None or own.name != lane.name:
+            continue
+        sigmas = [c.sigma + abs(c.tau) for c in reading.fit.components]
+        near = [abs(float(y) - blob.y) < 0.5 * blob.height + max(sigma, 0.3 * blob.height)
+                for (y, _), sigma in zip(spots, sigmas, strict=True)]
+        if not any(near) or (blob.lighter != bool(layout.lighter)):
+            missing.append(((blob.y - y0) / (y1 - y0), blob))
+    if not missing:
+        return ()
+    places = ", ".join(
+        f"{rf:.2f}" + (" (lighter)" if b.lighter and not layout.lighter else
+                       " (darker)" if layout.lighter and not b.lighter else "")
+        for rf, b in sorted(missing, key=lambda m: m[0])[:LISTED])
+    more = f" and {len(missing) - LISTED} more" if len(missing) > LISTED else ""
+    most = max(float(np.round(b.strength, 1)) for _, b in missing)
+    return (flag("spot-unread", f"at Rf {places}{more}: {most:g} standard deviations of the "
+                 "layer's noise at most, in the colour that shows it best"),)
+
+
+def blob_remarks(
+    layout: Layout, readings: Sequence[LaneReading]
+) -> tuple[tuple[Flag, ...], tuple[tuple[Flag, ...], ...]]:
+    """Return the plate's remark and each lane's."""
+    return outside_lanes(layout), tuple(
+        unread(layout, lane, reading)
+        for lane, reading in zip(layout.lanes, readings, strict=True)
+    )

@@ -1,0 +1,163 @@
+"""The spots' colours: as sRGB and as a word, and whether area percent hangs on the channel."""
+
+from __future__ import annotations
+
+import colorsys
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lanes.confidence import TWO_SIDED_95
+from lanes.flags import Flag, flag
+from lanes.plate.blobs import layer_depths
+from lanes.plate.channel import WEIGHTS
+from lanes.plate.layout import Lane
+from lanes.plate.planes import Planes, planes_of
+from lanes.plate.signal import kubelka_munk, optical_density
+from lanes.reading import LaneReading, Plate
+from lanes.scan.transfer import linear_to_srgb
+
+Floats = NDArray[np.float64]
+
+MIDDLE = 0.35      # of a spot's half width: where its colour is taken
+GREYEST = 0.12     # saturation below which a colour has no hue to the eye (by eye)
+# Hue in degrees up to which each word holds, from the usual names of the colour circle (by eye).
+HUES = ((15, "red"), (45, "orange"), (70, "yellow"), (165, "green"), (200, "cyan"), (255, "blue"),
+        (290, "violet"), (335, "pink"), (360, "red"))
+BROWN = 0.55       # an orange or yellow darker than this is called brown
+# Percentage points by which area percent may move with the channel and still be one figure: what
+# channels of one grey spot differ by on scans (common practice).
+SAME = 2.0
+SEEN = 5.0         # standard deviations a spot has to have in a channel
+
+
+def coloured(plate: Plate, readings: Sequence[LaneReading]) -> tuple[LaneReading, ...]:
+    """Return `readings` with the colour of every spot, where the scan has colours."""
+    if "red" not in plate.scan.channels:
+        return tuple(readings)
+    planes = planes_of(plate.scan, plate.layout, plate.settings.places.masks)
+    depths = layer_depths(planes, plate.layout)
+    out = []
+    for lane, reading in zip(plate.layout.lanes, readings, strict=True):
+        spots = []
+        for spot, part in zip(reading.spots, reading.fit.components, strict=True):
+            x, y = plate.layout.path(lane, spot.rf)
+            half = MIDDLE * 0.5 * 2.355 * part.sigma
+            box = _box(planes, float(x), float(y), half)
+            light = np.array([np.median(image[box]) for image in planes.light.values()])
+            beside = np.array([float(np.median(d[box])) for d in depths.depth])
+            seen = light if plate.light == "366" else 0.92 * (1.0 + beside)
+            spots.append(replace(spot, colour=_hex(light), colour_name=colour_name(seen)))
+        out.append(replace(reading, spots=tuple(spots)))
+    return tuple(out)
+
+
+def _box(planes: Planes, x: float, y: float, half: float) -> tuple[slice, slice]:
+    grid = planes.grid
+    reach = max(1, round(half / grid.pitch))
+    row = int(np.clip(round(float(grid.row(y))), 0, grid.rows - 1))
+    column = int(np.clip(round(float(grid.column(x))), 0, grid.columns - 1))
+    return (slice(max(0, row - reach), row + reach + 1),
+            slice(max(0, column - reach), column + reach + 1))
+
+
+def _hex(light: Floats) -> str:
+    codes = np.rint(255 * linear_to_srgb(np.clip(light, 0.0, 1.0))).astype(int)
+    return "#" + "".join(f"{c:02x}" for c in codes)
+
+
+def colour_name(light: Floats) -> str:
+    """Return a plain word for linear light (red, green, blue), 1 being a white layer."""
+    red, green, blue = np.asarray(linear_to_srgb(np.clip(light, 0.0, 1.0)), float).tolist()
+    hue, saturation, value = colorsys.rgb_to_hsv(red, green, blue)
+    if value < 0.15:
+        return "black"
+    if saturation < GREYEST:
+        return "white" if value > 0.93 else "grey"
+    word = next(name for limit, name in HUES if hue * 360.0 <= limit)
+    return "brown" if word in ("orange", "yellow", "red") and value < BROWN else word
+
+
+def channel_matters(plate: Plate, readings: Sequence[LaneReading]) -> tuple[Flag, ...]:
+    """Return the remark that area percents differ from channel to channel, once a plate."""
+    if "red" not in plate.scan.channels or not any(len(r.spots) > 1 for r in readings):
+        return ()
+    planes = planes_of(plate.scan, plate.layout, plate.settings.places.masks)
+    depths = layer_depths(planes, plate.layout)
+    own = WEIGHTS[plate.signal.channel]
+    mixtures = {"own": own, **{c: {c: 1.0} for c in depths.channels}}
+    signals = {}
+    for name, weights in mixtures.items():
+        share = np.array([weights.get(c, 0.0) for c in depths.channels]) * depths.layer
+        ratio = 1.0 + np.tensordot(share / share.sum(), depths.depth, axes=1)
+        level = float(np.array([weights.get(c, 0.0) for c in depths.channels]) @ depths.layer)
+        signals[name] = _signal(plate, ratio, level)
+    worst: tuple[float, str] = (1.0, "")
+    blind: list[str] = []
+    for lane, reading in zip(plate.layout.lanes, readings, strict=True):
+        if len(reading.spots) < 2:
+            continue
+        found = {name: _percents(plate, planes, lane, reading, s) for name, s in signals.items()}
+        whole = {name: f for name, f in found.items() if f is not None and name != "own"}
+        base = found["own"]
+        if base is None or not whole:
+            blind.append(lane.name)
+            continue
+        for i, spot in enumerate(reading.spots):
+            moved = {name: float(spot.area_percent + f[i] - base[i]) for name, f in whole.items()}
+            most = max(abs(p - spot.area_percent) for p in moved.values())
+            bound = SAME + TWO_SIDED_95 * (spot.area_percent_sd or 0.0)
+            if most / bound > worst[0]:
+                said = ", ".join(f"about {min(max(p, 0.0), 100.0):.0f} by {name}"
+                                 for name, p in moved.items())
+                worst = (most / bound, f"the spot at Rf {spot.rf:.3f} of lane {lane.name} holds "
+                         f"{spot.area_percent:.1f} area percent by {plate.signal.channel}, {said}")
+    parts = [worst[1]] if worst[1] else []
+    if blind:
+        parts.append(f"no one channel sees all spots of lane {', '.join(blind)}: their area "
+                     "percents can't be compared")
+    return (flag("channel-matters", "; ".join(parts)),) if parts else ()
+
+
+def _signal(plate: Plate, ratio: Floats, level: float) -> Floats:
+    """Return signal by the plate's law from light over the layer's, on the coarse grid."""
+    law = plate.signal.law
+    if law == "kubelka-munk":
+        reference = plate.signal.reference if level > 0.55 else max(level, 0.02)
+        reference = min(reference, 0.97)
+        out = kubelka_munk(np.clip(reference * ratio, 0.004, 1.2)) - kubelka_munk(reference)
+    elif law == "optical-density":
+        out = optical_density(np.clip(ratio, 1e-3, None))
+    else:
+        out = (ratio - 1.0) * level
+    return np.asarray(-out if plate.layout.lighter and law != "emission" else out)
+
+
+def _percents(
+    plate: Plate, planes: Planes, lane: Lane, reading: LaneReading, signal: Floats
+) -> Floats | None:
+    """Return area percents of a lane's fitted spots in `signal`; None where one is not seen."""
+    grid, layout = planes.grid, plate.layout
+    y0, y1 = layout.ends(lane)
+    rows = np.arange(max(0, int(grid.row(y0)) + 4), min(grid.rows, int(grid.row(y1)) - 3))
+    if rows.size < 4 * (len(reading.spots) + 2):
+        return None
+    rise = grid.y()[rows] - y0
+    half = max(1, round(0.5 * lane.width / grid.pitch))
+    middle = np.rint(grid.column(lane.x + lane.lean * rise)).astype(int)
+    column = np.clip(middle[:, None] + np.arange(-half, half + 1), 0, grid.columns - 1)
+    trace = signal[rows[:, None], column].sum(axis=1)
+    position = rise * float(np.hypot(1.0, lane.lean))
+    shapes = [np.interp(position, reading.trace.position, peak) for peak in reading.fit.peaks]
+    design = np.stack([*shapes, np.ones(rows.size), position / reading.trace.run], axis=1)
+    solved = np.linalg.lstsq(design, trace, rcond=None)[0]
+    rest = trace - design @ solved
+    # Neighbours share their noise over about a millimetre: four samples are one witness.
+    sd = 2.0 * float(np.std(rest)) * np.sqrt(np.diag(np.linalg.pinv(design.T @ design)))
+    count = len(reading.spots)
+    if (solved[:count] < SEEN * sd[:count]).any():
+        return None
+    areas = solved[:count] * np.array([c.area for c in reading.fit.components])
+    return np.asarray(100.0 * areas / areas.sum())

@@ -1,0 +1,54 @@
+"""A lane's trace under another law from light to signal, its spots fitted anew."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from lanes.evidence.detection_limit import Lane, refitted
+from lanes.plate.layout import Lane as Place
+from lanes.plate.signal import to_signal
+from lanes.reading import Plate
+from lanes.spots.fit import Fit
+from lanes.trace.background import background
+from lanes.trace.noise import layer_noise
+from lanes.trace.sample import sample
+
+# The laws that turn each light into signal. Quenching dims the layer's glow as an absorber dims
+# white light, so both absorbing laws are used for it (common practice); emission has one.
+LAWS_OF = {
+    "white": ("kubelka-munk", "optical-density"),
+    "254": ("optical-density", "kubelka-munk"),
+    "366": ("emission",),
+}
+
+
+def other_laws(plate: Plate) -> tuple[str, ...]:
+    """Return the laws that the plate's signal could have been made by, but was not."""
+    return tuple(law for law in LAWS_OF[plate.light] if law != plate.signal.law)
+
+
+def under_law(plate: Plate, place: Place, law: str, start: Lane, fit: Fit) -> tuple[Lane, Fit]:
+    """Return lane and fit under `law`: the same spots fitted anew, none sought.
+
+    Parameters
+    ----------
+    plate : Plate
+    place : lanes.plate.layout.Lane
+    law : str
+    start : Lane
+        What the reading under the plate's own law started from; `fit` is what it came to.
+    """
+    settings = replace(plate.settings, law=law, channel=plate.signal.channel)
+    signal = to_signal(plate.scan, plate.layout, settings, plate.light)
+    trace = sample(signal, plate.layout, place)
+    flat = trace.signal
+    if settings.background != "layer":
+        flat = flat - background(flat, settings.background, usable=trace.usable,
+                                 pitch=signal.grid.mm)
+    noise = layer_noise(signal, plate.layout, place.width)
+    if noise is None:
+        # The noise only weighs the fit: its size over the tallest point carries over.
+        noise = replace(start.noise, sd=start.noise.sd * float(flat.max())
+                        / max(float(start.flat.max()), 1e-300))
+    lane = replace(start, trace=trace, flat=flat, noise=noise)
+    return lane, refitted(lane, fit)

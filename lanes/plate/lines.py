@@ -1,0 +1,121 @@
+"""The origin line and the solvent front: given, drawn across, drawn in part, or marks alone."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from lanes.errors import LayoutError
+from lanes.flags import flag
+from lanes.plate.blobs import blobs_between
+from lanes.plate.layout import Layout, Line
+from lanes.plate.marks import Mark, dashed_line, find_marks, row_of_marks
+from lanes.plate.pencil import Stroke, find_lines
+from lanes.plate.planes import Planes
+
+SURE = 6.0          # standard deviations a line must stand out by
+COVERED = 0.4       # of the plate's width: a row of spots shows in less
+THICKEST_MM = 1.3   # a pencil stroke and its blur; spots and bands are 1.5 mm and more
+# A thicker stroke is a line all the same where it goes on between the lanes too, where no row of
+# spots or bands does.
+THROUGHOUT, THICK_MM = 0.8, 2.5
+LOWEST, MIDDLE, HIGHEST = 0.02, 0.45, 0.99  # of the plate's height: origin below, front above
+RUN_MM = 5.0        # the least run looked for
+HALF = 0.5          # confidence in a line inferred from a part of it or from marks
+
+
+def find_both(
+    planes: Planes, layout: Layout, origin: Line | None, front: Line | None
+) -> Layout:
+    """Return `layout` with both lines; those given are taken and not looked for.
+
+    Raises
+    ------
+    LayoutError
+        If a line can't be found with confidence, or the front lies below the origin.
+    """
+    found, flags = dict(layout.found), list(layout.flags)
+    unit, height = layout.mm_per_unit, layout.height
+    how = "MM" if layout.scaled else "PIXELS"
+    marks: list[Mark] | None = None
+    if origin is None:
+        stroke = _best(find_lines(planes.fine, planes.fine_grid, LOWEST * height, MIDDLE * height,
+                                  False))
+        if stroke is not None and (front is None or above(front, stroke.line, layout)):
+            origin, found["origin"] = stroke.line, _confidence(stroke)
+        else:
+            marks = find_marks(planes, layout)
+            top = MIDDLE * height if front is None else float(front.at(layout.width / 2)) - (
+                RUN_MM / unit)
+            origin = _inferred_origin(planes, layout, marks, min(top, MIDDLE * height))
+            if origin is None or (front is not None and not above(front, origin, layout)):
+                raise LayoutError(
+                    "no origin line found with confidence: give its height above the plate's "
+                    f"lower edge with --origin {how}"
+                )
+            found["origin"] = HALF
+            flags.append(flag("lines-inferred", "the origin is inferred from marks or a part of "
+                              f"the line, to {origin.sd * unit:.2g} mm" if layout.scaled else
+                              "the origin is inferred from marks or a part of the line, to "
+                              f"{origin.sd:.2g} pixels"))
+    if front is None:
+        low = max(MIDDLE * height, float(origin.at(layout.width / 2)) + RUN_MM / unit)
+        stroke = _best(find_lines(planes.fine, planes.fine_grid, low, HIGHEST * height, True))
+        if stroke is not None:
+            front, found["front"] = stroke.line, _confidence(stroke)
+        else:
+            marks = find_marks(planes, layout) if marks is None else marks
+            front = dashed_line(marks, layout, low, HIGHEST * height)
+            if front is None or _blobs_above(planes, layout, origin, front):
+                raise LayoutError(
+                    "no solvent front found with confidence: give its height above the plate's "
+                    f"lower edge with --front {how}"
+                )
+            found["front"] = HALF
+            sd = f"{front.sd:.2g} {'mm' if layout.scaled else 'pixels'}"
+            flags.append(flag("lines-inferred", "the front is inferred from the part of it that "
+                              f"is drawn, to {sd}"))
+    if not above(front, origin, layout):
+        raise LayoutError(
+            "the front is not above the origin line: give --origin and --front, counted from the "
+            "plate's lower edge"
+        )
+    return replace(layout, origin=origin, front=front, found=found, flags=tuple(flags))
+
+
+def _inferred_origin(
+    planes: Planes, layout: Layout, marks: list[Mark], high: float
+) -> Line | None:
+    low = 2.0 / layout.mm_per_unit
+    line = dashed_line(marks, layout, max(LOWEST * layout.height, low), high)
+    if line is not None:
+        return line
+    whole = replace(layout, origin=Line((-1e6,)), front=Line((1e6,)), lanes=())
+    return row_of_marks(marks, blobs_between(planes, whole), layout, high)
+
+
+def _blobs_above(planes: Planes, layout: Layout, origin: Line, front: Line) -> bool:
+    """Whether blobs stand above a front seen in part: then it is none."""
+    whole = replace(layout, origin=origin, front=Line((0.97 * layout.height,)), lanes=())
+    beyond = [b for b in blobs_between(planes, whole)
+              if b.y > float(front.at(b.x)) + 0.5 * b.height + 1.0 / layout.mm_per_unit
+              and b.width > 1.5 / layout.mm_per_unit and b.strength > 8.0]
+    return bool(beyond)
+
+
+def _best(strokes: list[Stroke]) -> Stroke | None:
+    sure = [s for s in strokes
+            if s.score >= SURE and s.coverage >= COVERED
+            and s.thickness <= (THICK_MM if s.coverage >= THROUGHOUT else THICKEST_MM)]
+    return max(sure, key=lambda s: s.score * s.coverage) if sure else None
+
+
+def _confidence(stroke: Stroke) -> float:
+    return round(float(stroke.coverage * (1.0 - np.exp(-stroke.score / 5.0))), 3)
+
+
+def above(upper: Line, lower: Line, layout: Layout) -> bool:
+    """Whether one line lies above another all across the plate."""
+    x = np.linspace(0.0, layout.width, 9)
+    return bool(np.all(upper.at(x) - lower.at(x) > 4.0 / layout.mm_per_unit))

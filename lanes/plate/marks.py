@@ -1,0 +1,147 @@
+"""Lines of which only a part, or only marks, is drawn: a dash at one side, a row of crosses.
+
+What is inferred here is less sure than a line drawn across the plate, and carries a larger
+standard deviation.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import combinations
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from lanes.plate.layout import Blob, Floats, Layout, Line
+from lanes.plate.planes import Planes
+
+DASH_MM = 3.0        # shorter strokes are ticks, letters or scratches
+LEVEL = 0.1          # rise over run of a dash: 6 degrees
+THIN_MM = 0.8        # scatter of a dash about its own straight line and half its width
+TURN = 0.0175        # how well a hand draws a dash level: 1 degree (common practice)
+MARK_MM = (0.5, 5.0)  # a dot, a cross, a tick
+ROW_MM = 0.8         # how far marks put on by eye lie off one line
+UNDER_MM = 1.8       # a blob's column passes its mark nearer than this
+EDGE_MM = 1.0        # of the rim, where layer chips and shadows pass for strokes
+MARK_SD_MM = 0.3     # of a line through marks
+
+
+@dataclass(frozen=True)
+class Mark:
+    """A piece of thin matter: middle, extent and angle, in plate units."""
+
+    x: float
+    y: float
+    wide: float
+    tall: float
+    slope: float
+    scatter: float
+
+
+def find_marks(planes: Planes, layout: Layout) -> list[Mark]:
+    """Return every piece of thin matter 0.5 mm or longer, off the rim."""
+    grid = planes.fine_grid
+    joined = ndimage.binary_closing(planes.thin, iterations=max(1, round(0.3 / grid.mm)))
+    labels, _ = ndimage.label(joined & True, structure=np.ones((3, 3)))
+    found = []
+    for number, place in enumerate(ndimage.find_objects(labels), 1):
+        tall, wide = (s.stop - s.start for s in place)
+        if max(tall, wide) * grid.mm < MARK_MM[0]:
+            continue
+        row, column = np.nonzero(labels[place] == number)
+        row, column = row + place[0].start, column + place[1].start
+        slope, scatter = _straight(column, row)
+        mark = Mark(float((column.mean() + 0.5) * grid.pitch), float((row.mean() + 0.5)
+                    * grid.pitch), wide * grid.pitch, tall * grid.pitch, slope,
+                    scatter * grid.pitch)
+        edge = EDGE_MM / layout.mm_per_unit
+        if edge < mark.y < layout.height - edge:
+            found.append(mark)
+    return found
+
+
+def _straight(
+    column: NDArray[np.intp], row: NDArray[np.intp]
+) -> tuple[float, float]:
+    """Return the slope of the straight line through samples, and their scatter about it."""
+    if np.ptp(column) < 3:
+        return 0.0, float(np.std(row))
+    slope, start = np.polyfit(column, row, 1)
+    return float(slope), float(np.std(row - slope * column - start))
+
+
+def dashed_line(marks: list[Mark], layout: Layout, low: float, high: float) -> Line | None:
+    """Return the line that dashes between heights `low` and `high` are a part of, if any.
+
+    The longest dash leads, and others in line with it join; of one alone the slope is taken only
+    from a quarter of the plate's width on.
+    """
+    unit = layout.mm_per_unit
+    dashes = [m for m in marks if m.wide >= DASH_MM / unit and abs(m.slope) < LEVEL
+              and m.scatter < THIN_MM / unit and m.tall < 0.35 * m.wide and low < m.y < high]
+    if not dashes:
+        return None
+    lead = max(dashes, key=lambda m: m.wide)
+    def off(m: Mark) -> float:
+        return abs(m.y - lead.y - lead.slope * (m.x - lead.x))
+
+    own = [m for m in dashes if off(m) < max(ROW_MM / unit, 2.0 * TURN * abs(m.x - lead.x))]
+    left, right = (min(m.x - m.wide / 2 for m in own), max(m.x + m.wide / 2 for m in own))
+    slope = 0.0
+    if right - left > 0.25 * layout.width:
+        x = np.concatenate([[m.x - m.wide / 2, m.x + m.wide / 2] for m in own])
+        y = np.concatenate([[m.y - m.slope * m.wide / 2, m.y + m.slope * m.wide / 2] for m in own])
+        slope = float(np.polyfit(x, y, 1)[0])
+    x0 = float(np.mean([m.x for m in own]))
+    y0 = float(np.mean([m.y for m in own]))
+    # Half the plate away, a dash drawn a degree askew, or the front not level, is out by this.
+    far = max(0.5 * layout.width - 0.5 * (right - left), 0.0)
+    sd = float(np.hypot(0.1 / unit, TURN * far))
+    return Line((y0 - slope * x0, slope), sd)
+
+
+def row_of_marks(
+    marks: list[Mark], blobs: tuple[Blob, ...], layout: Layout, high: float
+) -> Line | None:
+    """Return the line through a row of origin marks below `high`, if any.
+
+    A row is marks in a line, 4 mm or more apart, over which blobs stand: two of them, or three
+    without blobs that are evenly spaced.
+    """
+    unit = layout.mm_per_unit
+    least, most = (v / unit for v in MARK_MM)
+    spots = [(m.x, m.y) for m in marks
+             if m.y < high and least <= max(m.wide, m.tall) <= most]
+    spots += [(b.x, b.y) for b in blobs
+              if b.y < high and not b.lighter and max(b.width, b.height) < 2.2 / unit]
+    over = [b for b in blobs if max(b.width, b.height) > 1.0 / unit]
+    best: tuple[float, list[tuple[float, float]]] = (0.0, [])
+    for one, two in combinations(spots, 2):
+        if abs(one[0] - two[0]) < 4.0 / unit:
+            continue
+        slope = (two[1] - one[1]) / (two[0] - one[0])
+        if abs(slope) > 0.06:
+            continue
+        row = [s for s in spots if abs(s[1] - one[1] - slope * (s[0] - one[0])) < ROW_MM / unit]
+        score = _row_score(row, over, unit)
+        if score > best[0]:
+            best = score, row
+    if best[0] < 2.0:
+        return None
+    x, y = np.array(best[1]).T
+    degree = 1 if np.ptp(x) > 0.25 * layout.width else 0
+    c: Floats = np.polynomial.polynomial.polyfit(x, y, degree)
+    sd = float(np.hypot(MARK_SD_MM / unit / np.sqrt(max(len(x) - degree, 1)), 0.1 / unit))
+    return Line(tuple(float(v) for v in c), sd)
+
+
+def _row_score(row: list[tuple[float, float]], over: list[Blob], unit: float) -> float:
+    """Return how many marks of a row have blobs above, less what crowds it; letters crowd."""
+    xs = np.sort(np.array([x for x, _ in row]))
+    gaps = np.diff(xs)
+    under = sum(any(abs(b.x - x) < UNDER_MM / unit and b.y > y + 3.0 / unit for b in over)
+                for x, y in row)
+    crowded = float((gaps < 3.0 / unit).sum())
+    even = len(xs) >= 3 and float(gaps.std()) < 0.1 * float(gaps.mean())
+    return under + 0.2 * len(row) + (1.5 if even else 0.0) - crowded

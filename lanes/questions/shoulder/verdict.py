@@ -1,0 +1,96 @@
+"""The verdict on one spot from all its evidence, why, and what would settle an open question."""
+
+from __future__ import annotations
+
+from lanes.questions.shoulder.strips import Across
+from lanes.questions.shoulder.weigh import LEVEL, Detectable, Evidence
+from lanes.reading import LaneReading
+
+# A plate that would miss even a second of this percent at this resolution can't say "one": the
+# pair would be a spot and a clear shoulder (common practice).
+SEEN_PERCENT, SEEN_RESOLUTION = 35.0, 1.05
+UNLIKE = 4.0  # residual variance over the noise's that neither one spot nor two account for
+
+
+def second_seen(detectable: tuple[Detectable, ...]) -> bool:
+    """Return whether a fair second component, close by, would have shown."""
+    return any(d.percent is not None and d.percent <= SEEN_PERCENT
+               for d in detectable if d.resolution < SEEN_RESOLUTION)
+
+
+def decide(
+    evidence: Evidence, wide: bool, coloured: bool, doubtful: bool = False, *,
+    across: Across | None = None, other_law: tuple[str, bool] | None = None,
+    overload: str | None = None,
+) -> tuple[str, tuple[str, ...]]:
+    """Return the verdict, and why.
+
+    Two must beat one misshapen spot, and every rival that is a single component (a tail, a skewed
+    or flat spot, a measured shape). A rival that explains the spot where two do not makes it one;
+    where both explain it, a change of colour across the spot decides for two, and without it
+    nothing can be told. Nor can it where the strips put the two in different places across the
+    lane, where another law needs no second, or where the scan does not hold the spot's shape.
+
+    Parameters
+    ----------
+    evidence : Evidence
+    wide, coloured : bool
+        Whether the spot is wider than lone ones, and whether its colour changes.
+    doubtful : bool
+        Whether the noise can't be told from misfit.
+    across : Across, optional
+    other_law : (law, agrees), optional
+        Whether two are needed under that law too.
+    overload : str, optional
+        Why the scan does not hold the spot's shape.
+    """
+    if overload is not None:
+        return "cannot tell", (overload,)
+    if evidence.p_value >= LEVEL:
+        if coloured:
+            return "cannot tell", ("its shape is that of one, but its colour changes across it",)
+        if wide:
+            return "cannot tell", ("its shape is that of one, but wider than lone spots here",)
+        if not second_seen(evidence.detectable):
+            return "cannot tell", ("one misshapen spot explains it, and it would hide a second "
+                                   "component of any size",)
+        return "one", ("a second component explains no more than noise and the spot's own "
+                       "misshape would",)
+    open_rivals = []
+    for name, (p_rival, p_two) in evidence.against.items():
+        if p_rival >= LEVEL:
+            if p_two < LEVEL and not coloured:
+                return "one", (f"{name} explains it, and two components do not",)
+            open_rivals.append(name)
+    if coloured and (evidence.scale <= UNLIKE or not open_rivals):
+        return "two", ("its colour changes across it",)
+    if open_rivals:
+        return "cannot tell", tuple(f"{name} explains it as well as two" for name in open_rivals)
+    if doubtful:
+        return "cannot tell", ("two explain it better, but no clean layer tells what is noise",)
+    if evidence.scale > UNLIKE:
+        return "cannot tell", ("neither one spot nor two follow the trace",)
+    if across is not None and across.verdict == "against":
+        return "cannot tell", ("two explain the trace, but not at one place across the lane: a "
+                               "blotch looks so",)
+    if other_law is not None and not other_law[1]:
+        return "cannot tell", (f"two explain it better, but not under {other_law[0]}",)
+    return "two", ("two explain it better than one, and than one that tails",)
+
+
+def settle(verdict: str, evidence: Evidence, wide: bool, reading: LaneReading) -> tuple[str, ...]:
+    """Return what would settle an open question."""
+    if verdict != "cannot tell":
+        return ()
+    out = ["develop again with another solvent: two components rarely keep together in both"]
+    if evidence.p_value < LEVEL or wide:
+        out.append("apply less sample: a tail from overload shrinks, a second component stays")
+    else:
+        out.append("apply more sample, if the scan is not clipped: the spot is too weak to tell")
+    out.append("run a co-spot with the suspected second component beside it")
+    if reading.run_mm is not None and reading.trace.pitch > 0.11:
+        out.append("scan finer: 300 dots per inch or more")
+    if not any(name.startswith("the shape of lane") for name in evidence.against):
+        out.append("run a spot known to be one component in its own lane and name that lane "
+                   "with --shape-from")
+    return tuple(out)

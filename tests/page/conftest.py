@@ -1,0 +1,32 @@
+"""The real server, started as a person starts it."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from serving import ROOT, Server, Start, servers
+
+
+@pytest.fixture
+def start(tmp_path: Path) -> Iterator[Start]:
+    """Return what starts servers of this test's own."""
+    with servers(tmp_path) as run:
+        yield run
+
+
+@pytest.fixture(scope="module")
+def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
+    """Return one server for tests that leave nothing in it."""
+    with servers(tmp_path_factory.mktemp("served")) as run:
+        yield run()
+
+
+@pytest.fixture
+def demo(tmp_path: Path) -> Path:
+    """Return a copy of the plate that the README shows."""
+    path = tmp_path / "demo.png"
+    shutil.copyfile(ROOT / "fixtures" / "demo.png", path)
+    return path

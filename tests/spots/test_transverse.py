@@ -1,0 +1,41 @@
+"""What looks no spot across its lane is left out, and the rest of the lane is as it was."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from lanes.spots.deconvolve import deconvolve
+from lanes.spots.model import Peak, peak_shape
+from lanes.spots.transverse import reject_artefacts
+from lanes.trace.noise import Noise
+from lanes.trace.sample import Trace
+
+X = np.arange(-2.0, 77.0, 0.15)
+SD = 0.003
+NOISE = Noise(SD, np.ones(1), 0.15, "clean layer")
+ACROSS = np.linspace(-2.0, 2.0, 9)
+BELL = np.exp(-0.5 * ACROSS**2)
+
+
+def test_a_speck_is_left_out_and_a_tail_beside_it_is_kept() -> None:
+    """One strip alone holds the speck; the lane's tailing spot must go on tailing."""
+    tailing, speck = Peak(30.0, 3.0, 0.9, 1.4), Peak(55.0, 0.1, 0.5)
+    step = ACROSS[1] - ACROSS[0]
+    one_strip = (np.arange(9) == 1).astype(float)
+    strips = (peak_shape(X, tailing)[0][:, None] * BELL / BELL.sum()
+              + peak_shape(X, speck)[0][:, None] * one_strip) / step
+    strips += np.random.default_rng(2).normal(0, SD / 3, strips.shape) / step
+    signal = strips.sum(axis=1) * step
+    none = np.zeros(X.size)
+    trace = Trace(X, signal, np.ones(X.size, bool), np.ones(X.size), 75.0, ACROSS, strips, none,
+                  none)
+    fit = deconvolve(X, signal, noise=NOISE)
+    assert len(fit.components) == 2
+    assert fit.components[0].tau == pytest.approx(1.4, abs=0.1)
+    left = reject_artefacts(trace, signal, fit, NOISE, 1.0, "auto")
+    (c,) = left.components
+    assert c.tau == pytest.approx(1.4, abs=0.1)
+    assert c.centre == pytest.approx(fit.components[0].centre, abs=0.01)
+    assert c.area == pytest.approx(3.0, rel=0.02)
+    assert {a.components for a in fit.tried} <= {a.components for a in left.tried}
