@@ -93,7 +93,7 @@ function messages() {
     byId(kind === "error" ? "said-error" : "said-note").textContent = line;
     byId(kind === "error" ? "said-note" : "said-error").textContent = "";
     box.className = kind;
-    box.hidden = false;
+    box.hidden = !line;
     clearTimeout(timer);
     if (kind !== "error") timer = setTimeout(hide, 6000);
   });

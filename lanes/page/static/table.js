@@ -2,7 +2,7 @@
 
 import { plate } from "./api.js";
 import { byId, el, renew } from "./dom.js";
-import { maskSpot } from "./plate.js";
+import { maskSpot } from "./masks.js";
 import { edit, light, on, pick, say, spotNode, store } from "./store.js";
 
 const HEAD = ["Lane", "Spot", "Rf", "Area %", "Rs to next", "S/N", "Substance", "Remarks", ""];
