@@ -75,6 +75,17 @@ def _parser() -> argparse.ArgumentParser:
     return parser
 
 
+def _picture_of(error: LanesError, arguments: argparse.Namespace) -> str:
+    """Draw a plate that was refused where --out asks for a folder; return words on where it is."""
+    out = getattr(arguments, "out", None)
+    if error.refused is None or not out or getattr(arguments, "no_figures", False):
+        return ""
+    from lanes.report.unread import leave_unread
+
+    path = leave_unread(out, *error.refused, one_line(error))
+    return "" if path is None else f"; see {one_line(path)}"
+
+
 def main(argv: Sequence[str] | None = None) -> int:
     """Run the command; return its exit code.
 
@@ -88,6 +99,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
         os.environ.setdefault(name, "1")
     code: int | None = None
+    arguments = argparse.Namespace()
     try:
         arguments = _parser().parse_args(argv)
         arguments.words = list(sys.argv[1:] if argv is None else argv)
@@ -102,7 +114,7 @@ def main(argv: Sequence[str] | None = None) -> int:
                 code = COMMANDS[arguments.command].run(arguments)
         sys.stdout.flush()
     except LanesError as error:
-        print(f"lanes: {one_line(error)}", file=sys.stderr)
+        print(f"lanes: {one_line(error)}{_picture_of(error, arguments)}", file=sys.stderr)
         return 2
     except KeyboardInterrupt:
         print("lanes: stopped; nothing is half-written", file=sys.stderr)

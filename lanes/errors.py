@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 
 class LanesError(Exception):
     """Root of every error this package raises on purpose.
 
     Its text is one line: the cause, then the mend. The command prints it and exits with 2.
+    `refused` holds the scan and the settings of a plate that was read so far and no further: what
+    a picture of it can be drawn from.
     """
+
+    refused: tuple[Any, Any] | None = None
 
 
 class InputError(LanesError, ValueError):

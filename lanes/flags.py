@@ -166,6 +166,16 @@ REGISTRY = _registry(
          "look at plate.png; give the lanes with --lanes, or a wider --lane-width"),
     Kind("spot-unread", "something stands out of the layer in a lane and is reported as no spot",
          "look at the place; try another --channel, or --spots"),
+    Kind("more-pages", "the file holds more pages than the one that was read",
+         "choose one with --page"),
+    Kind("several-plates", "the picture shows more than one plate, and one was read",
+         "choose one with --plate, or crop to one"),
+    Kind("outline-doubtful", "the plate's edges are not sure: another outline fits nearly as well",
+         "look at plate.png; give --corners or --whole-image, or photograph on a dark, plain bed"),
+    Kind("turned", "the plate lay sideways or upside down in the picture, and was turned",
+         "look at plate.png; say --turn 0 to keep the picture as it is"),
+    Kind("sideways", "the plate may lie sideways in the picture",
+         "say --turn 90 or 270, or --turn 0 where it stands upright"),
 )
 
 

@@ -13,15 +13,15 @@ from numpy.typing import NDArray
 
 from lanes.checks.colours import coloured
 from lanes.checks.plate_checks import check_plate
-from lanes.errors import InputError
+from lanes.errors import InputError, LanesError
 from lanes.flags import Flag, flag
 from lanes.plate.layout import Lane, Layout
 from lanes.plate.locate import locate
 from lanes.plate.picture import picture as square_picture
 from lanes.plate.signal import LAW_NAMES, Signal, judge_light, to_signal
 from lanes.reading import LaneReading, Plate, Reading, Source
-from lanes.scan.scan import Scan, read_scan
-from lanes.settings import Settings, from_mapping, lane_name
+from lanes.scan.scan import Scan, read_for
+from lanes.settings import Settings, from_mapping, lane_name, option_name
 from lanes.spots.choose import UNITED
 from lanes.spots.deconvolve import THRESHOLD, deconvolve
 from lanes.spots.describe import describe
@@ -91,7 +91,7 @@ def assemble(plate: Plate, lanes: tuple[LaneReading, ...], picture: bool = True)
 
 # What a trace has no use for: to ignore it without a word would hide a mistake.
 PLATE_ONLY = ("light", "law", "channel", "transfer", "turn", "lanes", "lane_width", "plate_width",
-              "plate_height", "dpi", "spots")
+              "plate_height", "dpi", "spots", "page", "which_plate", "corners", "whole_image")
 # The residual's tallest point over the tallest spot: from here on the sum of spots is not what
 # the trace shows (a step, a dip).
 UNLIKE = 0.25
@@ -113,14 +113,17 @@ def prepare(source: str | Path, settings: Settings) -> Plate:
     if is_trace(source):
         raise InputError(f"{Path(source).name} is a trace: this question needs the plate's scan, "
                          "whose clean layer tells what is noise")
-    scan = read_scan(source, transfer=settings.transfer, turn=settings.turn, dpi=settings.dpi)
-    return prepare_scan(scan, settings)
+    return prepare_scan(read_for(source, settings), settings)
 
 
 def prepare_scan(scan: Scan, settings: Settings) -> Plate:
     """Find a scan's layout and turn its light into signal. Errors are those of `measure`."""
     light, notes = _light(scan, settings)
-    layout = locate(scan, settings, light)
+    try:
+        layout = locate(scan, settings, light)
+    except LanesError as error:
+        error.refused = (scan, settings)
+        raise
     signal = to_signal(scan, layout, settings, light)
     if settings.places.lanes is None:
         layout = follow(signal, layout)
@@ -288,10 +291,14 @@ def _measure_trace(path: Path, settings: Settings) -> Reading:
         )
     for name in PLATE_ONLY:
         if getattr(settings, name) != getattr(Settings(), name):
-            option = "--" + name.replace("_", "-")
+            option = option_name(name)
             raise InputError(f"{option} is about a plate's scan, and {path.name} is a trace: "
                              f"leave {option} out")
-    trace, raw = read_trace(path, settings.origin, settings.front)
+    for option, given in (("--origin", settings.origin), ("--front", settings.front)):
+        if isinstance(given, str):
+            raise InputError(f"{option} {given}: {path.name} is a trace, whose distances have the "
+                             "table's own unit; give a plain number")
+    trace, raw = read_trace(path, float(settings.origin), float(settings.front))
     flat, below = trace.signal, np.zeros_like(trace.signal)
     if settings.background not in ("layer", "none"):
         flat, below = _less_background(trace, settings, trace.pitch)

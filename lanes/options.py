@@ -7,6 +7,7 @@ from typing import Any
 
 from lanes.about import About, about_words
 from lanes.errors import InputError
+from lanes.lengths import UNITS, WAYS, Length, from_words
 from lanes.settings import (
     BACKGROUNDS,
     BASELINE_ORDERS,
@@ -16,10 +17,15 @@ from lanes.settings import (
     SPOTS,
     Settings,
     from_mapping,
+    option_name,
 )
 
 CHOICES = ("light", "law", "channel", "transfer", "origin", "front", "lane_width", "plate_width",
-           "plate_height", "dpi", "turn", "background", "baseline_order", "components", "spots")
+           "plate_height", "dpi", "turn", "background", "baseline_order", "components", "spots",
+           "page", "which_plate")
+LENGTHS = ("origin", "front", "lane_width", "plate_width", "plate_height")
+LENGTHS_HELP = """A LENGTH is 10mm, 120px (pixels of the picture as it is seen) or 12% (of the
+plate's height, of its width for x); a bare number is mm."""
 
 
 def plate_options(parser: argparse.ArgumentParser) -> None:
@@ -27,30 +33,38 @@ def plate_options(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--settings", metavar="FILE",
                         help="settings.toml of an earlier reading; options given here come on top")
     light = parser.add_argument_group("light")
-    light.add_argument("--light", choices=LIGHTS, help="what lit the plate (auto)")
+    light.add_argument("--light", metavar="{" + ",".join(LIGHTS) + "}",
+                       help="what lit the plate (auto); 365 is 366")
     light.add_argument("--law", choices=LAWS, help="from light to signal (by the light)")
     light.add_argument("--channel", choices=CHANNELS, help="colour read (best contrast to noise)")
     light.add_argument("--transfer", metavar="CURVE",
                        help="the file's tone curve: auto, srgb, linear or a power")
     light.add_argument("--spots", choices=SPOTS, help="spots darker or lighter than the layer")
-    place = parser.add_argument_group("place")
-    place.add_argument("--origin", type=float, metavar="MM", help="height of the origin line")
-    place.add_argument("--front", type=float, metavar="MM", help="height of the solvent front")
+    place = parser.add_argument_group("place", LENGTHS_HELP)
+    place.add_argument("--origin", metavar="LENGTH", help="height of the origin line")
+    place.add_argument("--front", metavar="LENGTH", help="height of the solvent front")
     place.add_argument("--lanes", metavar="N|X1,X2,...", help="how many lanes, or the x of each")
     place.add_argument("--names", metavar="A,B,...", help="the lanes' names from left to right")
     place.add_argument("--roles", metavar="A,B,...", help="the lanes' roles, free words")
-    place.add_argument("--lane-width", type=float, metavar="MM", help="width integrated")
-    place.add_argument("--plate-width", type=float, metavar="MM", help="the plate's true width")
-    place.add_argument("--plate-height", type=float, metavar="MM", help="the plate's true height")
+    place.add_argument("--lane-width", metavar="LENGTH", help="width integrated")
+    place.add_argument("--plate-width", metavar="MM", help="the plate's true width")
+    place.add_argument("--plate-height", metavar="MM", help="the plate's true height")
     place.add_argument("--dpi", type=float, metavar="N", help="dots per inch of the scan")
-    place.add_argument("--turn", type=int, metavar="DEG",
-                       help="turn the image by 90, 180 or 270 degrees, counter-clockwise")
+    place.add_argument("--turn", type=_turn, metavar="DEG",
+                       help="turn the image by 0, 90, 180 or 270 degrees, counter-clockwise (auto)")
+    place.add_argument("--page", type=int, metavar="N", help="page of a file with several (1)")
+    place.add_argument("--plate", type=int, metavar="N", dest="which_plate",
+                       help="plate of a picture with several (1), by rows from the upper left")
+    place.add_argument("--corners", nargs=4, metavar="X,Y",
+                       help="the plate's corners in pixels of the picture, in any order")
+    place.add_argument("--whole-image", action="store_true", default=None,
+                       help="the picture's edges are the plate's")
     about = parser.add_argument_group("about")
     about.add_argument("--about", action="append", default=[], metavar="KEY=TEXT",
-                       help="sample, solvent, stain, date or notes, to stand in the results; may "
-                       "be repeated")
+                        help="sample, solvent, stain, date or notes, to stand in the results; may "
+                        "be repeated")
     about.add_argument("--substance", action="append", default=[], metavar="LANE@RF=NAME",
-                       help="a spot's substance, to stand in the results; may be repeated")
+                        help="a spot's substance, to stand in the results; may be repeated")
     fit = parser.add_argument_group("fit")
     fit.add_argument("--background", choices=BACKGROUNDS,
                      help="what lies under the spots (layer: the clean layer beside the lane)")
@@ -72,6 +86,13 @@ def settings_from(arguments: argparse.Namespace) -> Settings:
     values: dict[str, Any] = {
         name: getattr(arguments, name) for name in CHOICES if getattr(arguments, name) is not None
     }
+    for name in LENGTHS:
+        if name in values:
+            values[name] = from_words(option_name(name), values[name])
+    if arguments.whole_image is not None:
+        values["whole_image"] = True
+    if arguments.corners is not None:
+        values["corners"] = tuple(_corner(words) for words in arguments.corners)
     if arguments.lanes is not None:
         values["lanes"] = _lanes(arguments.lanes)
     for name in ("names", "roles"):
@@ -84,11 +105,31 @@ def settings_from(arguments: argparse.Namespace) -> Settings:
     return from_mapping(values, start)
 
 
-def _lanes(text: str) -> int | tuple[float, ...]:
+def _turn(text: str) -> int | str:
+    return text if text == "auto" else int(text)
+
+
+def _corner(words: str) -> tuple[float, float]:
+    numbers_given = [number_or_none(part) for part in words.split(",")]
+    x, y = numbers_given if len(numbers_given) == 2 else (None, None)
+    if x is None or y is None:
+        raise InputError(f"--corners {words!r}: give four times x,y in pixels of the picture, as "
+                         "in --corners 40,30 900,35 905,980 38,970")
+    return x, y
+
+
+def _lanes(text: str) -> int | tuple[Length, ...]:
+    given = [part.strip() for part in text.split(",") if part.strip()]
     try:
-        if "," not in text and "." not in text:
+        if "," not in text and "." not in text and not text.strip().endswith(UNITS):
             return int(text)
-        return tuple(float(part) for part in text.split(",") if part.strip())
+        return tuple(from_words("--lanes", part) for part in given)
+    except InputError as error:
+        if " is no length" not in str(error):
+            raise
+        cause = str(error).partition(":")[0]
+        raise InputError(f"{cause}: give a whole number, or the x of each lane with commas "
+                         f"between, each as {WAYS}") from None
     except ValueError:
         raise InputError(
             f"--lanes {text!r}: give a whole number, or the x of each lane with commas between"

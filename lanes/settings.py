@@ -14,6 +14,7 @@ from typing import Any
 
 from lanes.about import About, about_from
 from lanes.errors import InputError, one_line
+from lanes.lengths import LONGEST, UNITS, WAYS, Length, length, parts, text
 from lanes.places import Places, places_from
 
 LIGHTS = ("auto", "white", "254", "366")
@@ -23,8 +24,13 @@ CHANNELS = ("auto", "red", "green", "blue", "mean", "luminance", "red+green", "g
 BACKGROUNDS = ("layer", "asymmetric", "snip", "polynomial", "none")
 BASELINE_ORDERS = ("auto", "none", "constant", "linear", "quadratic", "exponential")
 SPOTS = ("auto", "dark", "light")
-TURNS = (0, 90, 180, 270)
+TURNS = ("auto", 0, 90, 180, 270)
 MOST_LANES = 60
+MOST_PLATES = 20  # in one picture
+LAMPS = {"365": "366", "254nm": "254", "254 nm": "254", "365nm": "366", "365 nm": "366",
+         "366nm": "366", "366 nm": "366"}  # one lamp's line has two names, 365 and 366 nm
+# Options whose name is not their key's.
+OPTIONS = {"which_plate": "--plate"}
 
 
 @dataclass(frozen=True)
@@ -53,28 +59,42 @@ class LaneNote:
 class Settings:
     """What a reading was told. None means: decide from the plate.
 
-    Lengths are in mm (in pixels where a plate has no scale), y upward from the plate's lower edge.
+    A length is a number of mm, or text: "120px" counts pixels of the picture as it is seen, "12%"
+    is of the plate's height (of its width for what lies across). Heights count upward from the
+    plate's lower edge, x from its left edge.
 
     Attributes
     ----------
     transfer : str
         "auto", "srgb", "linear", or a power such as "2.2": how codes map to light.
-    turn : int
-        Quarter turns of the image before reading, in degrees counter-clockwise.
+    turn : int or "auto"
+        Quarter turns of the image before reading, in degrees counter-clockwise; "auto" turns a
+        plate that surely lies sideways or upside down.
+    page : int or None
+        Which page of a file that has several, from 1.
+    which_plate : int or None
+        Which plate of a picture that shows several, from 1, by rows from the upper left.
+    corners : tuple of four (x, y) or None
+        The plate's corners in pixels of the picture as it is seen (after `turn`), from its upper
+        left, in any order.
+    whole_image : bool
+        Take the picture's own edges as the plate's.
     channel : str
         Which colour channel, or mixture, is read.
     light, law : str
         What lit the plate, and the law from light to signal.
-    origin, front : float or None
+    origin, front : float, str or None
         Height of the origin line and the solvent front; for a trace, their distances.
-    lanes : int, tuple of float or None
+    lanes : int, tuple of lengths or None
         How many lanes, or the x of each.
     names : tuple of str or None
         The lanes' names from left to right.
     roles : tuple of str or None
         A role for each lane (free words such as "reference").
-    lane_width, plate_width, plate_height : float or None
-        Widths and the plate's size.
+    lane_width : float, str or None
+        Width integrated.
+    plate_width, plate_height : float or None
+        The plate's size in mm.
     dpi : float or None
         Dots per inch, instead of the file's own.
     background : str
@@ -94,23 +114,26 @@ class Settings:
     """
 
     transfer: str = "auto"
-    turn: int = 0
+    turn: int | str = "auto"
+    page: int | None = None
+    which_plate: int | None = None
+    corners: tuple[tuple[float, float], ...] | None = None
+    whole_image: bool = False
     channel: str = "auto"
     light: str = "auto"
     law: str = "auto"
-    origin: float | None = None
-    front: float | None = None
-    lanes: int | tuple[float, ...] | None = None
+    origin: Length | None = None
+    front: Length | None = None
+    lanes: int | tuple[Length, ...] | None = None
     names: tuple[str, ...] | None = None
     roles: tuple[str, ...] | None = None
-    lane_width: float | None = None
+    lane_width: Length | None = None
     plate_width: float | None = None
     plate_height: float | None = None
     dpi: float | None = None
     background: str = "layer"
     baseline_order: str = "auto"
     components: int | None = None
-    corners: tuple[tuple[float, float], ...] | None = None
     spots: str = "auto"
     lane: tuple[LaneNote, ...] = ()
     places: Places = dataclasses.field(default_factory=Places)
@@ -121,6 +144,9 @@ class Settings:
             value = getattr(self, name)
             if isinstance(value, Sequence) and not isinstance(value, str | tuple):
                 object.__setattr__(self, name, tuple(value))
+        self._keep_lengths()
+        if isinstance(self.light, str):
+            object.__setattr__(self, "light", LAMPS.get(self.light, self.light))
         _one_of("light", self.light, LIGHTS)
         _one_of("law", self.law, LAWS)
         _one_of("channel", self.channel, CHANNELS)
@@ -131,13 +157,12 @@ class Settings:
         _transfer(self.transfer)
         for name in ("lane_width", "plate_width", "plate_height", "dpi"):
             _positive(name, getattr(self, name))
-        for name in ("origin", "front"):
-            _finite(name, getattr(self, name))
-        if self.origin is not None and self.front is not None and self.front <= self.origin:
-            raise InputError(
-                f"front {self.front:g} is not above origin {self.origin:g}: heights count from "
-                "the plate's lower edge, so give --front greater than --origin"
-            )
+        _rising("front", self.origin, self.front)
+        if self.page is not None:
+            _whole("page", self.page, 1, 9999)
+        if self.which_plate is not None:
+            _whole("which_plate", self.which_plate, 1, MOST_PLATES)
+        self._outline_given()
         _lanes(self.lanes)
         _words("names", self.names)
         _words("roles", self.roles)
@@ -145,9 +170,30 @@ class Settings:
         if self.components is not None:
             _whole("components", self.components, 1, 12)
         _notes(self.lane)
+
+    def _keep_lengths(self) -> None:
+        """Bring every length to the one form it is kept in."""
+        for name in ("origin", "front", "lane_width", "plate_width", "plate_height"):
+            value = getattr(self, name)
+            if value is not None:
+                kept = length(option_name(name), value)
+                if name.startswith("plate") and isinstance(kept, str):
+                    raise InputError(f"{option_name(name)} {kept} gives no scale: give mm")
+                object.__setattr__(self, name, kept)
+        if isinstance(self.lanes, tuple) and None not in self.lanes:
+            kept_lanes = tuple(length("--lanes", x) for x in self.lanes)
+            object.__setattr__(self, "lanes", kept_lanes)
+
+    def _outline_given(self) -> None:
+        if not isinstance(self.whole_image, bool):
+            raise InputError(f"--whole-image {self.whole_image!r}: give true or false, no quotes")
         if self.corners is not None:
-            kept = tuple((float(x), float(y)) for x, y in self.corners)
-            object.__setattr__(self, "corners", kept)
+            object.__setattr__(self, "corners", _corners(self.corners))
+        ways = {"--corners": self.corners is not None, "--whole-image": self.whole_image,
+                "--plate": self.which_plate is not None}
+        both = [name for name, is_given in ways.items() if is_given]
+        if len(both) > 1:
+            raise InputError(f"{both[0]} and {both[1]} each say where the plate is: give one")
 
     def note(self, name: str) -> LaneNote:
         """Return what is known of the lane called `name`."""
@@ -159,9 +205,7 @@ class Settings:
         for field in fields(self):
             value = getattr(self, field.name)
             if value is not None and field.name not in TABLES:
-                if isinstance(value, tuple):
-                    value = list(value)
-                # JSON's strings, numbers and flat lists are TOML's too.
+                # JSON's strings, numbers and lists are TOML's too.
                 lines.append(f"{field.name} = {json.dumps(value, ensure_ascii=False)}")
         for note in self.lane:
             lines += ["", f"[lane.{json.dumps(note.name, ensure_ascii=False)}]"]
@@ -177,10 +221,6 @@ class Settings:
             f.name: _listed(getattr(self, f.name)) for f in fields(self) if f.name not in TABLES
         } | {"lane": {note.name: _said(note) for note in self.lane},
              "places": self.places.to_dict(), "about": self.about.to_dict()}
-
-
-def _listed(value: Any) -> Any:
-    return [_listed(inner) for inner in value] if isinstance(value, tuple) else value
 
 
 TABLES = ("lane", "places", "about")  # in TOML, tables of their own
@@ -201,6 +241,9 @@ def _toml(value: Any) -> str:
     return json.dumps(value, ensure_ascii=False)
 
 
+NUMBERS = ("origin", "front", "lane_width", "plate_width", "plate_height", "dpi")
+
+
 def from_mapping(values: Mapping[str, Any], start: Settings | None = None) -> Settings:
     """Return `start` (or the defaults) with `values` laid over it.
 
@@ -213,13 +256,15 @@ def from_mapping(values: Mapping[str, Any], start: Settings | None = None) -> Se
     for key in values:
         if key not in known:
             raise InputError(f"settings key {key!r} is unknown: the keys are {', '.join(known)}")
-    numbers = ("origin", "front", "lane_width", "plate_width", "plate_height", "dpi")
     for key, value in values.items():
-        if key in numbers and value is not None and not _is_number(value):
-            unit = "dots per inch" if key == "dpi" else "mm"
-            raise InputError(f"{key} takes a number, not {value!r}: give {unit}, without quotes")
+        if key not in NUMBERS or value is None or _is_number(value):
+            continue
+        # Text that gives a unit is a length; a number in quotes is a slip.
+        if key == "dpi" or not isinstance(value, str) or not value.endswith(UNITS):
+            unit = "dots per inch" if key == "dpi" else f"mm without quotes, or text: {WAYS}"
+            raise InputError(f"{key} takes a number, not {value!r}: give {unit}")
     clean: dict[str, Any] = {
-        k: _as_float(v) if k in numbers and v is not None else v for k, v in values.items()
+        k: _as_float(v) if k in NUMBERS and _is_number(v) else v for k, v in values.items()
     }
     if "lane" in clean:
         clean["lane"] = _notes_from(clean["lane"])
@@ -301,35 +346,59 @@ def _as_float(value: float) -> float:
         return math.inf
 
 
-def _option(name: str) -> str:
-    return "--" + name.replace("_", "-")
+def option_name(name: str) -> str:
+    """Return the option of the command that gives the setting `name`."""
+    return OPTIONS.get(name, "--" + name.replace("_", "-"))
+
+
+def _listed(value: Any) -> Any:
+    return [_listed(inner) for inner in value] if isinstance(value, tuple) else value
 
 
 def _one_of(name: str, value: object, allowed: Sequence[object]) -> None:
     if value not in allowed or isinstance(value, bool):
         listed = ", ".join(str(a) for a in allowed)
-        raise InputError(f"{_option(name)} {value!s} is unknown: give one of {listed}")
+        raise InputError(f"{option_name(name)} {value!s} is unknown: give one of {listed}")
 
 
-def _finite(name: str, value: float | None) -> None:
+def _positive(name: str, value: Length | None) -> None:
     if value is None:
         return
-    if not _is_number(value) or not math.isfinite(_as_float(value)):
-        unit = "dots per inch" if name == "dpi" else "mm"
-        raise InputError(f"{_option(name)} {value} is not a number that can be used: give {unit}")
-    if abs(value) > 1e5:
-        raise InputError(f"{_option(name)} {value:g} is beyond any plate: give mm")
+    if name == "dpi" and (not _is_number(value) or not math.isfinite(_as_float(value))  # type: ignore[arg-type]
+                          or abs(value) > LONGEST):  # type: ignore[arg-type]
+        raise InputError(f"--dpi {value} is not a number that can be used: give dots per inch")
+    if parts(value)[0] <= 0:
+        raise InputError(f"{option_name(name)} {text(value)} must be greater than zero")
 
 
-def _positive(name: str, value: float | None) -> None:
-    _finite(name, value)
-    if value is not None and value <= 0:
-        raise InputError(f"{_option(name)} {value:g} must be greater than zero")
+def _rising(upper: str, low: Length | None, high: Length | None) -> None:
+    """Refuse a front below the origin, where both are given in one unit."""
+    if low is None or high is None or parts(low)[1] != parts(high)[1]:
+        return
+    if parts(high)[0] <= parts(low)[0]:
+        raise InputError(
+            f"{upper} {text(high)} is not above origin {text(low)}: heights count from the "
+            "plate's lower edge, so give --front greater than --origin"
+        )
+
+
+def _corners(given: object) -> tuple[tuple[float, float], ...]:
+    """Return four corners as pairs of floats, whatever kind of sequence they came in."""
+    wanted = "--corners takes the x,y of four corners in pixels of the picture"
+    if not isinstance(given, Sequence) or isinstance(given, str) or len(given) != 4:
+        raise InputError(f"{wanted}: give four pairs, as in --corners 40,30 900,35 905,980 38,970")
+    out = []
+    for pair in given:
+        whole = isinstance(pair, Sequence) and not isinstance(pair, str) and len(pair) == 2
+        if not whole or not all(_is_number(v) and abs(_as_float(v)) <= LONGEST for v in pair):
+            raise InputError(f"{wanted}: {pair!r} is no such pair; give two numbers, x,y")
+        out.append((_as_float(pair[0]), _as_float(pair[1])))
+    return tuple(out)
 
 
 def _whole(name: str, value: object, low: int, high: int) -> None:
     if not isinstance(value, int) or isinstance(value, bool) or not low <= value <= high:
-        raise InputError(f"{_option(name)} {value!s} must be a whole number, {low} to {high}")
+        raise InputError(f"{option_name(name)} {value!s} must be a whole number, {low} to {high}")
 
 
 def _transfer(value: object) -> None:
@@ -345,18 +414,17 @@ def _transfer(value: object) -> None:
         )
 
 
-def _lanes(value: int | tuple[float, ...] | None) -> None:
+def _lanes(value: int | tuple[Length, ...] | None) -> None:
     if value is None:
         return
     if isinstance(value, tuple):
         if not value or len(value) > MOST_LANES or None in value:
             raise InputError(
-                f"--lanes takes a count, or the x of 1 to {MOST_LANES} lanes in mm: got "
-                f"{len(value)} of them"
+                f"--lanes takes a count, or the x of 1 to {MOST_LANES} lanes: got {len(value)} "
+                f"of them; give each as {WAYS}"
             )
-        for x in value:
-            _finite("lanes", x)
-        if any(b <= a for a, b in pairwise(value)):
+        given = [parts(x) for x in value]
+        if any(b[1] == a[1] and b[0] <= a[0] for a, b in pairwise(given)):
             raise InputError("--lanes must rise from left to right, each x once")
         return
     _whole("lanes", value, 1, MOST_LANES)

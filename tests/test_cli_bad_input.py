@@ -257,6 +257,156 @@ def test_a_channel_the_scan_lacks(refused: Refused, tmp_path: Path) -> None:
     assert "the scan is grey" in refused("measure", "grey.png", "--channel", "blue")
 
 
+# Lengths and their units
+
+LENGTHS = ("--origin", "--front", "--lane-width")
+
+
+@pytest.mark.parametrize("option", [*LENGTHS, "--lanes"])
+@pytest.mark.parametrize("value", ["10 cm", "10cm", "px", "%", "10pxpx", "ten%", "10 mm mm",
+                                   "1,5px", "nanpx", "inf%", "0x10px", "10\nmm", "--px"])
+def test_what_is_no_length(refused: Refused, drawn: Path, option: str, value: str) -> None:
+    assert option in refused("measure", drawn / "whole.png", f"{option}={value}")
+
+
+@pytest.mark.parametrize("option", LENGTHS)
+@pytest.mark.parametrize("value", ["1e9px", "-1e9%", "1e300mm"])
+def test_a_length_beyond_any_plate(refused: Refused, drawn: Path, option: str, value: str) -> None:
+    text = refused("measure", drawn / "whole.png", f"{option}={value}")
+    assert f"{option} " in text
+    assert "beyond any plate" in text
+
+
+def test_lengths_that_do_not_fit(refused: Refused, drawn: Path) -> None:
+    whole = drawn / "whole.png"
+    for words, says in (
+        (("--origin", "0%"), "--origin 0% lies outside"),
+        (("--front", "101%"), "--front 101% lies outside"),
+        (("--front", "9000px"), "--front 9000px lies outside"),
+        (("--origin", "50%", "--front", "20%"), "front 20% is not above origin 50%"),
+        (("--origin", "48mm", "--front", "50%"), "--origin and --front"),
+        (("--lanes", "50%,20%"), "rise from left to right"),
+        (("--lanes", "80%,10mm"), "does not rise"), (("--lanes", "120%"), "outside the plate"),
+        (("--lane-width", "0%"), "greater than zero"), (("--lane-width", "90%"), "does not fit"),
+        (("--plate-width", "120px"), "gives no scale: give mm"),
+        (("--plate-height", "50%"), "gives no scale: give mm"),
+    ):
+        assert says in refused("measure", whole, *words), words
+
+
+@pytest.mark.parametrize(("option", "value"), [("--origin", "8"), ("--front", "50"),
+                                               ("--lanes", "10,20"), ("--lane-width", "5")])
+def test_millimetres_where_there_is_no_scale(
+    refused: Refused, drawn: Path, tmp_path: Path, option: str, value: str
+) -> None:
+    with Image.open(drawn / "whole.png") as image:
+        image.convert("RGB").save(tmp_path / "bare.png")
+    text = refused("measure", "bare.png", option, value, "--out", "out")
+    assert "--plate-width MM" in text
+    assert f"{option} as 12% of the plate's" in text
+    assert text.endswith("; see out/plate-unread.png")
+
+
+@pytest.mark.parametrize("value", ["10px", "10%"])
+def test_a_trace_has_no_pixels(refused: Refused, lone_trace: Path, value: str) -> None:
+    text = refused("measure", lone_trace, "--origin", value, "--front", "75")
+    assert "give a plain number" in text
+
+
+# Which part of the picture, which page, which way up
+
+
+@pytest.mark.parametrize(
+    ("corners", "says"),
+    [(("1,1", "2,2", "3,3"), "--corners"), (("1,1", "2", "3,3", "4,4"), "--corners '2'"),
+     (("a,b", "2,2", "3,3", "4,4"), "--corners 'a,b'"), (("1,1", "1,1", "1,1", "1,1"), "go round"),
+     (("0,0", "99,0", "99,99", "nan,99"), "--corners"), (("0,0", "99,0", "99,99", "1e9,9"),
+                                                         "--corners"),
+     (("0,0", "99,0", "99,99", "9000,9"), "outside the picture"),
+     (("10,10", "100,10", "100,100", "90,20"), "go round"), ((), "--corners")],
+)
+def test_corners_that_are_none(
+    refused: Refused, drawn: Path, corners: tuple[str, ...], says: str
+) -> None:
+    assert says in refused("measure", drawn / "whole.png", "--corners", *corners)
+
+
+def test_two_ways_to_say_where_the_plate_is(refused: Refused, drawn: Path) -> None:
+    four = ("--corners", "1,1", "90,1", "90,90", "1,90")
+    for words in ((*four, "--whole-image"), (*four, "--plate", "1"),
+                  ("--plate", "1", "--whole-image")):
+        assert "give one" in refused("measure", drawn / "whole.png", *words)
+
+
+@pytest.mark.parametrize("option", ["--plate", "--page"])
+@pytest.mark.parametrize("value", ["0", "-1", "2", "1.5", "abc", "", "9" * 30])
+def test_no_such_plate_or_page(refused: Refused, drawn: Path, option: str, value: str) -> None:
+    assert option in refused("measure", drawn / "whole.png", f"{option}={value}")
+
+
+@pytest.mark.parametrize("value", ["45", "90.5", "left", "Auto", "-90", "360"])
+def test_no_such_turn(refused: Refused, drawn: Path, value: str) -> None:
+    assert "--turn" in refused("measure", drawn / "whole.png", f"--turn={value}")
+
+
+@pytest.mark.parametrize("light", ["367", "uv", "254 mm", "", "WHITE"])
+def test_no_such_light(refused: Refused, drawn: Path, light: str) -> None:
+    assert "--light" in refused("measure", drawn / "whole.png", f"--light={light}")
+
+
+@pytest.mark.parametrize(("text", "says"), [
+    ("origin = '10cm'\n", "origin takes a number"), ("origin = '10'\n", "origin takes a number"),
+    ("lanes = ['x%']\n", "--lanes"), ("plate_width = '50%'\n", "gives no scale"),
+    ("corners = [[1, 2], [3, 4]]\n", "--corners"), ("corners = 'abcd'\n", "--corners"),
+    ("corners = [[1, 'x'], [3, 4], [5, 6], [7, 8]]\n", "--corners"),
+    ("whole_image = 'yes'\n", "--whole-image"), ("whole_image = 1\n", "--whole-image"),
+    ("which_plate = 0\n", "--plate"), ("page = 1.5\n", "--page"), ("turn = 'left'\n", "--turn"),
+])
+def test_settings_of_places_that_can_not_be_used(
+    refused: Refused, tmp_path: Path, drawn: Path, text: str, says: str
+) -> None:
+    (tmp_path / "own.toml").write_text(text, encoding="utf-8")
+    assert says in refused("measure", drawn / "whole.png", "--settings", "own.toml")
+
+
+# What a refusal leaves
+
+
+def test_a_refusal_leaves_a_picture_that_the_next_run_replaces(
+    drawn: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out = tmp_path / "out"
+    for words in ((), ("--origin", "8")):
+        assert main(["measure", str(drawn / "lost.png"), "--out", str(out), *words]) == 2
+        assert capsys.readouterr().err.endswith("plate-unread.png\n")
+        assert {p.name for p in out.iterdir()} == {"plate-unread.png", "written.json"}
+    with Image.open(out / "plate-unread.png") as image:
+        assert image.width > 600
+    words = ("--origin", "8", "--front", "50", "--lanes", "20.0", "--no-figures")
+    assert main(["measure", str(drawn / "lost.png"), "--out", str(out), *words]) == 0
+    assert (out / "results.json").is_file()
+    assert not (out / "plate-unread.png").exists()
+
+
+def test_a_refusal_spares_a_reading_and_what_others_put_there(
+    drawn: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out = tmp_path / "out"
+    assert main(["measure", str(drawn / "whole.png"), "--out", str(out), "--no-figures"]) == 0
+    before = {p.name: p.read_bytes() for p in out.iterdir()}
+    lost = ["measure", str(drawn / "lost.png"), "--out", str(out)]
+    assert main([*lost, "--force"]) == 2
+    assert "plate-unread.png" not in capsys.readouterr().err
+    assert {p.name: p.read_bytes() for p in out.iterdir()} == before
+    other = tmp_path / "other"
+    assert main([*lost[:-1], str(other)]) == 2
+    (other / "notes.txt").write_text("mine", encoding="utf-8")
+    capsys.readouterr()
+    assert main([*lost[:-1], str(other)]) == 2
+    assert "--force to replace it" in capsys.readouterr().err
+    assert (other / "notes.txt").is_file()
+
+
 # Traces
 
 

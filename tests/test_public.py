@@ -16,7 +16,7 @@ import lanes
 
 PUBLIC = [
     "Flag", "InputError", "LaneReading", "LanesError", "LayoutError", "OutputError", "Pair",
-    "Reading", "Settings", "Spot", "measure", "read_settings",
+    "Reading", "Settings", "Spot", "measure", "read_settings", "show",
 ]
 HEAVY = ("numpy", "scipy", "PIL", "matplotlib", "lmfit")
 
@@ -83,7 +83,7 @@ def imported(path: Path) -> set[str]:
 
 # From the first stage to the last: a module may know those of its own rank and before, never after.
 ORDER = (
-    ("errors", "flags", "confidence"),
+    ("errors", "flags", "confidence", "lengths"),
     ("about", "places"),
     ("settings",),
     ("scan",),

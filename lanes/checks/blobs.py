@@ -15,6 +15,9 @@ from lanes.reading import LaneReading
 RIM, RIM_SHARE = 2.0, 0.5
 # Compression rings there in both signs, in specks finer than any spot.
 SPECK_MM, SPECK = 1.2, 8.0
+# Between crowded spots the layer's surface is drawn towards them, and what is bare seems to depart
+# the other way: a blob of the other sign counts from here, and from this share of the strongest.
+OTHER, OTHER_SHARE = 10.0, 0.25
 LISTED = 6  # places in one message
 
 
@@ -22,7 +25,8 @@ def read_blobs(layout: Layout) -> tuple[Blob, ...]:
     """Return the blobs that ought to be read, the rims of strong ones left out."""
     blobs = layout.blobs or ()
     own = [b for b in blobs if b.lighter == bool(layout.lighter)]
-    other = [b for b in blobs if b.lighter != bool(layout.lighter)]
+    least = max(OTHER, OTHER_SHARE * max((b.strength for b in own), default=0.0))
+    other = [b for b in blobs if b.lighter != bool(layout.lighter) and b.strength > least]
     speck = SPECK_MM / layout.mm_per_unit
     own = [b for b in own if b.strength > SPECK or min(b.width, b.height) > speck
            or not any(_is_rim(b, of) for of in own)]

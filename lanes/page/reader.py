@@ -12,7 +12,7 @@ from lanes.plate.given_places import given_lanes, given_line
 from lanes.plate.layout import Lane, Layout, Line
 from lanes.plate.locate import locate_plate, named_lanes
 from lanes.reading import LaneReading, Plate, Reading
-from lanes.scan.scan import Scan, read_scan
+from lanes.scan.scan import Scan, read_for
 from lanes.settings import Settings
 
 Progress = Callable[[str, int, int], None]
@@ -53,11 +53,9 @@ class Reader:
 
     def scan(self, settings: Settings) -> Scan:
         """Return the picture under `settings`. Raises InputError where it can't be used."""
-        key = (settings.transfer, settings.turn, settings.dpi)
+        key = (settings.transfer, settings.turn, settings.dpi, settings.page)
         if self._scan is None or self._scan[0] != key:
-            scan = read_scan(self.path, transfer=settings.transfer, turn=settings.turn,
-                             dpi=settings.dpi)
-            self._scan = (key, scan)
+            self._scan = (key, read_for(self.path, settings))
         return self._scan[1]
 
     def twin(self) -> Reader:

@@ -118,7 +118,7 @@ def find_lanes(
     confidence: float | None = None
     seen = weigh(blobs, ticks, layout)
     if isinstance(settings.lanes, tuple):
-        xs = given_places(settings.lanes, layout)
+        xs = given_places(tuple(map(float, settings.lanes)), layout)
     else:
         mm = best_lanes(seen)
         confidence = _confidence(mm, seen)
@@ -186,8 +186,10 @@ def cost(xs: list[float], seen: Evidence, empty: float = EMPTY) -> float:
     """
     lanes = np.array(xs)
     stray = np.minimum(STRAY + np.maximum(seen.strength - 5.0, 0.0) / STRAY_GROWS
-                       + SPOT_LIKE * seen.large, STRAY_MOST)
-    leave = np.where(seen.sure >= TICK_SURE, 4.0, 0.6 * (seen.sure - 3.0))
+                       + SPOT_LIKE * seen.large * np.clip((seen.strength - 5.0) / 3.0, 0.0, 1.0),
+                       STRAY_MOST)
+    leave = np.where(seen.sure >= TICK_SURE, np.minimum(0.7 * seen.sure, 8.0),
+                     0.6 * (seen.sure - 3.0))
     if lanes.size == 0:
         return float(stray.sum() + leave.sum())
     total = 0.0
@@ -224,11 +226,13 @@ def cost(xs: list[float], seen: Evidence, empty: float = EMPTY) -> float:
 
 
 def _odd_steps(gaps: Floats) -> np.ndarray[tuple[int, ...], np.dtype[np.bool_]]:
-    """Return which gaps are no multiple of the usual one; none where most are not."""
+    """Return which gaps are no multiple of the usual one; none where the row is not even."""
     usual = float(np.median(gaps))
     steps = gaps / max(usual, 1e-9)
-    odd = (np.abs(steps - np.rint(steps)) > 0.15) | (steps < 0.6)
-    return odd if gaps.size >= 3 and odd.mean() < 0.51 else np.zeros(gaps.size, bool)
+    off = np.abs(steps - np.rint(steps))
+    odd = (off > 0.15) | (steps < 0.6)
+    even = gaps.size >= 3 and float(((off < 0.08) & (steps > 0.6)).mean()) > 0.49
+    return odd if even else np.zeros(gaps.size, bool)
 
 
 def best_lanes(seen: Evidence) -> list[float]:
@@ -277,9 +281,10 @@ def _clustered(seen: Evidence, apart: float) -> list[float]:
     """Return the means of blobs in columns, parted where `apart` mm lie between."""
     if seen.u.size == 0:
         return []
+    weight = seen.strength / seen.sd**2  # a weak blob may be a speck beside the lane
     order = np.argsort(seen.u)
     cuts = np.nonzero(np.diff(seen.u[order]) > apart)[0] + 1
-    return [float(np.average(seen.u[group], weights=1.0 / seen.sd[group] ** 2))
+    return [float(np.average(seen.u[group], weights=weight[group]))
             for group in np.split(order, cuts)]
 
 
@@ -288,6 +293,7 @@ def _settled(xs: list[float], seen: Evidence) -> list[float]:
     if not xs:
         return xs
     lanes = np.array(xs)
+    weight = seen.strength / seen.sd**2
     out = []
     to = np.abs(seen.u[:, None] - lanes).argmin(axis=1) if seen.u.size else np.zeros(0, int)
     for k, x in enumerate(xs):
@@ -296,7 +302,7 @@ def _settled(xs: list[float], seen: Evidence) -> list[float]:
         if near.size:
             out.append(float(near[np.abs(near - x).argmin()]))
         elif own.any():
-            out.append(float(np.average(seen.u[own], weights=1.0 / seen.sd[own] ** 2)))
+            out.append(float(np.average(seen.u[own], weights=weight[own])))
         else:
             out.append(x)
     return sorted(out)
@@ -391,14 +397,15 @@ def lane_widths(
     unit = layout.mm_per_unit
     gaps = np.diff(xs)
     if settings.lane_width is not None:
+        asked = float(settings.lane_width)
         least = 0.5 / unit
         widest = float(gaps.min()) if gaps.size else layout.width
-        if not least <= settings.lane_width <= widest:
+        if not least <= asked <= widest:
             raise InputError(
-                f"--lane-width {settings.lane_width:g} does not fit: give from {least:.3g} to "
+                f"--lane-width {asked:g} does not fit: give from {least:.3g} to "
                 f"{widest:.4g}, the distance between lanes"
             )
-        return [settings.lane_width] * len(xs)
+        return [asked] * len(xs)
     lanes = np.array(xs)
     strongest = max((b.strength for b in blobs), default=0.0)
     wanted = []

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from lanes.errors import LayoutError
 from lanes.flags import flag
@@ -13,6 +14,7 @@ from lanes.plate.layout import Layout, Line
 from lanes.plate.marks import Mark, dashed_line, find_marks, row_of_marks
 from lanes.plate.pencil import Stroke, find_lines
 from lanes.plate.planes import Planes
+from lanes.plate.square import Grid
 
 SURE = 6.0          # standard deviations a line must stand out by
 COVERED = 0.4       # of the plate's width: a row of spots shows in less
@@ -37,7 +39,7 @@ def find_both(
     """
     found, flags = dict(layout.found), list(layout.flags)
     unit, height = layout.mm_per_unit, layout.height
-    how = "MM" if layout.scaled else "PIXELS"
+    how = "MM" if layout.scaled else "12% of the plate's height or 120px of the picture"
     marks: list[Mark] | None = None
     if origin is None:
         stroke = _best(find_lines(planes.fine, planes.fine_grid, LOWEST * height, MIDDLE * height,
@@ -45,7 +47,7 @@ def find_both(
         if stroke is not None and (front is None or above(front, stroke.line, layout)):
             origin, found["origin"] = stroke.line, _confidence(stroke)
         else:
-            marks = find_marks(planes, layout)
+            marks = find_marks(planes)
             top = MIDDLE * height if front is None else float(front.at(layout.width / 2)) - (
                 RUN_MM / unit)
             origin = _inferred_origin(planes, layout, marks, min(top, MIDDLE * height))
@@ -65,7 +67,7 @@ def find_both(
         if stroke is not None:
             front, found["front"] = stroke.line, _confidence(stroke)
         else:
-            marks = find_marks(planes, layout) if marks is None else marks
+            marks = find_marks(planes) if marks is None else marks
             front = dashed_line(marks, layout, low, HIGHEST * height)
             if front is None or _blobs_above(planes, layout, origin, front):
                 raise LayoutError(
@@ -87,12 +89,12 @@ def find_both(
 def _inferred_origin(
     planes: Planes, layout: Layout, marks: list[Mark], high: float
 ) -> Line | None:
-    low = 2.0 / layout.mm_per_unit
-    line = dashed_line(marks, layout, max(LOWEST * layout.height, low), high)
-    if line is not None:
-        return line
     whole = replace(layout, origin=Line((-1e6,)), front=Line((1e6,)), lanes=())
-    return row_of_marks(marks, blobs_between(planes, whole), layout, high)
+    row = row_of_marks(planes, blobs_between(planes, whole), whole, high)
+    if row is not None:
+        return row
+    low = 2.0 / layout.mm_per_unit
+    return dashed_line(marks, layout, max(LOWEST * layout.height, low), high)
 
 
 def _blobs_above(planes: Planes, layout: Layout, origin: Line, front: Line) -> bool:
@@ -109,6 +111,14 @@ def _best(strokes: list[Stroke]) -> Stroke | None:
             if s.score >= SURE and s.coverage >= COVERED
             and s.thickness <= (THICK_MM if s.coverage >= THROUGHOUT else THICKEST_MM)]
     return max(sure, key=lambda s: s.score * s.coverage) if sure else None
+
+
+def sure_lines(
+    light: NDArray[np.float32], grid: Grid, low: float, high: float
+) -> tuple[Line, ...]:
+    """Return the surest line across the plate between two heights; none where none is sure."""
+    best = _best(find_lines(light, grid, low, high, False))
+    return () if best is None else (best.line,)
 
 
 def _confidence(stroke: Stroke) -> float:

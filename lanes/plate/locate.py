@@ -4,24 +4,20 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-import numpy as np
-
-from lanes.errors import InputError
-from lanes.flags import Flag, flag
+from lanes.errors import InputError, LayoutError
+from lanes.flags import flag
+from lanes.lengths import Length, text
 from lanes.plate.blobs import blobs_between, is_lighter
 from lanes.plate.columns import find_lanes
-from lanes.plate.given_places import given_lanes, given_line
+from lanes.plate.frame import find_frame
+from lanes.plate.given_places import RULER_MM, given_lanes, given_line
 from lanes.plate.layout import Lane, Layout, Line
 from lanes.plate.lines import find_both
-from lanes.plate.outline import Outline, find_outline
 from lanes.plate.pencil import find_ticks
+from lanes.plate.places import height_of, lanes_in_plate_units
 from lanes.plate.planes import Planes, planes_of
 from lanes.scan.scan import Scan
 from lanes.settings import Settings
-
-# Plates are cut from sheets of 200 x 200 mm, and a strip under 15 mm holds no lane.
-SMALLEST_MM, LARGEST_MM = 15.0, 260.0
-TYPICAL_MM = 100.0  # the longer side, where nothing tells the scale
 
 
 def locate(scan: Scan, settings: Settings, light: str = "white") -> Layout:
@@ -47,18 +43,25 @@ def locate(scan: Scan, settings: Settings, light: str = "white") -> Layout:
     InputError
         If what is given does not fit the plate.
     """
-    layout = locate_plate(scan, settings)
+    layout = locate_plate(scan, settings, light)
     planes = planes_of(scan, layout, settings.places.masks)
     origin = given_line(settings.places.origin, layout, "origin") or _given(
         settings.origin, layout, "origin")
     front = given_line(settings.places.front, layout, "front") or _given(
         settings.front, layout, "front")
-    layout = find_both(planes, layout, origin, front)
+    try:
+        layout = find_both(planes, layout, origin, front)
+    except LayoutError as error:
+        if any(f.name == "sideways" for f in layout.flags):
+            raise LayoutError(f"{error}; or, where the plate lies sideways, --turn 90 or 270"
+                              ) from None
+        raise
     return with_lanes(planes, layout, settings, light)
 
 
 def with_lanes(planes: Planes, layout: Layout, settings: Settings, light: str) -> Layout:
     """Return `layout`, whose lines are known, with its blobs and its lanes."""
+    settings = lanes_in_plate_units(settings, layout)
     blobs = blobs_between(planes, layout)
     lighter = light == "366" or is_lighter(blobs, settings.spots)
     own = tuple(b for b in blobs if b.lighter == lighter)
@@ -87,88 +90,24 @@ def _places(xs: tuple[float, ...], layout: Layout) -> str:
         ", ".join(f"{x:.4g}" for x in xs)) + f" {unit}"
 
 
-def locate_plate(scan: Scan, settings: Settings) -> Layout:
+def locate_plate(scan: Scan, settings: Settings, light: str = "white") -> Layout:
     """Find the plate in `scan` and its scale: a layout without lines and lanes yet.
 
     Parameters and errors are those of `locate`.
     """
-    step = max(1, max(scan.height_px, scan.width_px) // 1600)
-    if settings.corners is not None:
-        outline = Outline(np.array(settings.corners), 1.0, True)
-    else:
-        outline = find_outline(scan.light("mean", step))
-        outline = Outline((outline.corners_px + 0.5) * step - 0.5, outline.confidence, outline.seen)
-    layout = _with_scale(scan, settings, outline)
-    if settings.corners is not None:
-        layout.found.pop("plate", None)
-    return layout
+    return find_frame(scan, settings)
 
 
-def _with_scale(scan: Scan, settings: Settings, outline: Outline) -> Layout:
-    """Return a layout with the plate's size and scale, without lines yet."""
-    c = outline.corners_px
-    sides = np.hypot(*(np.roll(c, -1, axis=0) - c).T)
-    wide, high = 0.5 * float(sides[0] + sides[2]), 0.5 * float(sides[1] + sides[3])
-    flags: list[Flag] = []
-    found: dict[str, float] = {}
-    if outline.seen:
-        found["plate"] = round(outline.confidence, 3)
-    else:
-        flags.append(flag("bed-unseen", "the whole image is taken as the plate"))
-    slant = float(max(sides[0] / sides[2], sides[2] / sides[0], sides[1] / sides[3],
-                      sides[3] / sides[1]))
-    if slant > 1.015:
-        flags.append(flag("keystone", f"opposite sides differ by {100 * (slant - 1):.1f} %"))
-    dpi = settings.dpi or scan.dpi
-    given_w, given_h = settings.plate_width, settings.plate_height
-    scaled = True
-    if given_w is not None or given_h is not None:
-        width = given_w if given_w is not None else (given_h or 0.0) * wide / high
-        height = given_h if given_h is not None else width * high / wide
-    elif dpi is not None:
-        width, height = wide / dpi * 25.4, high / dpi * 25.4
-        sane = min(width, height) >= SMALLEST_MM and max(width, height) <= LARGEST_MM
-        if not sane and settings.dpi is not None:
-            raise InputError(
-                f"--dpi {settings.dpi:g} makes the plate {width:.0f} x {height:.0f} mm: give the "
-                "scan's own dots per inch, or --plate-width MM"
-            )
-        if not sane:
-            flags.append(flag(
-                "scale-implausible",
-                f"{dpi:g} dots per inch would make the plate {width:.0f} x {height:.0f} mm",
-            ))
-            scaled = False
-    else:
-        scaled = False
-        flags.append(flag("scale-unknown", "the scan does not tell its scale"))
-    if scaled and not (min(width, height) >= 5.0 and max(width, height) <= 1000.0):
-        raise InputError(
-            f"the plate would be {width:.4g} x {height:.4g} mm: check --plate-width, "
-            "--plate-height and --dpi"
-        )
-    unit = 1.0
-    if not scaled:
-        width, height = wide, high
-        unit = TYPICAL_MM / max(width, height)
-    nowhere = Line((0.0,))
-    return Layout(width, height, scaled, unit, c, nowhere, nowhere, (), found, tuple(flags))
-
-
-def _given(height: float | None, layout: Layout, name: str) -> Line | None:
-    if height is None:
+def _given(given: Length | None, layout: Layout, name: str) -> Line | None:
+    height = height_of(f"--{name}", given, layout)
+    if height is None or given is None:
         return None
     if not 0.0 < height < layout.height:
         raise InputError(
-            f"--{name} {height:g} lies outside the plate, which is {layout.height:.4g} "
-            f"{'mm' if layout.scaled else 'pixels'} high: count from its lower edge"
+            f"--{name} {text(given)} lies outside the plate, which is {layout.height:.4g} "
+            f"{'mm' if layout.scaled else 'px'} high: count from its lower edge"
         )
-    # Read off a ruler: good to about a tenth of a millimetre (common practice).
-    return Line((height,), 0.1 / layout.mm_per_unit)
-
-
-def _unit(layout: Layout) -> str:
-    return "MM" if layout.scaled else "PIXELS"
+    return Line((height,), RULER_MM / layout.mm_per_unit)
 
 
 def named_lanes(lanes: tuple[Lane, ...], settings: Settings) -> tuple[Lane, ...]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,9 +10,22 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from lanes.errors import LayoutError
+from lanes.plate.candidates import area, by_edges, by_region, look
+from lanes.plate.sides import AT_BORDER, Fit, judge, refine, texture
 
 Floats = NDArray[np.float64]
-COARSE = 500  # rows or columns of the picture in which the plate is first looked for
+
+COARSE = 500   # rows or columns of the picture in which the plate is first looked for
+MOST = 24      # quadrilaterals of edges that are judged in full
+ACCEPTED = 0.4     # score from which a quadrilateral may be a plate
+CLOSE = 0.1        # two scores nearer than this are not told apart
+PART = 0.2         # how much better a part of the plate may score than the whole of it
+LIKE = 0.06        # of tone: what lies beyond a line across a plate differs by less
+SAME = 0.88        # overlap (common over joint area) of two outlines of one plate
+APART = 0.05       # overlap of two plates that lie side by side
+OTHER_LOOK = 0.15  # of tone: plates in one picture share layer and lamp
+NARROWEST = 0.15   # shorter over longer side: a strip of 200 mm is 30 mm wide, a ruler's is less
+SMALL = 0.15       # of the largest plate's area: less is a label or a scrap
 
 
 @dataclass(frozen=True)
@@ -20,20 +33,22 @@ class Outline:
     """Corners in pixels (lower left, lower right, upper right, upper left), and confidence.
 
     Pixel centres lie at whole numbers. `seen` is False where no bed shows and the image's own
-    edges are the plate's.
+    edges are the plate's. `rivals` are other outlines that fit nearly as well: not empty where
+    the outline is in doubt.
     """
 
     corners_px: Floats
     confidence: float
     seen: bool
+    rivals: tuple[Floats, ...] = ()
 
 
 def find_outline(light: NDArray[np.float32]) -> Outline:
-    """Find the plate in an image of linear light.
+    """Find the plate in an image of linear light; the first where there are several.
 
     Parameters
     ----------
-    light : (rows, columns) array
+    light : (rows, columns) or (rows, columns, channels) array
 
     Returns
     -------
@@ -44,225 +59,226 @@ def find_outline(light: NDArray[np.float32]) -> Outline:
     LayoutError
         If the image shows neither a plate on a bed nor a bare layer.
     """
-    step = max(1, round(max(light.shape) / COARSE))
-    tone = _tone(_reduce(light, step))
-    if float(np.ptp(tone)) < 1e-3:
+    return find_outlines(light)[0]
+
+
+def find_outlines(
+    light: NDArray[np.float32], sample: Callable[[Floats, Floats], Floats] | None = None
+) -> tuple[Outline, ...]:
+    """Find every plate in an image of linear light, by rows from the upper left.
+
+    Candidates come from regions of one look and from long straight edges; each is scored by the
+    edge along its four sides, the difference across them, and the evenness of the zone inside
+    them. The picture's own edges compete with them.
+
+    Parameters
+    ----------
+    light : (rows, columns) or (rows, columns, channels) array
+    sample : function, optional
+        Tone at rows and columns of `light`, where a finer picture than `light` is at hand.
+
+    Returns
+    -------
+    tuple of Outline
+
+    Raises
+    ------
+    LayoutError
+        If the image shows neither a plate on a bed nor a bare layer.
+    """
+    tone = look(light)
+    step = max(1, round(max(light.shape[:2]) / COARSE))
+    small = look(reduced(light, step))
+    if float(np.ptp(small)) < 1e-3:
         raise LayoutError("the image is one even tone: there is no plate in it; scan the plate")
-    best: Outline | None = None
-    for mask in _masks(tone):
-        found = _quadrilateral(mask)
-        if found is None:
-            continue
-        corners, fit = found
-        if best is None or fit > best.confidence:
-            best = Outline(corners, fit, True)
-        if fit > 0.99:
-            break
-    if best is not None and best.confidence > 0.94:
-        centre = (best.corners_px + 0.5) * step - 0.5
-        return Outline(_refine(light, centre), min(1.0, best.confidence), True)
-    return _whole_image(tone, light.shape)
+    rough = texture(small)
+    judged = [(judge(small, rough, corners), corners)
+              for corners in (*by_region(small), *by_edges(small, MOST))]
+    best = _distinct(judged)
+    whole_corners = _whole(small.shape)
+    whole = judge(small, rough, whole_corners)
+    plates = _plates(small, best)
+    if not plates or plates[0][0].score < whole.score + 0.5 * CLOSE * (plates[0][0].score < 0.55):
+        return (_whole_image(small, light.shape, whole, plates, step),)
+    if sample is None:
+        def sample(row: Floats, column: Floats) -> Floats:
+            return np.stack([ndimage.map_coordinates(plane, [row, column], order=1, mode="nearest")
+                             for plane in np.moveaxis(tone, 2, 0)], axis=-1)
+    out = []
+    for fit, corners in plates:
+        rivals = _rivals(fit, corners, best, plates, step)
+        if fit.score - whole.score < CLOSE and _overlap(corners, whole_corners) < SAME:
+            rivals = (*rivals, _up(whole_corners, step))
+        out.append(Outline(refine(sample, _up(corners, step)), min(1.0, fit.score), True, rivals))
+    return tuple(_in_rows(out))
 
 
-def _tone(light: NDArray[np.float32]) -> Floats:
-    # The eye's cube-root scale gives dark and bright beds the same say.
-    return np.cbrt(np.clip(light, 0.0, None)).astype(float)
-
-
-def _reduce(light: NDArray[np.float32], step: int) -> NDArray[np.float32]:
+def reduced(light: NDArray[np.float32], step: int) -> NDArray[np.float32]:
+    """Return `light` averaged over blocks of `step` x `step` pixels."""
     rows, columns = light.shape[0] // step * step, light.shape[1] // step * step
-    cut = light[:rows, :columns].reshape(rows // step, step, columns // step, step)
+    cut = light[:rows, :columns].reshape(rows // step, step, columns // step, step,
+                                         *light.shape[2:])
     return np.asarray(cut.mean(axis=(1, 3)), np.float32)
 
 
-def _masks(tone: Floats) -> Iterator[NDArray[np.bool_]]:
-    """Yield ways of telling plate from bed: off the border's tone, brighter, darker, enclosed."""
-    smooth = ndimage.median_filter(tone, 3)
-    ring = max(2, round(0.012 * min(tone.shape)))
-    border = np.zeros(tone.shape, bool)
-    border[:ring] = border[-ring:] = border[:, :ring] = border[:, -ring:] = True
-    away = np.abs(smooth - _bed_surface(smooth, border))
-    # A white bed differs from a white plate by little: a cut just above the bed's own spread.
-    spread = 1.4826 * float(np.median(away[border]))
-    flat = np.abs(smooth - np.median(smooth[border]))
-    yield away > _otsu(away)
-    yield away > max(6 * spread, 0.008)
-    yield flat > _otsu(flat)
-    yield smooth > _otsu(smooth)
-    yield smooth < _otsu(smooth)
-    # Where lamp and bed both vary, only the step at the plate's edge is left to go by.
-    steps = ndimage.gaussian_gradient_magnitude(smooth, 1.0)
-    typical = float(np.median(steps))
-    for factor in (4.0, 8.0):
-        open_ground, _ = ndimage.label(steps < factor * typical)
-        touching = np.unique(open_ground[border])
-        bed = np.isin(open_ground, touching[touching > 0])
-        yield ~ndimage.binary_dilation(bed, iterations=2)
+def _up(corners: Floats, step: int) -> Floats:
+    return (corners + 0.5) * step - 0.5
 
 
-def _bed_surface(tone: Floats, border: NDArray[np.bool_]) -> Floats:
-    """Return the bed's tone carried under the plate: a quadratic through the border."""
-    row, column = (np.indices(tone.shape) / np.array(tone.shape)[:, None, None]) - 0.5
-    terms = np.stack([np.ones_like(row), row, column, row * column, row**2, column**2], axis=-1)
-    keep = border.copy()
-    surface = np.zeros_like(tone)
-    for _ in range(3):
-        solved = np.linalg.lstsq(terms[keep], tone[keep], rcond=None)[0]
-        surface = terms @ solved
-        rest = np.abs(tone - surface)
-        keep = border & (rest <= 4 * float(np.median(rest[border])) + 1e-6)
-    return surface
+def whole_outline(shape: tuple[int, ...]) -> Outline:
+    """Return the outline of a picture of `shape` (rows, columns)."""
+    return Outline(_whole(shape), 1.0, False)
 
 
-def _otsu(values: Floats) -> float:
-    """Return the threshold of greatest variance between classes (Otsu 1979; from memory)."""
-    counts, edges = np.histogram(values, 128)
-    middles = 0.5 * (edges[1:] + edges[:-1])
-    below = np.cumsum(counts)
-    above = counts.sum() - below
-    first = np.cumsum(counts * middles)
-    mean_below = first / np.maximum(below, 1)
-    mean_above = (first[-1] - first) / np.maximum(above, 1)
-    return float(middles[int(np.argmax(below * above * (mean_below - mean_above) ** 2))])
+def _whole(shape: tuple[int, ...]) -> Floats:
+    rows, columns = shape[:2]
+    return np.array(
+        [[-0.5, rows - 0.5], [columns - 0.5, rows - 0.5], [columns - 0.5, -0.5], [-0.5, -0.5]]
+    )
 
 
-def _quadrilateral(mask: NDArray[np.bool_]) -> tuple[Floats, float] | None:
-    """Return the corners of the largest patch of `mask`, and how well they describe it."""
-    mask = ndimage.binary_opening(mask, iterations=2)
-    labels, count = ndimage.label(mask)
-    if count == 0:
-        return None
-    sizes = np.bincount(labels.ravel())
-    sizes[0] = 0
-    patch = ndimage.binary_fill_holes(labels == int(np.argmax(sizes)))
-    assert patch is not None
-    share = patch.mean()
-    if not 0.12 < share < 0.985:
-        return None
-    edge = patch & ~ndimage.binary_erosion(patch)
-    row, column = np.nonzero(edge)
-    points = np.column_stack([column, row]).astype(float)
-    start = points[
-        [int(np.argmax(row - column)), int(np.argmax(row + column)),
-         int(np.argmax(column - row)), int(np.argmax(-row - column))]
-    ]
-    lines = []
-    for i in range(4):
-        a, b = start[i], start[(i + 1) % 4]
-        line = _side(points, a, b)
-        if line is None:
-            return None
-        lines.append(line)
-    # Side i runs from corner i to corner i + 1, so corner i joins sides i - 1 and i.
-    corners = np.array([_cross(lines[i - 1], lines[i]) for i in range(4)])
-    if not np.isfinite(corners).all() or not _plate_like(corners):
-        return None
-    inside = _inside(corners, patch.shape)
-    union = (inside | patch).sum()
-    return corners, float((inside & patch).sum() / max(union, 1))
+Judged = tuple[Fit, Floats]
 
 
-def _side(points: Floats, a: Floats, b: Floats) -> tuple[Floats, Floats] | None:
-    """Return a point and direction of the straight side between rough corners `a` and `b`."""
-    along = b - a
-    length = float(np.hypot(*along))
-    if length < 10:
-        return None
-    along = along / length
-    normal = np.array([-along[1], along[0]])
-    t = (points - a) @ along
-    d = (points - a) @ normal
-    near = (t > 0.06 * length) & (t < 0.94 * length) & (np.abs(d) < 0.04 * length + 2)
-    t, d = t[near], d[near]
-    if t.size < 8:
-        return None
-    keep = np.ones(t.size, bool)
-    slope = offset = 0.0
-    for _ in range(6):
-        if np.ptp(t[keep]) < 1.0:  # all in one place: no side
-            return None
-        slope, offset = np.polyfit(t[keep], d[keep], 1)
-        rest = np.abs(d - slope * t - offset)
-        keep = rest <= max(0.6, 2.5 * float(np.median(rest)))
-    return a + offset * normal, along + slope * normal
+def _distinct(judged: list[Judged]) -> list[Judged]:
+    """Return the best of each group of outlines that are the same, the best first."""
+    out: list[Judged] = []
+    for fit, corners in sorted(judged, key=lambda pair: -pair[0].score):
+        if fit.score < 0.5 * ACCEPTED:
+            break
+        if all(_overlap(corners, other) < SAME for _, other in out):
+            out.append((fit, corners))
+    return out
 
 
-def _cross(one: tuple[Floats, Floats], two: tuple[Floats, Floats]) -> Floats:
-    matrix = np.column_stack([one[1], -two[1]])
-    if abs(np.linalg.det(matrix)) < 1e-9:
-        return np.full(2, np.nan)
-    t = np.linalg.solve(matrix, two[0] - one[0])
-    return np.asarray(one[0] + t[0] * one[1])
+def _plates(tone: Floats, best: list[Judged]) -> list[Judged]:
+    """Return the plates among distinct outlines, the largest score first."""
+    good = [(fit, c) for fit, c in best if fit.score >= ACCEPTED]
+    # No plate holds another plate: of two, one in the other, the outer one is a page or a tray.
+    inner = [(fit, c) for fit, c in good
+             if not any(_within(d, c) and _whole_sides(f) for f, d in good)]
+    if not inner:
+        return []
+    chosen: list[Judged] = []
+    for fit, corners in sorted(inner, key=lambda pair: -pair[0].score):
+        if all(_overlap(corners, other) < APART for _, other in chosen):
+            chosen.append(_grown(tone, (fit, corners), inner))
+    largest = max(area(c) for _, c in chosen)
+    first = chosen[0]
+    return [pair for pair in chosen
+            if pair is first or (area(pair[1]) >= SMALL * largest and _narrow(pair[1]) >= NARROWEST
+                                 and _whole_sides(pair[0])
+                                 and np.abs(pair[0].look - first[0].look).max() < OTHER_LOOK)]
 
 
-def _plate_like(corners: Floats) -> bool:
-    """Return whether four corners can be a rectangle seen nearly from above."""
-    sides = np.roll(corners, -1, axis=0) - corners
-    lengths = np.hypot(sides[:, 0], sides[:, 1])
-    if lengths.min() < 10:
-        return False
-    units = sides / lengths[:, None]
-    angles = np.abs(np.sum(units * np.roll(units, -1, axis=0), axis=1))
-    opposite = max(lengths[0] / lengths[2], lengths[2] / lengths[0],
-                   lengths[1] / lengths[3], lengths[3] / lengths[1])
-    level = abs(np.degrees(np.arctan2(units[0, 1], units[0, 0])))
-    return bool(angles.max() < 0.26 and opposite < 1.35 and level < 16)
+def _grown(tone: Floats, chosen: Judged, others: list[Judged]) -> Judged:
+    """Return the largest outline about `chosen` that shares sides with it and fits as well.
+
+    A line across the plate cuts off a part whose other sides are the plate's own; what lies
+    beyond such a line looks like the plate.
+    """
+    fit, corners = chosen
+    for other, wider in others:
+        a, b, common = _shares(corners, wider)
+        sound = other.sides.min() > AT_BORDER and not (other.border & ~chosen[0].border).any()
+        if (sound and other.score > chosen[0].score - PART and common > 0.95 * a
+                and b > 1.02 * a and area(wider) > area(corners)
+                and np.abs(_beyond(tone, corners, wider) - chosen[0].look).max() < LIKE):
+            fit, corners = other, wider
+    return fit, corners
 
 
-def _inside(corners: Floats, shape: tuple[int, ...]) -> NDArray[np.bool_]:
-    row, column = np.mgrid[: shape[0], : shape[1]]
-    inside = np.ones(shape, bool)
+def _beyond(tone: Floats, corners: Floats, wider: Floats) -> Floats:
+    """Return the median look of what `wider` holds and `corners` do not."""
+    rows, columns = tone.shape[:2]
+    scale = np.array([columns - 1.0, rows - 1.0])
+    size = 160
+    extra = _inside(wider / scale, size) & ~_inside(corners / scale, size)
+    row, column = np.nonzero(extra)
+    if row.size == 0:
+        return np.full(tone.shape[2], np.inf)
+    row = np.rint(row * (rows - 1.0) / (size - 1.0)).astype(int)
+    column = np.rint(column * (columns - 1.0) / (size - 1.0)).astype(int)
+    return np.asarray(np.median(tone[row, column], axis=0), float)
+
+
+def _whole_sides(fit: Fit) -> bool:
+    """Return whether all four sides are seen as edges between two things."""
+    return bool(not fit.border.any() and fit.edges.min() > 0.6 and fit.steps.min() > 0.6)
+
+
+def _narrow(corners: Floats) -> float:
+    sides = np.hypot(*(np.roll(corners, -1, axis=0) - corners).T)
+    wide, high = sides[0] + sides[2], sides[1] + sides[3]
+    return float(min(wide, high) / max(wide, high))
+
+
+def _rivals(
+    fit: Fit, corners: Floats, best: list[Judged], plates: list[Judged], step: int
+) -> tuple[Floats, ...]:
+    """Return outlines that fit as well as `corners` and are neither it nor another plate."""
+    taken = [c for _, c in plates]
+    return tuple(
+        _up(other, step) for rival, other in best
+        if fit.score - rival.score < CLOSE and rival.score >= ACCEPTED
+        and not any(c is other for c in taken) and _overlap(corners, other) > APART
+        and not _within(corners, other)
+    )
+
+
+def _inside(corners: Floats, size: int) -> NDArray[np.bool_]:
+    """Return which points of a square of `size` x `size` lie inside `corners`, from 0 to 1."""
+    row, column = np.mgrid[:size, :size] / (size - 1.0)
+    inside = np.ones((size, size), bool)
     for a, b in zip(corners, np.roll(corners, -1, axis=0), strict=True):
-        cross = (b[0] - a[0]) * (row - a[1]) - (b[1] - a[1]) * (column - a[0])
-        inside &= cross <= 1e-9
+        inside &= (b[0] - a[0]) * (row - a[1]) - (b[1] - a[1]) * (column - a[0]) <= 1e-9
     return inside
 
 
-def _refine(light: NDArray[np.float32], corners: Floats) -> Floats:
-    """Move each side to the half-way tone of its edge, at the image's full resolution."""
-    scale = float(np.hypot(*(corners[1] - corners[0])))
-    reach = max(4.0, 0.012 * scale)
-    lines = []
-    for i in range(4):
-        a, b = corners[i], corners[(i + 1) % 4]
-        along = (b - a) / np.hypot(*(b - a))
-        outward = np.array([-along[1], along[0]])  # rows grow downward: this points off the plate
-        t = np.linspace(0.05, 0.95, 120) * np.hypot(*(b - a))
-        d = np.linspace(-reach, reach, 4 * int(reach) + 1)
-        column = a[0] + np.outer(t, [along[0]]) + np.outer(np.ones_like(t), d * outward[0])
-        row = a[1] + np.outer(t, [along[1]]) + np.outer(np.ones_like(t), d * outward[1])
-        tone = np.cbrt(np.clip(
-            ndimage.map_coordinates(light, [row, column], order=1, mode="nearest"), 0, None))
-        inner, outer = tone[:, : d.size // 4].mean(1), tone[:, -d.size // 4:].mean(1)
-        level = 0.5 * (inner + outer)
-        rising = np.sign(np.median(outer - inner))
-        beyond = (tone - level[:, None]) * rising > 0
-        # The outermost sample still on the plate's side: marks on the plate can't pass for it.
-        last = d.size - 1 - np.argmax(~beyond[:, ::-1], axis=1)
-        shift = d[np.clip(last, 0, d.size - 1)] + 0.5 * (d[1] - d[0])
-        good = np.abs(outer - inner) > 0.3 * np.median(np.abs(outer - inner))
-        good &= ~beyond[:, :2].any(axis=1)
-        if good.sum() < 20:
-            lines.append((a, along))
-            continue
-        t, shift = t[good], shift[good]
-        keep = np.ones(t.size, bool)
-        slope = offset = 0.0
-        for _ in range(6):
-            slope, offset = np.polyfit(t[keep], shift[keep], 1)
-            rest = np.abs(shift - slope * t - offset)
-            keep = rest <= max(0.3, 2.5 * float(np.median(rest)))
-        lines.append((a + offset * outward, along + slope * outward))
-    refined = np.array([_cross(lines[i - 1], lines[i]) for i in range(4)])
-    moved = np.hypot(*(refined - corners).T)
-    return np.where((moved < 2 * reach)[:, None], refined, corners)
+def _shares(one: Floats, two: Floats) -> tuple[float, float, float]:
+    """Return the areas of both outlines and of what they share, in one unit."""
+    both = np.concatenate([one, two])
+    low, span = both.min(axis=0), np.ptp(both, axis=0)
+    a, b = (_inside((c - low) / span, 160) for c in (one, two))
+    return float(a.sum()), float(b.sum()), float((a & b).sum())
 
 
-def _whole_image(tone: Floats, shape: tuple[int, ...]) -> Outline:
+def _overlap(one: Floats, two: Floats) -> float:
+    a, b, common = _shares(one, two)
+    return common / max(a + b - common, 1.0)
+
+
+def _within(inner: Floats, outer: Floats) -> bool:
+    """Return whether `inner` lies in `outer` and apart from its sides."""
+    a, b, common = _shares(inner, outer)
+    if common < 0.98 * a or a > 0.85 * b:
+        return False
+    middle = outer.mean(axis=0)
+    # Apart: it would still lie inside if the outer one were a little smaller.
+    a, _, common = _shares(inner, middle + 0.97 * (outer - middle))
+    return common > 0.985 * a
+
+
+def _in_rows(found: list[Outline]) -> list[Outline]:
+    """Return outlines as one reads: rows from the top, each from the left."""
+    out: list[Outline] = []
+    rest = sorted(found, key=lambda o: float(o.corners_px[:, 1].mean()))
+    while rest:
+        line = float(rest[0].corners_px[:, 1].max())
+        row = [o for o in rest if float(o.corners_px[:, 1].mean()) < line]
+        out += sorted(row, key=lambda o: float(o.corners_px[:, 0].mean()))
+        rest = [o for o in rest if not any(o is r for r in row)]
+    return out
+
+
+def _whole_image(
+    small: Floats, shape: tuple[int, ...], whole: Fit, plates: list[Judged], step: int
+) -> Outline:
     """Take the image as the plate, if most of it is bare layer.
 
     A layer is smooth: most small patches differ little from the large patch about them.
     """
+    tone = small.mean(axis=2)
     size = max(5, round(0.03 * max(tone.shape)))
     middle = ndimage.median_filter(tone, size=3)
     wide = ndimage.uniform_filter(middle, size=4 * size)
@@ -271,10 +287,8 @@ def _whole_image(tone: Floats, shape: tuple[int, ...]) -> Outline:
     drift = float(np.percentile(wide, 95) - np.percentile(wide, 5)) / max(level, 0.2)
     if bare < 0.7 or drift > 0.35:
         raise LayoutError(
-            "no plate found in the image: scan the whole plate on an even bed, or crop to the plate"
+            "no plate found in the image: scan the whole plate on an even bed, crop to the plate, "
+            "or give --corners"
         )
-    rows, columns = shape[0], shape[1]
-    corners = np.array(
-        [[-0.5, rows - 0.5], [columns - 0.5, rows - 0.5], [columns - 0.5, -0.5], [-0.5, -0.5]]
-    )
-    return Outline(corners, float(bare), False)
+    rivals = tuple(_up(c, step) for fit, c in plates if whole.score - fit.score < CLOSE)
+    return Outline(_whole(shape), float(bare), False, rivals)

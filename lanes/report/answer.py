@@ -105,8 +105,8 @@ class AnswerReport:
             f"<h1>{escape(first)}</h1>",
             f'<p class="quiet">{escape(self.question)} {escape(self.source)} '
             f"{escape(self.signal)}</p>",
-            *_paragraphs(more),
-            picture(self.figure, self.alt, round(self.width_px * 96 / DPI), wide=True),
+            '<div class="desk answer">', "<div>", *_paragraphs(more), "</div>",
+            picture(self.figure, self.alt, round(self.width_px * 96 / DPI), wide=True), "</div>",
             *self.sections,
         ]
         if self.flags:

@@ -16,8 +16,8 @@ if TYPE_CHECKING:
     from lanes.report.answer import AnswerReport
 
 MEASURES = """\
-Heights count from the plate's lower edge, x from its left edge, in mm (in pixels where the scan
-has no scale). What is not given is looked for; what can't be found with confidence is asked for.
+Heights count from the plate's lower edge, x from its left edge. What is not given is looked for;
+what can't be found with confidence is asked for.
 """
 
 

@@ -21,6 +21,9 @@ from lanes.errors import OutputError, one_line
 Content = bytes | Callable[[], bytes]
 
 RECORD = "written.json"
+# The picture of a plate that could not be read. Alone in a folder it is no result: whatever is
+# written there next replaces it.
+UNREAD = "plate-unread.png"
 # What file managers leave in a folder that was looked at. It is carried over, not deleted.
 _LEFTOVERS = (".DS_Store", ".directory", "Thumbs.db", "desktop.ini")
 
@@ -54,7 +57,7 @@ def write_folder(
     path = Path(path).absolute()
     try:
         refuse_existing(path, force)
-        _write(path, files, force)
+        _write(path, files, force or _only_unread(path))
     except OutputError:
         raise
     except OSError as error:
@@ -74,7 +77,7 @@ def refuse_existing(
         raise OutputError(f"folder {path.parent} does not exist: make it, or give another --out")
     if not os.path.lexists(path):
         return
-    if not force:
+    if not force and not _only_unread(path):
         raise OutputError(f"{path} exists: give another --out, or --force to replace it")
     written = _written(path)
     if written is None:
@@ -94,6 +97,13 @@ def refuse_existing(
                 f"{path} holds {entry.name!r}, {what}, which --force would delete: "
                 "move it, or give another --out"
             )
+
+
+def _only_unread(path: Path) -> bool:
+    """Return whether `path` holds nothing but the picture of a plate that was not read."""
+    written = _written(path) or {}
+    return set(written) == {UNREAD, RECORD} and all(
+        _as_written(entry, written) or _leftover(entry) for entry in path.iterdir())
 
 
 def _written(path: Path) -> dict[str, str] | None:

@@ -8,12 +8,13 @@ from __future__ import annotations
 
 import logging
 import math
-import os
 import stat
 import struct
+import subprocess
+import sys
 import warnings
 from collections.abc import Iterable, Iterator, Mapping
-from contextlib import contextmanager, nullcontext, suppress
+from contextlib import contextmanager, suppress
 from importlib import import_module
 from io import BytesIO
 from pathlib import Path
@@ -42,6 +43,9 @@ _MAGIC = {
     b"\x89PNG\r\n\x1a\n": "PNG", b"II*\0": "TIFF", b"MM\0*": "TIFF", b"II+\0": "TIFF",
     b"MM\0+": "TIFF", b"\xff\xd8\xff": "JPEG", b"BM": "BMP",
 }  # fmt: skip
+# Brands of a still photograph in ISO/IEC 23008-12, as telephones write it.
+_HEIF = (b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx", b"mif1", b"msf1")
+MOST_PAGES = 9999
 _REFUSED = {b"GIF8": "a GIF", b"%PDF": "a PDF", b"\0\0\0\x0cjP  ": "a JPEG 2000"}
 # What each mode of the image library is turned into; a mode not here is refused.
 _MODES = {
@@ -66,6 +70,7 @@ class Raw(NamedTuple):
     orientation: int = 1
     exposure: bool = False
     maker: bool = False
+    pages: int = 1
 
 
 def read_bytes(path: str | Path) -> tuple[str, bytes]:
@@ -100,7 +105,9 @@ def file_kind(name: str, data: bytes) -> str:
         return "WEBP"
     known = [word for magic, word in _REFUSED.items() if data.startswith(magic)]
     if data[4:8] == b"ftyp":
-        known = ["a HEIF, AVIF or film"]
+        if data[8:12] in _HEIF:
+            return "HEIF"
+        known = ["an AVIF or film"]
     what = f"{known[0]} file" if known else "not an image this program knows"
     raise InputError(f"{name} is {what}: give PNG, TIFF, JPEG, BMP or WebP")
 
@@ -109,7 +116,7 @@ def file_kind(name: str, data: bytes) -> str:
 def guarded(name: str, kind: str) -> Iterator[None]:
     """Turn whatever a decoder does with a broken file into one InputError, without warnings."""
     try:
-        with warnings.catch_warnings(), _unheard() if kind == "TIFF" else nullcontext():
+        with warnings.catch_warnings():
             warnings.simplefilter("ignore")
             yield
     except InputError:
@@ -125,24 +132,6 @@ def guarded(name: str, kind: str) -> Iterator[None]:
         ) from None
 
 
-@contextmanager
-def _unheard() -> Iterator[None]:
-    """Keep standard error clean: the C library for TIFF prints its complaints straight to it."""
-    try:
-        kept = os.dup(2)
-    except OSError:  # there is none
-        kept = None
-    if kept is not None:
-        with Path(os.devnull).open("wb") as nowhere:
-            os.dup2(nowhere.fileno(), 2)
-    try:
-        yield
-    finally:
-        if kept is not None:
-            os.dup2(kept, 2)
-            os.close(kept)
-
-
 def _too_large(name: str) -> str:
     return f"{name} has more than {MAX_PIXELS // 10**6} million pixels: crop it to the plate"
 
@@ -156,12 +145,23 @@ def _check_size(name: str, width: int, height: int) -> None:
         )
 
 
-def decode(name: str, kind: str, stream: BytesIO, invert: bool) -> Raw:
-    image = Image.open(stream, formats=(kind,))
+def decode(name: str, kind: str, stream: BytesIO, invert: bool, page: int = 0) -> Raw:
+    if kind == "HEIF":
+        _open_heif(name)
+    image: Image.Image = Image.open(stream, formats=(kind,))
+    pages = 1 if kind == "JPEG" else getattr(image, "n_frames", 1)
+    if kind != "TIFF":  # whose pages were counted from its directories
+        check_page(name, page, pages)
+    if page:
+        image.seek(page)
     _check_size(name, *image.size)
     if image.mode not in _MODES:
         raise InputError(f"{name} has pixels of kind {image.mode}: save it as grey or RGB")
-    image.load()
+    tiles = getattr(image, "tile", [])
+    if kind == "TIFF" and tiles and tiles[0][0] == "libtiff":
+        image = _unpacked(image, stream.getvalue(), page)
+    else:
+        image.load()
     orientation, exposure, maker = 1, False, False
     # A damaged EXIF block is no reason to refuse whole pixels.
     with suppress(Exception):
@@ -193,7 +193,60 @@ def decode(name: str, kind: str, stream: BytesIO, invert: bool) -> Raw:
             yield top, (65535 - rows if invert else rows)
 
     dtype = np.dtype(np.uint16 if deep else np.uint8)
-    return Raw(shape, dtype, strips(), image.mode, image.info, orientation, exposure, maker)
+    return Raw(shape, dtype, strips(), image.mode, image.info, orientation, exposure, maker, pages)
+
+
+def _open_heif(name: str) -> None:
+    """Teach the image library HEIF, or say how to get such a photograph read."""
+    if not _installed("pillow_heif"):
+        raise InputError(
+            f"{name} is a HEIC photograph, which needs the Python package pillow-heif: install "
+            "it with pip install 'lanes[heic]', or export the photograph as JPEG or PNG"
+        )
+    import pillow_heif
+
+    pillow_heif.register_heif_opener()
+
+
+def check_page(name: str, page: int, pages: int) -> None:
+    """Raise InputError where the file has no page `page`, counted from 0."""
+    if page >= pages:
+        few = "one page" if pages == 1 else f"{pages} pages"
+        raise InputError(f"{name} has {few}, and no page {page + 1}: give --page 1 to {pages}, or "
+                         "leave it out")
+
+
+# The C library that unpacks TIFF prints its complaints straight to standard error, which belongs
+# to the whole process: packed pages are unpacked in one of their own.
+_UNPACK = """
+import io, sys, warnings
+warnings.simplefilter("ignore")
+from PIL import Image
+Image.MAX_IMAGE_PIXELS = None  # the size was looked at before
+image = Image.open(io.BytesIO(sys.stdin.buffer.read()), formats=("TIFF",))
+image.seek(int(sys.argv[1]))
+image.load()
+if image.mode != sys.argv[2]:
+    image = image.convert(sys.argv[2])
+sys.stdout.buffer.write(image.tobytes())
+"""
+_UNPACK_S = 120.0  # for the largest scan on a slow machine; a broken file fails at once
+
+
+def _unpacked(image: Image.Image, data: bytes, page: int) -> Image.Image:
+    """Return `image`, a packed TIFF of which only the head was read, with its pixels."""
+    if not sys.executable:  # Python inside another program: there is nothing to start
+        image.load()
+        return image
+    target = "RGBA" if image.mode == "PA" else _MODES[image.mode]
+    done = subprocess.run(
+        [sys.executable, "-P", "-c", _UNPACK, str(page), target], input=data, check=True,
+        stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, timeout=_UNPACK_S,
+    )
+    whole = Image.frombytes(target, image.size, done.stdout)
+    whole.info = image.info
+    whole.getexif().update(image.getexif())
+    return whole
 
 
 def _see_through(name: str) -> str:
@@ -216,11 +269,45 @@ def turned(
     return codes, view[:, ::-1] if mirrored else view
 
 
-def tiff_tags(name: str, data: bytes) -> dict[int, tuple[Any, ...]]:
-    """Return the first page's tags, each a tuple, of a TIFF whose pixels are counted light."""
+def tiff_pages(data: bytes) -> list[tuple[int, int]]:
+    """Return each page's number in the file and where its directory starts.
+
+    Reduced copies of a page are no pages, though numbered.
+
+    TIFF 6.0, section 2; the large kind has 8-byte offsets and counts (from memory). The first
+    directory always counts: what is wrong with it is said when it is read.
+    """
+    order = "<" if data[:2] == b"II" else ">"
+    large = data[2] == 43 or data[3] == 43
+    word, count_kind, entry, head = ("Q", "Q", 20, 8) if large else ("I", "H", 12, 4)
+    out: list[tuple[int, int]] = []
+    seen: set[int] = set()
+    with suppress(struct.error):
+        (at,) = struct.unpack_from(order + word, data, head)
+        while at and at not in seen and len(seen) < MOST_PAGES:
+            seen.add(at)
+            (count,) = struct.unpack_from(order + count_kind, data, at)
+            first = at + struct.calcsize(count_kind if large else "H")
+            (following,) = struct.unpack_from(order + word, data, first + count * entry)
+            tags = (struct.unpack_from(f"{order}H", data, first + i * entry)[0]
+                    for i in range(min(count, 4)))  # tags rise: 254 comes first
+            small = any(tag == 254 and data[first + i * entry + (12 if large else 8)
+                                            + (0 if order == "<" else 3)] & 1
+                        for i, tag in enumerate(tags))
+            if not out or not small:
+                out.append((len(seen) - 1, at))
+            at = following
+    return out or [(0, 0)]
+
+
+def tiff_tags(name: str, data: bytes, start: int = 0) -> dict[int, tuple[Any, ...]]:
+    """Return a page's tags, each a tuple, of a TIFF whose pixels are counted light.
+
+    `start` is where the page's directory starts; 0 for the first one.
+    """
     directory: Any = TiffImagePlugin.ImageFileDirectory_v2(data[: 16 if data[2] == 43 else 8])
     stream = BytesIO(data)
-    stream.seek(directory.next)
+    stream.seek(start or directory.next)
     directory.load(stream)
     tags: dict[int, tuple[Any, ...]] = {258: (1,), 277: (1,), 284: (1,), 259: (1,)}
     for key, value in directory.items():
@@ -244,7 +331,9 @@ def tiff_tags(name: str, data: bytes) -> dict[int, tuple[Any, ...]]:
     return tags
 
 
-def deep_tiff(name: str, data: bytes, tags: Mapping[int, tuple[Any, ...]]) -> Raw | None:
+def deep_tiff(
+    name: str, data: bytes, tags: Mapping[int, tuple[Any, ...]], page: int = 0
+) -> Raw | None:
     """Read a 16-bit TIFF with the optional library; None where the usual one does as well.
 
     Colour for which the library is missing also gives None, and is then read at 8 bits.
@@ -265,7 +354,7 @@ def deep_tiff(name: str, data: bytes, tags: Mapping[int, tuple[Any, ...]]) -> Ra
     import tifffile
 
     with tifffile.TiffFile(BytesIO(data)) as file:
-        pixels = file.pages[0].asarray(maxworkers=1)
+        pixels = file.pages[page].asarray(maxworkers=1)
     height, width = int(tags[257][0]), int(tags[256][0])
     if tags[284][0] == 2 and samples > 1:
         pixels = np.moveaxis(pixels, 0, -1)

@@ -9,12 +9,14 @@ from io import BytesIO
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 from lanes.errors import InputError
 from lanes.flags import Flag, flag
 from lanes.scan.decode import (
     STRIP,
     Codes,
+    check_page,
     decode,
     deep_tiff,
     dots,
@@ -23,6 +25,7 @@ from lanes.scan.decode import (
     power_text,
     read_bytes,
     stated_transfer,
+    tiff_pages,
     tiff_tags,
     turned,
 )
@@ -118,6 +121,31 @@ class Scan:
 
         return self._blocks(value, reduce)
 
+    def colours(
+        self, row: NDArray[np.float64], column: NDArray[np.float64]
+    ) -> NDArray[np.float64]:
+        """Return linear light at places between pixels, by linear interpolation.
+
+        Parameters
+        ----------
+        row, column : arrays of one shape
+            In pixels; centres lie at whole numbers. Beyond the image its outermost pixels count.
+
+        Returns
+        -------
+        array
+            Of the same shape and a last axis of 3 (red, green, blue), or 1 for a grey scan.
+        """
+        table = code_table(self.bits, self.transfer)
+        row = np.clip(row, 0, self.height_px - 1)
+        column = np.clip(column, 0, self.width_px - 1)
+        top, left = np.floor(row).astype(int), np.floor(column).astype(int)
+        down, right = (row - top)[..., None], (column - left)[..., None]
+        low, far = np.minimum(top + 1, self.height_px - 1), np.minimum(left + 1, self.width_px - 1)
+        upper = table[self.codes[top, left]] * (1 - right) + table[self.codes[top, far]] * right
+        lower = table[self.codes[low, left]] * (1 - right) + table[self.codes[low, far]] * right
+        return np.asarray(upper * (1 - down) + lower * down, np.float64)
+
     def clipped(self, channel: str, reduce: int = 1) -> Light:
         """Return the share of pixels at code 0 or the highest code, in the blocks of `light`.
 
@@ -173,9 +201,10 @@ def _total(arrays: Iterable[Light]) -> Light:
 
 
 def read_scan(
-    path: str | Path, *, transfer: str = "auto", turn: int = 0, dpi: float | None = None
+    path: str | Path, *, transfer: str = "auto", turn: int = 0, dpi: float | None = None,
+    page: int | None = None,
 ) -> Scan:
-    """Read a PNG, TIFF, JPEG, BMP or WebP file; of several pages or frames, the first.
+    """Read one page of a PNG, TIFF, JPEG, BMP, WebP or (with its extra) HEIC file.
 
     Opaque transparency is dropped. A file with a pixel that is not opaque is refused: what shows
     through was never measured, and any colour put there would be invented.
@@ -191,25 +220,34 @@ def read_scan(
         Quarter turns counter-clockwise, in degrees, after the EXIF orientation.
     dpi : float or None
         Dots per inch, instead of the file's own.
+    page : int or None
+        Which page, from 1; None reads the first and flags that there are more.
 
     Raises
     ------
     InputError
         If the file can't be read, is not such an image, is broken, or is too large or too small.
     """
-    Settings(transfer=transfer, turn=turn, dpi=dpi)
+    Settings(transfer=transfer, turn=turn, dpi=dpi, page=page)
     name, data = read_bytes(path)
     sha256 = hashlib.sha256(data).hexdigest()
     kind = file_kind(name, data)
+    index = (page or 1) - 1
     with guarded(name, kind):
-        tags = tiff_tags(name, data) if kind == "TIFF" else {}
+        places = tiff_pages(data) if kind == "TIFF" else []
+        start = 0
+        if places:
+            check_page(name, index, len(places))
+            index, start = places[index]
+        tags = tiff_tags(name, data, start) if places else {}
         # A PNG's depth is byte 24 of the file.
         deep = 16 in tags.get(258, ()) or (kind == "PNG" and data[24] == 16)
-        raw = deep_tiff(name, data, tags) if deep and tags else None
+        raw = deep_tiff(name, data, tags, index) if deep and tags else None
         if raw is None:
             stream = BytesIO(data)
             del data  # the decoder closes the stream: the file's bytes go before the codes come
-            raw = decode(name, kind, stream, invert=deep and tags.get(262) == (0,))
+            raw = decode(name, kind, stream, deep and tags.get(262) == (0,), index)
+        pages = len(places) or raw.pages
         turns, mirrored = _ORIENTATIONS.get(raw.orientation, (0, False))
         codes, upright = turned(raw.shape, raw.dtype, turns + int(turn) // 90, mirrored)
         for top, strip in raw.strips:
@@ -217,6 +255,9 @@ def read_scan(
     codes.setflags(write=False)
     bits = 8 * codes.dtype.itemsize
     flags: list[Flag] = []
+    if page is None and pages > 1:
+        flags.append(flag("more-pages", f"{name} holds {pages} pages and the first was read: "
+                          "choose one with --page"))
     if deep and bits == 8:
         flags.append(flag("depth-lost", f"{name} holds 16 bits a channel and was read at 8"))
     if transfer == "auto":
@@ -239,3 +280,10 @@ def read_scan(
         codes, name, sha256, codes.shape[1], codes.shape[0], bits, raw.mode,
         None if dpi is None else float(dpi), transfer, camera, tuple(flags),
     )  # fmt: skip
+
+
+def read_for(path: str | Path, settings: Settings) -> Scan:
+    """Read the picture of a plate as `settings` ask. Errors are those of `read_scan`."""
+    turn = 0 if isinstance(settings.turn, str) else settings.turn
+    return read_scan(path, transfer=settings.transfer, turn=turn, dpi=settings.dpi,
+                     page=settings.page)

@@ -33,9 +33,9 @@ from lanes.trace.noise import Noise
 
 Floats = NDArray[np.float64]
 
-# Spots of one lane that nearly meet have nearly one width: their sigmas' ratio, as a logarithm,
-# scatters about so much (common practice: width grows slowly and evenly with Rf).
-WIDTH_PRIOR = 0.05
+# Spots of one lane that nearly meet have nearly one width, but two substances may differ by 30 %
+# (common practice), taken as two standard deviations of the logarithm of their sigmas' ratio.
+WIDTH_PRIOR = 0.15
 # A single spot is never quite Gaussian; a misfit of this share of its height is no second spot.
 MISFIT = 0.006
 HOPELESS = 4.0  # residual variance over the noise's, from which a search goes on

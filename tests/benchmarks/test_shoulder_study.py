@@ -15,6 +15,7 @@ from scipy.stats import kstest, norm
 
 from lanes.draw import LaneSpec, PlateSpec, SpotSpec, draw, save
 from lanes.evidence import whitened_fits as fits
+from lanes.evidence.colour import Colours
 from lanes.measuring import prepare, read_lane
 from lanes.questions.shoulder.answer import Shoulder, judge
 from lanes.questions.shoulder.case import make_case
@@ -119,11 +120,13 @@ def second_hand(kind: str, count: int, folder: Path, seed: int = 0, resolution: 
         if found is None:
             continue
         plate, readings = found
+        colours = Colours(plate)
         for i, (lane, reading) in enumerate(lanes_of(plate, readings, truth)):
             at = None if reading is None else rf_of(reading, lane)
             name = f"{shape}, {law}, plate {seed + number - 1}, lane {lane.name}"
             out.append((name, None if at is None or reading is None else judge(
-                readings, reading.name, plate=plate, rf=at, bootstraps=BOOTSTRAPS, seed=i)))
+                readings, reading.name, plate=plate, rf=at, bootstraps=BOOTSTRAPS, seed=i,
+                colours=colours)))
     return out
 
 

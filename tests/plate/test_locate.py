@@ -168,6 +168,63 @@ def test_without_a_scale_lengths_are_pixels() -> None:
     np.testing.assert_allclose(np.array(xs(layout)) * MM, XS, atol=0.3)
 
 
+@pytest.mark.parametrize("dpi", [None, 150])
+@pytest.mark.parametrize("tilt", [0.0, 3.0])
+def test_lengths_in_each_unit_are_one_place(dpi: float | None, tilt: float) -> None:
+    """8 mm of 60 are 13.33 %, and at 150 dots an inch 47.24 pixels, turned or not."""
+    drawn = {"tilt": tilt}
+    unit = 1.0 if dpi else 1 / MM
+    for origin, front in (("13.3333%", "75%"), (f"{8 / MM}px", f"{45 / MM}px")):
+        layout = located(dpi=dpi, drawn=drawn, origin=origin, front=front,
+                         lanes=("25%", f"{20 / MM}px"), lane_width="12%")
+        assert layout.origin.at(20 * unit) == pytest.approx(8 * unit, abs=2 * MM * unit)
+        assert layout.front.at(20 * unit) == pytest.approx(45 * unit, abs=2 * MM * unit)
+        np.testing.assert_allclose(xs(layout), [10 * unit, 20 * unit], atol=2 * MM * unit)
+        assert layout.lanes[0].width == pytest.approx(4.8 * unit, abs=MM * unit)
+
+
+@pytest.mark.parametrize("given", [{"origin": 8.0}, {"front": 50.0}, {"lanes": (10.0, 20.0)},
+                                   {"lane_width": 5.0}])
+def test_a_bare_number_without_a_scale_is_refused(given: dict[str, Any]) -> None:
+    text = refused(InputError, dpi=None, **given)
+    name = next(iter(given)).replace("_", "-")
+    assert f"--{name} " in text
+    for way in ("--plate-width MM", "12% of", "120px of the picture"):
+        assert way in text
+
+
+def test_lanes_in_several_units_must_rise_all_the_same() -> None:
+    assert "does not rise" in refused(InputError, lanes=("80%", 10.0))
+
+
+@pytest.mark.parametrize("order", [(0, 1, 2, 3), (2, 0, 3, 1), (3, 2, 1, 0)])
+def test_corners_given_in_any_order(order: tuple[int, ...]) -> None:
+    whole = located()
+    given = tuple((float(x), float(y)) for x, y in whole.corners_px[list(order)])
+    layout = located(corners=given)
+    np.testing.assert_allclose(layout.corners_px, whole.corners_px)
+    assert "plate" not in layout.found
+
+
+@pytest.mark.parametrize("corners", [
+    ((0, 0), (100, 0), (100, 100), (5000, 100)), ((-90, 0), (100, 0), (100, 100), (0, 100)),
+    ((10, 10), (100, 10), (100, 100), (90, 20)), ((10, 10), (10, 10), (100, 100), (10, 100)),
+])
+def test_corners_that_are_no_plates(corners: Any) -> None:
+    assert "--corners" in refused(InputError, corners=corners)
+
+
+def test_the_whole_image_is_taken_when_asked_for() -> None:
+    layout = located(whole_image=True, origin="20%", front="80%")
+    columns = scan().width_px
+    np.testing.assert_allclose(layout.corners_px[1], [columns - 0.5, scan().height_px - 0.5])
+    assert layout.flags == ()
+
+
+def test_a_plate_that_is_not_in_the_picture() -> None:
+    assert "--plate 2: one plate is seen" in refused(InputError, which_plate=2)
+
+
 def test_an_impossible_scale_of_the_file_is_flagged_and_not_used() -> None:
     layout = located(dpi=30)
     assert not layout.scaled
@@ -187,7 +244,8 @@ def test_a_line_outside_the_plate() -> None:
     assert "--front 80 lies outside the plate" in refused(InputError, front=80)
     assert "--origin -3 lies outside the plate" in refused(InputError, origin=-3)
     assert "--origin 61" in refused(InputError, origin=61)
-    assert "pixels high" in refused(InputError, dpi=None, front=3000)
+    assert "px high" in refused(InputError, dpi=None, front="3000px")
+    assert "--front 110% lies outside" in refused(InputError, front="110%")
 
 
 def test_a_front_below_the_origin_line_found() -> None:

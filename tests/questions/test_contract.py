@@ -7,7 +7,6 @@ of each in that list, through the command, on small drawn plates.
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -16,7 +15,6 @@ import pytest
 from lanes.cli import COMMANDS, main
 from lanes.commands.keys import KEYS, described, parsed
 from lanes.draw import LaneSpec, PlateSpec, SpotSpec, draw, save
-from lanes.evidence import detection_limit
 from lanes.questions import QUESTIONS
 
 # Four lanes: a substance that falls while another grows.
@@ -31,6 +29,7 @@ ASKED = {
     "solvent": ["plate.png=15%", "stronger.png=30%", "--lane", "b", "--strong", "ethyl acetate"],
 }
 FILES = ["{}.html", "{}.json", "{}.png", "settings.toml", "written.json"]
+pytestmark = pytest.mark.usefixtures("few_trials")
 COMMON = ["--light", "white", "--names", "a,b,c,d"]
 
 
@@ -57,15 +56,6 @@ Answers = dict[str, tuple[Path, str]]
 def answers() -> Answers:
     """Return a cache of each question's folder and the JSON it printed."""
     return {}
-
-
-@pytest.fixture(scope="module", autouse=True)
-def _few_trials() -> Iterator[None]:
-    """Put in few spots to learn what would be missed: this is about form, not numbers."""
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(detection_limit, "RESOLUTIONS", (1.0,))
-        patch.setattr(detection_limit, "ROUNDS", 1)
-        yield
 
 
 @pytest.fixture

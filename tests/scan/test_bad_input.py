@@ -98,10 +98,49 @@ def test_other_kinds_by_name(tmp_path: Path) -> None:
     for data, word in (
         (encoded(grey, "GIF"), "a GIF file"),
         (b"%PDF-1.7\n", "a PDF file"),
-        (b"\0\0\0\x18ftypheic" + bytes(16), "a HEIF, AVIF or film file"),
+        (b"\0\0\0\x18ftypavif" + bytes(16), "an AVIF or film file"),
+        (b"\0\0\0\x18ftypisom" + bytes(16), "an AVIF or film file"),
         (b"\0\0\0\x0cjP  \r\n", "a JPEG 2000 file"),
     ):
         assert f"is {word}: give PNG" in refusal(written(tmp_path, data))
+
+
+@pytest.mark.parametrize("brand", [b"heic", b"mif1"])
+def test_a_telephones_photograph_without_the_extra(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, brand: bytes
+) -> None:
+    monkeypatch.setattr("lanes.scan.decode._installed", lambda module: False)
+    text = refusal(written(tmp_path, b"\0\0\0\x18ftyp" + brand + bytes(16), "plate.heic"))
+    assert "pip install 'lanes[heic]', or export the photograph as JPEG or PNG" in text
+
+
+def test_a_page_that_is_not_there(tmp_path: Path) -> None:
+    few = [Image.fromarray(C8), Image.fromarray(C8)]
+    for kind, data in (
+        ("PNG", encoded(C8, "PNG")), ("JPEG", encoded(C8, "JPEG")), ("BMP", encoded(C8, "BMP")),
+        ("TIFF", encoded(C8, "TIFF")), ("TIFF deep", deep_tiff()),
+    ):
+        text = refusal(written(tmp_path, data), page=2)
+        assert "has one page, and no page 2: give --page 1" in text, kind
+    pages = encoded(few[0], "TIFF", save_all=True, append_images=few[1:])
+    assert "has 2 pages, and no page 3" in refusal(written(tmp_path, pages), page=3)
+
+
+@pytest.mark.parametrize("page", [0, -1, 10_000, True])
+def test_no_such_page(tmp_path: Path, page: int) -> None:
+    with pytest.raises(InputError, match="--page"):
+        read_scan(written(tmp_path, encoded(C8, "PNG")), page=page)
+
+
+def test_directories_in_a_ring(tmp_path: Path) -> None:
+    """A page that says the next one is itself: there is one page."""
+    data = bytearray(encoded(C8, "TIFF"))
+    start = struct.unpack_from("<I", data, 4)[0]
+    count = struct.unpack_from("<H", data, start)[0]
+    struct.pack_into("<I", data, start + 2 + 12 * count, start)
+    scan = read_scan(written(tmp_path, bytes(data)))
+    np.testing.assert_array_equal(scan.codes, C8)
+    assert scan.flags == ()
 
 
 def test_name_of_a_file_stays_one_line_of_text(tmp_path: Path) -> None:

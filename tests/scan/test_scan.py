@@ -242,6 +242,56 @@ def test_first_page_is_read(tmp_path: Path) -> None:
         np.testing.assert_array_equal(read_scan(path).codes, C8)
 
 
+@pytest.mark.parametrize("compression", [None, "tiff_lzw", "tiff_adobe_deflate"])
+def test_a_page_is_chosen(tmp_path: Path, compression: str | None) -> None:
+    other = Image.fromarray(C8[::-1].copy())
+    path = saved(tmp_path, C8, ".tif", save_all=True, append_images=[other],
+                 compression=compression)
+    np.testing.assert_array_equal(read_scan(path, page=1).codes, C8)
+    np.testing.assert_array_equal(read_scan(path, page=2).codes, C8[::-1])
+    assert names(read_scan(path)) == ["more-pages"]
+    assert "2 pages" in read_scan(path).flags[0].message
+    assert names(read_scan(path, page=1)) == []
+
+
+@pytest.mark.parametrize("array", [C16, G16])
+@pytest.mark.parametrize("options", [{}, {"compression": "zlib"}, {"bigtiff": True},
+                                     {"byteorder": ">"}])
+def test_a_page_of_a_deep_tiff_is_chosen(
+    tmp_path: Path, array: np.ndarray, options: dict[str, Any]
+) -> None:
+    path = tmp_path / "plate.tif"
+    with tifffile.TiffWriter(path, **{k: v for k, v in options.items() if k != "compression"}) as f:
+        for page in (array, array[::-1]):
+            f.write(page, compression=options.get("compression"),
+                    photometric="rgb" if array.ndim == 3 else "minisblack", metadata=None)
+    one, two = read_scan(path, page=1).codes, read_scan(path, page=2).codes
+    np.testing.assert_array_equal(one.squeeze(), array)
+    np.testing.assert_array_equal(two.squeeze(), array[::-1])
+    assert "more-pages" in names(read_scan(path))
+
+
+def test_a_reduced_copy_is_no_page(tmp_path: Path) -> None:
+    path = tmp_path / "plate.tif"
+    with tifffile.TiffWriter(path) as file:
+        for page, kind in ((C8, 0), (C8[::2, ::2], 1), (C8[::-1], 0)):
+            file.write(page, photometric="rgb", subfiletype=kind, metadata=None)
+    assert "2 pages" in read_scan(path).flags[0].message
+    np.testing.assert_array_equal(read_scan(path, page=2).codes, C8[::-1])
+
+
+def test_a_telephones_photograph(tmp_path: Path) -> None:
+    """Through the optional extra; the codec is lossy, so codes come back nearly as they went."""
+    heif = pytest.importorskip("pillow_heif")
+    heif.register_heif_opener()
+    slope = np.add.outer(np.arange(64), 2 * np.arange(96)).astype(np.uint8)
+    smooth = np.dstack([slope, slope, 255 - slope])
+    Image.fromarray(smooth).save(tmp_path / "plate.heic", quality=95)
+    scan = read_scan(tmp_path / "plate.heic")
+    assert scan.codes.shape == smooth.shape
+    assert np.abs(scan.codes.astype(int) - smooth).mean() < 4
+
+
 # Depth: each kind of TIFF written by a reference library, each code compared.
 
 

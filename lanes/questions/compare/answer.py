@@ -120,7 +120,8 @@ def compare(
     if other_plate is not None:
         # Where things lie is each plate's own; its light and how it is read are shared.
         other = prepare(other_plate, other_settings or replace(
-            settings, origin=None, front=None, lanes=None, turn=0, plate_width=None,
+            settings, origin=None, front=None, lanes=None, turn="auto", page=None,
+            which_plate=None, corners=None, whole_image=False, plate_width=None,
             plate_height=None, dpi=None))
     return answer(plate, unknown=unknown, references=references, cospots=cospots, other=other,
                   bridge=bridge)

@@ -275,10 +275,10 @@ def _flags(
         for remark in spot.flags:
             if remark.name in ("at-origin", "at-front"):
                 place = "origin" if remark.name == "at-origin" else "front"
-                out.append(flag(remark.name, f"the spot at Rf {spot.rf:.3f}, at the {place}, "
+                out.append(flag(remark.name, f"the spot at Rf {spot.rf:.2f}, at the {place}, "
                                 f"holds {spot.area_percent:.2f} area percent and is counted"))
             else:
-                which = "main spot" if i == index else f"spot at Rf {spot.rf:.3f}"
+                which = "main spot" if i == index else f"spot at Rf {spot.rf:.2f}"
                 out.append(flag(remark.name, f"{which}: {remark.message}"))
     out.append(flag(
         "thin-matter",

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from lanes.checks.spots import spot_remarks
 from lanes.errors import InputError
+from lanes.evidence.colour import Colours
 from lanes.evidence.detection_limit import lane_of
 from lanes.evidence.laws import other_laws, under_law
 from lanes.evidence.lookup import no_such_lane
@@ -189,7 +190,7 @@ def shoulder(
 def judge(
     readings: tuple[LaneReading, ...], lane: str | None = None, *, plate: Plate | None = None,
     rf: float | None = None, shape_from: str | None = None, bootstraps: int = BOOTSTRAPS,
-    seed: int = SEED, progress: Progress | None = None,
+    seed: int = SEED, progress: Progress | None = None, colours: Colours | None = None,
 ) -> Shoulder:
     """Answer for one spot of a plate that has been read.
 
@@ -203,6 +204,8 @@ def judge(
         With it, colour is looked at.
     rf, shape_from, bootstraps, seed, progress
         As for `shoulder`.
+    colours : Colours, optional
+        The plate's channels, where more than one spot of it is asked about: made once.
 
     Returns
     -------
@@ -230,9 +233,11 @@ def judge(
     colour, law, overload = None, None, None
     if plate is not None:
         place = next(found for found in plate.layout.lanes if found.name == lane)
-        colour = colour_change(plate, place, case, np.random.default_rng([seed, 1]))
+        colour = colour_change(colours or Colours(plate), place, case,
+                               np.random.default_rng([seed, 1]))
         overload = _overload(readings, reading, group, plate)
-        if evidence.p_value < LEVEL:
+        # Another law is asked only where it can change the answer.
+        if decide(evidence, False, False, across=case.across, overload=overload)[0] == "two":
             law = _other_law(plate, reading, group, expected, doubt, seed)
     return _answer(readings, reading, case, evidence, width, colour, law, overload, sds)
 

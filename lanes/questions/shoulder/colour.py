@@ -2,18 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 from numpy.typing import NDArray
 
-from lanes.evidence.colour import BEND, CHANNELS
+from lanes.evidence.colour import BEND, Colours
 from lanes.evidence.noise_covariance import misfit_covariance, noise_covariance
 from lanes.plate.layout import Lane
-from lanes.plate.signal import to_signal
 from lanes.questions.shoulder.case import Case
-from lanes.reading import Plate
-from lanes.trace.noise import layer_noise
 from lanes.trace.sample import sample
 
 Floats = NDArray[np.float64]
@@ -23,7 +18,7 @@ SKEWED_BEND = 0.1
 
 
 def colour_change(
-    plate: Plate, lane: Lane, case: Case, rng: np.random.Generator
+    colours: Colours, lane: Lane, case: Case, rng: np.random.Generator
 ) -> float | None:
     """Return the p-value of one colour over the whole spot, or None where colour tells nothing.
 
@@ -32,13 +27,10 @@ def colour_change(
     second and third singular values hold is compared with traces drawn from the rank-one part
     with the channels' noise, and a misfit of each channel's own.
     """
-    if any(c not in plate.scan.channels for c in CHANNELS):
+    if colours.channels is None:
         return None
-    signals = [to_signal(plate.scan, plate.layout, replace(plate.settings, channel=c), plate.light)
-               for c in CHANNELS]
-    noises = [layer_noise(s, plate.layout, plate.layout.lanes[0].width) for s in signals]
-    if any(n is None or n.sd <= 0 for n in noises):
-        return None
+    plate = colours.plate
+    signals, noises = colours.channels
     between = _between([s.held_out for s in signals])
     if between is None:
         return None
@@ -54,7 +46,6 @@ def colour_change(
     own = misfit_covariance(z, 1.0)[np.ix_(usable, usable)]
     rows, spreads, misfits = [], [], []
     for t, n in zip(traces, noises, strict=True):
-        assert n is not None
         low, high = at[0], at[-1] + 1
         seen = (at - low)[usable]
         cov = noise_covariance(n, t.gain[low:high])[np.ix_(seen, seen)]
