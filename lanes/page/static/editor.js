@@ -4,13 +4,13 @@ import { byId, el, labelled, renew } from "./dom.js";
 import { chooseLane, edit, on, store } from "./store.js";
 
 const CHOICES = {
-  light: ["Light", [["auto", "judge from the picture"], ["white", "white"], ["254", "254 nm"],
+  light: ["Light", [["auto", "from the picture"], ["white", "white"], ["254", "254 nm"],
     ["366", "366 nm"]]],
   law: ["Law", [["auto", "by the light"], ["kubelka-munk", "Kubelka-Munk"],
     ["optical-density", "optical density"], ["emission", "emission"]]],
   channel: ["Channel", [["auto", "best contrast"], ["red", "red"], ["green", "green"],
     ["blue", "blue"], ["mean", "mean"], ["luminance", "luminance"]]],
-  spots: ["Spots", [["auto", "judge from the picture"], ["dark", "darker than the layer"],
+  spots: ["Spots", [["auto", "from the picture"], ["dark", "darker than the layer"],
     ["light", "lighter than the layer"]]],
   turn: ["Turn", [["auto", "as its pencil says"], ["0", "as it is"], ["90", "90° left"], ["180", "upside down"],
     ["270", "90° right"]]],
