@@ -270,7 +270,7 @@ def _together(reading: LaneReading, rf: float) -> Spot | None:
     covariance = reading.fit.area_covariance()
     if covariance is not None:
         sd = math.sqrt(max(float(covariance[np.ix_(parts, parts)].sum()), 0.0)) or None
-    return replace(spot, area=sum(reading.spots[i].area for i in parts), area_sd=sd,
+    return replace(spot, area=sum(reading.spots[i].area for i in parts), area_sd_noise=sd,
                    flags=tuple(f for f in spot.flags if f.name != "merged"))
 
 
@@ -288,13 +288,16 @@ def _standard_spot(reading: LaneReading, amount: float, rf: float) -> Spot | Non
 
 
 def _area(reading: LaneReading, spot: Spot | None) -> tuple[float, float | None]:
-    """Return a standard's area and its standard deviation.
+    """Return a standard's area and its standard deviation by the noise alone.
+
+    What shape and law add is shared by standards and samples, and what is not shared is in the
+    standards' scatter about their curve, which is estimated: counted here too, it would be twice.
 
     A blank without a spot has the area nothing. Its standard deviation is what a spot fitted
     there would have: the smallest that is found half of the time stands `THRESHOLD` of them high.
     """
     if spot is not None:
-        return spot.area, spot.area_sd
+        return spot.area, spot.area_sd_noise
     return 0.0, None if reading.limit is None else reading.limit / THRESHOLD
 
 
@@ -312,7 +315,7 @@ def _unknown(
     if lost:
         flags.append(flag("not-detected", f"{name}: lane {', '.join(lost)} shows no such spot; the "
                           "amount is from the other lanes and may be too high"))
-    u = [spot.area_sd for spot in spots]
+    u = [spot.area_sd_noise for spot in spots]
     if any(sd is None for sd in u):
         flags.append(flag("no-uncertainty", f"{name}: the area has no standard deviation: the "
                           "interval holds the standards' scatter alone"))
