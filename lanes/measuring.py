@@ -305,6 +305,7 @@ def _measure_trace(path: Path, settings: Settings) -> Reading:
     fit = deconvolve(trace.position, flat, baseline_order=settings.baseline_order,
                      components=settings.components)
     noise = residual_noise(flat - fit.model, trace.pitch)
+    fit = replace(fit, shapes=learn_shapes([(trace, flat, fit, noise)]))
     spots, pairs, more = describe(trace, fit, noise, 0.0, 0.0, True, 1.0)
     tallest = float(fit.peaks.max(initial=0.0))
     left = float(np.abs(flat - fit.model)[trace.usable].max(initial=0.0))

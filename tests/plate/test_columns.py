@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from itertools import pairwise
+import itertools
 
 import numpy as np
 import pytest
@@ -79,7 +79,7 @@ def test_lanes_do_not_overlap_their_neighbours() -> None:
     blobs = tuple(blob(x, y) for x in (10.0, 15.0, 40.0) for y in (30.0, 60.0))
     found, _, _ = find_lanes(blobs, [], layout(), Settings(), False)
     assert len(found) == 3
-    for one, two in pairwise(found):
+    for one, two in itertools.pairwise(found):
         assert one.x + one.width / 2 <= two.x - two.width / 2 + 1e-9
     # The lane that stands apart keeps the width its spots want.
     assert found[2].width > found[0].width

@@ -157,7 +157,7 @@ def test_a_folder_that_is_there_is_refused_before_any_work(
     capsys: pytest.CaptureFixture[str],
 ) -> None:
     monkeypatch.chdir(plates)
-    monkeypatch.setattr("lanes.measuring.read_scan", None)  # any reading would fail on it
+    monkeypatch.setattr("lanes.measuring.read_for", None)  # any reading would fail on it
     (tmp_path / "out").mkdir()
     assert main([name, *ASKED[name], "--out", str(tmp_path / "out")]) == 2
     assert "--force" in capsys.readouterr().err
