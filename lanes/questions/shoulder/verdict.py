@@ -10,7 +10,7 @@ from lanes.reading import LaneReading
 
 # A plate that would miss even a second of this percent at this resolution can't say "one": the
 # pair would be a spot and a clear shoulder (common practice).
-SEEN_PERCENT, SEEN_RESOLUTION = 35.0, 1.05
+SEEN_PERCENT, SEEN_RESOLUTION = 35.0, 0.75
 # Two fitted to one spot without noise lie at resolution 0.35 to 0.55 for a blurred disc, up to 0.65
 # for a skewed one (computed). Farther apart they follow a shoulder, and two misshapen spots may be
 # what neither two Gaussians nor one spot of a simple shape quite describe.
