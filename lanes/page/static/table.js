@@ -23,6 +23,7 @@ function draw() {
   }
   byId("law").textContent = `Signal by ${reading.law}, ${reading.channel} channel, `
     + `${{ white: "white light", 254: "254 nm", 366: "366 nm" }[reading.light]}.`;
+  byId("doubt").textContent = reading.doubt;
   byId("table-box").classList.toggle("old", !state.fresh);
   renew(byId("spots"), el("caption", { class: "unseen" }, "Spots of every lane"),
     el("thead", {}, el("tr", {}, HEAD.map((text, i) =>
