@@ -12,7 +12,8 @@ from lanes.confidence import TWO_SIDED_95
 from lanes.questions.shoulder.case import SHAPE_TERMS, Shape, make_case
 from lanes.questions.shoulder.window import pick
 from lanes.reading import LaneReading
-from lanes.spots.shape_doubt import ShapeDoubt, learn_shapes
+from lanes.spots.shape_doubt import learn_shapes
+from lanes.spots.shape_terms import ASSUMED, ShapeDoubt
 from lanes.spots.shapes import ROOT_2PI
 
 FEWEST_LONE = 4    # lone spots that can tell a width and its scatter
@@ -49,7 +50,15 @@ def shape_doubt(
 ) -> ShapeDoubt:
     """Return how far the plate's lone spots depart from Gaussians, the spot in question left out.
 
-    `group` is the spot's components in `reading`.
+    What looks like worse shapes than are common may be pairs on the other lanes too: a plate can
+    teach that its spots are better than assumed, not worse. A spot worse than that is met by the
+    shapes that are held against two one by one, and by its own strips.
+
+    Parameters
+    ----------
+    readings : tuple of LaneReading
+    reading, group
+        The lane in question, and the spot's components in it.
     """
     lanes = []
     for r in readings:
@@ -61,7 +70,8 @@ def shape_doubt(
                 asked |= np.abs(trace.position - c.centre) < c.spread
             trace = replace(trace, usable=trace.usable & ~asked)
         lanes.append((trace, r.trace.signal - r.background, r.fit, r.noise))
-    return learn_shapes(lanes)
+    found = learn_shapes(lanes)
+    return replace(found, sds=np.minimum(found.sds, ASSUMED.sds))
 
 
 def expected_width(

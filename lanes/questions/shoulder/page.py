@@ -73,7 +73,7 @@ def _limit(answer: Shoulder) -> str:
     shown = next((d for d in seen if d.resolution >= 0.5), seen[-1])
     assert shown.percent is not None
     return (f"; a second above {up(shown.percent)} % at resolution "
-            f"{fixed(shown.resolution, 1)} would have shown in this test of the one spot "
+            f"{fixed(shown.resolution, 1)} would have been seen by this test of the one spot "
             "(what a reading itself would list is larger: lanes purity)")
 
 

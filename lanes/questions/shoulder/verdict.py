@@ -10,7 +10,11 @@ from lanes.reading import LaneReading
 
 # A plate that would miss even a second of this percent at this resolution can't say "one": the
 # pair would be a spot and a clear shoulder (common practice).
-SEEN_PERCENT, SEEN_RESOLUTION = 35.0, 1.05
+SEEN_PERCENT, SEEN_RESOLUTION = 35.0, 0.75
+# Two fitted to one spot without noise lie at resolution 0.35 to 0.55 for a blurred disc, up to 0.65
+# for a skewed one (computed). Farther apart they follow a shoulder, and two misshapen spots may be
+# what neither two Gaussians nor one spot of a simple shape quite describe.
+SHOULDER = 0.65
 UNLIKE = 4.0  # residual variance over the noise's that neither one spot nor two account for
 
 
@@ -37,10 +41,11 @@ def decide(
     """Return the verdict, and why.
 
     Two must beat one misshapen spot, and every rival that is a single component (a tail, a skewed
-    or flat spot, a measured shape). A rival that explains the spot where two do not makes it one;
-    where both explain it, a change of colour across the spot decides for two, and without it
-    nothing can be told. Nor can it where the strips put the two in different places across the
-    lane, where another law needs no second, or where the scan does not hold the spot's shape.
+    or flat spot, a measured shape). A rival that explains the spot where two close ones do not
+    makes it one; where both explain it, a change of colour across the spot decides for two, and
+    without it nothing can be told. Nor can it where the strips put the two in different places
+    across the lane, where another law needs no second, or where the scan does not hold the spot's
+    shape.
 
     Parameters
     ----------
@@ -69,7 +74,7 @@ def decide(
     open_rivals = []
     for name, (p_rival, p_two) in evidence.against.items():
         if p_rival >= LEVEL:
-            if p_two < LEVEL and not coloured:
+            if p_two < LEVEL and not coloured and evidence.resolution < SHOULDER:
                 return "one", (f"{name} explains it, and two components do not",)
             open_rivals.append(name)
     if coloured and (evidence.scale <= UNLIKE or not open_rivals):

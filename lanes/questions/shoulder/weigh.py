@@ -60,6 +60,8 @@ class Evidence:
         For each rival, the p-values of the rival (against two) and of two (against the rival).
     scale : float
         Residual of the better fit over the noise, as variances.
+    resolution : float
+        Between the two where two are fitted.
     """
 
     statistic: float
@@ -68,6 +70,7 @@ class Evidence:
     against: dict[str, tuple[float, float]]
     scale: float
     detectable: tuple[Detectable, ...]
+    resolution: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -137,7 +140,8 @@ def weigh(
     tell(whole)
     threshold = float(np.quantile(found.null, 1.0 - LEVEL))
     return Evidence(found.statistic, threshold, found.p_value, against, found.scale,
-                    detectable(case, threshold, found.scale))
+                    detectable(case, threshold, found.scale),
+                    float(found.pair[0, 1]) * HALF_HEIGHT_FACTOR / (2.0 * FWHM))
 
 
 def _share(hits: NDArray[np.bool_]) -> float:
