@@ -3,6 +3,7 @@
 The public names are loaded on first use, so that `lanes --help` need not wait for them.
 """
 
+import sys
 from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
@@ -11,6 +12,7 @@ if TYPE_CHECKING:
     from lanes.flags import Flag
     from lanes.measuring import measure
     from lanes.reading import LaneReading, Reading
+    from lanes.report.display import show
     from lanes.settings import Settings, read_settings
     from lanes.spots.quantities import Pair, Spot
 
@@ -27,6 +29,7 @@ __all__ = [
     "Spot",
     "measure",
     "read_settings",
+    "show",
 ]
 
 __version__ = "0.1.0"
@@ -44,6 +47,7 @@ _HOMES = {
     "Spot": "lanes.spots.quantities",
     "measure": "lanes.measuring",
     "read_settings": "lanes.settings",
+    "show": "lanes.report.display",
 }
 
 
@@ -57,3 +61,7 @@ def __getattr__(name: str) -> Any:
 
 def __dir__() -> list[str]:
     return sorted({*globals(), *__all__})
+
+
+if "IPython" in sys.modules:  # a notebook shows a reading as the plate and its table
+    import_module("lanes.report.display").register()

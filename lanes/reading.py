@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from typing import Any
 
 import numpy as np
@@ -94,6 +94,20 @@ class Reading:
     lanes: tuple[LaneReading, ...]
     flags: tuple[Flag, ...]
     settings: Settings
+
+    def to_rows(self) -> list[dict[str, Any]]:
+        """Return one dictionary a spot, as a data frame takes them; unknown is None.
+
+        Keys are lane, role, spot (from 1 at the origin), and the fields of `Spot`; `flags` holds
+        the names with blanks between.
+        """
+        keys = [each.name for each in fields(Spot) if each.name != "flags"]
+        return [
+            {"lane": lane.name, "role": lane.role, "spot": number,
+             **{key: getattr(spot, key) for key in keys},
+             "flags": " ".join(flag.name for flag in spot.flags)}
+            for lane in self.lanes for number, spot in enumerate(lane.spots, 1)
+        ]
 
     def lane(self, name: str) -> LaneReading:
         """Return the lane called `name`.

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -66,3 +66,14 @@ def refused(
         return err[7:].rstrip("\n")
 
     return run
+
+
+@pytest.fixture(scope="module")
+def few_trials() -> Iterator[None]:
+    """Put in few spots to learn what would be missed: for tests of form, not of numbers."""
+    from lanes.evidence import detection_limit
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(detection_limit, "RESOLUTIONS", (1.0,))
+        patch.setattr(detection_limit, "ROUNDS", 1)
+        yield

@@ -16,7 +16,7 @@ import lanes
 
 PUBLIC = [
     "Flag", "InputError", "LaneReading", "LanesError", "LayoutError", "OutputError", "Pair",
-    "Reading", "Settings", "Spot", "measure", "read_settings",
+    "Reading", "Settings", "Spot", "measure", "read_settings", "show",
 ]
 HEAVY = ("numpy", "scipy", "PIL", "matplotlib", "lmfit")
 

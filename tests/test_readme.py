@@ -41,6 +41,7 @@ def examples() -> list[str]:
     return re.findall(r"^    lanes (.+)$", section, re.M)
 
 
+@pytest.mark.usefixtures("few_trials")
 @pytest.mark.parametrize("line", examples())
 def test_the_examples_run(  # type: ignore[no-untyped-def]
     line: str, monkeypatch, capsys, tmp_path: Path

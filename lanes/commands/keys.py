@@ -9,16 +9,18 @@ KEYS = {
     "results": (
         "scan(file, sha256, width_px, height_px, bits, mode, dpi, transfer), light, law, channel, "
         "layout(width_mm, height_mm, origin_mm, front_mm, corners_px, found), lanes[](name, x_mm, "
-        "width_mm, run_mm, role, limit, spots[](rf, rf_sd, hrf, position_mm, area, area_sd, "
-        "area_percent, area_percent_sd, height, width_mm, sigma_mm, asymmetry, plate_number, "
-        "signal_to_noise, flags[]), pairs[](lower, upper, delta_rf, resolution, resolution_sd, "
-        "valley_to_peak), fit(components, r_squared, reduced_chi_square, aicc, bic, "
-        "tried[](components, shape, rss, parameters, aicc, bic)), noise(sd, correlation_mm), "
-        "flags[]), flags[](name, message), about, settings"
+        "width_mm, run_mm, role, limit, spots[](rf, rf_sd, rf_sd_noise, hrf, position_mm, area, "
+        "area_sd, area_sd_noise, area_percent, area_percent_sd, area_percent_sd_noise, height, "
+        "width_mm, sigma_mm, asymmetry, plate_number, signal_to_noise, colour, colour_name, "
+        "flags[]), pairs[](lower, upper, delta_rf, resolution, resolution_sd, "
+        "resolution_sd_noise, valley_to_peak), fit(components, r_squared, reduced_chi_square, "
+        "aicc, bic, tried[](components, shape, rss, parameters, aicc, bic)), noise(sd, "
+        "correlation_mm), flags[]), flags[](name, message), about, settings"
     ),
     "shoulder": (
         "lane, rf, verdict, p_value, delta_aicc, delta_bic, components[](rf, rf_sd, area_percent, "
-        "area_percent_sd), alternatives[](name, aicc), colour(p_value), detectable[](resolution, "
+        "area_percent_sd), alternatives[](name, aicc), colour(p_value), evidence[](view, verdict, "
+        "words, value), detectable[](resolution, "
         "percent)"
     ),
     "purity": (

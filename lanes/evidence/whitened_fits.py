@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.interpolate import make_interp_spline
 from scipy.linalg import cholesky, solve_triangular
 from scipy.special import erfcx
 
@@ -27,6 +28,7 @@ LN_SIGMA_AT = {3: 1, 4: 1, 5: 2}  # where a model of so many parameters has its 
 # Limits of an uneven spot: skew of 1 is a symmetry factor of about 3; flatness of 0.7 has a broad
 # foot, of 3 nearly a box's edges (computed).
 SKEWED, PEAKED, FLAT = 1.2, 0.7, 3.0
+COARSE = 0.7  # spacing of positions over the least sigma
 TAIL_LEAST, TAIL_MOST = 0.02, 6.0  # tau over sigma, as in the fit of a trace
 
 
@@ -47,6 +49,9 @@ class Space:
         Samples less the columns taken out.
     width : (ln sigma, sd) or None
         The width that other spots lead to expect: one more measurement, that of ln sigma.
+    coarse : ((m,) array, (r, m) array) or None
+        Fewer positions, and what takes a curve on those to the same coordinates: models are
+        smooth, and drawn there at less cost.
     """
 
     x: Floats
@@ -54,6 +59,7 @@ class Space:
     whole: Floats
     freedom: int
     width: tuple[float, float] | None = None
+    coarse: tuple[Floats, Floats] | None = None
 
     def data(self, y: Floats) -> Floats:
         """Return a trace in this space, (1, r), the expected width behind it where there is one."""
@@ -62,8 +68,9 @@ class Space:
 
     def seen(self, model: Model, p: Floats) -> tuple[Floats, Floats]:
         """Return a model's values (b, r) and derivatives (b, p, r) in this space."""
-        value, by = model(self.x, p)
-        value, by = value @ self.reduce.T, by @ self.reduce.T
+        x, reduce = (self.x, self.reduce) if self.coarse is None else self.coarse
+        value, by = model(x, p)
+        value, by = value @ reduce.T, by @ reduce.T
         if self.width is None:
             return value, by
         at = LN_SIGMA_AT[p.shape[1]]
@@ -107,7 +114,21 @@ def make_space(x: Floats, covariance: Floats, nuisance: Floats, narrowest: float
     shapes = np.exp(-0.5 * ((x[:, None] - steps) / narrowest) ** 2)
     u, s, _ = np.linalg.svd(white @ shapes, full_matrices=False)
     span = u[:, s > 1e-5 * s[0]]
-    return Space(x, span.T @ white, white, n - q.shape[1])
+    reduce = span.T @ white
+    return Space(x, reduce, white, n - q.shape[1], None, _coarse(x, reduce, narrowest))
+
+
+def _coarse(x: Floats, reduce: Floats, narrowest: float) -> tuple[Floats, Floats] | None:
+    """Return fewer positions and their operator, None where that would save nothing.
+
+    A quintic spline through a Gaussian at `COARSE` of its sigma is true to 4e-4 of its height
+    (computed); those that are fitted are mostly twice as broad, and truer by 2^6.
+    """
+    step = COARSE * narrowest
+    grid = np.arange(x[0] - 3 * step, x[-1] + 4 * step, step)
+    if grid.size > 0.7 * x.size:
+        return None
+    return grid, reduce @ make_interp_spline(grid, np.eye(grid.size), k=5)(x)
 
 
 def one(x: Floats, p: Floats) -> tuple[Floats, Floats]:
@@ -362,7 +383,7 @@ def fit_two(
         bump[:, 1] = 0.01
         for gap in _FAR:
             place = np.stack([c + way * gap * sigma, ln_sigma, np.ones(b)], axis=1)
-            g = one(space.x, place)[0] @ space.reduce.T
+            g = space.without_width().seen(one, place)[0]
             if space.width is not None:  # a second spot's height tells nothing of widths
                 g = np.concatenate([g, np.zeros((b, 1))], axis=1)
             # The bump less what the Gaussian's own values can make of it.

@@ -18,8 +18,8 @@ from lanes.settings import LaneNote, Settings, from_mapping
 
 Edit = Mapping[str, Any]
 # Plain choices, by the settings' own names.
-CHOICES = ("light", "law", "channel", "transfer", "turn", "background", "baseline_order",
-           "components", "plate_width", "plate_height", "dpi")
+CHOICES = ("light", "law", "channel", "spots", "transfer", "turn", "background", "baseline_order",
+           "components", "plate_width", "plate_height", "dpi", "page", "which_plate")
 
 LEAST_TURN = 100.0  # of two sides, in pixels squared: a plate of 10 x 10
 
@@ -57,7 +57,19 @@ def edited(settings: Settings, layout: Layout | None, edit: Edit) -> Settings:
             "mask": _mask, "unmask": _unmask}.get(str(kind))
     if done is None:
         raise InputError(f"the edit {kind!r} is unknown: load the page again")
-    return done(settings, layout, edit)
+    return done(_turned_as(settings, layout), layout, edit)
+
+
+def _turned_as(settings: Settings, layout: Layout) -> Settings:
+    """Return `settings` with the turn that the program found, under which places are counted.
+
+    It judges a turn only where nothing is placed: what is placed must not lie sideways by that.
+    """
+    if settings.turn != "auto" or settings.corners is not None:
+        return settings
+    right, down = layout.corners_px[1] - layout.corners_px[0]  # along the plate's lower edge
+    turn = (0 if right > 0 else 180) if abs(right) >= abs(down) else 90 if down > 0 else 270
+    return replace(settings, turn=turn) if turn else settings
 
 
 def corners_moved(settings: Settings, edit: Edit) -> Settings:
@@ -142,8 +154,8 @@ def _choose(settings: Settings, edit: Edit) -> Settings:
     if value in ("", None):
         value = getattr(Settings(), str(key))
     chosen = from_mapping({str(key): value}, settings)
-    if key == "turn" and chosen.turn != settings.turn:
-        # Turned, nothing lies where it lay.
+    if key in ("turn", "page", "which_plate") and chosen != settings:
+        # On another picture, or turned, nothing lies where it lay.
         return replace(chosen, corners=None, places=Places())
     return chosen
 

@@ -14,7 +14,14 @@ from lanes.page.document import Document
 from lanes.plate.given_places import heights_of
 from lanes.plate.layout import Lane, Layout
 from lanes.reading import LaneReading, Reading
-from lanes.report.tables import length_unit, no_spot, percent_text, resolution_text, rf_text
+from lanes.report.tables import (
+    PLUS_MINUS,
+    length_unit,
+    no_spot,
+    percent_text,
+    resolution_text,
+    rf_text,
+)
 
 MOST_POINTS = 700  # of a trace: more than a page's width shows
 
@@ -87,6 +94,7 @@ def reading_values(reading: Reading) -> dict[str, Any]:
         "law": reading.law,
         "channel": reading.channel,
         "unit": length_unit(reading),
+        "doubt": PLUS_MINUS,
         "flags": _flags(reading.flags),
         "kinds": {name: {"meaning": REGISTRY[name].meaning, "remedy": REGISTRY[name].remedy}
                   for name in sorted(names)},

@@ -48,6 +48,7 @@ class Reader:
         self._scan: tuple[object, Scan] | None = None
         self._plate: Plate | None = None
         self._lanes: tuple[LaneReading, ...] = ()
+        self._reading: Reading | None = None
         self._whole = False
 
     def scan(self, settings: Settings) -> Scan:
@@ -66,7 +67,7 @@ class Reader:
     def adopt(self, other: Reader) -> None:
         """Take over the stages of `other`."""
         self._scan, self._plate, self._lanes = other._scan, other._plate, other._lanes
-        self._whole = other._whole
+        self._reading, self._whole = other._reading, other._whole
 
     def read(self, settings: Settings, progress: Progress, whole: bool = False) -> Outcome:
         """Read the plate under `settings`: what differs from the last time, or the `whole`.
@@ -85,11 +86,15 @@ class Reader:
                 plate = prepare_scan(scan, settings)
             layout = plate.layout
             readings, count = self._read_lanes(plate, progress, quick)
-            reading = assemble(plate, readings)
-            self._plate, self._lanes = plate, readings
+            before = self._reading
+            if quick and 0 < count < len(readings) and before is not None:
+                reading = _with_lanes(before, plate, readings, self._lanes)
+            else:
+                reading = assemble(plate, readings, picture=False)
+            self._plate, self._lanes, self._reading = plate, readings, reading
             self._whole = not quick or (self._whole and count == 0)
         except LanesError as error:
-            self._plate, self._lanes = None, ()
+            self._plate, self._lanes, self._reading = None, (), None
             return Outcome(settings, layout or self._rough(settings), None, str(error), 0, True)
         return Outcome(settings, plate.layout, reading, None, count, self._whole)
 
@@ -161,6 +166,21 @@ class Reader:
             if line is not None:
                 layout = _with_line(layout, name, line)
         return layout
+
+
+def _with_lanes(
+    before: Reading, plate: Plate, lanes: tuple[LaneReading, ...], old: tuple[LaneReading, ...]
+) -> Reading:
+    """Return `before` with the lanes that were read anew.
+
+    What looks at the whole plate (its checks, its colours) stays as it was until all stages run
+    again: it takes longer than a lane does.
+    """
+    kept = {id(lane.trace): told for lane, told in zip(old, before.lanes, strict=True)}
+    shown = tuple(
+        replace(kept[id(lane.trace)], name=lane.name, role=lane.role)
+        if id(lane.trace) in kept else lane for lane in lanes)
+    return replace(before, layout=plate.layout, lanes=shown, settings=plate.settings)
 
 
 def _stages(settings: Settings, placed: bool) -> Settings:

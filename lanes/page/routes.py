@@ -74,11 +74,13 @@ def application(shelf: Shelf) -> Starlette:
         api.asking.close()
         shelf.close_all()
 
-    return Starlette(
+    app = Starlette(
         routes=[Route(path, _guarded(handler), methods=[method])
                 for path, method, handler in routes],
         exception_handlers={404: _not_found, 405: _not_found}, lifespan=lifespan,
     )
+    app.state.ending = False
+    return app
 
 
 def _guarded(handler: Handler) -> Handler:
@@ -198,7 +200,8 @@ class Api:
         after = _whole(request.query_params.get("after", "0"))
         end = asyncio.get_running_loop().time() + WAIT_S
         while document.stamp <= after and asyncio.get_running_loop().time() < end:
-            if await request.is_disconnected() or document.id not in self.shelf.open:
+            gone = await request.is_disconnected() or document.id not in self.shelf.open
+            if gone or request.app.state.ending:
                 break
             await asyncio.sleep(0.03)
         return JSONResponse(state(document))

@@ -7,8 +7,10 @@ import socket
 import webbrowser
 from collections.abc import Callable, Sequence
 from pathlib import Path
+from types import FrameType
 
 import uvicorn
+from starlette.applications import Starlette
 
 from lanes.errors import InputError
 from lanes.page.drafts import Drafts
@@ -51,10 +53,23 @@ def serve(
         port = listening.getsockname()[1]
         key = secrets.token_urlsafe(24)
         address = f"http://127.0.0.1:{port}/?key={key}"
-        config = uvicorn.Config(Gate(application(shelf), port, key), log_level="error",
+        app = application(shelf)
+        config = uvicorn.Config(Gate(app, port, key), log_level="error",
                                 timeout_graceful_shutdown=1, server_header=False, ws="none")
         say(f"The page is at {address}\nIt answers this machine only. Ctrl-C ends it; drafts are "
             "kept.")
         if browser:
             webbrowser.open(address)
-        uvicorn.Server(config).run(sockets=[listening])
+        _Server(config, app).run(sockets=[listening])
+
+
+class _Server(uvicorn.Server):
+    """A server that lets go of the questions for news it holds as soon as it is to end."""
+
+    def __init__(self, config: uvicorn.Config, app: Starlette) -> None:
+        super().__init__(config)
+        self._app = app
+
+    def handle_exit(self, sig: int, frame: FrameType | None) -> None:
+        self._app.state.ending = True
+        super().handle_exit(sig, frame)

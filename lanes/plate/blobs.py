@@ -68,6 +68,12 @@ BELOW_MM, BEYOND_MM = 1.5, 1.0  # how far past origin and front a blob's centre 
 BESIDE_MM = 1.3   # of a line: where a mark's halves, or a second stroke, are left of its mask
 MARK_MM = 2.2     # a dot, a cross or a tick is narrower, a spot left at the origin as wide or wider
 DRAWN_OUT = 3.5   # width over height: a strip along a line; half a spot has less
+# A small blob is pencil where thin matter that reaches this much farther than the blob's own half
+# fills this share of the square about it; a speck of dust or a scratch across fills less.
+STROKE_NEAR_MM, STROKE_LONG, STROKE_SHARE = 0.4, 2.0, 0.12
+# Spots are darker than the layer unless what is lighter stands out this much more: a plate of
+# dark spots has pale rims and gaps between them.
+LIGHTER = 1.1
 SIDE_MM = 1.5  # of the plate's sides: chipped layer
 
 
@@ -88,7 +94,38 @@ def blobs_between(planes: Planes, layout: Layout) -> tuple[Blob, ...]:
     What is left of the pencil beside the two lines is none: narrow, or drawn out along them.
     """
     found = find_blobs(layer_depths(planes, layout), planes.grid, None)
-    return tuple(b for b in found if not _pencil_beside(b, layout))
+    strokes = long_strokes(planes)
+    return tuple(b for b in found if not (
+        _pencil_beside(b, layout) or _on_stroke(b, strokes, planes, layout)))
+
+
+def long_strokes(planes: Planes) -> NDArray[np.int32]:
+    """Return the extent in coarse samples of the piece of thin matter that each sample is of."""
+    step, (rows, columns) = planes.step, (planes.grid.rows, planes.grid.columns)
+    thin = planes.thin[: rows * step, : columns * step]
+    coarse = thin.reshape(rows, step, columns, step).any(axis=(1, 3))
+    labels, count = ndimage.label(coarse, structure=np.ones((3, 3)))
+    length = np.zeros(count + 1, np.int32)
+    for number, place in enumerate(ndimage.find_objects(labels), 1):
+        length[number] = max(s.stop - s.start for s in place)
+    return np.asarray(length[labels])
+
+
+def _on_stroke(
+    blob: Blob, strokes: NDArray[np.int32], planes: Planes, layout: Layout
+) -> bool:
+    """Whether a small blob is where strokes meet or thicken: an arrow's head, a cross, a letter."""
+    grid, unit = planes.grid, layout.mm_per_unit
+    if min(blob.width, blob.height) > MARK_MM / unit:
+        return False
+    half = 0.5 * max(blob.width, blob.height) + STROKE_NEAR_MM / unit
+    low, high = (np.clip(np.rint([grid.row(blob.y - half), grid.row(blob.y + half)]), 0,
+                         grid.rows - 1).astype(int))
+    left, right = (np.clip(np.rint([grid.column(blob.x - half), grid.column(blob.x + half)]), 0,
+                           grid.columns - 1).astype(int))
+    near = strokes[low: high + 1, left: right + 1]
+    long = near > STROKE_LONG * half / grid.pitch
+    return bool(long.mean() > STROKE_SHARE)
 
 
 def _pencil_beside(blob: Blob, layout: Layout) -> bool:
@@ -104,10 +141,13 @@ def is_lighter(blobs: tuple[Blob, ...], asked: str) -> bool:
     """Return whether spots are lighter than the layer: as asked, or as most that stands out is."""
     if asked != "auto":
         return asked == "light"
-    # Capped, so that one scratch down to the glass can't outvote spots.
-    light, dark = (sum(min(b.strength, 40.0) for b in blobs if b.lighter == side)
-                   for side in (True, False))
-    return light > 2.0 * dark
+    # A yellow spot on a violet layer is darker in blue and lighter in green: the colour that shows
+    # most on either side speaks for it. By the root, so that one scratch can't outvote spots.
+    light, dark = (
+        max((sum(max(b.seen.get(c, 0.0), 0.0) ** 0.5 for b in blobs if b.lighter == side)
+             for c in {c for b in blobs for c in b.seen}), default=0.0)
+        for side in (True, False))
+    return light > LIGHTER * dark
 
 
 def depths(light: dict[str, Image], mm: float, off: Mask) -> Depths:

@@ -47,7 +47,7 @@ def find_both(
         if stroke is not None and (front is None or above(front, stroke.line, layout)):
             origin, found["origin"] = stroke.line, _confidence(stroke)
         else:
-            marks = find_marks(planes, layout)
+            marks = find_marks(planes)
             top = MIDDLE * height if front is None else float(front.at(layout.width / 2)) - (
                 RUN_MM / unit)
             origin = _inferred_origin(planes, layout, marks, min(top, MIDDLE * height))
@@ -67,7 +67,7 @@ def find_both(
         if stroke is not None:
             front, found["front"] = stroke.line, _confidence(stroke)
         else:
-            marks = find_marks(planes, layout) if marks is None else marks
+            marks = find_marks(planes) if marks is None else marks
             front = dashed_line(marks, layout, low, HIGHEST * height)
             if front is None or _blobs_above(planes, layout, origin, front):
                 raise LayoutError(
@@ -89,12 +89,12 @@ def find_both(
 def _inferred_origin(
     planes: Planes, layout: Layout, marks: list[Mark], high: float
 ) -> Line | None:
-    low = 2.0 / layout.mm_per_unit
-    line = dashed_line(marks, layout, max(LOWEST * layout.height, low), high)
-    if line is not None:
-        return line
     whole = replace(layout, origin=Line((-1e6,)), front=Line((1e6,)), lanes=())
-    return row_of_marks(marks, blobs_between(planes, whole), layout, high)
+    row = row_of_marks(planes, blobs_between(planes, whole), whole, high)
+    if row is not None:
+        return row
+    low = 2.0 / layout.mm_per_unit
+    return dashed_line(marks, layout, max(LOWEST * layout.height, low), high)
 
 
 def _blobs_above(planes: Planes, layout: Layout, origin: Line, front: Line) -> bool:

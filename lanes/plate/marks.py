@@ -13,17 +13,21 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from lanes.plate.blobs import depths, find_blobs
 from lanes.plate.layout import Blob, Floats, Layout, Line
-from lanes.plate.planes import Planes
+from lanes.plate.planes import Planes, coarsen, off_layer
 
 DASH_MM = 3.0        # shorter strokes are ticks, letters or scratches
 LEVEL = 0.1          # rise over run of a dash: 6 degrees
 THIN_MM = 0.8        # scatter of a dash about its own straight line and half its width
 TURN = 0.0175        # how well a hand draws a dash level: 1 degree (common practice)
 MARK_MM = (0.5, 5.0)  # a dot, a cross, a tick
+SMALL_MM = 2.2       # a dot of pencil as broad as it gets: a blob that broad is a spot
+# Standard deviations of a mark, and its share of the strongest: one hand draws them all alike.
+MARK_SURE, MARK_SHARE = 8.0, 0.2
 ROW_MM = 0.8         # how far marks put on by eye lie off one line
 UNDER_MM = 1.8       # a blob's column passes its mark nearer than this
-EDGE_MM = 1.0        # of the rim, where layer chips and shadows pass for strokes
+EDGE_MM = 1.3        # of the rim, where layer chips and shadows pass for strokes
 MARK_SD_MM = 0.3     # of a line through marks
 
 
@@ -39,11 +43,13 @@ class Mark:
     scatter: float
 
 
-def find_marks(planes: Planes, layout: Layout) -> list[Mark]:
+def find_marks(planes: Planes) -> list[Mark]:
     """Return every piece of thin matter 0.5 mm or longer, off the rim."""
     grid = planes.fine_grid
-    joined = ndimage.binary_closing(planes.thin, iterations=max(1, round(0.3 / grid.mm)))
-    labels, _ = ndimage.label(joined & True, structure=np.ones((3, 3)))
+    rim = max(1, round(EDGE_MM / grid.mm))
+    thin = np.zeros_like(planes.thin)
+    thin[rim:-rim, rim:-rim] = planes.thin[rim:-rim, rim:-rim]
+    labels, _ = ndimage.label(thin, structure=np.ones((3, 3)))
     found = []
     for number, place in enumerate(ndimage.find_objects(labels), 1):
         tall, wide = (s.stop - s.start for s in place)
@@ -55,9 +61,7 @@ def find_marks(planes: Planes, layout: Layout) -> list[Mark]:
         mark = Mark(float((column.mean() + 0.5) * grid.pitch), float((row.mean() + 0.5)
                     * grid.pitch), wide * grid.pitch, tall * grid.pitch, slope,
                     scatter * grid.pitch)
-        edge = EDGE_MM / layout.mm_per_unit
-        if edge < mark.y < layout.height - edge:
-            found.append(mark)
+        found.append(mark)
     return found
 
 
@@ -101,20 +105,24 @@ def dashed_line(marks: list[Mark], layout: Layout, low: float, high: float) -> L
     return Line((y0 - slope * x0, slope), sd)
 
 
-def row_of_marks(
-    marks: list[Mark], blobs: tuple[Blob, ...], layout: Layout, high: float
-) -> Line | None:
+def row_of_marks(planes: Planes, blobs: tuple[Blob, ...], layout: Layout, high: float
+                 ) -> Line | None:
     """Return the line through a row of origin marks below `high`, if any.
 
     A row is marks in a line, 4 mm or more apart, over which blobs stand: two of them, or three
-    without blobs that are evenly spaced.
+    without blobs that are evenly spaced. Marks are what stands out before thin matter is taken
+    out of the light, and not after.
     """
     unit = layout.mm_per_unit
     least, most = (v / unit for v in MARK_MM)
-    spots = [(m.x, m.y) for m in marks
-             if m.y < high and least <= max(m.wide, m.tall) <= most]
-    spots += [(b.x, b.y) for b in blobs
-              if b.y < high and not b.lighter and max(b.width, b.height) < 2.2 / unit]
+    whole = {"mean": coarsen(planes.fine, planes.fine_grid)[0]}
+    off = off_layer(layout, planes.fine_grid, planes.step)
+    marks = [b for b in find_blobs(depths(whole, planes.grid.mm, off), planes.grid, False)
+             if b.y < high and least <= max(b.width, b.height) <= most
+             and (max(b.width, b.height) < SMALL_MM / unit
+                  or not any(_inside(b, spot) for spot in blobs))]
+    strongest = max((m.strength for m in marks), default=0.0)
+    spots = [(m.x, m.y) for m in marks if m.strength > max(MARK_SURE, MARK_SHARE * strongest)]
     over = [b for b in blobs if max(b.width, b.height) > 1.0 / unit]
     best: tuple[float, list[tuple[float, float]]] = (0.0, [])
     for one, two in combinations(spots, 2):
@@ -134,6 +142,11 @@ def row_of_marks(
     c: Floats = np.polynomial.polynomial.polyfit(x, y, degree)
     sd = float(np.hypot(MARK_SD_MM / unit / np.sqrt(max(len(x) - degree, 1)), 0.1 / unit))
     return Line(tuple(float(v) for v in c), sd)
+
+
+def _inside(mark: Blob, spot: Blob) -> bool:
+    u, v = (mark.x - spot.x) / spot.width, (mark.y - spot.y) / spot.height
+    return bool(u * u + v * v < 0.25)
 
 
 def _row_score(row: list[tuple[float, float]], over: list[Blob], unit: float) -> float:

@@ -96,10 +96,10 @@ DEFINITIONS = (
     Definition(
         "± (sd)",
         "one standard deviation",
-        "From the noise of this plate, the correlation of neighbouring samples included, and for "
-        "Rf from how well the two lines are placed. It holds what the scan tells: not the "
-        "spotting, the development or the choice of model. Where those play no part, about 95 of "
-        "100 true values lie within 2 standard deviations.",
+        "Of all that is doubted: the noise of this plate, the correlation of neighbouring samples "
+        "included; how far spots' shapes depart from the formula; for area percent the law and the "
+        "layer's reflectance; for Rf how well the two lines are placed. In brackets, the noise "
+        "alone, where it differs. The spotting and the development are not in it.",
         "common practice",
     ),
     Definition(

@@ -102,7 +102,9 @@ def fixed(value: float | None, decimals: int) -> str:
     return f"{value:z.{decimals}f}"
 
 
-def with_sd(value: float | None, sd: float | None, decimals: int) -> str:
+def with_sd(
+    value: float | None, sd: float | None, decimals: int, noise: float | None = None
+) -> str:
     """Return `value ± sd`, the standard deviation with one or two figures.
 
     Parameters
@@ -111,7 +113,12 @@ def with_sd(value: float | None, sd: float | None, decimals: int) -> str:
         None, infinity and not-a-number are printed as `?`.
     decimals : int
         Used for the value where the standard deviation is unknown or zero.
+    noise : float or None
+        The part of the standard deviation that is noise alone, put in brackets where it is known
+        and reads otherwise.
 
+    >>> with_sd(56.02, 2.4, 1, 1.06), with_sd(56.02, 1.2, 1, 1.19)
+    ('56 ± 2 (1)', '56.0 ± 1.2')
     >>> with_sd(0.34567, 0.00123, 3), with_sd(0.34567, 0.0023, 3), with_sd(0.34567, None, 3)
     ('0.3457 ± 0.0012', '0.346 ± 0.002', '0.346 ± ?')
     """
@@ -122,7 +129,10 @@ def with_sd(value: float | None, sd: float | None, decimals: int) -> str:
     if sd <= 0:
         return f"{fixed(value, decimals)} ± 0"
     decimals = decimals_of(sd)
-    return f"{fixed(value, decimals)} ± {fixed(sd, decimals)}"
+    text = f"{fixed(value, decimals)} ± {fixed(sd, decimals)}"
+    if noise is None or not math.isfinite(noise) or fixed(noise, decimals) == fixed(sd, decimals):
+        return text
+    return f"{text} ({fixed(noise, decimals)})"
 
 
 def figures(value: float | None, count: int = 3) -> str:

@@ -13,16 +13,20 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from lanes.checks.blobs import unread_blobs
 from lanes.plate.layout import Lane, Layout
 from lanes.reading import LaneReading, Reading
 from lanes.report.canvas import DPI, MARK, TEXT, box, canvas, halo, png, spread, style
-from lanes.report.lane_figure import lane_png
+from lanes.report.lane_figure import lane_figure, lane_png
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
 Floats = NDArray[np.float64]
 
+__all__ = ["PLATE_FILE", "lane_figure", "lane_files", "pictures", "plate_figure", "plate_frame",
+           "plate_png"]
 PLATE_FILE = "plate.png"
 # Pixels around the plate.
 _LEFT, _TOP, _RIGHT, _BOTTOM = 110, 50, 110, 30
@@ -100,7 +104,13 @@ def _short(name: str) -> str:
 
 
 def plate_png(reading: Reading) -> bytes:
-    """Return the squared-up plate with its lanes, lines and numbered spots.
+    """Return the squared-up plate as PNG bytes: that of `plate_figure`."""
+    with style():
+        return png(plate_figure(reading))
+
+
+def plate_figure(reading: Reading) -> Figure:
+    """Return the squared-up plate with its lanes, lines and numbered spots as a figure.
 
     Raises
     ------
@@ -131,7 +141,13 @@ def plate_png(reading: Reading) -> bytes:
         for lane in layout.lanes:
             if lane.name in readings:
                 _plate_lane(axes, layout, lane, readings[lane.name], frame)
-        return png(figure)
+        for blob in unread_blobs(layout, reading.lanes):
+            # A dotted ring: it stands out of the layer and is not read.
+            turn = np.linspace(0.0, 2.0 * np.pi, 61)
+            axes.plot(blob.x + 0.8 * blob.width * np.cos(turn),
+                      blob.y + 0.8 * blob.height * np.sin(turn),
+                      color=MARK, lw=1.2, ls=(0, (1, 1.5)), path_effects=halo(2.4))
+        return figure
 
 
 def _lines(axes: Axes, layout: Layout) -> None:

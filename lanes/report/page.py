@@ -29,6 +29,7 @@ th.n, td.n { text-align: right; white-space: nowrap; }
 th.w, td.w { white-space: nowrap; }
 th.group { padding-top: .8rem; overflow-wrap: anywhere; }
 th.group span { font-weight: normal; }
+.bracket { color: #55606b; }
 .flag { white-space: nowrap; border: 1px solid #8fa3b5; border-radius: .25rem; padding: 0 .3rem;
   background: #f3f6f9; font-size: .9em; }
 img { display: block; max-width: 100%; height: auto; }
@@ -43,16 +44,21 @@ pre { background: #f3f6f9; padding: .7rem .9rem; white-space: pre-wrap; overflow
 @media (min-width: 62rem) {
   main { max-width: 72rem; }
   .desk { grid-template-columns: auto minmax(24rem, 1fr); }
+  .answer { grid-template-columns: minmax(18rem, 1fr) auto; }
 }
 @media (max-width: 30rem) {
   main { padding: 1rem .75rem 2rem; }
   th, td { padding-right: .4rem; }
   table { font-size: .94rem; }
+  .bracket { display: block; }
 }
 @media print {
   body { font-size: 10.5pt; line-height: 1.4; }
   main { max-width: none; padding: 0; }
   .desk { grid-template-columns: minmax(0, 9fr) minmax(0, 11fr); gap: 0 6mm; }
+  .desk table { break-inside: auto; } .desk p.quiet { break-after: auto; }
+  .answer { display: block; }
+  .bracket { display: block; }
   h1 { font-size: 18pt; } h2 { font-size: 13.5pt; margin-top: 6mm; } h3 { font-size: 11.5pt; }
   h2, h3, p.quiet { break-after: avoid; }
   table, tbody, tr, figure, p, .whole, dl > div { break-inside: avoid; }

@@ -40,18 +40,21 @@ def spots_table(reading: Reading) -> list[str]:
 
 def _row(lane: LaneReading, index: int) -> tuple[str, ...]:
     spot = lane.spots[index]
-    percent = percent_text(lane, spot)
-    value, bracket, rest = percent.partition(" (")
-    if bracket:
-        value += f'<br><span class="quiet">{rest.removesuffix(")")}</span>'
+    percent = _bracketed(percent_text(lane, spot))
     return (
-        str(index + 1), rf_text(lane, index), value + _under(spot.flags),
-        resolution_text(next_pair(lane, index)), figures(spot.signal_to_noise),
+        str(index + 1), rf_text(lane, index), percent + _under(spot.flags),
+        _bracketed(resolution_text(next_pair(lane, index))), figures(spot.signal_to_noise),
     )  # fmt: skip
 
 
+def _bracketed(text: str) -> str:
+    """Return a cell whose bracket goes to a line of its own where there is little room."""
+    value, bracket, rest = text.partition(" (")
+    return f'{value} <span class="bracket">({rest}</span>' if bracket else text
+
+
 def _under(flags: Iterable[Flag]) -> str:
-    return "".join(f'<br><span class="flag">{escape(flag.name)}</span>' for flag in flags)
+    return "".join(f'<div><span class="flag">{escape(flag.name)}</span></div>' for flag in flags)
 
 
 def further_table(reading: Reading) -> list[str]:

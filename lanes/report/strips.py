@@ -1,4 +1,4 @@
-"""Lanes side by side as strips of signal, the way the eye compares them."""
+"""Lanes side by side as strips of the scan, the way the eye compares them."""
 
 from __future__ import annotations
 
@@ -7,9 +7,12 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
-from lanes.reading import LaneReading
+from lanes.plate.picture import Picture, picture
+from lanes.reading import LaneReading, Plate
 from lanes.report.canvas import COLOURS, DPI, QUIET, TEXT, box, spread
+from lanes.report.lane_figure import strip_of
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -18,21 +21,25 @@ LETTERS = 285  # pixels beside the strips for the spots' names
 
 
 def strips(
-    figure: Figure, readings: Sequence[LaneReading], names: Sequence[str], labels: Sequence[str],
-    rfs: Sequence[float], left: int, top: int, height: int, heading: str,
+    figure: Figure, plates: Sequence[Plate], readings: Sequence[LaneReading],
+    names: Sequence[str], labels: Sequence[str], rfs: Sequence[float],
+    left: int, top: int, height: int, heading: str,
 ) -> None:
-    """Draw lanes side by side as strips of signal, dark where there is much, spots named right."""
+    """Draw lanes cut from their plates side by side, origin below, spots named right."""
     width = round(float(figure.get_size_inches()[0]) * DPI)
     each = (width - left - LETTERS) / len(readings)
-    most = max(float(np.quantile(_strip(r), 0.998)) for r in readings)
+    seen: dict[int, Picture] = {}
     low, high = -0.04, 1.04
-    for j, (reading, name) in enumerate(zip(readings, names, strict=True)):
+    for j, (plate, reading, name) in enumerate(zip(plates, readings, names, strict=True)):
         at, wide = round(left + (j + 0.06) * each), max(2, round(0.88 * each))
         axes = box(figure, at, top, wide, height)
         rf = reading.trace.rf
-        axes.imshow(_strip(reading), cmap="gray_r", vmin=0.0, vmax=most, aspect="auto",
-                    origin="lower", extent=(0.0, 1.0, float(rf[0]), float(rf[-1])),
-                    interpolation="nearest")
+        if id(plate) not in seen:
+            seen[id(plate)] = picture(plate.scan, plate.layout)
+        cut = _upright(plate, seen[id(plate)], reading, height)
+        if cut is not None:
+            axes.imshow(cut, aspect="auto", origin="lower", interpolation="antialiased",
+                        extent=(0.0, 1.0, float(rf[0]), float(rf[-1])))
         axes.set_ylim(low, high)
         axes.set_xticks([])
         axes.tick_params(labelleft=j == 0, left=j == 0)
@@ -56,8 +63,11 @@ def strips(
         beside.text(0.07, at, label, va="center", ha="left", size=TEXT - 1)
 
 
-def _strip(reading: LaneReading) -> np.ndarray[tuple[int, ...], np.dtype[np.float64]]:
-    """Return (rows, columns) of signal; a trace without strips is one column."""
-    if reading.trace.strips is not None:
-        return reading.trace.strips
-    return (reading.trace.signal - reading.background)[:, None]
+def _upright(
+    plate: Plate, whole: Picture, reading: LaneReading, height: int
+) -> NDArray[np.uint8] | None:
+    """Return a lane as (rows, columns, 3) bytes, row 0 at its lower end."""
+    rf = reading.trace.rf
+    span = (float(rf[0]), float(rf[-1]))
+    cut = strip_of(plate.layout, whole, reading.name, span, height)
+    return None if cut is None else cut.transpose(1, 0, 2)

@@ -152,12 +152,14 @@ def percent_text(lane: LaneReading, spot: Spot) -> str:
     """Return area percent with its standard deviation; a lone spot is 100 by definition."""
     if len(lane.spots) == 1:
         return "100 (only one found)"
-    return with_sd(spot.area_percent, spot.area_percent_sd, 1)
+    return with_sd(spot.area_percent, spot.area_percent_sd, 1, spot.area_percent_sd_noise)
 
 
 def resolution_text(both: Pair | None) -> str:
     """Return a pair's resolution with its standard deviation; empty for no pair."""
-    return "" if both is None else with_sd(both.resolution, both.resolution_sd, 2)
+    if both is None:
+        return ""
+    return with_sd(both.resolution, both.resolution_sd, 2, both.resolution_sd_noise)
 
 
 def next_pair(lane: LaneReading, index: int) -> Pair | None:
@@ -167,8 +169,8 @@ def next_pair(lane: LaneReading, index: int) -> Pair | None:
 
 
 # What stands under every table with Rf in it.
-PLUS_MINUS = ("± is one standard deviation; where an Rf has none, it is below half of its last "
-              "digit.")
+PLUS_MINUS = ("± is one standard deviation of all that is doubted, in brackets that of the noise "
+              "alone; where an Rf has none, it is below half of its last digit.")
 
 
 def text_table(reading: Reading) -> str:

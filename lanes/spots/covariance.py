@@ -13,9 +13,6 @@ from lanes.trace.noise import Noise
 
 Floats = NDArray[np.float64]
 
-# ln(sigma ratio) of neighbours: the fit ties merged ones to `choose.WIDTH_PRIOR`, but two
-# substances may differ by 30 % (common practice), taken as two standard deviations.
-WIDTH_SD = 0.15
 SINGULAR = 1e12  # condition number beyond which a fit fixes nothing
 
 
@@ -54,8 +51,7 @@ def covariances(
     weighted = np.zeros((x.size, data.shape[1]))
     weighted[usable] = data * problem.weight[:, None]
     middle = weighted.T @ noise.through(gain, weighted)
-    if problem.width_prior is not None:
-        middle = middle + prior.T @ prior * (WIDTH_SD / problem.width_prior) ** 2
+    middle = middle + prior.T @ prior
     carry = _carry(solution)
     out = carry @ inverse @ middle @ inverse @ carry.T
     if scaled is not None:

@@ -20,7 +20,7 @@ __all__ = ["ASSUMED", "ShapeDoubt", "SpotShape", "basis", "learn_shapes", "spot_
 
 Floats = NDArray[np.float64]
 
-PSEUDO_SPOTS = 4.0   # as how many of the plate's own spots the assumed doubt counts
+PSEUDO_SPOTS = 1.0   # as how many of the plate's own spots, the better witness, the assumed counts
 REACH = 4.5          # sigmas on either side of a spot in which its shape is looked at
 NEIGHBOUR = 2.5      # sigmas of a neighbour that must lie outside
 SEEN = 0.9           # share of those samples that must be usable

@@ -63,7 +63,8 @@ def better_shapes(
     if pair is not None:
         starts = (*single.peaks[:at], *pair, *single.peaks[at + 1:])
         trial = solve(problem, starts, none,
-                      frozenset(k + (k > at) for k in tails), share=not tails)
+                      frozenset(k + (k > at) for k in tails),
+                      share=not tails and problem.width_prior is None)
         if _fair_pair(trial, at):
             two = (criteria(problem, trial, shared)[1], trial.peaks)
     tail: tuple[float, tuple[Peak, ...]] | None = None
@@ -102,10 +103,10 @@ def gain_over_one(
     """
     none = np.zeros(0)
 
-    def bic(peaks: tuple[Peak, ...], share: bool = False) -> tuple[float, Solution]:
+    def bic(peaks: tuple[Peak, ...]) -> tuple[float, Solution]:
         tails = frozenset(k for k, q in enumerate(peaks) if q.tau)
         spent.append(len(peaks))
-        solution = solve(problem, peaks, none, tails, share=share and not tails)
+        solution = solve(problem, peaks, none, tails)
         return criteria(problem, solution, 1.0)[1], solution
 
     plain, single = bic(one)

@@ -166,6 +166,9 @@ def servers(folder: Path) -> Iterator[Start]:
                     server.process.wait(15)
                 except subprocess.TimeoutExpired:
                     server.kill()
-            for pipe in (server.process.stdout, server.process.stderr):
-                if pipe is not None:
-                    pipe.close()
+            assert server.process.stdout is not None
+            assert server.process.stderr is not None
+            server.process.stdout.close()
+            with server.process.stderr as errors:
+                if not errors.closed:
+                    assert "Traceback" not in (said := errors.read()), said

@@ -94,5 +94,3 @@ def test_it_listens_on_this_machine_only_and_ends_on_interrupt(start: Start) -> 
     assert f"00000000:{server.port:04X}" not in listening
     server.process.send_signal(signal.SIGINT)
     assert server.process.wait(20) in (0, 130)
-    assert server.process.stderr is not None
-    assert "Traceback" not in server.process.stderr.read()

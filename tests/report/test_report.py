@@ -89,7 +89,7 @@ def test_figures_limits_flags_and_settings_are_told(page):
     text = " ".join("".join(page.text).split())
     for words in (
         "no spot above 0.012 signal × mm²",
-        "only one found",
+        "(only one found)",
         "0.66 ± 0.03",
         "ab" * 32,
         'light = "white"',

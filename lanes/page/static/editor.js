@@ -4,18 +4,20 @@ import { byId, el, labelled, renew } from "./dom.js";
 import { chooseLane, edit, on, store } from "./store.js";
 
 const CHOICES = {
-  light: ["Light", [["auto", "judge from the picture"], ["white", "white"], ["254", "254 nm"],
+  light: ["Light", [["auto", "from the picture"], ["white", "white"], ["254", "254 nm"],
     ["366", "366 nm"]]],
   law: ["Law", [["auto", "by the light"], ["kubelka-munk", "Kubelka-Munk"],
     ["optical-density", "optical density"], ["emission", "emission"]]],
   channel: ["Channel", [["auto", "best contrast"], ["red", "red"], ["green", "green"],
     ["blue", "blue"], ["mean", "mean"], ["luminance", "luminance"]]],
-  turn: ["Turn", [["0", "as it is"], ["90", "90° left"], ["180", "upside down"],
+  spots: ["Spots", [["auto", "from the picture"], ["dark", "darker than the layer"],
+    ["light", "lighter than the layer"]]],
+  turn: ["Turn", [["auto", "as its pencil says"], ["0", "as it is"], ["90", "90° left"], ["180", "upside down"],
     ["270", "90° right"]]],
   background: ["Background", [["layer", "clean layer"], ["asymmetric", "asymmetric"],
     ["snip", "SNIP"], ["polynomial", "polynomial"], ["none", "none"]]],
 };
-const NUMBERS = { plate_width: "Plate width, mm", plate_height: "Plate height, mm", dpi: "Dots per inch",
+const NUMBERS = { which_plate: "Plate in the picture", page: "Page of the file", plate_width: "Plate width, mm", plate_height: "Plate height, mm", dpi: "Dots per inch",
   components: "Spots per lane" };
 
 export function startEditor() {
@@ -44,7 +46,7 @@ function drawChoices() {
     }, known.map(([value, text]) => el("option", { value, selected: value === now }, text))));
   };
   renew(byId("choices"), ["light", "law", "channel"].map(choice));
-  renew(byId("more-choices"), ["turn", "background"].map(choice),
+  renew(byId("more-choices"), ["spots", "turn", "background"].map(choice),
     Object.entries(NUMBERS).map(([key, title]) => labelled(title, el("input", {
       type: "number", min: 0, step: "any", value: settings[key] ?? "", "data-key": `choice ${key}`,
       onchange: (event) => edit({ do: "choose", key,

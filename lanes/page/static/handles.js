@@ -1,7 +1,7 @@
 // A handle on the plate: dragged by mouse and finger, moved by arrow keys, heard as a slider.
 
 import { set, svg } from "./dom.js";
-import { store } from "./store.js";
+import { emit, store } from "./store.js";
 
 const REST_MS = 450; // the keys' move is taken when they rest this long
 
@@ -43,6 +43,7 @@ export function handle({ key, label, shape, at, move, text, range, commit, step,
     node.focus({ preventScroll: true });
     node.setPointerCapture(event.pointerId);
     from = { place: at(), pointer: toPlate(event), moved: false };
+    store.held = true;
   });
   node.addEventListener("pointermove", (event) => {
     if (!from) return;
@@ -56,10 +57,13 @@ export function handle({ key, label, shape, at, move, text, range, commit, step,
   node.addEventListener("pointerup", () => {
     const moved = from?.moved;
     from = null;
+    store.held = false;
     if (moved) done();
+    else emit("state"); // what came in meanwhile was not drawn
   });
   node.addEventListener("pointercancel", () => {
     from = null;
+    store.held = false;
     done();
   });
   node.addEventListener("keydown", (event) => {

@@ -77,6 +77,7 @@ async function take(file) {
   say(`Taking in ${file.name}…`);
   try {
     const { id } = await upload(file);
+    say("");
     await listing();
     show(id);
   } catch (error) {

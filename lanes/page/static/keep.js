@@ -20,8 +20,7 @@ function draw() {
   renew(byId("about"), Object.entries(TEXTS).map(([key, title]) => labelled(title, el("input", {
     type: "text", value: about[key] ?? "", maxlength: 2000, "data-key": `about ${key}`,
     onchange: write(key) }))),
-  labelled("Notes", el("textarea", { rows: 4, value: about.notes ?? "", maxlength: 2000,
-    "data-key": "about notes", onchange: write("notes") })));
+  notes(about, write("notes")));
   const name = byId("save-name");
   if (!name.value) name.value = `${store.state.file.replace(/\.[^.]*$/, "")}-reading`;
   byId("save-home").textContent = store.state.home;
@@ -29,6 +28,13 @@ function draw() {
   byId("saved").hidden = !saved;
   byId("saved-where").textContent = saved ?? "";
   byId("saved-report").href = `${plate(store.id)}/saved/report.html`;
+}
+
+function notes(about, onchange) {
+  const entry = labelled("Notes", el("textarea", { rows: 4, value: about.notes ?? "",
+    maxlength: 2000, "data-key": "about notes", onchange }));
+  entry.classList.add("whole");
+  return entry;
 }
 
 async function save(event) {

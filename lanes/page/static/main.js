@@ -41,6 +41,7 @@ function inPlain(line) {
   const place = [[/: give its height .*--(origin|front).*/, ": drag the $1 to where it is"],
     [/; give the x of each with --lanes.*/, "; add lanes and drag them to where they are"],
     [/: give the x of each with --lanes.*/, ": add lanes and drag them to where they are"],
+    [/: give --origin and --front, counted.*/, ": drag both to where they are"],
     [/: scan the whole plate on an even bed.*/, ": drag its four corners to where they are"]];
   return place.reduce((text, [from, to]) => text.replace(from, to), line);
 }
@@ -93,7 +94,7 @@ function messages() {
     byId(kind === "error" ? "said-error" : "said-note").textContent = line;
     byId(kind === "error" ? "said-note" : "said-error").textContent = "";
     box.className = kind;
-    box.hidden = false;
+    box.hidden = !line;
     clearTimeout(timer);
     if (kind !== "error") timer = setTimeout(hide, 6000);
   });

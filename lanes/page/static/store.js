@@ -10,7 +10,8 @@ export const store = {
   reading: null,     // its last reading with traces
   readingStamp: -1,
   lane: 0,           // the lane looked at
-  moving: false,     // a handle is being dragged
+  held: false,       // a handle is under a finger or the mouse's button
+  moving: false,     // and is being dragged, or moved by keys
   mode: "photo",     // or "squared"
   listing: null,     // what the first page shows
   spotWanted: null,  // where a clicked spot goes: a question's entry
@@ -52,13 +53,13 @@ export async function refresh() {
 async function take(state) {
   if (state.id !== store.id) return;
   if (store.state && state.stamp < store.state.stamp) return;
-  const news = state.reading_stamp !== store.readingStamp;
-  store.state = state;
-  if (news) {
+  if (state.reading_stamp !== store.readingStamp) {
+    const { reading } = await get(`${plate(state.id)}/reading`);
+    if (state.id !== store.id || (store.state && state.stamp < store.state.stamp)) return;
     store.readingStamp = state.reading_stamp;
-    const { reading } = await get(`${plate(store.id)}/reading`);
     if (reading || state.error) store.reading = reading;
   }
+  store.state = state;
   const lanes = store.state.layout?.lanes.length ?? 0;
   store.lane = Math.max(0, Math.min(store.lane, lanes - 1));
   emit("state");

@@ -2,7 +2,7 @@
 
 import { plate } from "./api.js";
 import { byId, el, renew } from "./dom.js";
-import { maskSpot } from "./plate.js";
+import { maskSpot } from "./masks.js";
 import { edit, light, on, pick, say, spotNode, store } from "./store.js";
 
 const HEAD = ["Lane", "Spot", "Rf", "Area %", "Rs to next", "S/N", "Substance", "Remarks", ""];
@@ -23,6 +23,7 @@ function draw() {
   }
   byId("law").textContent = `Signal by ${reading.law}, ${reading.channel} channel, `
     + `${{ white: "white light", 254: "254 nm", 366: "366 nm" }[reading.light]}.`;
+  byId("doubt").textContent = reading.doubt;
   byId("table-box").classList.toggle("old", !state.fresh);
   renew(byId("spots"), el("caption", { class: "unseen" }, "Spots of every lane"),
     el("thead", {}, el("tr", {}, HEAD.map((text, i) =>

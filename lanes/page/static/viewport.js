@@ -77,15 +77,15 @@ export class Viewport {
   down(event) {
     if (event.defaultPrevented) return;
     this.pointers.set(event.pointerId, [event.clientX, event.clientY]);
-    if (event.pointerType !== "touch" || this.zoom > 1.01 || this.pointers.size > 1) {
-      this.svg.setPointerCapture(event.pointerId);
-    }
   }
 
   move(event) {
     const before = this.pointers.get(event.pointerId);
     if (!before) return;
     const now = [event.clientX, event.clientY];
+    // Not before it moves: a captured press would keep its click from what lies under it.
+    if (Math.hypot(now[0] - before[0], now[1] - before[1]) < 1) return;
+    if (this.zoom > 1.01 || this.pointers.size > 1) this.svg.setPointerCapture(event.pointerId);
     if (this.pointers.size === 2) {
       const other = [...this.pointers].find(([id]) => id !== event.pointerId)[1];
       const gap = (p) => Math.hypot(p[0] - other[0], p[1] - other[1]);

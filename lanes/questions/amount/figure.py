@@ -29,11 +29,11 @@ if TYPE_CHECKING:
 
 Floats = NDArray[np.float64]
 
-WIDTH, HEIGHT, _LEFT, _RIGHT = 1090, 900, 140, 30  # in pixels
+WIDTH, HEIGHT, _LEFT, _RIGHT = 1090, 820, 140, 30  # in pixels
 _MOST_NAMED = 12
 
 
-def amount_png(answer: Amounts, title: str) -> bytes:
+def amount_png(answer: Amounts) -> bytes:
     """Return the calibration as a picture, with each sample on the curve and on its own axis.
 
     A sample stands on the curve at its area, and below as a bar along the amounts that its
@@ -42,9 +42,8 @@ def amount_png(answer: Amounts, title: str) -> bytes:
     with style():
         figure = canvas(WIDTH, HEIGHT)
         width = WIDTH - _LEFT - _RIGHT
-        figure.text(_LEFT / WIDTH, 1 - 16 / HEIGHT, title, va="top", weight="bold", size=TEXT)
-        whole = box(figure, _LEFT, 95, width, 470)
-        rest = box(figure, _LEFT, 640, width, 180)
+        whole = box(figure, _LEFT, 50, width, 470)
+        rest = box(figure, _LEFT, 560, width, 180)
         reach = _reach(answer)
         _curve(whole, answer, reach)
         _unknowns(whole, answer, reach)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import replace
 from html import escape
 from typing import Any
@@ -12,7 +11,7 @@ from lanes.questions.amount.answer import Amounts, Unknown
 from lanes.questions.amount.calibration import Tried
 from lanes.questions.amount.figure import WIDTH, amount_png
 from lanes.report.answer import NOT_VALIDATED, AnswerReport
-from lanes.report.digits import UNKNOWN, figures, fixed, show_rf, up, with_sd
+from lanes.report.digits import UNKNOWN, decimals_of, figures, fixed, show_rf, up, with_sd
 from lanes.report.page import NUMBER, TEXT, WHOLE, table
 from lanes.settings import Settings
 
@@ -46,7 +45,7 @@ def render_amount(answer: Amounts, file: str, settings: Settings) -> AnswerRepor
         lines=lines,
         details=_details(answer),
         record=_record(answer),
-        draw=lambda: amount_png(answer, _heading(answer)),
+        draw=lambda: amount_png(answer),
         alt="Calibration: area against amount with its bands, the standards and the samples; "
         "below it the residuals",
         width_px=WIDTH,
@@ -147,10 +146,10 @@ def _sentence(u: Unknown, unit: str | None) -> str:
 
 
 def _places(u: Unknown) -> int | None:
-    """Return the decimals that show the interval with two figures; None where it has no width."""
+    """Return the decimals that half the interval needs; None where it has no width."""
     ends = [v for v in (u.low, u.amount, u.high) if v is not None]
-    wide = max(ends) - min(ends) if len(ends) > 1 else 0.0
-    return 1 - math.floor(math.log10(wide)) if wide > 0 else None
+    half = 0.5 * (max(ends) - min(ends)) if len(ends) > 1 else 0.0
+    return decimals_of(half) if half > 0 else None
 
 
 def _value(u: Unknown) -> str:

@@ -17,11 +17,12 @@ from scipy.linalg import block_diag
 from lanes.evidence.whitened_fits import Model, Space, fit
 from lanes.questions.compare.cospot_window import Window, window_of
 from lanes.reading import LaneReading
-from lanes.spots.choose import WIDTH_PRIOR
 from lanes.spots.model import Component, peak_shape
 
 Floats = NDArray[np.float64]
 
+# Of ln(width) of one substance in two lanes of a plate, which run alike (common practice).
+STRETCH_SD = 0.05
 TILT_SD = 0.035  # of half the ln of how unlike the two widen
 SHARE_SD = 0.4   # of ln(amount ratio) between co-spot and single lanes: spotting by hand
 NEAR_RF = 0.05   # how far from its spots a co-spot's own may lie, in Rf
@@ -209,7 +210,7 @@ def make_cospot(
     area = sum(c.area for c in parts)
     centre = sum(c.area * c.centre for c in parts) / area
     space = window.space(0.6 * min(u.sigma, a.sigma))
-    sds = (float(np.hypot(WIDTH_PRIOR, width_sd)), SHARE_SD,
+    sds = (float(np.hypot(STRETCH_SD, width_sd)), SHARE_SD,
            float(np.hypot(TILT_SD, width_sd)))
     logit = float(np.log(u.area / a.area))
     reduce = block_diag(space.reduce, np.diag(1.0 / np.array(sds)))

@@ -12,10 +12,9 @@ import lmfit
 import numpy as np
 from numpy.typing import NDArray
 
-from lanes.questions.compare.cospot import SHARE_SD, TILT_SD, belonging
+from lanes.questions.compare.cospot import SHARE_SD, STRETCH_SD, TILT_SD, belonging
 from lanes.questions.compare.cospot_window import Window, window_of
 from lanes.reading import LaneReading
-from lanes.spots.choose import WIDTH_PRIOR
 from lanes.spots.model import Component, peak_shape
 
 Floats = NDArray[np.float64]
@@ -71,55 +70,101 @@ def joint_fit(
     -------
     Joint, or None where the lanes can't be used.
     """
-    rfs = [lane.spots[i].rf for lane, i in zip(lanes, spots, strict=False)]
+    setup = _setup(lanes, spots, others, mm, shift_sd)
+    if setup is None:
+        return None
+    one, two = setup.solved(apart=False), setup.solved(apart=True)
+    n = sum(w.x.size - w.nuisance.shape[1] for w in setup.windows) + _PRIORS
+    gap = two.params["gap"]
+    alone = two.params["u_area"].value + two.params["a_area"].value
+    sd = None
+    if gap.stderr and np.isfinite(gap.stderr) and n > two.nvarys:
+        # lmfit scales by the residual; known noise is not made smaller by a lucky one.
+        sd = float(gap.stderr) * max(1.0, 1.0 / np.sqrt(max(two.redchi, 1e-12)))
+    return Joint(float(gap.value), sd, _aicc(one, n) - _aicc(two, n),
+                 float(two.params["c_total"].value / alone),
+                 float(two.params["c_share"].value))
+
+
+_PRIORS = 5  # terms that the residual holds beside the samples
+
+
+def _aicc(found: Any, n: int) -> float:
+    k = found.nvarys
+    return float(found.chisqr + 2 * k + 2 * k * (k + 1) / max(n - k - 1, 1))
+
+
+def _setup(
+    lanes: tuple[LaneReading, LaneReading, LaneReading], spots: tuple[int, int],
+    others: tuple[float, ...], mm: float, shift_sd: float,
+) -> _Setup | None:
+    """Return what is fitted, or None where a lane's window can't be had."""
+    rfs = tuple(lane.spots[i].rf for lane, i in zip(lanes, spots, strict=False))
     group = belonging(lanes[2], rfs[0], rfs[1], others)
     if not group:
         return None
     more = 0.5 * abs(rfs[0] - rfs[1]) * lanes[2].trace.run
     windows = [window_of(lanes[0], (spots[0],), mm), window_of(lanes[1], (spots[1],), mm),
                window_of(lanes[2], group, mm, more)]
-    if any(window is None for window in windows):
+    known = tuple(w for w in windows if w is not None)
+    if len(known) < len(windows):
         return None
-    known: list[Window] = [w for w in windows if w is not None]
-    parts = [lane.fit.components[i] for lane, i in zip(lanes, spots, strict=False)]
-    whites = [w.space(0.6 * min(c.sigma for c in parts)).whole for w in known]
-    runs = [lane.trace.run for lane in lanes]
-    taus = [c.tau / c.sigma for c in parts]
+    parts = tuple(lane.fit.components[i] for lane, i in zip(lanes, spots, strict=False))
+    whites = tuple(w.space(0.6 * min(c.sigma for c in parts)).whole for w in known)
     total = sum(lanes[2].fit.components[i].area for i in group)
+    return _Setup(known, whites, tuple(lane.trace.run for lane in lanes), rfs, parts, total,
+                  shift_sd)
 
-    def curve(x: Floats, rf: float, run: float, area: float, sigma: float, tail: float) -> Floats:
-        apex_at = Component(rf * run, 0.0, sigma, tail * sigma, area)
-        return peak_shape(x, apex_at.peak())[0]
 
-    def residual(parameters: lmfit.Parameters) -> Floats:
+@dataclass(frozen=True)
+class _Setup:
+    """The three windows of unknown (u), reference (a) and co-spot lane (c), ready to be fitted."""
+
+    windows: tuple[Window, ...]
+    whites: tuple[Floats, ...]
+    runs: tuple[float, ...]
+    rfs: tuple[float, ...]
+    parts: tuple[Component, ...]
+    total: float
+    shift_sd: float
+
+    def solved(self, apart: bool) -> Any:
+        """Return lmfit's result with the two spots `apart` by a free gap, or by none."""
+        return lmfit.minimize(self._residual, self._start(apart), max_nfev=2000)
+
+    def _curve(self, lane: int, spot: int, v: dict[str, float], name: str) -> Floats:
+        """Return spot `spot` in lane `lane`, by the parameters that begin with `name`."""
+        sigma, run = v[f"{name}_sigma"], self.runs[lane]
+        tail = self.parts[spot].tau / self.parts[spot].sigma
+        peak = Component(v[f"{name}_rf"] * run, 0.0, sigma, tail * sigma, v[f"{name}_area"]).peak()
+        return peak_shape(self.windows[lane].x, peak)[0]
+
+    def _residual(self, parameters: lmfit.Parameters) -> Floats:
         v: dict[str, float] = parameters.valuesdict()
-        models = [
-            curve(known[0].x, v["u_rf"], runs[0], v["u_area"], v["u_sigma"], taus[0]),
-            curve(known[1].x, v["a_rf"], runs[1], v["a_area"], v["a_sigma"], taus[1]),
-            curve(known[2].x, v["cu_rf"], runs[2], v["cu_area"], v["cu_sigma"], taus[0])
-            + curve(known[2].x, v["ca_rf"], runs[2], v["ca_area"], v["ca_sigma"], taus[1]),
-        ]
-        priors = [
-            v["a_shift"] / (np.sqrt(2.0) * shift_sd), v["c_shift"] / (np.sqrt(2.0) * shift_sd),
-            v["c_stretch"] / WIDTH_PRIOR, v["c_tilt"] / TILT_SD, v["c_ratio"] / SHARE_SD,
-        ]
+        models = [self._curve(0, 0, v, "u"), self._curve(1, 1, v, "a"),
+                  self._curve(2, 0, v, "cu") + self._curve(2, 1, v, "ca")]
+        shift = np.sqrt(2.0) * self.shift_sd
+        priors = [v["a_shift"] / shift, v["c_shift"] / shift, v["c_stretch"] / STRETCH_SD,
+                  v["c_tilt"] / TILT_SD, v["c_ratio"] / SHARE_SD]
         return np.concatenate([
-            *(white @ (w.y - m) for white, w, m in zip(whites, known, models, strict=True)),
+            *(white @ (w.y - m)
+              for white, w, m in zip(self.whites, self.windows, models, strict=True)),
             priors])
 
-    def solved(apart: bool) -> Any:
+    def _start(self, apart: bool) -> lmfit.Parameters:
+        (u, a), (u_rf, a_rf) = self.parts, self.rfs
         p = lmfit.Parameters()
-        p.add("u_rf", rfs[0])
-        p.add("u_area", parts[0].area, min=0.0)
-        p.add("u_sigma", parts[0].sigma, min=0.2 * parts[0].sigma)
-        p.add("a_area", parts[1].area, min=0.0)
-        p.add("a_sigma", parts[1].sigma, min=0.2 * parts[1].sigma)
-        p.add("gap", rfs[0] - rfs[1] if apart else 0.0, vary=apart)
-        p.add("a_shift", 0.0 if apart else rfs[1] - rfs[0])
+        p.add("u_rf", u_rf)
+        p.add("u_area", u.area, min=0.0)
+        p.add("u_sigma", u.sigma, min=0.2 * u.sigma)
+        p.add("a_area", a.area, min=0.0)
+        p.add("a_sigma", a.sigma, min=0.2 * a.sigma)
+        p.add("gap", u_rf - a_rf if apart else 0.0, vary=apart)
+        p.add("a_shift", 0.0 if apart else a_rf - u_rf)
         p.add("c_shift", 0.0)
         p.add("c_stretch", 0.0, min=-0.5, max=0.5)
         p.add("c_tilt", 0.0, min=-0.3, max=0.3)
-        p.add("c_total", total, min=0.0)
+        p.add("c_total", self.total, min=0.0)
         p.add("c_ratio", 0.0, min=-3.0, max=3.0)
         p.add("a_rf", expr="u_rf - gap + a_shift")
         p.add("c_share", expr="1 / (1 + a_area / max(u_area, 1e-300) * exp(-c_ratio))")
@@ -129,22 +174,4 @@ def joint_fit(
         p.add("ca_area", expr="c_total * (1 - c_share)")
         p.add("cu_sigma", expr="u_sigma * exp(c_stretch + c_tilt)")
         p.add("ca_sigma", expr="a_sigma * exp(c_stretch - c_tilt)")
-        return lmfit.minimize(residual, p, max_nfev=2000)
-
-    one, two = solved(False), solved(True)
-    n = sum(w.x.size - w.nuisance.shape[1] for w in known) + 5
-    count = two.nvarys
-
-    def aicc(found: Any) -> float:
-        k = found.nvarys
-        return float(found.chisqr + 2 * k + 2 * k * (k + 1) / max(n - k - 1, 1))
-
-    gap = two.params["gap"]
-    alone = two.params["u_area"].value + two.params["a_area"].value
-    sd = None
-    if gap.stderr and np.isfinite(gap.stderr) and n > count:
-        # lmfit scales by the residual; known noise is not made smaller by a lucky one.
-        sd = float(gap.stderr) * max(1.0, 1.0 / np.sqrt(max(two.redchi, 1e-12)))
-    return Joint(float(gap.value), sd, aicc(one) - aicc(two),
-                 float(two.params["c_total"].value / alone),
-                 float(two.params["c_share"].value))
+        return p

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from lanes.plate.picture import Picture, picture
 from lanes.questions.compare.answer import Comparison, Shown
 from lanes.questions.compare.pair import NEAR_RF, SpotPair
-from lanes.report.canvas import COLOURS, DASHES, INK, MARK, QUIET, TEXT, box, canvas, png, style
+from lanes.report.canvas import COLOURS, DASHES, INK, MARK, QUIET, box, canvas, png, style
 from lanes.report.digits import show_rf
 from lanes.report.lane_figure import strip_of
 
@@ -30,11 +30,10 @@ MARKS: dict[str, tuple[str, Literal["full", "none"], str]] = {
 }
 
 
-def compare_png(answer: Comparison, title: str) -> bytes:
+def compare_png(answer: Comparison) -> bytes:
     """Return the strips of all lanes compared, their traces, and the differences below."""
     span = _span(answer)
-    title = _wrapped(title)
-    head = 50 + 24 * title.count("\n")
+    head = 14
     rows = near_pairs(answer)[:MOST_ROWS]
     width = WIDTH - _LEFT - _RIGHT
     strips = _STRIP + 6
@@ -42,11 +41,9 @@ def compare_png(answer: Comparison, title: str) -> bytes:
     top_traces = head + strips * len(answer.shown) + 24 + 26 * names
     top_rows = top_traces + _TRACES + 118
     tall = max(60, _ROW * max(1, len(rows)) + 16)
-    total = top_rows + tall + 66
+    total = top_rows + tall + 74
     with style():
         figure = canvas(WIDTH, total)
-        figure.text(14 / WIDTH, 1 - 14 / total, title, va="top", weight="bold", size=TEXT,
-                    linespacing=1.3)
         made: dict[int, Picture] = {}
         for k, shown in enumerate(answer.shown):
             axes = box(figure, _LEFT, head + strips * k, width, _STRIP)
@@ -72,13 +69,6 @@ def near_pairs(answer: Comparison) -> list[SpotPair]:
 
 def _short(name: str, most: int = 16) -> str:
     return name if len(name) <= most else name[: most - 1] + "…"
-
-
-def _wrapped(title: str) -> str:
-    from textwrap import wrap
-
-    lines = wrap(title, 78)
-    return "\n".join(lines[:3]) + (" …" if len(lines) > 3 else "")
 
 
 def _span(answer: Comparison) -> tuple[float, float]:
@@ -110,7 +100,9 @@ def _traces(axes: Axes, answer: Comparison, span: tuple[float, float]) -> None:
         values = lane.trace.signal - lane.background - lane.fit.baseline
         # An empty lane is drawn to the scale of the others: noise is no spot.
         most = max((c.height for c in lane.fit.components), default=tallest)
-        values = np.where(lane.trace.usable, values, np.nan) / most
+        # Where pencil hid the trace, what was fitted carries the line on: it does not break.
+        fitted = lane.fit.model - lane.fit.baseline
+        values = np.where(lane.trace.usable, values, fitted) / most
         first = k == 0
         axes.plot(rf, values, color=INK if first else COLOURS[(k - 1) % len(COLOURS)],
                   lw=2.2 if first else 1.4, ls=DASHES[k % len(DASHES)], zorder=5 - min(k, 4),
@@ -124,9 +116,9 @@ def _traces(axes: Axes, answer: Comparison, span: tuple[float, float]) -> None:
     axes.set_ylabel("Signal, each lane to\nits tallest spot")
     axes.spines[["top", "right"]].set_visible(False)
     axes.xaxis.set_major_locator(MaxNLocator(11, steps=[1, 2, 5, 10]))
-    axes.yaxis.set_major_locator(MaxNLocator(4))
+    axes.set_yticks([0.0, 0.5, 1.0])
     if answer.unexplained:
-        axes.set_xlabel("Rf (▼ explained by no reference)")
+        axes.set_xlabel("Rf (▼ matches no reference)")
     axes.legend(loc="lower left", bbox_to_anchor=(-0.01, 1.0), ncols=_COLUMNS, frameon=False,
                 borderaxespad=0.2, handlelength=2.6, columnspacing=1.2)
 

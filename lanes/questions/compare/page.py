@@ -32,7 +32,7 @@ def render_compare(answer: Comparison, file: str, settings: Settings) -> AnswerR
         lines=lines,
         details=_details(answer),
         record=_record(answer),
-        draw=lambda: compare_png(answer, f"Unknown: lane {answer.unknown}"),
+        draw=lambda: compare_png(answer),
         alt=f"Strips and traces of lane {answer.unknown}, the references and the co-spots on one "
         "Rf axis, and the differences in Rf with their intervals",
         width_px=WIDTH,

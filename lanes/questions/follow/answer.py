@@ -64,6 +64,8 @@ class Follow:
     flags : tuple of Flag
     readings : tuple of LaneReading
     tracks : tuple of Track
+    plates : tuple of Plate
+        The plate of each reading.
     """
 
     times: tuple[float, ...]
@@ -80,6 +82,7 @@ class Follow:
     flags: tuple[Flag, ...]
     readings: tuple[LaneReading, ...]
     tracks: tuple[Track, ...]
+    plates: tuple[Plate, ...]
 
 
 def follow(
@@ -161,6 +164,7 @@ def answer(
               for track, kind, levels in zip(found, kinds, shares, strict=True)),
         first, made, chosen[2], conversion(shares[first]), points, order, alike,
         tuple(dict.fromkeys((*flags, *_flags(plates, read)))), tuple(readings), found,
+        tuple(plate for *_, plate, _ in read),
     )
 
 

@@ -21,6 +21,7 @@ from lanes.report.canvas import (
     box,
     canvas,
     png,
+    spread,
     style,
 )
 from lanes.report.digits import show_rf
@@ -29,40 +30,36 @@ from lanes.report.strips import strips
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-WIDTH, _LEFT, _RIGHT = 1090, 125, 30  # in pixels
-_STRIPS, _SHARES, _FIT = 330, 330, 270
+WIDTH, _LEFT, _RIGHT = 1090, 125, 70  # in pixels
+_STRIPS, _SHARES, _FIT, _KEY = 330, 330, 270, 84  # the key has two rows
+_LIMIT = "not detected: limit"
 MARKERS = ("o", "s", "^", "D", "v", "P")
 
 
-def follow_png(answer: Follow, title: str) -> bytes:
+def follow_png(answer: Follow) -> bytes:
     """Return the lanes' strips above the shares over time above the fitted quantity.
 
     What was not detected is an open mark at its limit with a stroke down to nothing.
     """
     fitted = any(p.value is not None and p.sd for p in answer.points)
-    top = 100
-    height = top + _STRIPS + 60 + _SHARES + (90 + _FIT if fitted else 0) + 75
+    top = 40
+    height = top + _STRIPS + _KEY + _SHARES + (90 + _FIT if fitted else 0) + 75
     with style():
         figure = canvas(WIDTH, height)
-        figure.text(0.015, 1 - 16 / height, _wrapped(title), va="top", weight="bold", size=TEXT)
         labels = [f"Rf {show_rf(c.rf)}, {c.kind}" for c in answer.courses]
-        strips(figure, answer.readings, [f"{time:g}" for time in answer.times], labels,
+        times = [f"{time:g}" for time in answer.times]
+        strips(figure, answer.plates, answer.readings, times, labels,
                [c.rf for c in answer.courses], _LEFT, top, _STRIPS, f"Time, {answer.unit}")
         width = WIDTH - _LEFT - _RIGHT
-        shares = box(figure, _LEFT, top + _STRIPS + 60, width, _SHARES)
+        shares = box(figure, _LEFT, top + _STRIPS + _KEY, width, _SHARES)
         _shares(shares, answer)
         axes = shares
         if fitted:
-            axes = box(figure, _LEFT, top + _STRIPS + 60 + _SHARES + 90, width, _FIT)
+            below = top + _STRIPS + _KEY + _SHARES + 90
+            axes = box(figure, _LEFT, below, width, _FIT)
             _fitted(axes, answer)
         axes.set_xlabel(f"Time, {answer.unit}")
         return png(figure)
-
-
-def _wrapped(title: str) -> str:
-    from textwrap import fill
-
-    return fill(title, 80)
 
 
 def bars(axes: Axes, levels: Sequence[Level], i: int, label: str, aside: float = 0.0) -> None:
@@ -87,8 +84,10 @@ def bars(axes: Axes, levels: Sequence[Level], i: int, label: str, aside: float =
 def _shares(axes: Axes, answer: Follow) -> None:
     for i, course in enumerate(answer.courses):
         if i != answer.reference:
-            bars(axes, course.levels, i, f"Rf {show_rf(course.rf)}", 0.008 * answer.times[-1])
+            bars(axes, course.levels, i, f"Rf {show_rf(course.rf)}, {course.kind}",
+                 0.008 * answer.times[-1])
     _limit_key(axes, any(not v.detected for c in answer.courses for v in c.levels))
+    _ends(axes, answer)
     over = "signal" if answer.reference is None else "reference"
     axes.set_ylabel(f"Share, % of {over}")
     _frame(axes)
@@ -97,8 +96,7 @@ def _shares(axes: Axes, answer: Follow) -> None:
         axes.set_ylim(-3.0, 104.0)
     handles, _ = axes.get_legend_handles_labels()
     if len(handles) <= 12:
-        axes.legend(loc="lower left", bbox_to_anchor=(-0.01, 1.0), ncols=5, frameon=False,
-                    borderaxespad=0.2, handlelength=2.4, columnspacing=1.2)
+        _legend(axes, ncols=3)
 
 
 def _fitted(axes: Axes, answer: Follow) -> None:
@@ -106,7 +104,7 @@ def _fitted(axes: Axes, answer: Follow) -> None:
     told = [p for p in answer.points if p.value is not None and p.sd]
     axes.errorbar([p.time for p in told], [scale * (p.value or 0.0) for p in told],
                   yerr=[scale * TWO_SIDED_95 * (p.sd or 0.0) for p in told], color=INK,
-                  marker="o", ms=5, ls="", capsize=3, label="start")
+                  marker="o", ms=5, ls="", capsize=3, label="measured")
     for p in answer.points:
         if p.value is None:
             _limit(axes, p, scale)
@@ -114,23 +112,45 @@ def _fitted(axes: Axes, answer: Follow) -> None:
     x = np.linspace(0.0, late, 400)
     rate, alike = answer.order.rate, None if answer.alike is None else answer.alike.rate
     if alike is not None:
-        axes.plot(x, scale * alike.curve(x), color=QUIET, lw=1.2, ls=(0, (2, 2)),
+        axes.plot(x, scale * alike.curve(x), color=COLOURS[1], lw=1.4, ls=(0, (3, 3)), zorder=3,
                   label="if responses were equal")
     if rate is not None:
-        axes.plot(x, scale * rate.curve(x), color=MARK, lw=1.6, label="first-order fit")
+        axes.plot(x, scale * rate.curve(x), color=MARK, lw=1.8, label="first order")
     _limit_key(axes, any(p.value is None for p in answer.points))
-    axes.set_ylabel("Start, % of it\nand products" if answer.reference is None
-                    else "Start, % of\nreference")
+    axes.set_ylabel("Starting material,\n% of it and products" if answer.reference is None
+                    else "Starting material,\n% of reference")
     _frame(axes)
     axes.set_xlim(-0.03 * late, late)
-    axes.legend(loc="lower left", bbox_to_anchor=(-0.01, 1.0), ncols=4, frameon=False,
-                borderaxespad=0.2, handlelength=2.0, columnspacing=1.0)
+    _legend(axes, ncols=4)
+
+
+def _ends(axes: Axes, answer: Follow) -> None:
+    """Name each curve at its last point, right of the axes."""
+    shown = [(i, c.levels[-1]) for i, c in enumerate(answer.courses)
+             if i != answer.reference and c.levels[-1].percent is not None]
+    shown.sort(key=lambda each: each[1].percent or 0.0)
+    low, high = axes.get_ylim()
+    gap = 26.0 / _SHARES * (high - low)
+    places = spread([level.percent or 0.0 for _, level in shown], gap, low, high)
+    for (i, _), at in zip(shown, places, strict=True):
+        axes.annotate(show_rf(answer.courses[i].rf), (1.0, float(at)), (5, 0), va="center",
+                      xycoords=("axes fraction", "data"), textcoords="offset points",
+                      color=COLOURS[i % len(COLOURS)], size=TEXT - 1)
+
+
+def _legend(axes: Axes, ncols: int) -> None:
+    """Put the key above the axes, limits last."""
+    handles, labels = axes.get_legend_handles_labels()
+    order = sorted(range(len(labels)), key=lambda i: labels[i] == _LIMIT)
+    axes.legend([handles[i] for i in order], [labels[i] for i in order], loc="lower left",
+                bbox_to_anchor=(-0.01, 1.0), ncols=ncols, frameon=False, borderaxespad=0.2,
+                handlelength=2.4, columnspacing=1.0)
 
 
 def _limit_key(axes: Axes, wanted: bool) -> None:
     if wanted:
         axes.plot([], [], color=QUIET, marker="o", ms=5, mfc="white", ls="",
-                  label="not detected, limit")
+                  label=_LIMIT)
 
 
 def _limit(axes: Axes, p: TimePoint, scale: float) -> None:

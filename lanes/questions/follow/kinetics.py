@@ -278,13 +278,16 @@ def first_order(
     level = TWO_SIDED_95**2
     if widened > 1.0:
         level = float(student.ppf(0.975, freedom)) ** 2 * widened**2
-    ends = [_end(series, best, squares, free, "k", sign, level) for sign in (-1.0, 1.0)]
-    if ends[0] is None or ends[1] is None:
-        return cannot("the series bounds the rate on one side only" if ends[0] or ends[1]
+
+    def ends(name: str) -> list[float | None]:
+        return [_end(series, best, squares, free, name, sign, level) for sign in (-1.0, 1.0)]
+
+    low, high = ends("k")
+    if low is None or high is None:
+        return cannot("the series bounds the rate on one side only" if low or high
                       else "the series does not bound the rate")
-    k = Range(math.exp(best[0]), math.exp(ends[0]), math.exp(ends[1]))
-    half = Range(math.log(2.0) / k.value, math.log(2.0) * math.exp(-ends[1]),
-                 math.log(2.0) * math.exp(-ends[0]))
+    k = Range(math.exp(best[0]), math.exp(low), math.exp(high))
+    half = Range(*(math.log(2.0) * math.exp(-end) for end in (best[0], high, low)))
     sd = None
     if covariance is not None and covariance[0, 0] > 0:
         sd = k.value * widened * math.sqrt(float(covariance[0, 0]))
@@ -292,8 +295,7 @@ def first_order(
     if alike:
         ratio = Range(1.0, None, None)
     elif shares:
-        both = [_end(series, best, squares, free, "r", sign, level) for sign in (-1.0, 1.0)]
-        ratio = Range(math.exp(best[1]), *(None if e is None else math.exp(e) for e in both))
+        ratio = Range(math.exp(best[1]), *(None if e is None else math.exp(e) for e in ends("r")))
     return Order("first order", "", Rate(
         k, sd, half, ratio, None if shares else math.exp(best[1]),
         float(best[2]) if shares and present else None, measured, freedom, widened, misfit,

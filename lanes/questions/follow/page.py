@@ -34,7 +34,7 @@ def render_follow(answer: Follow, file: str, settings: Settings) -> AnswerReport
         lines=lines,
         details=_details(answer),
         record=_record(answer),
-        draw=lambda: follow_png(answer, lines[0]),
+        draw=lambda: follow_png(answer),
         alt="Lanes in order of time, the share of every spot over time with 95 % intervals, and "
         "what the rate was fitted to",
         width_px=WIDTH,
@@ -127,17 +127,14 @@ def _short(answer: Follow) -> list[str]:
     last, start = answer.conversion[-1], answer.courses[answer.start]
     of = "%" if answer.reference is None else "% of the reference"
     when = f"At {answer.times[-1]:g} {one_line(answer.unit)}"
-    where = f"the starting material, Rf {show_rf(start.rf)},"
     level = start.levels[-1]
-    if not level.detected:
-        above = "" if last.low is None else f": conversion above {_floor(last.low)} %"
-        first = f"{when} {where} is {_share(level, of)}{above}."
-    elif last.percent is None:
+    if last.percent is not None and level.detected:
+        first = f"{when} conversion is {_span(last.percent, last.low, last.high, 1)} %."
+    elif level.detected or last.low is None:
         first = f"{when} conversion is not known."
     else:
-        first = (f"{when} conversion is {_span(last.percent, last.low, last.high, 1)} %: {where} "
-                 f"is at {_share(level, of)}.")
-    lines = [first]
+        first = f"{when} conversion is above {_floor(last.low)} %."
+    lines = [first, f"Starting material at Rf {show_rf(start.rf)}: {_share(level, of)}."]
     if answer.product is not None:
         made = answer.courses[answer.product]
         lines.append(f"Product at Rf {show_rf(made.rf)}: {_share(made.levels[-1], of)}.")

@@ -84,6 +84,8 @@ class Fractions:
         Of every substance in the lanes, from origin to front.
     areas : tuple of tuple of float or None
         Each substance's area in each fraction; None where it was not found.
+    plates : tuple of Plate
+        The plate of each reading.
     """
 
     target_rf: float
@@ -98,6 +100,7 @@ class Fractions:
     readings: tuple[LaneReading, ...]
     rfs: tuple[float, ...]
     areas: tuple[tuple[float | None, ...], ...]
+    plates: tuple[Plate, ...]
 
 
 def fractions(
@@ -186,6 +189,7 @@ def answer(
         tuple(tuple(None if p is None else reading.spots[p].area
                     for reading, p in zip(readings, track.places, strict=True))
               for track in found),
+        tuple(plate for _, plate, _ in lanes),
     )
 
 

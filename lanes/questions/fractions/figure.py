@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from textwrap import fill
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from lanes.questions.fractions.answer import Fractions
-from lanes.report.canvas import COLOURS, INK, MARK, QUIET, TEXT, box, canvas, png, style
+from lanes.report.canvas import COLOURS, INK, MARK, QUIET, box, canvas, png, style
 from lanes.report.digits import show_rf
 from lanes.report.strips import LETTERS, strips
 
@@ -20,21 +19,20 @@ _STRIPS, _AREAS, _PURITY = 300, 270, 300
 _SHADE = "#dfe8f1"
 
 
-def fractions_png(answer: Fractions, title: str) -> bytes:
+def fractions_png(answer: Fractions) -> bytes:
     """Return the lanes' strips above the areas above the purities, lane under lane.
 
     The pool (the nearest one, hatched, where none meets what was asked) is shaded.
     """
-    top = 100
+    top = 40
     height = top + _STRIPS + 60 + _AREAS + 30 + _PURITY + 75
     wanted = min(range(len(answer.rfs)), key=lambda i: abs(answer.rfs[i] - answer.target_rf))
     labels = [f"Rf {show_rf(rf)}{', target' if i == wanted else ''}"
               for i, rf in enumerate(answer.rfs)]
     with style():
         figure = canvas(WIDTH, height)
-        figure.text(0.015, 1 - 16 / height, fill(title, 80), va="top", weight="bold", size=TEXT)
-        strips(figure, answer.readings, [f.name for f in answer.fractions], labels, answer.rfs,
-               _LEFT, top, _STRIPS, "Fraction")
+        strips(figure, answer.plates, answer.readings, [f.name for f in answer.fractions], labels,
+               answer.rfs, _LEFT, top, _STRIPS, "Fraction")
         width = WIDTH - _LEFT - LETTERS
         areas = box(figure, _LEFT, top + _STRIPS + 60, width, _AREAS)
         purity = box(figure, _LEFT, top + _STRIPS + 60 + _AREAS + 30, width, _PURITY)

@@ -29,7 +29,7 @@ def render_fractions(answer: Fractions, file: str, settings: Settings) -> Answer
         lines=lines,
         details=[_each(f) for f in answer.fractions],
         record=_record(answer),
-        draw=lambda: fractions_png(answer, lines[0]),
+        draw=lambda: fractions_png(answer),
         alt="The fractions' lanes, target and other spots in each, and each one's purity with "
         "the pool shaded",
         width_px=WIDTH,
@@ -90,32 +90,39 @@ def _whole(pool: Pool) -> bool:
     return pool.recovery_low == pool.recovery_high == 100.0
 
 
-def _pool(answer: Fractions, pool: Pool) -> str:
-    kept = ("all" if _whole(pool)
-            else f"{_span(pool.recovery, pool.recovery_low, pool.recovery_high)} %")
-    return (f"{_span(pool.purity, pool.low, pool.high)} area percent, {kept} of the target "
-            "recovered")
+def _purity(pool: Pool) -> str:
+    return f"{_span(pool.purity, pool.low, pool.high)} area percent"
+
+
+def _kept(pool: Pool) -> str:
+    if _whole(pool):
+        return "all of the target"
+    return f"{_span(pool.recovery, pool.recovery_low, pool.recovery_high)} % of the target"
+
+
+def _pool(pool: Pool) -> str:
+    return f"{_purity(pool)}, {_kept(pool)} recovered"
 
 
 def _short(answer: Fractions) -> list[str]:
     lines = []
     if answer.chosen is not None:
-        lines.append(f"Pool {_named(answer, answer.chosen)}: {_pool(answer, answer.chosen)}.")
-        lines.append(f"It keeps the most target of all whose purity lies above {answer.asked:g} % "
-                     "with its whole 95 % interval.")
+        lines.append(f"Pool {_named(answer, answer.chosen)}: {_purity(answer.chosen)}.")
+        lines.append(f"It recovers {_kept(answer.chosen)}, the most of all pools whose purity "
+                     f"lies above {answer.asked:g} % with its whole 95 % interval.")
     else:
         lines.append(f"No pool can be shown to reach {answer.asked:g} area percent.")
         if answer.nearest is not None:
             lines.append(f"Nearest is {_named(answer, answer.nearest)}: "
-                         f"{_pool(answer, answer.nearest)}.")
+                         f"{_pool(answer.nearest)}.")
     likely = answer.expected
     if likely is not None and likely != answer.chosen:
         lines.append(f"By expected purity alone one would take {_named(answer, likely)}: "
-                     f"{_pool(answer, likely)}.")
+                     f"{_pool(likely)}.")
     others = [p for p in answer.runners_up if p != likely]
     if others:
         lines += ["Other choices:", *(
-            f"- {_named(answer, p)}: {_pool(answer, p)}" + ("" if p.meets else "; falls short")
+            f"- {_named(answer, p)}: {_pool(p)}" + ("" if p.meets else "; falls short")
             for p in others)]
     lines.append("The volumes given are used." if answer.volumes_given
                  else "All fractions count with the same volume.")

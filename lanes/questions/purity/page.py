@@ -11,7 +11,7 @@ from lanes.errors import one_line
 from lanes.questions.purity.answer import Purity, Share
 from lanes.questions.purity.figure import WIDTH, purity_png
 from lanes.report.answer import NOT_MASS, NOT_VALIDATED, AnswerReport
-from lanes.report.digits import UNKNOWN, figures, fixed, up
+from lanes.report.digits import UNKNOWN, figures, fixed, show_rf, up
 from lanes.report.page import NUMBER, WHOLE, table
 from lanes.settings import Settings
 
@@ -74,7 +74,7 @@ def _share(share: Share) -> dict[str, float | None]:
 def _details(answer: Purity) -> list[str]:
     lines = []
     if len(answer.others) > 1:
-        lines += [f"Spot at Rf {s.rf:.3f}: {_percent(s)}." for s in answer.others]
+        lines += [f"Spot at Rf {show_rf(s.rf)}: {_percent(s)}." for s in answer.others]
     return [*lines, _beside(answer), f"{_laws(answer)}.",
             *(_test(answer, i) for i in range(len(answer.limit_test)))]
 
@@ -95,7 +95,7 @@ def short(answer: Purity) -> list[str]:
             f"Lane {name}: {above}." if limit is not None
             else f"Lane {name}: no second component detected.",
             *_doubt(answer),
-            f"The main spot is at Rf {answer.main.rf:.3f}; {held}.",
+            f"The main spot is at Rf {show_rf(answer.main.rf)}; {held}.",
         ]
     largest = max(answer.others, key=lambda s: s.area_percent)
     count = len(answer.others)
@@ -104,9 +104,10 @@ def short(answer: Purity) -> list[str]:
     further = ("How small a further spot would have been missed is not known." if limit is None
                else f"Away from these, no further component detected above {up(limit)} %.")
     return [
-        f"Lane {name}: the main spot, at Rf {answer.main.rf:.3f}, holds {_percent(answer.main)}.",
+        f"Lane {name}: the main spot, at Rf {show_rf(answer.main.rf)}, holds "
+        f"{_percent(answer.main)}.",
         *_doubt(answer),
-        f"Beside it {rest} at Rf {largest.rf:.3f}, with {_percent(largest)}.",
+        f"Beside it {rest} at Rf {show_rf(largest.rf)}, with {_percent(largest)}.",
         further,
     ]
 
@@ -147,11 +148,11 @@ def _laws(answer: Purity) -> str:
 
 def _test(answer: Purity, i: int) -> str:
     test = answer.limit_test[i]
-    what = "no other spot found" if test.rf is None else f"spot at Rf {test.rf:.3f}"
+    what = "no other spot found" if test.rf is None else f"spot at Rf {show_rf(test.rf)}"
     ratio = "" if test.ratio is None else (
         f", {figures(test.ratio)} times the reference spot's area")
     sds = "" if test.sds is None else f", {abs(test.sds):.1f} standard deviations apart"
-    return (f"Against the spot at Rf {test.reference_rf:.3f} of lane {one_line(test.lane)} "
+    return (f"Against the spot at Rf {show_rf(test.reference_rf)} of lane {one_line(test.lane)} "
             f"({test.percent:g} %): {what}{ratio}{sds}: "
             f"{_VERDICTS[test.verdict]}.")
 
@@ -160,7 +161,7 @@ def _sections(answer: Purity) -> list[str]:
     return [
         "<h2>Spots</h2>",
         table("Spots", ("Spot", "Rf", "Area&nbsp;%", "95 % interval"), [("", [
-            ("main" if s is answer.main else "other", fixed(s.rf, 3),
+            ("main" if s is answer.main else "other", show_rf(s.rf),
              fixed(s.area_percent, 2), _interval(s))
             for s in sorted((answer.main, *answer.others), key=lambda s: s.rf)])],
             (WHOLE, NUMBER, NUMBER, WHOLE)),
@@ -218,8 +219,8 @@ def _missed(answer: Purity) -> Iterable[str]:
 def _tests(answer: Purity) -> Iterable[str]:
     if not answer.limit_test:
         return []
-    rows = [(escape(t.lane), fixed(t.reference_rf, 3), f"{t.percent:g}",
-             UNKNOWN if t.rf is None else fixed(t.rf, 3), figures(t.ratio), fixed(t.sds, 1),
+    rows = [(escape(t.lane), show_rf(t.reference_rf), f"{t.percent:g}",
+             show_rf(t.rf), figures(t.ratio), fixed(t.sds, 1),
              _VERDICTS[t.verdict])
             for t in answer.limit_test]
     head = ("Reference lane", "Its Rf", "Stands for, %", "Spot at Rf", "Area ÷ reference",

@@ -2,18 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from lanes.evidence.colour import BEND, CHANNELS
+from lanes.evidence.colour import ANGLE, BEND, LEVEL, Colours
 from lanes.evidence.noise_covariance import misfit_covariance, noise_covariance
 from lanes.plate.layout import Lane
-from lanes.plate.signal import to_signal
 from lanes.questions.shoulder.case import Case
-from lanes.reading import Plate
-from lanes.trace.noise import layer_noise
 from lanes.trace.sample import sample
 
 Floats = NDArray[np.float64]
@@ -22,23 +19,37 @@ DRAWS = 2000
 SKEWED_BEND = 0.1
 
 
+@dataclass(frozen=True)
+class ColourChange:
+    """The p-value of one colour over the whole spot, and the largest angle between its colours.
+
+    The angle is in degrees between channels taken as vectors: law and misshape bend the channels
+    of one substance by a few, however surely.
+    """
+
+    p_value: float
+    angle: float
+
+    @property
+    def sure(self) -> bool:
+        """Whether there are two colours."""
+        return self.p_value < LEVEL and self.angle > ANGLE
+
+
 def colour_change(
-    plate: Plate, lane: Lane, case: Case, rng: np.random.Generator
-) -> float | None:
-    """Return the p-value of one colour over the whole spot, or None where colour tells nothing.
+    colours: Colours, lane: Lane, case: Case, rng: np.random.Generator
+) -> ColourChange | None:
+    """Return how surely and how far colour changes over the spot, None where it tells nothing.
 
     Each channel's trace is resolved into the spot's Gaussian and its first two Hermite functions
     (a shift, a widening). One component gives a channels x functions matrix of rank one; what its
     second and third singular values hold is compared with traces drawn from the rank-one part
     with the channels' noise, and a misfit of each channel's own.
     """
-    if any(c not in plate.scan.channels for c in CHANNELS):
+    if colours.channels is None:
         return None
-    signals = [to_signal(plate.scan, plate.layout, replace(plate.settings, channel=c), plate.light)
-               for c in CHANNELS]
-    noises = [layer_noise(s, plate.layout, plate.layout.lanes[0].width) for s in signals]
-    if any(n is None or n.sd <= 0 for n in noises):
-        return None
+    plate = colours.plate
+    signals, noises = colours.channels
     between = _between([s.held_out for s in signals])
     if between is None:
         return None
@@ -54,7 +65,6 @@ def colour_change(
     own = misfit_covariance(z, 1.0)[np.ix_(usable, usable)]
     rows, spreads, misfits = [], [], []
     for t, n in zip(traces, noises, strict=True):
-        assert n is not None
         low, high = at[0], at[-1] + 1
         seen = (at - low)[usable]
         cov = noise_covariance(n, t.gain[low:high])[np.ix_(seen, seen)]
@@ -74,6 +84,11 @@ def colour_change(
         # The law bends each channel of a heavy spot a little differently: mostly its width.
         bend = np.diag(np.square([0.0, SKEWED_BEND * BEND, BEND / 2.0]))
         total[3 * i:3 * i + 3, 3 * i:3 * i + 3] += matrix[i, 0] ** 2 * (misfits[i] + bend)
+    return ColourChange(_one_colour(matrix, total, rng), _angle(matrix))
+
+
+def _one_colour(matrix: Floats, total: Floats, rng: np.random.Generator) -> float:
+    """Return the p-value of rank one for `matrix`, (3, 3), whose values' covariance is `total`."""
     root = np.linalg.cholesky(total + 1e-12 * np.diag(np.diag(total)))
     draws = (rng.standard_normal((DRAWS, 9)) @ root.T).reshape(DRAWS, 3, 3)
     # Channels and functions brought to about one unit of noise each, so that none drowns another.
@@ -89,6 +104,16 @@ def colour_change(
     drawn = np.linalg.svd(flat + left @ draws @ right, compute_uv=False)
     null = np.sum(drawn[:, 1:] ** 2, axis=1)
     return float((1 + np.sum(null >= statistic)) / (DRAWS + 1))
+
+
+def _angle(matrix: Floats) -> float:
+    """Return the largest angle between the spot's colours a sigma below, at and above its middle.
+
+    `matrix` holds each channel's Gaussian, shift and widening.
+    """
+    colours = [matrix @ np.array([1.0, z, z * z - 1.0]) for z in (-1.0, 0.0, 1.0)]
+    units = np.array([c / max(float(np.linalg.norm(c)), 1e-300) for c in colours])
+    return float(np.degrees(np.arccos(np.clip((units @ units.T).min(), -1.0, 1.0))))
 
 
 def _between(held: list[NDArray[np.float32]]) -> Floats | None:

@@ -16,7 +16,6 @@ from lanes.report.canvas import (
     INK,
     MARK,
     QUIET,
-    TEXT,
     box,
     canvas,
     halo,
@@ -31,29 +30,24 @@ if TYPE_CHECKING:
 
 WIDTH, _LEFT, _RIGHT = 1090, 130, 60  # in pixels
 _MARKERS = "osD^vPX"
-_TOP, _UPPER, _LOWER = 130, 420, 280
+_TOP, _UPPER, _LOWER = 50, 420, 280
 _BEYOND = "#e9edf1"
 
 
-def solvent_png(answer: Solvent, title: str) -> bytes:
+def solvent_png(answer: Solvent) -> bytes:
     """Return the figure: by the law for several mixtures, by Rf 1/3 for one."""
     with style():
         if answer.one is not None:
-            return png(_one(answer.one, title))
-        return png(_several(answer, title))
+            return png(_one(answer.one))
+        return png(_several(answer))
 
 
-def _title(figure: Figure, title: str, height: int) -> None:
-    figure.text(25 / WIDTH, 1 - 16 / height, title, va="top", weight="bold", size=TEXT, wrap=True)
-
-
-def _several(answer: Solvent, title: str) -> Figure:
+def _several(answer: Solvent) -> Figure:
     chart, best = answer.chart, answer.recommended
     assert chart is not None
     paired = chart.resolution is not None
     height = _TOP + _UPPER + 75 + (_LOWER + 30 if paired else 0)
     figure = canvas(WIDTH, height)
-    _title(figure, title, height)
     width = WIDTH - _LEFT - _RIGHT
     upper = box(figure, _LEFT, _TOP, width, _UPPER)
     lowest = upper
@@ -160,16 +154,15 @@ def _legend(axes: Axes, answer: Solvent) -> None:
     if _untried(answer, answer.chart) if answer.chart is not None else False:
         handles.append(Patch(facecolor=_BEYOND, edgecolor=QUIET, lw=0.5, label="extrapolated"))
     if best is not None and after is not None and abs(after.fraction - best.fraction) > 1e-9:
-        handles.append(Line2D([], [], color=QUIET, lw=1.0, ls=(0, (1, 2)), label="teaches most"))
+        handles.append(Line2D([], [], color=QUIET, lw=1.0, ls=(0, (1, 2)), label="next plate"))
     axes.legend(handles=handles, loc="lower left", bbox_to_anchor=(-0.01, 1.0), ncols=len(handles),
                 frameon=False, borderaxespad=0.2, handlelength=1.4, columnspacing=1.0,
                 handletextpad=0.5)
 
 
-def _one(one: OnePlate, title: str) -> Figure:
+def _one(one: OnePlate) -> Figure:
     height = _TOP + 380 + 75
     figure = canvas(WIDTH, height)
-    _title(figure, title, height)
     axes = box(figure, _LEFT, _TOP, WIDTH - _LEFT - _RIGHT, 380)
     rf = np.linspace(0.0, 1.0, 401)
 

@@ -47,7 +47,7 @@ def render_solvent(answer: Solvent, settings: Settings) -> AnswerReport:
         lines=lines,
         details=details(answer),
         record=_record(answer),
-        draw=lambda: solvent_png(answer, lines[0]),
+        draw=lambda: solvent_png(answer),
         alt=("Rf of each component against the share of the stronger solvent, and below it the "
              "resolution of the worst pair" if several else
              "The spots on the curve of relative resolution against Rf, now and after the change"),

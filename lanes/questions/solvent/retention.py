@@ -157,30 +157,59 @@ def fit(points: Sequence[RfPoint], count: int, seed: int = 0) -> Law:
     -------
     Law
     """
-    rf = np.array([p.rf for p in points])
-    y = rm_of(rf)
-    log_x = np.log10([p.fraction for p in points])
-    to_log_k = 1.0 / (rf * (1.0 - rf) * LN10)
-    read = (np.array([p.rf_sd for p in points]) * to_log_k) ** 2
-    plate = np.array([p.plate for p in points])
-    component = np.array([p.component for p in points])
-    design = np.zeros((len(points), 2 * count))
-    design[np.arange(len(points)), 2 * component] = log_x
-    design[np.arange(len(points)), 2 * component + 1] = 1.0
-    assumed = tuple(len({p.fraction for p in points if p.component == j}) < 2
-                    for j in range(count))
-    held = [j for j in range(count) if assumed[j]]
-    rows = np.zeros((len(held), 2 * count))
-    rows[np.arange(len(held)), [2 * j for j in held]] = 1.0 / USUAL_SLOPE_SD
-    target = np.full(len(held), USUAL_SLOPE / USUAL_SLOPE_SD)
-    same = (plate[:, None] == plate[None, :]).astype(float)
+    equations = _Equations(points, count)
+    grid = [(p, s) for p in _PLATE_GRID for s in _SPOT_GRID]
+    solved = [equations.solve(*pair) for pair in grid]
+    steps = np.linspace(-2.5, 2.5, 11)
+    prior = (-0.5 * steps[:, None] ** 2 - 0.5 * steps[None, :] ** 2).ravel()
+    spare = equations.spare
+    score = prior + (np.array([s[2] for s in solved]) if spare else 0.0)
+    weight = np.exp(score - logsumexp(score))
+    betas = np.stack([s[0] for s in solved])
+    mean = weight @ betas
+    covariance = np.einsum("w,wij->ij", weight, np.stack([s[1] for s in solved]))
+    covariance += np.einsum("w,wi,wj->ij", weight, betas - mean, betas - mean)
+    which, draws = _drawn(weight, betas, [s[1] for s in solved], seed)
+    plates, spots = (np.array([pair[k] for pair in grid]) for k in (0, 1))
+    misfit = None
+    if spare > 0:
+        misfit = float(chi2.sf(equations.solve(PLATE_SD, SPOT_SD)[3], spare))
+    return Law(mean[0::2], mean[1::2], covariance, equations.assumed,
+               float(np.exp(weight @ np.log(plates))), float(np.exp(weight @ np.log(spots))),
+               spare > 0, misfit, draws.reshape(DRAWS, count, 2), plates[which], spots[which])
 
-    def solve(plate_sd: float, spot_sd: float) -> tuple[Floats, Floats, float, float]:
-        cov = (np.diag(read + (spot_sd * to_log_k) ** 2)
-               + same * (plate_sd / (0.25 * LN10)) ** 2)
+
+class _Equations:
+    """The law's equations for all spots at once, with the usual slope where one was not seen."""
+
+    def __init__(self, points: Sequence[RfPoint], count: int) -> None:
+        rf = np.array([p.rf for p in points])
+        self.y = rm_of(rf)
+        log_x = np.log10([p.fraction for p in points])
+        self.to_log_k = 1.0 / (rf * (1.0 - rf) * LN10)
+        self.read = (np.array([p.rf_sd for p in points]) * self.to_log_k) ** 2
+        plate = np.array([p.plate for p in points])
+        component = np.array([p.component for p in points])
+        each = np.arange(len(points))
+        self.design = np.zeros((len(points), 2 * count))
+        self.design[each, 2 * component] = log_x
+        self.design[each, 2 * component + 1] = 1.0
+        self.assumed = tuple(len({p.fraction for p in points if p.component == j}) < 2
+                             for j in range(count))
+        held = [j for j in range(count) if self.assumed[j]]
+        self.rows = np.zeros((len(held), 2 * count))
+        self.rows[np.arange(len(held)), [2 * j for j in held]] = 1.0 / USUAL_SLOPE_SD
+        self.target = np.full(len(held), USUAL_SLOPE / USUAL_SLOPE_SD)
+        self.same = (plate[:, None] == plate[None, :]).astype(float)
+        self.spare = len(points) + len(held) - 2 * count
+
+    def solve(self, plate_sd: float, spot_sd: float) -> tuple[Floats, Floats, float, float]:
+        """Return parameters, their covariance, log restricted likelihood and chi-square."""
+        cov = (np.diag(self.read + (spot_sd * self.to_log_k) ** 2)
+               + self.same * (plate_sd / (0.25 * LN10)) ** 2)
         root = np.linalg.cholesky(cov)
-        a = np.concatenate([np.linalg.solve(root, design), rows])
-        b = np.concatenate([np.linalg.solve(root, y), target])
+        a = np.concatenate([np.linalg.solve(root, self.design), self.rows])
+        b = np.concatenate([np.linalg.solve(root, self.y), self.target])
         precision = a.T @ a
         covariance = np.linalg.inv(precision)
         beta = covariance @ (a.T @ b)
@@ -188,33 +217,19 @@ def fit(points: Sequence[RfPoint], count: int, seed: int = 0) -> Law:
         log_det = 2.0 * float(np.sum(np.log(np.diag(root))))
         return beta, covariance, -0.5 * (log_det + np.linalg.slogdet(precision)[1] + chi), chi
 
-    grid = [(p, s) for p in _PLATE_GRID for s in _SPOT_GRID]
-    solved = [solve(*pair) for pair in grid]
-    steps = np.linspace(-2.5, 2.5, 11)
-    prior = (-0.5 * steps[:, None] ** 2 - 0.5 * steps[None, :] ** 2).ravel()
-    spare = len(points) + len(held) - 2 * count
-    score = prior + (np.array([s[2] for s in solved]) if spare else 0.0)
-    weight = np.exp(score - logsumexp(score))
-    betas = np.stack([s[0] for s in solved])
-    mean = weight @ betas
-    covariance = np.einsum("w,wij->ij", weight, np.stack([s[1] for s in solved]))
-    covariance += np.einsum("w,wi,wj->ij", weight, betas - mean, betas - mean)
 
-    rng = np.random.default_rng(seed)
+def _drawn(
+    weight: Floats, betas: Floats, covariances: Sequence[Floats], seed: int
+) -> tuple[NDArray[np.intp], Floats]:
+    """Return which scatter each draw has, and its parameters."""
     # Evenly through the cumulated weight: the draws hold each scatter as often as it is likely.
     which = np.searchsorted(np.cumsum(weight)[:-1], (np.arange(DRAWS) + 0.5) / DRAWS)
-    normal = rng.standard_normal((DRAWS, 2 * count))
-    draws = np.empty((DRAWS, 2 * count))
+    normal = np.random.default_rng(seed).standard_normal((DRAWS, betas.shape[1]))
+    draws = np.empty(normal.shape)
     for w in np.unique(which):
         here = which == w
-        draws[here] = betas[w] + normal[here] @ np.linalg.cholesky(solved[w][1]).T
-    plates, spots = (np.array([pair[k] for pair in grid]) for k in (0, 1))
-    misfit = None
-    if spare > 0:
-        misfit = float(chi2.sf(solve(PLATE_SD, SPOT_SD)[3], spare))
-    return Law(mean[0::2], mean[1::2], covariance, assumed, float(np.exp(weight @ np.log(plates))),
-               float(np.exp(weight @ np.log(spots))), spare > 0, misfit,
-               draws.reshape(DRAWS, count, 2), plates[which], spots[which])
+        draws[here] = betas[w] + normal[here] @ np.linalg.cholesky(covariances[w]).T
+    return which, draws
 
 
 @dataclass(frozen=True)

@@ -66,18 +66,18 @@ def short(answer: Solvent) -> list[str]:
                 "with the stronger solvent. Are the fractions exchanged?",
                 *_unrepeated(answer), read_lane(answer)]
     places = ", ".join(show_rf(rf) for rf in sorted(best.rf))
-    first = f"Try {mixture(answer, percent(best.fraction))}: Rf {places}"
+    first = f"Try {mixture(answer, percent(best.fraction))}"
     out = _unrepeated(answer)
     if best.pair is None:
-        out.append(f"{first} (95 %: {show_rf(best.rf_low[0])} to {show_rf(best.rf_high[0])}).")
+        out.append(f"{first}: Rf {places} ({show_rf(best.rf_low[0])} to "
+                   f"{show_rf(best.rf_high[0])}).")
         out.append("One component was followed, so there is no pair to separate: it is brought to "
                    "Rf 1/3.")
     else:
-        out.append(f"{first}, worst pair resolution {fixed(best.worst_resolution, 1)} "
-                   f"(baseline with probability {chance(best.probability)}).")
-        a, b = best.pair
-        out.append(f"The worst pair there is {_pair(answer, a, b)}: resolution "
-                   f"{fixed(best.worst_low, 1)} to {fixed(best.worst_high, 1)} (95 %).")
+        out.append(f"{first}: worst pair resolution {fixed(best.worst_resolution, 1)} "
+                   f"({fixed(best.worst_low, 1)} to {fixed(best.worst_high, 1)}).")
+        out.append(f"Rf there: {places}. The worst pair is {_pair(answer, *best.pair)}; every pair "
+                   f"is separated to the baseline with probability {chance(best.probability)}.")
     out += crossings(answer)
     tried = answer.tried
     span = f"{percent(tried.min())} to {percent(tried.max())} %"
@@ -138,7 +138,7 @@ def _next(answer: Solvent) -> str:
     what = "its Rf" if best.pair is None else "the worst pair's resolution"
     if after.sd_then > WORTH * after.sd_now:
         return (f"One more mixture would add little: the lines give {what} to "
-                f"± {after.sd_now:.2g} already.")
+                f"± {after.sd_now:.1g} already.")
     where = percent(after.fraction)
     again = float(np.abs(answer.tried - after.fraction).min()) < CLOSE
     which = (f"{where} % once more" if again
@@ -146,7 +146,7 @@ def _next(answer: Solvent) -> str:
              else f"{where} %")
     beyond = ", outside those tried" if after.extrapolated else ""
     return (f"The most informative next plate is {which}{beyond}: the lines would then give "
-            f"{what} to ± {after.sd_then:.2g} instead of ± {after.sd_now:.2g}.")
+            f"{what} to ± {after.sd_then:.1g} instead of ± {after.sd_now:.1g}.")
 
 
 def _of_one(answer: Solvent, one: OnePlate) -> list[str]:
@@ -287,5 +287,5 @@ def target(answer: Solvent, i: int) -> str:
     t = answer.targets[i]
     if t.fraction is None or t.low is None or t.high is None:
         return "by no mixture that these plates can tell"
-    span = f"{percent(t.fraction)} % ({percent_range(t.low, t.high)})"
+    span = f"{100 * t.fraction:.2g} % ({percent_range(t.low, t.high)})"
     return span + (", extrapolated" if t.extrapolated else "")

@@ -114,7 +114,7 @@ def test_what_is_not_found_is_a_limit_and_never_nothing(said):
     assert gone.high == 100.0
     text = told(said).text()
     assert "not detected above" in text
-    assert "conversion above" in text
+    assert "conversion is above" in text
     for word in ("complete", "100 % conversion", "pure"):
         assert word not in text.lower()
 

@@ -140,7 +140,7 @@ def test_the_order_of_elution_can_be_given(plate):
 def test_a_pool_of_every_fraction_keeps_all(plate):
     text = told(answer([plate], 0.6, 50.0, names=("4",))).text()
     assert "Pool fraction 4 alone: " in text
-    assert "all of the target recovered" in text
+    assert "It recovers all of the target" in text
     assert "100.0 (100.0 to 100.0)" not in text
 
 

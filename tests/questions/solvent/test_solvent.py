@@ -92,8 +92,8 @@ def test_the_lines_are_those_the_plates_were_drawn_from(said):
 def test_the_short_answer(said, one):
     first = short(said)[0]
     best = said.recommended
-    assert first.startswith(f"Try {100 * best.fraction:g} % ethyl acetate in hexane: Rf 0.")
-    assert f"worst pair resolution {best.worst_resolution:.1f} (baseline with probability" in first
+    assert first.startswith(f"Try {100 * best.fraction:g} % ethyl acetate in hexane: worst pair ")
+    assert f"worst pair resolution {best.worst_resolution:.1f} ({best.worst_low:.1f} to " in first
     assert short(one)[0].startswith("Use a stronger mixture: ")
     assert "ethyl acetate in hexane (now 15 %)" in short(one)[0]
     for it in (said, one):
