@@ -99,6 +99,8 @@ def test_any_trace_under_any_stated_noise(table: Floats, length: int) -> None:
                                atol=1e-9 * max(1.0, float(np.abs(y).max())))
 
 
+unit = st.sampled_from(["mm", "px", "%", " px", "cm", ""])
+place = number | st.builds(lambda value, unit: f"{value}{unit}", number, unit)
 keys = st.fixed_dictionaries({}, optional={
     "light": st.sampled_from([*LIGHTS, "x", 3]),
     "law": st.sampled_from([*LAWS, ""]),
@@ -106,10 +108,13 @@ keys = st.fixed_dictionaries({}, optional={
     "background": st.sampled_from([*BACKGROUNDS, "x"]),
     "baseline_order": st.sampled_from([*BASELINE_ORDERS, 2]),
     "transfer": st.sampled_from(["auto", "srgb", "2.2", "x", "-1", "nan"]),
-    "turn": st.sampled_from([0, 90, 45, True, "90"]),
-    "origin": number, "front": number, "lane_width": number, "plate_width": number,
+    "turn": st.sampled_from([0, 90, 45, True, "90", "auto"]),
+    "page": st.integers(-1, 10_001), "which_plate": st.integers(-1, 30) | st.none(),
+    "whole_image": st.booleans() | st.text(max_size=2),
+    "corners": st.lists(st.lists(number, min_size=2, max_size=2), min_size=3, max_size=5),
+    "origin": place, "front": place, "lane_width": place, "plate_width": place,
     "plate_height": number, "dpi": number,
-    "lanes": st.integers(-2, 100) | st.lists(number, max_size=5),
+    "lanes": st.integers(-2, 100) | st.lists(place, max_size=5),
     "names": st.lists(st.text(max_size=6), max_size=4),
     "roles": st.lists(st.text(max_size=6), max_size=4),
     "components": st.integers(-2, 20) | st.text(max_size=2),

@@ -183,7 +183,11 @@ def _grown(tone: Floats, chosen: Judged, others: list[Judged]) -> Judged:
     beyond such a line looks like the plate.
     """
     fit, corners = chosen
+    # A second plate beside the first is none of it, alike as the two may look.
+    plates = [c for f, c in others if _whole_sides(f) and _overlap(c, corners) < APART]
     for other, wider in others:
+        if any(_shares(c, wider)[2] > 0.9 * _shares(c, wider)[0] for c in plates):
+            continue
         a, b, common = _shares(corners, wider)
         least = max(AT_BORDER, chosen[0].sides.min() - CLOSE)
         sound = other.sides.min() > least and not (other.border & ~chosen[0].border).any()
