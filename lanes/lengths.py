@@ -14,7 +14,7 @@ Length = float | str
 UNITS = ("mm", "px", "%")
 WAYS = "10mm, 120px (pixels of the picture) or 12% (of the plate)"
 LONGEST = 1e5  # in any unit: beyond every plate and picture
-_TEXT = re.compile(r"([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(mm|px|%)")
+_TEXT = re.compile(r"([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?) ?(mm|px|%)")
 
 
 def length(option: str, given: object) -> Length:

@@ -33,7 +33,7 @@ from lanes.spots.quantities import full_width
 from lanes.spots.shape_doubt import learn_shapes
 from lanes.spots.shape_terms import ASSUMED, ShapeDoubt
 from lanes.trace.background import background
-from lanes.trace.noise import Noise, layer_noise, residual_noise
+from lanes.trace.noise import Noise, layer_noise, layer_noises, residual_noise
 from lanes.trace.path import follow
 from lanes.trace.sample import Trace, read_trace, sample
 
@@ -127,9 +127,12 @@ def prepare_scan(scan: Scan, settings: Settings) -> Plate:
     signal = to_signal(scan, layout, settings, light)
     if settings.places.lanes is None:
         layout = follow(signal, layout)
-    noise = layer_noise(signal, layout, layout.lanes[0].width)
-    return Plate(scan, light, layout, signal, noise,
-                 (*notes, *scan.flags, *layout.flags, *signal.flags), settings)
+    widths = tuple(dict.fromkeys(lane.width for lane in layout.lanes))
+    noises = layer_noises(signal, layout, widths)
+    seen = {("noise", id(signal), width): noise
+            for width, noise in zip(widths, noises, strict=True)}
+    return Plate(scan, light, layout, signal, noises[0],
+                 (*notes, *scan.flags, *layout.flags, *signal.flags), settings, seen)
 
 
 def _light(scan: Scan, settings: Settings) -> tuple[str, tuple[Flag, ...]]:
@@ -224,7 +227,10 @@ def _may_change(fit: Fit) -> bool:
 def _take(plate: Plate, lane: Lane, shapes: ShapeDoubt) -> _Taken:
     settings, noise = plate.settings, plate.noise
     if noise is not None and lane.width != plate.layout.lanes[0].width:
-        noise = layer_noise(plate.signal, plate.layout, lane.width) or noise
+        key = ("noise", id(plate.signal), lane.width)
+        if key not in plate.seen:
+            plate.seen[key] = layer_noise(plate.signal, plate.layout, lane.width)
+        noise = plate.seen[key] or noise
     trace = sample(plate.signal, plate.layout, lane)
     flat, below = _less_background(trace, settings, plate.signal.grid.mm)
     flags: tuple[Flag, ...] = ()
@@ -305,6 +311,7 @@ def _measure_trace(path: Path, settings: Settings) -> Reading:
     fit = deconvolve(trace.position, flat, baseline_order=settings.baseline_order,
                      components=settings.components)
     noise = residual_noise(flat - fit.model, trace.pitch)
+    fit = replace(fit, shapes=learn_shapes([(trace, flat, fit, noise)]))
     spots, pairs, more = describe(trace, fit, noise, 0.0, 0.0, True, 1.0)
     tallest = float(fit.peaks.max(initial=0.0))
     left = float(np.abs(flat - fit.model)[trace.usable].max(initial=0.0))

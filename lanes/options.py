@@ -36,7 +36,8 @@ def plate_options(parser: argparse.ArgumentParser) -> None:
     light.add_argument("--light", metavar="{" + ",".join(LIGHTS) + "}",
                        help="what lit the plate (auto); 365 is 366")
     light.add_argument("--law", choices=LAWS, help="from light to signal (by the light)")
-    light.add_argument("--channel", choices=CHANNELS, help="colour read (best contrast to noise)")
+    light.add_argument("--channel", choices=CHANNELS,
+                       help="colour read (the one that shows every spot best)")
     light.add_argument("--transfer", metavar="CURVE",
                        help="the file's tone curve: auto, srgb, linear or a power")
     light.add_argument("--spots", choices=SPOTS, help="spots darker or lighter than the layer")

@@ -55,12 +55,13 @@ def refused(
         after = _snapshot(tmp_path)
         if err.rstrip().endswith("plate-unread.png"):
             # The one thing a refusal may leave: a picture to measure on, alone in its folder.
-            folder = err.rstrip().rpartition("; see ")[2].removesuffix("/plate-unread.png")
+            said = err.rstrip().rpartition("; see ")[2].removesuffix("/plate-unread.png")
+            folder = str(tmp_path / said)
             new = {name: data for name, data in after.items() if name not in before}
             assert set(new) == {folder, f"{folder}/plate-unread.png", f"{folder}/written.json"}
             assert (new[f"{folder}/plate-unread.png"] or b"").startswith(b"\x89PNG")
             after = {name: data for name, data in after.items() if name not in new}
-            shutil.rmtree(tmp_path / folder)
+            shutil.rmtree(folder)
         assert after == before
         return err[7:].rstrip("\n")
 

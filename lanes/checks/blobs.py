@@ -68,20 +68,36 @@ def outside_lanes(layout: Layout) -> tuple[Flag, ...]:
     return (flag("outside-lanes", f"not read: {'; '.join(places)}{more}"),)
 
 
-def unread(layout: Layout, lane: Lane, reading: LaneReading) -> tuple[Flag, ...]:
-    """Return the remark on blobs of `lane` with no reported spot within their own width."""
-    y0, y1 = layout.ends(lane)
-    spots = [(layout.path(lane, s.rf)[1], s) for s in reading.spots]
-    missing = []
+def missed(layout: Layout, lane: Lane, reading: LaneReading) -> list[Blob]:
+    """Return the blobs of `lane` with no reported spot within their own width."""
+    heights = [float(layout.path(lane, s.rf)[1]) for s in reading.spots]
+    sigmas = [c.sigma + abs(c.tau) for c in reading.fit.components]
+    out = []
     for blob in read_blobs(layout):
         own = lane_of(layout, blob)
         if own is None or own.name != lane.name:
             continue
-        sigmas = [c.sigma + abs(c.tau) for c in reading.fit.components]
-        near = [abs(float(y) - blob.y) < 0.5 * blob.height + max(sigma, 0.3 * blob.height)
-                for (y, _), sigma in zip(spots, sigmas, strict=True)]
-        if not any(near) or (blob.lighter != bool(layout.lighter)):
-            missing.append(((blob.y - y0) / (y1 - y0), blob))
+        near = any(abs(y - blob.y) < 0.5 * blob.height + max(sigma, 0.3 * blob.height)
+                   for y, sigma in zip(heights, sigmas, strict=True))
+        if not near:
+            out.append(blob)
+    return out
+
+
+def unread_blobs(layout: Layout, readings: Sequence[LaneReading]) -> tuple[Blob, ...]:
+    """Return every blob that is no reported spot, in a lane or outside all of them."""
+    out = [b for b in read_blobs(layout) if lane_of(layout, b) is None]
+    by_name = {reading.name: reading for reading in readings}
+    for lane in layout.lanes:
+        if lane.name in by_name:
+            out += missed(layout, lane, by_name[lane.name])
+    return tuple(out)
+
+
+def unread(layout: Layout, lane: Lane, reading: LaneReading) -> tuple[Flag, ...]:
+    """Return the remark on blobs of `lane` that are no reported spot."""
+    y0, y1 = layout.ends(lane)
+    missing = [((b.y - y0) / (y1 - y0), b) for b in missed(layout, lane, reading)]
     if not missing:
         return ()
     places = ", ".join(
@@ -90,8 +106,8 @@ def unread(layout: Layout, lane: Lane, reading: LaneReading) -> tuple[Flag, ...]
         for rf, b in sorted(missing, key=lambda m: m[0])[:LISTED])
     more = f" and {len(missing) - LISTED} more" if len(missing) > LISTED else ""
     most = max(float(np.round(b.strength, 1)) for _, b in missing)
-    return (flag("spot-unread", f"at Rf {places}{more}: {most:g} standard deviations of the "
-                 "layer's noise at most, in the colour that shows it best"),)
+    return (flag("spot-unread", f"not read: Rf {places}{more}, where the layer shows "
+                 f"{most:g} standard deviations of its noise at most"),)
 
 
 def blob_remarks(

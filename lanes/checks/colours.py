@@ -26,7 +26,9 @@ GREYEST = 0.12     # saturation below which a colour has no hue to the eye (by e
 # Hue in degrees up to which each word holds, from the usual names of the colour circle (by eye).
 HUES = ((15, "red"), (45, "orange"), (70, "yellow"), (165, "green"), (200, "cyan"), (255, "blue"),
         (290, "violet"), (335, "pink"), (360, "red"))
-BROWN = 0.55       # an orange or yellow darker than this is called brown
+# An orange or yellow darker than this is called brown, and an orange as grey as this.
+BROWN, BROWN_GREY = 0.55, 0.28
+WHITE, DEEP = 0.92, 0.6  # a pale layer's light; share of it that a deep colour takes away
 # Percentage points by which area percent may move with the channel and still be one figure: what
 # channels of one grey spot differ by on scans (common practice).
 SAME = 2.0
@@ -48,10 +50,17 @@ def coloured(plate: Plate, readings: Sequence[LaneReading]) -> tuple[LaneReading
             box = _box(planes, float(x), float(y), half)
             light = np.array([np.median(image[box]) for image in planes.light.values()])
             beside = np.array([float(np.median(d[box])) for d in depths.depth])
-            seen = light if plate.light == "366" else 0.92 * (1.0 + beside)
+            seen = light if plate.light == "366" else _deepened(beside)
             spots.append(replace(spot, colour=_hex(light), colour_name=colour_name(seen)))
         out.append(replace(reading, spots=tuple(spots)))
     return tuple(out)
+
+
+def _deepened(beside: Floats) -> Floats:
+    """Return light over the layer's, a pale spot made as deep as one that the eye names."""
+    most = float(np.abs(beside).max())
+    deepen = max(1.0, DEEP / max(most, 1e-6)) if beside.min() < 0.0 else 1.0
+    return np.asarray(WHITE * (1.0 + deepen * beside))
 
 
 def _box(planes: Planes, x: float, y: float, half: float) -> tuple[slice, slice]:
@@ -77,7 +86,8 @@ def colour_name(light: Floats) -> str:
     if saturation < GREYEST:
         return "white" if value > 0.93 else "grey"
     word = next(name for limit, name in HUES if hue * 360.0 <= limit)
-    return "brown" if word in ("orange", "yellow", "red") and value < BROWN else word
+    dull = word == "orange" and saturation < BROWN_GREY
+    return "brown" if dull or (word in ("orange", "yellow", "red") and value < BROWN) else word
 
 
 def channel_matters(plate: Plate, readings: Sequence[LaneReading]) -> tuple[Flag, ...]:

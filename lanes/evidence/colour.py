@@ -30,7 +30,7 @@ ANGLE = 8.0    # degrees between two colours, below which a difference is no new
 
 
 @dataclass(frozen=True)
-class Hue:
+class ColourMatch:
     """Whether two spots agree in colour.
 
     Attributes
@@ -48,7 +48,7 @@ class Hue:
     angle: float | None
 
 
-UNSEEN = Hue("cannot tell", None, None)
+UNSEEN = ColourMatch("cannot tell", None, None)
 
 
 class Colours:
@@ -96,7 +96,9 @@ class Colours:
         return np.array(heights), np.array(sds)
 
 
-def compared(first: tuple[Floats, Floats] | None, second: tuple[Floats, Floats] | None) -> Hue:
+def compared(
+    first: tuple[Floats, Floats] | None, second: tuple[Floats, Floats] | None
+) -> ColourMatch:
     """Return whether two spots' channels are in one proportion.
 
     Parameters
@@ -106,7 +108,7 @@ def compared(first: tuple[Floats, Floats] | None, second: tuple[Floats, Floats] 
 
     Returns
     -------
-    Hue
+    ColourMatch
         The p-value is that of the least sum of squares over all proportions, with `BEND` in each
         channel; two degrees of freedom are left of three.
     """
@@ -129,7 +131,7 @@ def compared(first: tuple[Floats, Floats] | None, second: tuple[Floats, Floats] 
     angle = float(np.degrees(np.arccos(np.clip(u @ v, -1.0, 1.0))))
     noise = float(np.degrees(np.sqrt(variance.sum())))
     if p_value < LEVEL and angle > ANGLE:
-        return Hue("differs", p_value, angle)
+        return ColourMatch("differs", p_value, angle)
     if p_value >= 0.05 and noise < ANGLE:
-        return Hue("agrees", p_value, angle)
-    return Hue("cannot tell", p_value, angle)
+        return ColourMatch("agrees", p_value, angle)
+    return ColourMatch("cannot tell", p_value, angle)

@@ -7,8 +7,8 @@ from numpy.typing import NDArray
 from scipy.linalg import toeplitz
 from scipy.optimize import nnls
 
-from lanes.spots.choose import MISFIT
 from lanes.spots.shape_doubt import ShapeDoubt
+from lanes.spots.whitening import MISFIT
 from lanes.trace.noise import Noise
 
 Floats = NDArray[np.float64]

@@ -71,6 +71,9 @@ DRAWN_OUT = 3.5   # width over height: a strip along a line; half a spot has les
 # A small blob is pencil where thin matter that reaches this much farther than the blob's own half
 # fills this share of the square about it; a speck of dust or a scratch across fills less.
 STROKE_NEAR_MM, STROKE_LONG, STROKE_SHARE = 0.4, 2.0, 0.12
+# Spots are darker than the layer unless what is lighter stands out this much more: a plate of
+# dark spots has pale rims and gaps between them.
+LIGHTER = 1.1
 SIDE_MM = 1.5  # of the plate's sides: chipped layer
 
 
@@ -138,10 +141,13 @@ def is_lighter(blobs: tuple[Blob, ...], asked: str) -> bool:
     """Return whether spots are lighter than the layer: as asked, or as most that stands out is."""
     if asked != "auto":
         return asked == "light"
-    # Capped, so that one scratch down to the glass can't outvote spots.
-    light, dark = (sum(min(b.strength, 40.0) for b in blobs if b.lighter == side)
-                   for side in (True, False))
-    return light > 2.0 * dark
+    # A yellow spot on a violet layer is darker in blue and lighter in green: the colour that shows
+    # most on either side speaks for it. By the root, so that one scratch can't outvote spots.
+    light, dark = (
+        max((sum(max(b.seen.get(c, 0.0), 0.0) ** 0.5 for b in blobs if b.lighter == side)
+             for c in {c for b in blobs for c in b.seen}), default=0.0)
+        for side in (True, False))
+    return light > LIGHTER * dark
 
 
 def depths(light: dict[str, Image], mm: float, off: Mask) -> Depths:

@@ -33,10 +33,10 @@ def look(light: NDArray[np.float32]) -> Floats:
     return tone if tone.ndim == 3 else tone[:, :, None]
 
 
-def by_region(tone: Floats) -> Iterator[Floats]:
-    """Yield quadrilaterals round patches that look other than the bed."""
+def by_region(tone: Floats) -> Iterator[list[Floats]]:
+    """Yield, one way of telling plate from bed after another, the quadrilaterals it shows."""
     for mask in _masks(tone):
-        yield from _quadrilaterals(mask)
+        yield list(_quadrilaterals(mask))
 
 
 def _masks(tone: Floats) -> Iterator[Mask]:

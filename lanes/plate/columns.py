@@ -32,6 +32,7 @@ MOST_LEAN = 0.06   # about 3.5 degrees
 STRAY = 2.0        # a blob off every lane that is hardly one: specks are common
 SPOT_LIKE = 5.0    # more, where it is as large as a spot: specks seldom are
 SPOT_MM = 1.2
+FAINT_SHARE = 0.25  # of the plate's usual blob: a fainter one hardly makes a lane on its own
 STRAY_GROWS = 3.0  # standard deviations of a blob for each further nat: a strong one is no speck
 STRAY_MOST = 14.0  # one plate in very many has a stain like a heavy spot
 MARKED = 1.0       # a lane at a tick
@@ -185,9 +186,12 @@ def cost(xs: list[float], seen: Evidence, empty: float = EMPTY) -> float:
     `empty` is the cost of a lane that nothing marks and nothing lies in.
     """
     lanes = np.array(xs)
-    stray = np.minimum(STRAY + np.maximum(seen.strength - 5.0, 0.0) / STRAY_GROWS
-                       + SPOT_LIKE * seen.large * np.clip((seen.strength - 5.0) / 3.0, 0.0, 1.0),
-                       STRAY_MOST)
+    grown = np.maximum(seen.strength - 5.0, 0.0) / STRAY_GROWS
+    like = SPOT_LIKE * seen.large * np.clip((seen.strength - 5.0) / 3.0, 0.0, 1.0)
+    # Beside strong spots a faint one may be an impurity of its lane, but hardly makes one.
+    usual = float(np.quantile(seen.strength, 0.75)) if seen.strength.size else 1.0
+    beside = np.clip(seen.strength / (FAINT_SHARE * usual), 0.0, 1.0) ** 2
+    stray = np.minimum(STRAY + beside * (grown + like), STRAY_MOST)
     leave = np.where(seen.sure >= TICK_SURE, np.minimum(0.7 * seen.sure, 8.0),
                      0.6 * (seen.sure - 3.0))
     if lanes.size == 0:
@@ -319,7 +323,8 @@ def to_count(xs: list[float], seen: Evidence, count: int) -> tuple[list[float], 
     """Return `count` lanes, and which of them nothing marks.
 
     The lanes of least cost are kept, or added where a tick, a blob, a gap in an even row or its
-    end speaks for one; where nothing does, the plate is divided evenly.
+    end speaks for one, and then in the widest gap; where nothing is seen at all, the plate is
+    divided evenly.
     """
     xs = list(xs)
     while len(xs) > count:
@@ -330,11 +335,12 @@ def to_count(xs: list[float], seen: Evidence, count: int) -> tuple[list[float], 
     while len(xs) < count:
         row = _row_places(xs, seen.plate)
         free = [p for p in (*marks, *row) if all(abs(p - x) > 0.8 * least for x in xs)]
-        if not free:
-            step = seen.plate / count
-            even = [(i + 0.5) * step for i in range(count)]
+        if not xs and not free:
+            even = [(i + 0.5) * seen.plate / count for i in range(count)]
             return even, even
-        place = min(free, key=lambda p: cost(sorted([*xs, p]), seen, ASKED))
+        if not free:
+            row = [_widest_gap(xs, seen.plate)]
+        place = min(free or row, key=lambda p: cost(sorted([*xs, p]), seen, ASKED))
         xs = sorted([*xs, place])
         if place in row:
             blind.append(place)
@@ -356,6 +362,14 @@ def _row_places(xs: list[float], plate: float) -> list[float]:
                                       (xs[0] - usual, xs[0] - usual)) if room > CLOSEST_MM]
     ends.sort(key=lambda end: -end[1])
     return inner + [x for x, _ in ends]
+
+
+def _widest_gap(xs: list[float], plate: float) -> float:
+    """Return the middle of the widest gap; that to a side edge counts double, as a lane's half."""
+    gaps = [(b - a, 0.5 * (a + b)) for a, b in pairwise(xs)]
+    gaps += [(2.0 * xs[0] / 1.5, xs[0] / 3.0),
+             (2.0 * (plate - xs[-1]) / 1.5, plate - (plate - xs[-1]) / 3.0)]
+    return max(gaps)[1]
 
 
 def given_places(xs: tuple[float, ...], layout: Layout) -> list[float]:

@@ -18,6 +18,7 @@ Floats = NDArray[np.float64]
 COARSE = 500   # rows or columns of the picture in which the plate is first looked for
 MOST = 24      # quadrilaterals of edges that are judged in full
 ACCEPTED = 0.4     # score from which a quadrilateral may be a plate
+PLAIN = 0.93       # a score that no other way of telling plate from bed would better
 CLOSE = 0.1        # two scores nearer than this are not told apart
 PART = 0.2         # how much better a part of the plate may score than the whole of it
 LIKE = 0.06        # of tone: what lies beyond a line across a plate differs by less
@@ -92,8 +93,12 @@ def find_outlines(
     if float(np.ptp(small)) < 1e-3:
         raise LayoutError("the image is one even tone: there is no plate in it; scan the plate")
     rough = texture(small)
-    judged = [(judge(small, rough, corners), corners)
-              for corners in (*by_region(small), *by_edges(small, MOST))]
+    judged: list[Judged] = []
+    for quads in by_region(small):
+        judged += [(judge(small, rough, corners), corners) for corners in quads]
+        if max((fit.score for fit, _ in judged), default=0.0) > PLAIN:
+            break
+    judged += [(judge(small, rough, corners), corners) for corners in by_edges(small, MOST)]
     best = _distinct(judged)
     whole_corners = _whole(small.shape)
     whole = judge(small, rough, whole_corners)
@@ -180,7 +185,8 @@ def _grown(tone: Floats, chosen: Judged, others: list[Judged]) -> Judged:
     fit, corners = chosen
     for other, wider in others:
         a, b, common = _shares(corners, wider)
-        sound = other.sides.min() > AT_BORDER and not (other.border & ~chosen[0].border).any()
+        least = max(AT_BORDER, chosen[0].sides.min() - CLOSE)
+        sound = other.sides.min() > least and not (other.border & ~chosen[0].border).any()
         if (sound and other.score > chosen[0].score - PART and common > 0.95 * a
                 and b > 1.02 * a and area(wider) > area(corners)
                 and np.abs(_beyond(tone, corners, wider) - chosen[0].look).max() < LIKE):

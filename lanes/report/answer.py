@@ -101,12 +101,14 @@ class AnswerReport:
     def html(self) -> bytes:
         """Return the page, one file."""
         first, *more = self.lines
+        shown = picture(self.figure, self.alt, round(self.width_px * 96 / DPI), wide=True)
+        words = ["<div>", *_paragraphs(more), "</div>"]
+        beside = ['<div class="desk answer">', *words, shown, "</div>"]
         body = [
             f"<h1>{escape(first)}</h1>",
             f'<p class="quiet">{escape(self.question)} {escape(self.source)} '
             f"{escape(self.signal)}</p>",
-            '<div class="desk answer">', "<div>", *_paragraphs(more), "</div>",
-            picture(self.figure, self.alt, round(self.width_px * 96 / DPI), wide=True), "</div>",
+            *(beside if more else [shown]),
             *self.sections,
         ]
         if self.flags:

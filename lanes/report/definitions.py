@@ -98,8 +98,8 @@ DEFINITIONS = (
         "one standard deviation",
         "Of all that is doubted: the noise of this plate, the correlation of neighbouring samples "
         "included; how far spots' shapes depart from the formula; for area percent the law and the "
-        "channel; for Rf how well the two lines are placed. In brackets, the noise alone, where it "
-        "differs. The spotting and the development are not in it.",
+        "layer's reflectance; for Rf how well the two lines are placed. In brackets, the noise "
+        "alone, where it differs. The spotting and the development are not in it.",
         "common practice",
     ),
     Definition(

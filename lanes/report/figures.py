@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from lanes.checks.blobs import unread_blobs
 from lanes.plate.layout import Lane, Layout
 from lanes.reading import LaneReading, Reading
 from lanes.report.canvas import DPI, MARK, TEXT, box, canvas, halo, png, spread, style
@@ -140,6 +141,12 @@ def plate_figure(reading: Reading) -> Figure:
         for lane in layout.lanes:
             if lane.name in readings:
                 _plate_lane(axes, layout, lane, readings[lane.name], frame)
+        for blob in unread_blobs(layout, reading.lanes):
+            # A dotted ring: it stands out of the layer and is not read.
+            turn = np.linspace(0.0, 2.0 * np.pi, 61)
+            axes.plot(blob.x + 0.8 * blob.width * np.cos(turn),
+                      blob.y + 0.8 * blob.height * np.sin(turn),
+                      color=MARK, lw=1.2, ls=(0, (1, 1.5)), path_effects=halo(2.4))
         return figure
 
 

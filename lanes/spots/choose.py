@@ -6,7 +6,6 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import solve_triangular
 
 from lanes.spots.criteria import criteria
 from lanes.spots.detect import KEPT, candidates, scales
@@ -29,6 +28,7 @@ from lanes.spots.split import (
     gain_over_one,
     merged_peak,
 )
+from lanes.spots.whitening import MISFIT, whitening
 from lanes.trace.noise import Noise
 
 Floats = NDArray[np.float64]
@@ -36,13 +36,10 @@ Floats = NDArray[np.float64]
 # Spots of one lane that nearly meet have nearly one width, but two substances may differ by 30 %
 # (common practice), taken as two standard deviations of the logarithm of their sigmas' ratio.
 WIDTH_PRIOR = 0.15
-# A single spot is never quite Gaussian; a misfit of this share of its height is no second spot.
-MISFIT = 0.006
 HOPELESS = 4.0  # residual variance over the noise's, from which a search goes on
 MOST_SOLVED = 500  # peaks fitted, over all fits of one lane
 UNITED = 4.0  # mean spreads within which two may be one misshapen spot: its terms end there
 APART = 2.5  # mean sigmas twofold between peaks that are each judged on their own
-FLOOR = 0.2  # white noise beside the layer's own, as a share of it
 
 
 def settle(
@@ -220,40 +217,10 @@ class Search:
         peaks = tuple(solution.peaks[j] for j in company)
         problem = replace(self.problem, x=x, y=rest, baseline_order="none",
                           weight=self.problem.weight[inside],
-                          whitening=self._whitening(x, peaks, p.sigma, inside, doubted))
+                          whitening=whitening(
+                              x, peaks, p.sigma, self.gain[self.usable][inside], self.extrapolation,
+                              self.noise.sd, self.shapes if doubted else None))
         return problem, company
-
-    def _whitening(
-        self, x: Floats, peaks: tuple[Peak, ...], sigma: float, inside: NDArray[np.bool_],
-        doubted: bool,
-    ) -> Floats:
-        """Return what whitens noise of the layer and the smooth misfit that every spot has.
-
-        With `doubted` the doubt of the peaks' shapes counts as noise too.
-        """
-        height = np.sum([peak_shape(x, p)[0] for p in peaks], axis=0)
-        gain = self.gain[self.usable][inside]
-        step = np.rint((x - x[0]) / self.noise.pitch).astype(int)
-        lag = np.abs(step[:, None] - step[None, :])
-        acf = np.append(self.extrapolation.autocorrelation, 0.0)
-        covariance = (acf[np.minimum(lag, acf.size - 1)] * np.outer(gain, gain)
-                      * self.extrapolation.sd**2)
-        away = (x[:, None] - x[None, :]) / sigma
-        covariance += MISFIT**2 * np.outer(height, height) * np.exp(-0.5 * away**2)
-        for c in (p.component() for p in peaks if doubted and self.shapes is not None):
-            assert self.shapes is not None
-            covariance += self.shapes.covariance((x - c.mean) / c.spread, c.height)
-        # A little white noise: the finest detail is the resampling's, not the plate's.
-        covariance[np.diag_indices(x.size)] += (FLOOR * self.noise.sd * gain) ** 2
-        # An estimated covariance need not quite be one: as much white noise as makes it one.
-        ridge = 0.0
-        while True:
-            try:
-                lower = np.linalg.cholesky(covariance + ridge * np.diag(np.diag(covariance)))
-            except np.linalg.LinAlgError:
-                ridge = 2.0 * ridge + 0.01
-            else:
-                return np.asarray(solve_triangular(lower, np.eye(x.size), lower=True))
 
     def _split_or_tail(self, solution: Solution, history: list[Solution]) -> Solution:
         """Try two components, or a tail, in the place of each peak in turn."""

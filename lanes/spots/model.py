@@ -159,6 +159,123 @@ def merged_pairs(peaks: tuple[Peak, ...]) -> tuple[tuple[int, int], ...]:
     )
 
 
+@dataclass(frozen=True)
+class _Sum:
+    """The sum of peaks and a baseline by lmfit's parameters: its residual and its Jacobian.
+
+    `tied` says whose sigma a peak shares; `pairs` are those whose widths the prior holds together.
+    """
+
+    problem: Problem
+    count: int
+    tailing: frozenset[int]
+    tied: dict[int, int]
+    pairs: tuple[tuple[int, int], ...]
+    free: tuple[str, ...]
+
+    def unpack(self, parameters: lmfit.Parameters) -> tuple[tuple[Peak, ...], Floats]:
+        """Return the peaks and the baseline's values."""
+        values = parameters.valuesdict()
+        found = tuple(
+            Peak(values[f"p{i}_centre"], values[f"p{i}_area"], values[f"p{i}_sigma"],
+                 values.get(f"p{i}_tau", 0.0))
+            for i in range(self.count)
+        )
+        size = DEGREES[self.problem.baseline_order]
+        return found, np.array([values[f"baseline_{k}"] for k in range(size)])
+
+    def residual(self, parameters: lmfit.Parameters) -> Floats:
+        """Return the weighted residual, the prior's rows behind it."""
+        problem = self.problem
+        found, low_order = self.unpack(parameters)
+        model = baseline_term(problem, problem.x, low_order)[0]
+        for peak in found:
+            model = model + peak_shape(problem.x, peak)[0]
+        out = problem.weigh(model - problem.y)
+        if self.pairs:
+            prior = [np.log(found[j].sigma / found[i].sigma) / problem.width_prior
+                     for i, j in self.pairs]
+            out = np.concatenate([out, prior])
+        # A search that runs away must stay finite to come back.
+        return np.asarray(np.clip(out, -1e100, 1e100))
+
+    def jacobian(self, parameters: lmfit.Parameters) -> Floats:
+        """Return the derivatives of the residual by the free parameters, one row each."""
+        problem = self.problem
+        found, low_order = self.unpack(parameters)
+        columns: dict[str, Floats] = {}
+        for i, peak in enumerate(found):
+            by = problem.weigh(peak_shape(problem.x, peak)[1])
+            for k, value in enumerate(("centre", "area", "sigma", "tau")[: _values(i, self)]):
+                owner = i
+                while value == "sigma" and owner in self.tied:
+                    owner = self.tied[owner]
+                key = f"p{owner}_{value}"
+                columns[key] = columns.get(key, 0.0) + by[k]
+        for k, by_baseline in enumerate(baseline_term(problem, problem.x, low_order)[1]):
+            columns[f"baseline_{k}"] = problem.weigh(by_baseline)
+        out = np.array([columns[name] for name in self.free]).reshape(-1, problem.x.size)
+        if not self.pairs:
+            return out
+        assert problem.width_prior is not None
+        rows = np.zeros((len(self.free), len(self.pairs)))
+        for m, (i, j) in enumerate(self.pairs):
+            for which, sign in ((i, -1.0), (j, 1.0)):
+                key = f"p{which}_sigma"
+                if key in self.free:
+                    rows[self.free.index(key), m] = (
+                        sign / found[which].sigma / problem.width_prior)
+        return np.concatenate([out, rows], axis=1)
+
+
+def _values(i: int, of: _Sum) -> int:
+    return 4 if i in of.tailing else 3
+
+
+def _parameters(
+    problem: Problem, peaks: tuple[Peak, ...], start: Floats, tailing: frozenset[int],
+    tied: dict[int, int], fixed: dict[str, float],
+) -> lmfit.Parameters:
+    """Return lmfit's parameters of `peaks` and the baseline, with their limits."""
+    parameters = lmfit.Parameters()
+    for i, peak in enumerate(peaks):
+        reach = max(2.0 * peak.sigma, 0.03 * problem.span)
+        parameters.add(f"p{i}_centre", peak.centre, min=peak.centre - reach,
+                       max=peak.centre + reach)
+        parameters.add(f"p{i}_area", max(peak.area, 0.0))
+        sigma = float(np.clip(peak.sigma, 1.02 * problem.narrowest, 0.98 * problem.broadest))
+        if i in tied:
+            parameters.add(f"p{i}_sigma", expr=f"p{tied[i]}_sigma")
+        else:
+            parameters.add(f"p{i}_sigma", sigma, min=problem.narrowest, max=problem.broadest)
+        if i in tailing:
+            side = 1.0 if peak.tau > 0 else -1.0
+            low, high = sorted((side * 0.02 * sigma, side * 6.0 * sigma))
+            parameters.add(f"p{i}_tau", peak.tau, min=low, max=high)
+    for k, value in enumerate(start):
+        parameters.add(f"baseline_{k}", value)
+    if problem.baseline_order == "exponential":
+        # Beyond these it is a step at one end, not a term of low order.
+        rate = parameters["baseline_1"]
+        rate.set(value=float(np.clip(rate.value, -7.9, 39.9)), min=-8.0, max=40.0)
+    for name, value in fixed.items():
+        if name in parameters and parameters[name].expr is None:
+            parameters[name].set(value=value, vary=False)
+    return parameters
+
+
+def _at_limits(values: lmfit.Parameters, free: tuple[str, ...]) -> tuple[str, ...]:
+    """Return the peaks' parameters that ended at a limit: within 0.2 % of their room."""
+    held = []
+    for name in free:
+        p = values[name]
+        room = p.max - p.min
+        if (located(name) is not None and np.isfinite(room)
+                and min(p.value - p.min, p.max - p.value) < 2e-3 * room):
+            held.append(name)
+    return tuple(held)
+
+
 def solve(
     problem: Problem, peaks: tuple[Peak, ...], baseline: Floats | None = None,
     tailing: frozenset[int] = frozenset(), fixed: dict[str, float] | None = None,
@@ -182,102 +299,23 @@ def solve(
     -------
     Solution
     """
-    names = [("centre", "area", "sigma", "tau")[: 4 if i in tailing else 3]
-             for i in range(len(peaks))]
     merged = merged_pairs(peaks)
     size = DEGREES[problem.baseline_order]
     start = np.zeros(size) if baseline is None or baseline.size != size else baseline
-    parameters = lmfit.Parameters()
-    tied: dict[int, int] = {}
-    for i, peak in enumerate(peaks):
-        reach = max(2.0 * peak.sigma, 0.03 * problem.span)
-        parameters.add(f"p{i}_centre", peak.centre, min=peak.centre - reach,
-                       max=peak.centre + reach)
-        parameters.add(f"p{i}_area", max(peak.area, 0.0))
-        sigma = float(np.clip(peak.sigma, 1.02 * problem.narrowest, 0.98 * problem.broadest))
-        if share and any(j == i for _, j in merged):
-            tied[i] = i - 1
-            parameters.add(f"p{i}_sigma", expr=f"p{i - 1}_sigma")
-        else:
-            parameters.add(f"p{i}_sigma", sigma, min=problem.narrowest, max=problem.broadest)
-        if i in tailing:
-            side = 1.0 if peak.tau > 0 else -1.0
-            low, high = sorted((side * 0.02 * sigma, side * 6.0 * sigma))
-            parameters.add(f"p{i}_tau", peak.tau, min=low, max=high)
-    for k, value in enumerate(start):
-        parameters.add(f"baseline_{k}", value)
-    if problem.baseline_order == "exponential":
-        # Beyond these it is a step at one end, not a term of low order.
-        rate = parameters["baseline_1"]
-        rate.set(value=float(np.clip(rate.value, -7.9, 39.9)), min=-8.0, max=40.0)
-    for name, value in (fixed or {}).items():
-        if name in parameters and parameters[name].expr is None:
-            parameters[name].set(value=value, vary=False)
-    free = [n for n in parameters if parameters[n].vary and parameters[n].expr is None]
+    tied = {j: j - 1 for _, j in merged} if share else {}
+    parameters = _parameters(problem, peaks, start, tailing, tied, fixed or {})
+    free = tuple(n for n in parameters if parameters[n].vary and parameters[n].expr is None)
     pairs = () if problem.width_prior is None or share else merged
-
-    def unpack(values: dict[str, float]) -> tuple[tuple[Peak, ...], Floats]:
-        found = tuple(
-            Peak(values[f"p{i}_centre"], values[f"p{i}_area"], values[f"p{i}_sigma"],
-                 values.get(f"p{i}_tau", 0.0))
-            for i in range(len(peaks))
-        )
-        return found, np.array([values[f"baseline_{k}"] for k in range(size)])
-
-    def residual(parameters: lmfit.Parameters) -> Floats:
-        found, low_order = unpack(parameters.valuesdict())
-        model = baseline_term(problem, problem.x, low_order)[0]
-        for peak in found:
-            model = model + peak_shape(problem.x, peak)[0]
-        out = problem.weigh(model - problem.y)
-        if pairs:
-            prior = [np.log(found[j].sigma / found[i].sigma) / problem.width_prior
-                     for i, j in pairs]
-            out = np.concatenate([out, prior])
-        # A search that runs away must stay finite to come back.
-        return np.clip(out, -1e100, 1e100)
-
-    def jacobian(parameters: lmfit.Parameters) -> Floats:
-        found, low_order = unpack(parameters.valuesdict())
-        columns: dict[str, Floats] = {}
-        for i, peak in enumerate(found):
-            by = problem.weigh(peak_shape(problem.x, peak)[1])
-            for k, name in enumerate(names[i]):
-                key = f"p{tied[i] if name == 'sigma' and i in tied else i}_{name}"
-                while key.endswith("sigma") and int(key[1:-6]) in tied:
-                    key = f"p{tied[int(key[1:-6])]}_sigma"
-                columns[key] = columns.get(key, 0.0) + by[k]
-        for k, by_baseline in enumerate(baseline_term(problem, problem.x, low_order)[1]):
-            columns[f"baseline_{k}"] = problem.weigh(by_baseline)
-        out = np.array([columns[name] for name in free]).reshape(len(free), problem.x.size)
-        if pairs:
-            rows = np.zeros((len(free), len(pairs)))
-            assert problem.width_prior is not None
-            for m, (i, j) in enumerate(pairs):
-                for which, sign in ((i, -1.0), (j, 1.0)):
-                    key = f"p{which}_sigma"
-                    if key in free:
-                        rows[free.index(key), m] = sign / found[which].sigma / problem.width_prior
-            out = np.concatenate([out, rows], axis=1)
-        return out
-
+    total = _Sum(problem, len(peaks), tailing, tied, pairs, free)
     values = parameters
     if free:
-        minimizer = lmfit.Minimizer(residual, parameters, calc_covar=False)
+        minimizer = lmfit.Minimizer(total.residual, parameters, calc_covar=False)
         outcome: Any = minimizer.leastsq(
-            Dfun=jacobian, col_deriv=1, ftol=1e-10, xtol=1e-10, gtol=1e-12,
+            Dfun=total.jacobian, col_deriv=1, ftol=1e-10, xtol=1e-10, gtol=1e-12,
             max_nfev=MOST_EVALUATIONS,
         )
         values = outcome.params
-    found, low_order = unpack(values.valuesdict())
-    rest = residual(values)
-    held = []
-    for name in free:
-        if name.startswith("baseline"):
-            continue
-        p = values[name]
-        room = p.max - p.min
-        if np.isfinite(room) and min(p.value - p.min, p.max - p.value) < 2e-3 * room:
-            held.append(name)
-    return Solution(found, low_order, tuple(free), jacobian(values), float(rest @ rest),
-                    tuple(held), merged)
+    found, low_order = total.unpack(values)
+    rest = total.residual(values)
+    return Solution(found, low_order, free, total.jacobian(values), float(rest @ rest),
+                    _at_limits(values, free), merged)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -98,40 +99,56 @@ def layer_noise(signal: Signal, layout: Layout, width: float) -> Noise | None:
     -------
     Noise, or None where less than 60 square millimetres of layer is clean.
     """
+    return layer_noises(signal, layout, (width,))[0]
+
+
+def layer_noises(
+    signal: Signal, layout: Layout, widths: Sequence[float]
+) -> tuple[Noise | None, ...]:
+    """Return `layer_noise` for traces of several widths, the layer's covariance worked out once."""
     known = np.isfinite(signal.held_out)
-    if known.sum() * signal.grid.mm**2 < 60.0:
-        return None
+    if not widths or known.sum() * signal.grid.mm**2 < 60.0:
+        return (None,) * len(widths)
     values = np.where(known, signal.held_out, 0.0).astype(np.float32)
-    extrapolation = _across(values, known, width, signal.grid)
-    detection = _across(np.where(signal.bare, signal.values, 0.0).astype(np.float32), signal.bare,
-                   width, signal.grid)
-    if extrapolation is None or detection is None:
-        return None
-    # Some twenty patches tell a variance only roughly: the standard deviation is widened so that
-    # 1.96 of it is Student's interval.
-    patch = PATCH_MM * max(PATCH_MM, width * layout.mm_per_unit)
-    count = max(4.0, float(known.sum()) * signal.grid.mm**2 / patch)
-    wider = float(t.ppf(0.975, count)) / TWO_SIDED_95
-    return replace(extrapolation, sd=extrapolation.sd * wider, detection=detection)
+    bare = np.where(signal.bare, signal.values, 0.0).astype(np.float32)
+    out: list[Noise | None] = []
+    for width, extrapolation, detection in zip(
+        widths, _across(values, known, widths, signal.grid),
+        _across(bare, signal.bare, widths, signal.grid), strict=True,
+    ):
+        if extrapolation is None or detection is None:
+            out.append(None)
+            continue
+        # Some twenty patches tell a variance only roughly: the standard deviation is widened so
+        # that 1.96 of it is Student's interval.
+        patch = PATCH_MM * max(PATCH_MM, width * layout.mm_per_unit)
+        count = max(4.0, float(known.sum()) * signal.grid.mm**2 / patch)
+        wider = float(t.ppf(0.975, count)) / TWO_SIDED_95
+        out.append(replace(extrapolation, sd=extrapolation.sd * wider, detection=detection))
+    return tuple(out)
 
 
 def _across(
-    values: NDArray[np.float32], known: NDArray[np.bool_], width: float, grid: Grid
-) -> Noise | None:
-    """Return the noise of `known` values integrated over `width`."""
+    values: NDArray[np.float32], known: NDArray[np.bool_], widths: Sequence[float], grid: Grid
+) -> list[Noise | None]:
+    """Return the noise of `known` values integrated over each of `widths`."""
     # A few wild patches (a missed mark) must not set the noise of the whole plate.
     bound = 4.0 * 1.4826 * float(np.median(np.abs(values[known])))
     values = np.clip(values, -bound, bound)
     lags_y = max(8, round(LAG_MM / grid.mm))
-    lags_x = max(8, round(min(width / grid.pitch, LAG_MM / grid.mm)))
+    lags_x = max(8, round(min(max(widths) / grid.pitch, LAG_MM / grid.mm)))
     products, counts = _autocovariance(values, known, lags_y, lags_x)
     table = products / np.maximum(counts, 1.0)
     dx = np.arange(-lags_x, lags_x + 1)
-    weight = np.clip(width / grid.pitch - np.abs(dx), 0.0, None)
-    covariance = (table * weight[None, :]).sum(axis=1) * grid.pitch**2
+    weights = np.clip(np.array(widths)[:, None] / grid.pitch - np.abs(dx), 0.0, None)
+    return [_noise(row, grid) for row in weights @ table.T * grid.pitch**2]
+
+
+def _noise(covariance: Floats, grid: Grid) -> Noise | None:
+    """Return the noise whose covariance at 0, 1, ... samples of distance is given."""
     # Beyond what the patches reach nothing is known: fade to nothing, gently enough to stay a
     # covariance.
-    past = np.clip((np.arange(lags_y + 1) * grid.mm - SURE_MM) / (LAG_MM - SURE_MM), 0.0, 1.0)
+    past = np.clip((np.arange(covariance.size) * grid.mm - SURE_MM) / (LAG_MM - SURE_MM), 0.0, 1.0)
     covariance = covariance * 0.5 * (1 + np.cos(np.pi * past))
     if covariance[0] <= 0:
         return None

@@ -131,3 +131,21 @@ def empty(rng: np.random.Generator, seed: int) -> PlateSpec:
 def crowded(rng: np.random.Generator, seed: int) -> PlateSpec:
     return PlateSpec(width=100, lanes=lanes(rng, count=12, width=100, faint=0.2), seed=seed,
                      dpi=200)
+
+
+@kind
+def overlapping(rng: np.random.Generator, seed: int) -> PlateSpec:
+    """One pair a lane, resolution 0.5 to 1.5, widths differing by up to 30 %, heights unequal."""
+    run, made = 74.0, []
+    for x in np.linspace(9.0, 41.0, 4):
+        ratio = float(np.exp(rng.uniform(-np.log(1.3), np.log(1.3))))
+        low = float(rng.uniform(1.8, 2.4))
+        rf = float(rng.uniform(0.2, 0.6))
+        apart = float(rng.uniform(0.5, 1.5)) * low * (1.0 + ratio) / 1.18
+        amount, minor = float(rng.uniform(0.6, 1.6)), float(rng.uniform(0.15, 0.5))
+        shares = (minor, 1.0 - minor) if rng.random() < 0.5 else (1.0 - minor, minor)
+        made.append(LaneSpec(float(x), (
+            SpotSpec(rf, amount * shares[0], width=low),
+            SpotSpec(rf + apart / run, amount * shares[1], width=low * ratio))))
+    return PlateSpec(lanes=tuple(made), origin=10.0, front=84.0, seed=seed, dpi=300,
+                     light=str(rng.choice(["white", "254"])))

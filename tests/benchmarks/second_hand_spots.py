@@ -6,15 +6,15 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
+from second_hand.drawing import save
+from second_hand.shapes import SHAPES
+from second_hand.studies import pair_of_spots, single_spot
+from second_hand.truth import TrueLane, Truth
 
 from lanes.errors import LanesError
 from lanes.measuring import prepare, read_lane
 from lanes.reading import LaneReading, Plate
 from lanes.settings import Settings
-from tests.second_hand.drawing import save
-from tests.second_hand.shapes import SHAPES
-from tests.second_hand.studies import pair_of_spots, single_spot
-from tests.second_hand.truth import TrueLane, Truth
 
 LAWS = ("kubelka-munk", "beer-lambert", "saturating", "quenching", "emission")
 NEAR_MM = 2.0  # of a lane's true place

@@ -7,6 +7,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from second_hand_spots import LAWS, SHAPES, lanes_of, single_spot
+from second_hand_spots import read as read_second
 
 from lanes.draw import LaneSpec, PlateSpec, SpotSpec, draw, save
 from lanes.errors import InputError
@@ -142,3 +144,24 @@ def test_many_samples(tmp_path):
     assert np.mean(tally.held_other) >= 0.90, tally.line()
     assert np.mean(tally.false) <= 0.05, tally.line()
     assert 0.90 <= np.mean(tally.at_limit) <= 0.99, tally.line()
+
+
+@pytest.mark.study
+def test_clean_lanes_by_the_second_hand(tmp_path):
+    """One misshapen spot a lane: nothing else may be found; 60 lanes or more, of every shape."""
+    false, lanes_seen = [], 0
+    for number, shape in enumerate(SHAPES):
+        law = LAWS[number % len(LAWS)]
+        image, truth = single_spot(shape, law, 300 + number)
+        found = read_second(image, truth, tmp_path)
+        if found is None:
+            continue
+        for lane, reading in lanes_of(*found, truth):
+            if reading is None or not reading.spots:
+                continue
+            lanes_seen += 1
+            if len(reading.spots) > 1:
+                false.append((shape, law, lane.name, [round(s.rf, 2) for s in reading.spots]))
+    print(lanes_seen, "lanes;", len(false), "with a false spot:", *false, sep="\n")
+    assert lanes_seen >= 60
+    assert not false

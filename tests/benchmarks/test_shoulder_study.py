@@ -12,6 +12,15 @@ from pathlib import Path
 import numpy as np
 import pytest
 from scipy.stats import kstest, norm
+from second_hand_spots import (
+    LAWS,
+    SHAPES,
+    lanes_of,
+    pair_of_spots,
+    read,
+    rf_of,
+    single_spot,
+)
 
 from lanes.draw import LaneSpec, PlateSpec, SpotSpec, draw, save
 from lanes.evidence import whitened_fits as fits
@@ -23,15 +32,6 @@ from lanes.questions.shoulder.weigh import LEVEL, noncentrality, ratio
 from lanes.questions.shoulder.window import pick
 from lanes.settings import Settings
 from lanes.spots.shapes import FWHM
-from tests.benchmarks.second_hand_spots import (
-    LAWS,
-    SHAPES,
-    lanes_of,
-    pair_of_spots,
-    read,
-    rf_of,
-    single_spot,
-)
 
 LANES, BOOTSTRAPS = 8, 99
 RUN = 75.0
@@ -104,12 +104,16 @@ def verdicts(kind: str, count: int, folder: Path, seed: int) -> list[Shoulder | 
     return out[:count]
 
 
-def second_hand(kind: str, count: int, folder: Path, seed: int = 0, resolution: float = 0.75,
-                share: float = 0.25) -> list[tuple[str, Shoulder | None]]:
-    """Return (shape and law, answer) of `count` questions about the second hand's spots."""
+def second_hand(
+    kind: str, count: int, folder: Path, seed: int = 0, resolution: float = 0.75,
+    share: float = 0.25, shapes: tuple[str, ...] = tuple(SHAPES),
+) -> list[tuple[str, Shoulder | None]]:
+    """Return (shape and law, answer) of at least `count` questions about the second hand's spots.
+
+    It draws, and nothing is set by what it draws.
+    """
     out: list[tuple[str, Shoulder | None]] = []
     number = 0
-    shapes = list(SHAPES)
     while len(out) < count:
         # Thirteen shapes and five laws: every shape meets every law in turn.
         shape, law = shapes[number % len(shapes)], LAWS[number % len(LAWS)]
@@ -137,10 +141,10 @@ def tally(answers: list[Shoulder | None]) -> Counter:
 def power_table(folder: Path, draws: int, resolutions: tuple, shares: tuple) -> list[tuple]:
     """Return (resolution, share, power of the test, best power) of pairs beside one spot.
 
-    Drawn in the window of a spot of a drawn plate, under that plate's noise. The best is the
-    likelihood ratio of the true pair against the single spot nearest to it, noise known
-    (Neyman & Pearson): its power at level a is Phi(delta - z), delta^2 the noncentrality, and
-    knows which way to look.
+    Drawn in the window of a spot of a drawn plate, under that plate's noise and the assumed
+    doubt of shape. The best is the likelihood ratio of the true pair against the single spot
+    nearest to it, noise and the shapes' prior known (Neyman & Pearson): its power at level a is
+    Phi(delta - z), delta^2 the noncentrality, and knows which way to look.
     """
     path = folder / "power.png"
     save(draw(PlateSpec(lanes=(LaneSpec(25.0, (SpotSpec(0.5, 0.6),)),), seed=5)), path)
@@ -188,6 +192,41 @@ def test_some_of_each(tmp_path):
     assert single["two"] <= 2
     assert single["one"] >= 12
     assert tally(verdicts("pair", 16, tmp_path, 2))["two"] >= 12
+
+
+def test_some_by_the_second_hand(tmp_path):
+    """A plate of skewed spots, whose noise alone would call every one of them two, and of pairs."""
+    single = tally([a for _, a in second_hand("single", 1, tmp_path, 11, shapes=("skewed-up",))])
+    assert single["two"] == 0
+    assert single["one"] >= 0.5 * single.total()
+    pairs = tally([a for _, a in second_hand("pair", 1, tmp_path, 11, shapes=("gaussian",))])
+    assert pairs["two"] >= 0.8 * pairs.total()
+
+
+@pytest.mark.study
+def test_single_spots_by_the_second_hand(tmp_path):
+    """Spots of every shape under every law: two in at most 5 %, one in at least half."""
+    answers = second_hand("single", 300, tmp_path, 100)
+    for name, answer in answers:
+        if answer is not None and answer.verdict == "two":
+            print("two:", name, answer.p_value, answer.reasons)
+    found = tally([answer for _, answer in answers])
+    print(found)
+    asked = found.total() - found["not found"]
+    assert found["two"] <= 0.05 * asked
+    assert found["one"] >= 0.5 * asked
+
+
+@pytest.mark.study
+@pytest.mark.parametrize("resolution", [0.5, 0.7, 0.85, 1.0])
+@pytest.mark.parametrize("share", [0.1, 0.25, 0.5])
+def test_pairs_by_the_second_hand(tmp_path, resolution, share):
+    """Pairs of every shape: at least 0.8 called two from resolution 0.7 and 25 % on."""
+    answers = second_hand("pair", 60, tmp_path, 200, resolution, share)
+    found = tally([answer for _, answer in answers])
+    print(f"resolution {resolution} share {share}", found)
+    if resolution >= 0.7 and share >= 0.25:
+        assert found["two"] >= 0.8 * (found.total() - found["not found"])
 
 
 @pytest.mark.study

@@ -16,9 +16,9 @@ DEMO = Path(__file__).parents[2] / "fixtures" / "demo.png"
 
 @pytest.fixture(scope="module")
 def lone():
-    """The demo's last lane, one spot on a mottled layer: reading, and what it started from."""
+    """The demo's first lane, one spot on a mottled layer: reading, and what it started from."""
     plate = prepare(DEMO, Settings(light="254"))
-    reading = read_lane(plate, plate.layout.lanes[3])
+    reading = read_lane(plate, plate.layout.lanes[0])
     assert len(reading.spots) == 1
     return reading, lane_of(plate, reading, 0)
 

@@ -163,5 +163,5 @@ def test_the_whole_job_on_a_certified_trace(tmp_path, name):
     for spot, part in zip(lane.spots, GAUSSIANS, strict=True):
         height, centre, _ = data.values[part]
         assert spot.rf == pytest.approx((centre - data.x[0]) / run, rel=VALUE)
-        assert spot.rf_sd == pytest.approx(data.sds[part][1] / run, rel=SD)
+        assert spot.rf_sd_noise == pytest.approx(data.sds[part][1] / run, rel=SD)
         assert spot.height == pytest.approx(height, rel=VALUE)

@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 from lanes.evidence.noise_covariance import MISFIT_LENGTH, MISFIT_REACH, noise_covariance
 from lanes.evidence.whitened_fits import Space, make_space
 from lanes.reading import LaneReading
-from lanes.spots.choose import MISFIT
 from lanes.spots.model import peak_shape
+from lanes.spots.whitening import MISFIT
 
 Floats = NDArray[np.float64]
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from lanes.evidence.colour import UNSEEN, Colours, Hue, compared
+from lanes.evidence.colour import UNSEEN, ColourMatch, Colours, compared
 from lanes.evidence.lookup import lane_named
 from lanes.questions.compare.cospot import NEAR_RF, Cospot, make_cospot
 from lanes.questions.compare.cospot_joint import Joint, joint_fit
@@ -57,7 +57,7 @@ class SpotPair:
         What the verdict rests on.
     area_ratio, area_ratio_sd : float, float or None
         Unknown over reference, of signal and not of mass.
-    colour : Hue
+    colour : ColourMatch
     cospots : tuple of CospotPair
     """
 
@@ -72,7 +72,7 @@ class SpotPair:
     reasons: tuple[str, ...]
     area_ratio: float
     area_ratio_sd: float | None
-    colour: Hue
+    colour: ColourMatch
     cospots: tuple[CospotPair, ...]
 
 
@@ -133,13 +133,13 @@ def make_pair(question: Question, i: int, name: str, j: int) -> SpotPair:
             if found is not None:
                 evidence.append((found, parts))
     identity = judge(seen, [e for e, _ in evidence], np.random.default_rng([SEED, i, j]))
-    hue = UNSEEN
+    match = UNSEEN
     if near and question.colours is not None:
         spots = [question.colours.of(lane_named(plate, lane.name, "--reference"),
                                      lane.fit.components[k])
                  for lane, k in ((own, i), (reading, j))]
-        hue = compared(spots[0], spots[1])
-    verdict, reasons = _verdict(seen, identity, hue, lines)
+        match = compared(spots[0], spots[1])
+    verdict, reasons = _verdict(seen, identity, match, lines)
     if carried is not None and verdict == "same":
         verdict, reasons = "cannot tell", ("agrees through one standard, which can't settle it",)
     cospots = tuple(
@@ -148,7 +148,7 @@ def make_pair(question: Question, i: int, name: str, j: int) -> SpotPair:
             tuple(_others(question, i, name, j, parts)), plate.layout.mm_per_unit, repeats.sd))
         for said, (_, parts) in zip(identity.cospots, evidence, strict=True))
     return replace(whole, seen=seen, identity=identity, verdict=verdict, reasons=reasons,
-                   colour=hue, cospots=cospots)
+                   colour=match, cospots=cospots)
 
 
 def _others(
@@ -174,7 +174,7 @@ def _width_sd(own: LaneReading, i: int, reading: LaneReading, j: int) -> float:
 
 
 def _verdict(
-    seen: Difference, identity: Identity, hue: Hue, lines: bool
+    seen: Difference, identity: Identity, match: ColourMatch, lines: bool
 ) -> tuple[str, tuple[str, ...]]:
     """Return the verdict on a pair and what it rests on."""
     if lines:
@@ -186,13 +186,13 @@ def _verdict(
         if any(said.verdict == "two" for said in identity.cospots):
             reasons.append("the co-spot shows two")
         return "different", tuple(reasons) or ("Rf and co-spot together differ",)
-    if hue.verdict == "differs":
+    if match.verdict == "differs":
         return "different", ("the colour differs",)
     if identity.verdict == "same":
         reasons = ["Rf agrees"]
         if any(said.verdict == "one" for said in identity.cospots):
             reasons.append("the co-spot is single")
-        if hue.verdict == "agrees":
+        if match.verdict == "agrees":
             reasons.append("the colour agrees")
         return "same", tuple(reasons)
     return "cannot tell", ("the difference is not known well enough",)

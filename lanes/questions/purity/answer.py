@@ -285,12 +285,14 @@ def _flags(
         f"what lies within {PENCIL_MM} mm of the origin line and of the front, where pencil may "
         "hide the layer, is not read: how much is there is unknown",
     ))
-    main = shares[index]
+    spot = reading.spots[index]
     values = [law.area_percent for law in laws if law.area_percent is not None]
-    outside = main.low is not None and main.high is not None and any(
-        not main.low <= value <= main.high for value in values)
+    # The interval that is told holds the other law; the noise's own says whether it matters.
+    outside = spot.area_percent_sd_noise is not None and any(
+        abs(value - spot.area_percent) > TWO_SIDED_95 * spot.area_percent_sd_noise
+        for value in values)
     # A lone spot is all there is under every law.
     if outside and len(shares) > 1:
         out.append(flag("law-matters", f"the main spot is {min(values):.2f} to {max(values):.2f} "
-                        "area percent by law, which its interval does not hold"))
+                        "area percent by law, more than the noise alone explains"))
     return tuple(dict.fromkeys((*out, *reading.flags, *plate.flags)))

@@ -20,11 +20,10 @@ from lanes.flags import Flag, flag
 from lanes.measuring import is_trace, measure, prepare, read_lane
 from lanes.plate.signal import LAW_NAMES
 from lanes.questions.shoulder.case import ONE, TWO, Case, area_shares, make_case
-from lanes.questions.shoulder.colour import colour_change
+from lanes.questions.shoulder.colour import ColourChange, colour_change
 from lanes.questions.shoulder.others import expected_width, shape_doubt, take_shape
-from lanes.questions.shoulder.verdict import decide, second_seen, settle
+from lanes.questions.shoulder.verdict import OtherLaw, decide, second_seen, settle
 from lanes.questions.shoulder.views import (
-    COLOUR_LEVEL,
     WIDE,
     WIDE_SDS,
     View,
@@ -104,6 +103,8 @@ class Shoulder:
         One, or two from origin to front (also where the answer is open but one is not enough).
     pair : Pair or None
         Resolution of the two, each in its place whatever the verdict.
+    pair_percent, other_percent : float
+        Area percent of the smaller of two; the same under another law, None where not asked.
     against : dict
         For each rival of two: p-value of the rival, p-value of two where the rival is put aside.
     colour : float or None
@@ -128,6 +129,7 @@ class Shoulder:
     components: tuple[Component, ...]
     pair: Pair | None
     pair_percent: float
+    other_percent: float | None
     alternatives: tuple[Alternative, ...]
     against: dict[str, tuple[float, float]]
     colour: float | None
@@ -258,8 +260,8 @@ def _overload(
 def _other_law(
     plate: Plate, reading: LaneReading, group: tuple[int, ...],
     expected: tuple[float, float] | None, doubt: ShapeDoubt, seed: int,
-) -> tuple[str, bool] | None:
-    """Return another law and whether two are needed under it too, None where there is none."""
+) -> OtherLaw | None:
+    """Return what another law makes of the spot, None where there is none."""
     place = next(found for found in plate.layout.lanes if found.name == reading.name)
     start = lane_of(plate, reading, group[0])
     for law in other_laws(plate):
@@ -269,9 +271,11 @@ def _other_law(
         try:
             case = make_case(other, group, plate.layout.mm_per_unit, None, doubt, expected)
         except InputError:
-            return LAW_NAMES[law], False
+            return OtherLaw(LAW_NAMES[law], False, None)
         found = weigh(case, FEWEST, np.random.default_rng([seed, 2]))
-        return LAW_NAMES[law], decide(found, False, False)[0] == "two"
+        shares = case.pair[3:] / case.pair[3:].sum()
+        return OtherLaw(LAW_NAMES[law], decide(found, False, False)[0] == "two",
+                        100.0 * float(shares.min()))
     return None
 
 
@@ -318,11 +322,11 @@ def _whole(name: str, value: Any, low: int, high: int) -> None:
 
 def _answer(
     readings: tuple[LaneReading, ...], reading: LaneReading, case: Case, evidence: Evidence,
-    width: tuple[float, float] | None, colour: float | None, law: tuple[str, bool] | None,
+    width: tuple[float, float] | None, colour: ColourChange | None, law: OtherLaw | None,
     overload: str | None, line_sds: tuple[float, float],
 ) -> Shoulder:
     wide = width is not None and float(np.log(width[0])) > max(WIDE, WIDE_SDS * width[1])
-    coloured = colour is not None and colour < COLOUR_LEVEL
+    coloured = colour is not None and colour.sure
     gain = case.scores[ONE][1] - case.scores[TWO][1]
     # Noise judged from the fit's own residual can't tell misfit from noise: what the reading asks
     # of a split is asked here too.
@@ -345,9 +349,10 @@ def _answer(
     return Shoulder(
         reading.name, case.single_rf, verdict, evidence.p_value,
         case.scores[ONE][0] - case.scores[TWO][0],
-        gain, components, pair, float(min(percent)),
+        gain, components, pair, float(min(percent)), None if law is None else law.percent,
         tuple(Alternative(name, score[0]) for name, score in case.scores.items()),
-        evidence.against, colour, None if width is None else width[0], evidence.detectable,
+        evidence.against, None if colour is None else colour.p_value,
+        None if width is None else width[0], evidence.detectable,
         views, reasons, settle(verdict, evidence, wide, reading),
         _flags(reading, evidence, verdict, None if not wide or width is None else width[0]),
         _curves(case), reading.signal,

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
-from lanes.evidence.colour import BEND, Colours
+from lanes.evidence.colour import ANGLE, BEND, LEVEL, Colours
 from lanes.evidence.noise_covariance import misfit_covariance, noise_covariance
 from lanes.plate.layout import Lane
 from lanes.questions.shoulder.case import Case
@@ -17,10 +19,27 @@ DRAWS = 2000
 SKEWED_BEND = 0.1
 
 
+@dataclass(frozen=True)
+class ColourChange:
+    """The p-value of one colour over the whole spot, and the largest angle between its colours.
+
+    The angle is in degrees between channels taken as vectors: law and misshape bend the channels
+    of one substance by a few, however surely.
+    """
+
+    p_value: float
+    angle: float
+
+    @property
+    def sure(self) -> bool:
+        """Whether there are two colours."""
+        return self.p_value < LEVEL and self.angle > ANGLE
+
+
 def colour_change(
     colours: Colours, lane: Lane, case: Case, rng: np.random.Generator
-) -> float | None:
-    """Return the p-value of one colour over the whole spot, or None where colour tells nothing.
+) -> ColourChange | None:
+    """Return how surely and how far colour changes over the spot, None where it tells nothing.
 
     Each channel's trace is resolved into the spot's Gaussian and its first two Hermite functions
     (a shift, a widening). One component gives a channels x functions matrix of rank one; what its
@@ -65,6 +84,11 @@ def colour_change(
         # The law bends each channel of a heavy spot a little differently: mostly its width.
         bend = np.diag(np.square([0.0, SKEWED_BEND * BEND, BEND / 2.0]))
         total[3 * i:3 * i + 3, 3 * i:3 * i + 3] += matrix[i, 0] ** 2 * (misfits[i] + bend)
+    return ColourChange(_one_colour(matrix, total, rng), _angle(matrix))
+
+
+def _one_colour(matrix: Floats, total: Floats, rng: np.random.Generator) -> float:
+    """Return the p-value of rank one for `matrix`, (3, 3), whose values' covariance is `total`."""
     root = np.linalg.cholesky(total + 1e-12 * np.diag(np.diag(total)))
     draws = (rng.standard_normal((DRAWS, 9)) @ root.T).reshape(DRAWS, 3, 3)
     # Channels and functions brought to about one unit of noise each, so that none drowns another.
@@ -80,6 +104,16 @@ def colour_change(
     drawn = np.linalg.svd(flat + left @ draws @ right, compute_uv=False)
     null = np.sum(drawn[:, 1:] ** 2, axis=1)
     return float((1 + np.sum(null >= statistic)) / (DRAWS + 1))
+
+
+def _angle(matrix: Floats) -> float:
+    """Return the largest angle between the spot's colours a sigma below, at and above its middle.
+
+    `matrix` holds each channel's Gaussian, shift and widening.
+    """
+    colours = [matrix @ np.array([1.0, z, z * z - 1.0]) for z in (-1.0, 0.0, 1.0)]
+    units = np.array([c / max(float(np.linalg.norm(c)), 1e-300) for c in colours])
+    return float(np.degrees(np.arccos(np.clip((units @ units.T).min(), -1.0, 1.0))))
 
 
 def _between(held: list[NDArray[np.float32]]) -> Floats | None:

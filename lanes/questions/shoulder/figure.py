@@ -21,6 +21,7 @@ from lanes.report.canvas import (
     png,
     style,
 )  # fmt: skip
+from lanes.report.digits import show_rf
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -41,7 +42,7 @@ def shoulder_png(answer: Shoulder) -> bytes:
     with style():
         figure = canvas(WIDTH, total)
         figure.text(_LEFT / WIDTH, 1 - 14 / total,
-                    f"Lane {answer.lane}, Rf {answer.rf:.3f}: {_TITLES[answer.verdict]}",
+                    f"Lane {answer.lane}, Rf {show_rf(answer.rf)}: {_TITLES[answer.verdict]}",
                     va="top", weight="bold", size=TEXT + 1)
         top = box(figure, _LEFT, 90, width, 340)
         _fits(top, answer, data)
@@ -49,24 +50,33 @@ def shoulder_png(answer: Shoulder) -> bytes:
         lower = box(figure, _LEFT, 608, width, 150)
         one, two = data - curves.one, data - curves.two
         reach = 1.15 * float(np.nanmax(np.abs(np.concatenate([one, two, curves.band]))))
+        tick = _tick(reach)
         for axes, left, name in ((low, one, "one"), (lower, two, "two")):
             axes.fill_between(curves.rf, -curves.band, curves.band, facecolor="#dfe7ee",
                               edgecolor="#8fa3b5", lw=0.7)
             axes.axhline(0.0, color=QUIET, lw=0.6)
             axes.plot(curves.rf, left, color=INK, lw=0.9)
             axes.set_ylim(-reach, reach)
+            axes.set_yticks((-tick, 0.0, tick))
             axes.set_ylabel("Residual")
             axes.text(0.008, 0.93, name, transform=axes.transAxes, va="top", weight="bold",
                       size=TEXT - 1, path_effects=halo())
+        top.locator_params(axis="y", nbins=4)
         for axes in (top, low, lower):
             axes.set_xlim(float(curves.rf[0]), float(curves.rf[-1]))
             axes.spines[["top", "right"]].set_visible(False)
-            axes.locator_params(axis="y", nbins=4, prune="both" if axes is not top else None)
             axes.tick_params(labelbottom=axes is lower)
             axes.yaxis.set_label_coords(-0.095, 0.5)
         lower.set_xlabel("Rf")
         _power(box(figure, _LEFT, 900, width, 320), answer)
         return png(figure)
+
+
+def _tick(reach: float) -> float:
+    """Return a round number well inside `reach`: the panels' labels keep clear of each other."""
+    power = 10.0 ** np.floor(np.log10(reach))
+    return float(next((f * power for f in (5.0, 2.0, 1.0) if f * power <= 0.75 * reach),
+                      0.5 * power))
 
 
 def _fits(axes: Axes, answer: Shoulder, data: Floats) -> None:
@@ -82,7 +92,7 @@ def _fits(axes: Axes, answer: Shoulder, data: Floats) -> None:
     axes.plot(curves.rf, curves.tail, color=COLOURS[2], ls=DASHES[3], lw=1.1, label="one with a "
               "tail", zorder=4)
     axes.fill_between([], [], [], facecolor="#dfe7ee", edgecolor="#8fa3b5", lw=0.7,
-                      label="noise, ± 2 sd")
+                      label="noise and shape, ± 2 sd")
     axes.set_ylabel("Signal")
     axes.legend(loc="lower left", bbox_to_anchor=(-0.01, 1.0), ncols=6, frameon=False,
                 borderaxespad=0.2, handlelength=1.8, handletextpad=0.5, columnspacing=1.0)

@@ -10,7 +10,7 @@ from lanes.confidence import TWO_SIDED_95
 from lanes.questions.shoulder.answer import Shoulder
 from lanes.questions.shoulder.figure import WIDTH, shoulder_png
 from lanes.report.answer import NOT_MASS, NOT_VALIDATED, AnswerReport
-from lanes.report.digits import fixed, with_sd
+from lanes.report.digits import UNKNOWN, fixed, rf_more, show_rf, up
 from lanes.report.page import NUMBER, WHOLE, table
 from lanes.settings import Settings
 
@@ -29,15 +29,41 @@ def sentence(answer: Shoulder) -> str:
 
 def _two(answer: Shoulder) -> str:
     a, b = answer.components
-    text = (f"at Rf {with_sd(a.rf, a.rf_sd, 3)} and {with_sd(b.rf, b.rf_sd, 3)}, the smaller "
-            f"{_percent(min(a.area_percent, b.area_percent), a.area_percent_sd)} of their area")
+    minor = min((a, b), key=lambda c: c.area_percent)
+    low, high = minor_range(answer)
+    text = (f"at Rf {_rf(answer, 0)} and {_rf(answer, 1)}, the smaller "
+            f"{_with_range(minor.area_percent, low, high, 0)} % of their area")
     if answer.pair is not None:
-        text += f", resolution {with_sd(answer.pair.resolution, answer.pair.resolution_sd, 2)}"
+        low, high = bounds(answer.pair.resolution, answer.pair.resolution_sd)
+        text += f", resolution {_with_range(answer.pair.resolution, low, high, 1)}"
     return text
 
 
-def _percent(value: float, sd: float | None) -> str:
-    return f"({with_sd(value, sd, 1)}) %"
+def _rf(answer: Shoulder, index: int) -> str:
+    rfs = [c.rf for c in answer.components]
+    return show_rf(rfs[index], 0.0, rf_more(rfs, index))
+
+
+def minor_range(answer: Shoulder) -> tuple[float | None, float | None]:
+    """Return the smaller's area percent from and to: its 95 % interval, another law's included."""
+    minor = min(answer.components, key=lambda c: c.area_percent)
+    low, high = bounds(minor.area_percent, minor.area_percent_sd, 100.0)
+    if low is None or high is None or answer.other_percent is None:
+        return low, high
+    return min(low, answer.other_percent), max(high, answer.other_percent)
+
+
+def bounds(
+    value: float | None, sd: float | None, most: float = math.inf
+) -> tuple[float | None, float | None]:
+    """Return the ends of a 95 % interval within 0 and `most`, None where unknown."""
+    if value is None or sd is None or not math.isfinite(sd):
+        return None, None
+    return max(value - TWO_SIDED_95 * sd, 0.0), min(value + TWO_SIDED_95 * sd, most)
+
+
+def _with_range(value: float | None, low: float | None, high: float | None, places: int) -> str:
+    return f"{fixed(value, places)} ({fixed(low, places)} to {fixed(high, places)})"
 
 
 def _limit(answer: Shoulder) -> str:
@@ -45,8 +71,9 @@ def _limit(answer: Shoulder) -> str:
     if not seen:
         return ""
     shown = next((d for d in seen if d.resolution >= 0.5), seen[-1])
-    return (f"; a second above {fixed(shown.percent, 1)} % at resolution "
-            f"{fixed(shown.resolution, 1)} would have been seen by this test of the one spot "
+    assert shown.percent is not None
+    return (f"; a second above {up(shown.percent)} % at resolution "
+            f"{fixed(shown.resolution, 1)} would have shown in this test of the one spot "
             "(what a reading itself would list is larger: lanes purity)")
 
 
@@ -58,9 +85,9 @@ def render_shoulder(answer: Shoulder, file: str, settings: Settings) -> AnswerRe
     return AnswerReport(
         name="shoulder",
         question="Is the shoulder a second component?",
-        source=f"Lane {answer.lane} of {file}, spot at Rf {fixed(answer.rf, 3)}.",
+        source=f"Lane {answer.lane} of {file}, spot at Rf {show_rf(answer.rf)}.",
         lines=lines,
-        details=[f"lane {answer.lane}, spot at Rf {fixed(answer.rf, 3)}",
+        details=[f"lane {answer.lane}, spot at Rf {show_rf(answer.rf)}",
                  *(f"{name:48s}{value}" for name, value in _figures(answer)),
                  "", "evidence for a second component, against it, or undecided:",
                  *(f"{v.view + ': ' + v.verdict:48s}{v.words}" for v in answer.evidence)],
@@ -94,7 +121,7 @@ def _figures(answer: Shoulder) -> list[tuple[str, str]]:
         for part in answer.components:
             out.append((
                 "component at Rf, and 95 % interval",
-                f"{fixed(part.rf, 4)} ({_interval(part.rf, part.rf_sd, 4)}), area percent "
+                f"{fixed(part.rf, 3)} ({_interval(part.rf, part.rf_sd, 3)}), area percent "
                 f"{fixed(part.area_percent, 1)} "
                 f"({_interval(part.area_percent, part.area_percent_sd, 1, 100.0)})"))
         if answer.pair is not None:
@@ -106,10 +133,8 @@ def _figures(answer: Shoulder) -> list[tuple[str, str]]:
 
 
 def _interval(value: float | None, sd: float | None, places: int, most: float = math.inf) -> str:
-    if value is None or sd is None or not math.isfinite(sd):
-        return "?"
-    low, high = max(value - TWO_SIDED_95 * sd, 0.0), min(value + TWO_SIDED_95 * sd, most)
-    return f"{fixed(low, places)} to {fixed(high, places)}"
+    low, high = bounds(value, sd, most)
+    return UNKNOWN if low is None else f"{fixed(low, places)} to {fixed(high, places)}"
 
 
 def _record(answer: Shoulder) -> dict[str, Any]:
@@ -156,14 +181,18 @@ def _sections(answer: Shoulder) -> list[str]:
 
 
 _HOW = (
-    "One Gaussian and two of one width were fitted to the trace under the plate's own noise, "
-    "its correlation between neighbouring samples included, and with 0.6 % of the height as the "
-    "misfit that every real spot has. The p-value is the share of drawn single spots (a "
-    "parametric bootstrap) that favour two as much as this one.",
-    "A second component is reported only where two also explain the spot better than one that "
-    "tails (an exponentially modified Gaussian, either way), with evidence of the same kind.",
+    "One Gaussian and two of one width were fitted to the trace under the plate's own noise, its "
+    "correlation between neighbouring samples included. No spot is quite a Gaussian: how far the "
+    "plate's other lone spots depart from one (or, where too few tell, spots commonly do) counts "
+    "as noise too, skewness and flatness first; a spot whose strips differ across the lane is "
+    "taken to be the more misshapen. Where lone spots tell what width to expect, one component "
+    "and two must keep to it. The p-value is the share of drawn single spots, misshapen in that "
+    "measure (a parametric bootstrap), that favour two as much as this one.",
+    "A second component is claimed only where two also explain the spot better than one that "
+    "tails (an exponentially modified Gaussian, either way) and one that is skewed and flat or "
+    "peaked (a sinh-arcsinh density), with evidence of the same kind; where the two lie at one "
+    "place across the lane; and where another law from light to signal needs two as well.",
     "The least second component is what the test would find 95 times of 100, on the side of the "
-    "spot where it shows less. Standard deviations cover the fit and the two lines; 95 % "
-    "intervals are 1.96 of them to either side. They differ a little from a reading's: here the "
-    "two share one width exactly, and the spot's own misfit counts as noise.",
+    "spot where it shows less. Intervals are 95 %; they cover noise, shape and the two lines, and "
+    "the smaller's area percent in the first sentence another law as well.",
 )

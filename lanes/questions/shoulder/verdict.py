@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 from lanes.questions.shoulder.strips import Across
 from lanes.questions.shoulder.weigh import LEVEL, Detectable, Evidence
 from lanes.reading import LaneReading
@@ -12,6 +14,15 @@ SEEN_PERCENT, SEEN_RESOLUTION = 35.0, 1.05
 UNLIKE = 4.0  # residual variance over the noise's that neither one spot nor two account for
 
 
+@dataclass(frozen=True)
+class OtherLaw:
+    """What another law makes of the spot: whether two are needed, the smaller's area percent."""
+
+    law: str
+    agrees: bool
+    percent: float | None
+
+
 def second_seen(detectable: tuple[Detectable, ...]) -> bool:
     """Return whether a fair second component, close by, would have shown."""
     return any(d.percent is not None and d.percent <= SEEN_PERCENT
@@ -20,7 +31,7 @@ def second_seen(detectable: tuple[Detectable, ...]) -> bool:
 
 def decide(
     evidence: Evidence, wide: bool, coloured: bool, doubtful: bool = False, *,
-    across: Across | None = None, other_law: tuple[str, bool] | None = None,
+    across: Across | None = None, other_law: OtherLaw | None = None,
     overload: str | None = None,
 ) -> tuple[str, tuple[str, ...]]:
     """Return the verdict, and why.
@@ -39,8 +50,7 @@ def decide(
     doubtful : bool
         Whether the noise can't be told from misfit.
     across : Across, optional
-    other_law : (law, agrees), optional
-        Whether two are needed under that law too.
+    other_law : OtherLaw, optional
     overload : str, optional
         Why the scan does not hold the spot's shape.
     """
@@ -73,9 +83,9 @@ def decide(
     if across is not None and across.verdict == "against":
         return "cannot tell", ("two explain the trace, but not at one place across the lane: a "
                                "blotch looks so",)
-    if other_law is not None and not other_law[1]:
-        return "cannot tell", (f"two explain it better, but not under {other_law[0]}",)
-    return "two", ("two explain it better than one, and than one that tails",)
+    if other_law is not None and not other_law.agrees:
+        return "cannot tell", (f"two explain it better, but not under {other_law.law}",)
+    return "two", ("two explain it better than one misshapen spot of any kind that was tried",)
 
 
 def settle(verdict: str, evidence: Evidence, wide: bool, reading: LaneReading) -> tuple[str, ...]:

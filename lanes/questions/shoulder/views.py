@@ -9,6 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from lanes.questions.shoulder.case import Case
+from lanes.questions.shoulder.colour import ColourChange
+from lanes.questions.shoulder.verdict import OtherLaw
 from lanes.questions.shoulder.weigh import LEVEL, Evidence
 from lanes.reading import LaneReading
 
@@ -16,7 +18,6 @@ SAME_RF = 0.012     # between lanes of one plate (common practice: 0.01 to 0.02)
 VALLEY = 0.95       # of the lesser maximum: shallower valleys come and go with the noise
 WIDE = 0.10         # as ln(width ratio): less than this is no news whatever its significance
 WIDE_SDS = 2.6      # of the width that the plate's lone spots lead to expect: 99 %
-COLOUR_LEVEL = 0.01
 FOR, AGAINST, UNDECIDED = "for", "against", "undecided"
 
 
@@ -96,13 +97,15 @@ def valley_view(case: Case, valley: float | None, asked: bool) -> View:
     return View("valley", FOR, "a valley shows between two maxima", valley)
 
 
-def colour_view(p: float | None) -> View:
-    """Return what the scan's channels say; `p` is the p-value of one colour."""
-    if p is None:
+def colour_view(found: ColourChange | None) -> View:
+    """Return what the scan's channels say."""
+    if found is None:
         return View("colour", UNDECIDED, "the scan shows no colour to go by", None)
-    if p < COLOUR_LEVEL:
-        return View("colour", FOR, "the colour changes across the spot", p)
-    return View("colour", UNDECIDED, "one colour over the whole spot: two may share it", p)
+    if found.sure:
+        return View("colour", FOR, f"the colour changes by {found.angle:.0f} degrees across the "
+                    "spot, channels taken as a vector", found.p_value)
+    return View("colour", UNDECIDED, "one colour over the whole spot: two may share it",
+                found.p_value)
 
 
 def width_view(width: tuple[float, float] | None, wide: bool) -> View:
@@ -116,14 +119,13 @@ def width_view(width: tuple[float, float] | None, wide: bool) -> View:
     return View("width", UNDECIDED, "as one it is as wide as the plate's lone spots", ratio)
 
 
-def law_view(found: tuple[str, bool] | None) -> View:
-    """Return whether another law from light to signal asks for two as well, (law, it does)."""
+def law_view(found: OtherLaw | None) -> View:
+    """Return whether another law from light to signal asks for two as well."""
     if found is None:
         return View("other law", UNDECIDED, "no other law was asked", None)
-    law, agrees = found
-    if agrees:
-        return View("other law", FOR, f"two are needed under {law} too", None)
-    return View("other law", AGAINST, f"under {law} two are not needed", None)
+    if found.agrees:
+        return View("other law", FOR, f"two are needed under {found.law} too", found.percent)
+    return View("other law", AGAINST, f"under {found.law} two are not needed", found.percent)
 
 
 def lanes_view(

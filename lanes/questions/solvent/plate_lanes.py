@@ -10,20 +10,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lanes.errors import InputError, one_line
+from lanes.evidence.colour import Colours
 from lanes.evidence.lookup import lane_named
 from lanes.flags import Flag, flag
 from lanes.measuring import prepare, read_lane
-from lanes.plate.signal import to_signal
 from lanes.questions.solvent.matching import MOST_SPOTS, SpotTraits
 from lanes.reading import LaneReading, Plate
 from lanes.settings import Settings
 from lanes.spots.quantities import full_width
-from lanes.trace.noise import layer_noise
 from lanes.trace.sample import sample
 
 Floats = NDArray[np.float64]
 
-CHANNELS = ("red", "green", "blue")
 UNKNOWN_SD = 0.01  # of an Rf whose standard deviation could not be had, and of ln(share) tenfold
 EDGE = 0.02  # Rf nearer to 0 or 1 say little of k
 
@@ -137,20 +135,20 @@ def _colours(
 
     None for grey scans, and at 254 nm, where every spot dims the one colour of the glow.
     """
-    if plate.light == "254" or any(c not in plate.scan.channels for c in CHANNELS):
+    channels = None if plate.light == "254" else Colours(plate).channels
+    if channels is None:
         return None
+    signals, noises = channels
     lane = next(lane for lane in plate.layout.lanes if lane.name == reading.name)
-    heights, noises = [], []
-    for channel in CHANNELS:
-        signal = to_signal(plate.scan, plate.layout, replace(plate.settings, channel=channel),
-                           plate.light)
+    parts = [reading.fit.components[i] for i in used]
+    heights = []
+    for signal in signals:
         trace = sample(signal, plate.layout, lane)
-        noise = layer_noise(signal, plate.layout, plate.layout.lanes[0].width)
-        noises.append(0.0 if noise is None else noise.sd)
         heights.append([
             float(np.mean(trace.signal[np.abs(trace.position - c.centre) <= 0.4 * full_width(c)]))
-            for c in (reading.fit.components[i] for i in used)])
+            for c in parts])
     held = np.maximum(np.array(heights).T, 0.0)
     total = np.maximum(held.sum(axis=1), 1e-12)
-    return [(tuple((row / t).tolist()), min(1.0, float(np.hypot.reduce(noises)) / float(t)))
+    spread = float(np.hypot.reduce([noise.sd for noise in noises]))
+    return [(tuple((row / t).tolist()), min(1.0, spread / float(t)))
             for row, t in zip(held, total, strict=True)]

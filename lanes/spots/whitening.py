@@ -1,0 +1,61 @@
+"""What makes a residual's noise white: the layer's, every spot's misfit, and its shape's doubt."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.linalg import solve_triangular
+
+from lanes.spots.model import Peak, peak_shape
+from lanes.spots.shape_terms import ShapeDoubt
+from lanes.trace.noise import Noise
+
+Floats = NDArray[np.float64]
+
+# A single spot is never quite Gaussian; a misfit of this share of its height is no second spot.
+MISFIT = 0.006
+# White noise beside the layer's own, as a share of its standard deviation: the finest detail is
+# the resampling's, not the plate's.
+FLOOR = 0.2
+
+
+def whitening(
+    x: Floats, peaks: tuple[Peak, ...], sigma: float, gain: Floats, noise: Noise, fine_sd: float,
+    shapes: ShapeDoubt | None,
+) -> Floats:
+    """Return the (n, n) matrix that whitens the residual of `peaks` at `x`.
+
+    Parameters
+    ----------
+    x, gain : (n,) array
+        Places, on the grid of `noise.pitch`, and the relative noise there.
+    peaks : tuple of Peak
+    sigma : float
+        Length over which the peaks' misfit is smooth.
+    noise : Noise
+        Of the layer carried on under a spot.
+    fine_sd : float
+        Standard deviation of the noise where the layer is seen.
+    shapes : ShapeDoubt or None
+        Counts as noise too where it is given.
+    """
+    height = np.sum([peak_shape(x, p)[0] for p in peaks], axis=0)
+    step = np.rint((x - x[0]) / noise.pitch).astype(int)
+    lag = np.abs(step[:, None] - step[None, :])
+    acf = np.append(noise.autocorrelation, 0.0)
+    covariance = acf[np.minimum(lag, acf.size - 1)] * np.outer(gain, gain) * noise.sd**2
+    away = (x[:, None] - x[None, :]) / sigma
+    covariance += MISFIT**2 * np.outer(height, height) * np.exp(-0.5 * away**2)
+    if shapes is not None:
+        for c in (p.component() for p in peaks):
+            covariance += shapes.covariance((x - c.mean) / c.spread, c.height)
+    covariance[np.diag_indices(x.size)] += (FLOOR * fine_sd * gain) ** 2
+    # An estimated covariance need not quite be one: as much white noise as makes it one.
+    ridge = 0.0
+    while True:
+        try:
+            lower = np.linalg.cholesky(covariance + ridge * np.diag(np.diag(covariance)))
+        except np.linalg.LinAlgError:
+            ridge = 2.0 * ridge + 0.01
+        else:
+            return np.asarray(solve_triangular(lower, np.eye(x.size), lower=True))

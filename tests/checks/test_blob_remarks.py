@@ -1,0 +1,65 @@
+"""No spot lost in silence: what is read as no spot is said, with its place."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from lanes import measure
+from lanes.checks.blobs import unread_blobs
+from lanes.checks.colours import colour_name
+from lanes.draw import LaneSpec, PlateSpec, SpotSpec, draw
+from lanes.draw.save import save
+
+YELLOW, GREY = (0.02, 0.1, 1.0), (0.6, 0.6, 0.6)
+
+
+@pytest.fixture(scope="module")
+def plate(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    lanes = tuple(LaneSpec(x, (SpotSpec(0.3, 1.0, colour=GREY), SpotSpec(0.7, 0.7, colour=YELLOW)))
+                  for x in (10.0, 20.0, 30.0))
+    drawing = draw(PlateSpec(width=40, height=60, origin=8, front=50, dpi=150, lanes=lanes))
+    path = tmp_path_factory.mktemp("colours") / "plate.png"
+    save(drawing, path)
+    return path
+
+
+def test_lanes_left_out_are_said_with_their_places(plate: Path) -> None:
+    reading = measure(plate, light="white", lanes=(20.0, 30.0))
+    said = [f.message for f in reading.flags if f.name == "outside-lanes"]
+    assert len(said) == 1
+    for part in ("x 10", "Rf 0.30", "Rf 0.70", "mm"):
+        assert part in said[0]
+    assert reading.layout is not None
+    assert len(unread_blobs(reading.layout, reading.lanes)) == 2
+
+
+def test_a_spot_that_the_channel_does_not_show_is_said(plate: Path) -> None:
+    reading = measure(plate, light="white", channel="red")
+    for lane in reading.lanes:
+        assert [round(s.rf, 1) for s in lane.spots] == [0.3]
+        said = [f.message for f in lane.flags if f.name == "spot-unread"]
+        assert len(said) == 1
+        assert "0.70" in said[0]
+
+
+def test_all_is_read_and_coloured_where_the_channel_is_chosen(plate: Path) -> None:
+    reading = measure(plate, light="white")
+    names = {f.name for lane in reading.lanes for f in lane.flags}
+    assert not {"outside-lanes", "spot-unread"} & (names | {f.name for f in reading.flags})
+    for lane in reading.lanes:
+        assert [s.colour_name for s in lane.spots] == ["grey", "yellow"]
+        assert all(s.colour is not None and len(s.colour) == 7 for s in lane.spots)
+    assert [f.name for f in reading.flags if f.name == "channel-matters"] == ["channel-matters"]
+
+
+@pytest.mark.parametrize(
+    ("light", "name"),
+    [((0.9, 0.9, 0.9), "white"), ((0.3, 0.3, 0.3), "grey"), ((0.01, 0.01, 0.01), "black"),
+     ((0.8, 0.1, 0.1), "red"), ((0.8, 0.3, 0.05), "orange"), ((0.8, 0.7, 0.1), "yellow"),
+     ((0.1, 0.5, 0.1), "green"), ((0.1, 0.2, 0.8), "blue"), ((0.3, 0.1, 0.6), "violet"),
+     ((0.9, 0.3, 0.6), "pink"), ((0.15, 0.06, 0.02), "brown")],
+)
+def test_plain_words_for_colours(light: tuple[float, float, float], name: str) -> None:
+    assert colour_name(light) == name

@@ -1,0 +1,101 @@
+"""Blobs of drawn plates: every spot, in any colour and of either sign; none where there is none."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pytest
+from drawn import SPOTS, XS, layout_of, plate, scan_of
+
+from lanes.draw import LaneSpec, SpotSpec, draw
+from lanes.plate.blobs import blobs_between, is_lighter
+from lanes.plate.channel import choose_channel
+from lanes.plate.flood import flood
+from lanes.plate.layout import Blob
+from lanes.plate.planes import planes_of
+from lanes.scan.scan import Scan
+from lanes.settings import Settings
+
+
+def blobs(scan: Scan, drawing: Any) -> tuple[Blob, ...]:
+    layout = layout_of(drawing)
+    return blobs_between(planes_of(scan, layout), layout)
+
+
+def turned_over(scan: Scan) -> Scan:
+    """Return the scan with what is darker than the layer lighter by as much."""
+    codes = scan.codes.astype(float)
+    layer = np.median(codes, axis=(0, 1))
+    return replace(scan, codes=np.clip(2 * layer - codes, 0, 255).astype(np.uint8))
+
+
+@pytest.mark.parametrize("light", ["white", "254", "366"])
+def test_every_spot_is_a_blob_at_its_place(light: str) -> None:
+    drawing = draw(plate(light=light))
+    found = [b for b in blobs(scan_of(drawing), drawing) if b.lighter == (light == "366")]
+    assert len(found) == len(XS) * len(SPOTS)
+    places = sorted((x, 8 + 42 * s.rf) for x in XS for s in SPOTS)
+    for blob, (x, y) in zip(sorted(found, key=lambda b: (round(b.x), b.y)), places, strict=True):
+        assert (blob.x, blob.y) == pytest.approx((x, y), abs=0.3)
+        assert 1.5 < min(blob.width, blob.height) < max(blob.width, blob.height) < 4.5
+
+
+@pytest.mark.parametrize("light", ["white", "254"])
+def test_a_blank_plate_holds_hardly_any(light: str) -> None:
+    """One in twenty is stated: of four plates, more than one alarm is a defect (p = 0.02)."""
+    count = 0
+    for seed in range(4):
+        drawing = draw(plate(light=light, seed=seed, lanes=tuple(LaneSpec(x) for x in XS)))
+        count += len(blobs(scan_of(drawing), drawing))
+    assert count <= 1
+
+
+def test_lighter_spots_are_found_and_said_to_be() -> None:
+    drawing = draw(plate(pencil=False, ticks=False, labels=False, margin=0,
+                         lanes=tuple(LaneSpec(x, (SpotSpec(0.3, 0.12), SpotSpec(0.6, 0.12)))
+                                     for x in XS)))
+    dark = blobs(scan_of(drawing), drawing)
+    light = blobs(turned_over(scan_of(drawing)), drawing)
+    assert not is_lighter(dark, "auto")
+    assert is_lighter(light, "auto")
+    assert is_lighter(dark, "light")
+    assert not is_lighter(light, "dark")
+    assert len([b for b in light if b.lighter]) == len([b for b in dark if not b.lighter]) == 6
+
+
+def test_a_spot_of_one_colour_is_seen_beside_heavy_ones_of_another() -> None:
+    """An orange spot is nearly the layer's own red, and stands out in blue."""
+    orange = SpotSpec(0.7, 0.5, colour=(0.02, 0.3, 1.0))
+    violet = SpotSpec(0.3, 2.0, colour=(1.0, 1.0, 0.2))
+    drawing = draw(plate(lanes=tuple(LaneSpec(x, (violet, orange)) for x in XS)))
+    found = blobs(scan_of(drawing), drawing)
+    assert len(found) == 6
+    chosen = choose_channel(scan_of(drawing), layout_of(drawing), Settings(), "white")
+    assert chosen in ("blue", "green", "mean")
+    weak = [b for b in found if b.y > 30]
+    assert all(b.seen["blue"] > 5 * max(b.seen["red"], 1.0) for b in weak)
+
+
+@pytest.mark.parametrize("dpi", [100, 150, 300])
+def test_the_size_of_the_picture_does_not_change_the_channel(dpi: int) -> None:
+    colours = ((0.1, 0.5, 1.0), (1.0, 0.5, 0.1), (0.6, 0.6, 0.6))
+    lanes = tuple(LaneSpec(x, tuple(SpotSpec(rf, 1.0, colour=c)
+                                    for rf, c in zip((0.2, 0.5, 0.8), colours, strict=True)))
+                  for x in XS)
+    drawing = draw(plate(lanes=lanes, dpi=dpi))
+    chosen = choose_channel(scan_of(drawing), layout_of(drawing), Settings(), "white")
+    assert chosen == "mean"
+
+
+def test_two_hills_are_two_only_where_the_saddle_is_deep() -> None:
+    x, y = np.meshgrid(np.arange(60.0), np.arange(30.0))
+
+    def hills(apart: float) -> int:
+        height = sum(np.exp(-0.5 * ((x - 30 - s * apart / 2) ** 2 + (y - 15) ** 2) / 16)
+                     for s in (-1, 1))
+        return len(flood(height, height > 0.1, 0.05)[1])
+
+    # Equal Gaussians show a saddle from two sigma on; at three it lies at 0.65 of the tops.
+    assert [hills(apart) for apart in (0.0, 4.0, 7.0, 12.0, 16.0)] == [1, 1, 1, 2, 2]

@@ -1,0 +1,85 @@
+"""Lanes from blobs, ticks and spacing: crowded, uneven, empty and leaning ones, and specks."""
+
+from __future__ import annotations
+
+import itertools
+
+import numpy as np
+import pytest
+
+from lanes.plate.columns import best_lanes, find_lanes, to_count, weigh
+from lanes.plate.layout import Blob, Layout, Line
+from lanes.settings import Settings
+
+RNG = np.random.default_rng(5)
+
+
+def blob(x: float, y: float, wide: float = 3.5, strength: float = 40.0) -> Blob:
+    return Blob(x, y, wide, 3.0, strength, False, (-0.3,), {"mean": strength})
+
+
+def layout(width: float = 80.0) -> Layout:
+    corners = np.array([[0, 1000], [800, 1000], [800, 0], [0, 0]], float)
+    return Layout(width, 100.0, True, 1.0, corners, Line((10.0,)), Line((90.0,)))
+
+
+def lanes(blobs: list[Blob], ticks: list[float] | None = None, sure: float = 12.0) -> list[float]:
+    marks = [(x, sure) for x in ticks or []]
+    return best_lanes(weigh(tuple(blobs), marks, layout()))
+
+
+@pytest.mark.parametrize("lean", [-0.04, 0.0, 0.04])
+def test_crowded_lanes_whose_spots_nearly_touch(lean: float) -> None:
+    """Six mm apart, spots 3.5 mm wide, whether the plate stood upright or not."""
+    xs = [10 + 6.0 * i for i in range(9)]
+    blobs = [blob(x + lean * (y - 10) + RNG.normal(0, 0.3), y)
+             for i, x in enumerate(xs) for y in (25.0, 45.0 + 3 * (i % 2), 70.0)]
+    np.testing.assert_allclose(lanes(blobs), xs, atol=0.8)
+
+
+def test_lanes_of_one_spot_each() -> None:
+    xs = [12.0, 26.0, 33.0, 60.0]
+    assert lanes([blob(x, y) for x, y in zip(xs, (20, 50, 50, 80), strict=True)]) == (
+        pytest.approx(xs, abs=0.1))
+
+
+def test_empty_lanes_have_their_ticks() -> None:
+    ticks = [10.0, 20.0, 30.0, 40.0, 50.0]
+    assert lanes([blob(10.2, 30), blob(40.1, 60)], ticks) == pytest.approx(ticks, abs=0.01)
+
+
+def test_uneven_ticks_are_all_lanes() -> None:
+    ticks = [7.0, 19.0, 27.0, 38.0, 49.0, 56.0]
+    assert lanes([blob(7, 50), blob(49, 50)], ticks) == pytest.approx(ticks, abs=0.01)
+
+
+def test_a_speck_beside_lanes_is_no_lane_and_a_spot_is() -> None:
+    rows = [blob(x, y) for x in (20.0, 35.0, 50.0) for y in (30.0, 60.0)]
+    assert len(lanes([*rows, blob(64.0, 47.0, wide=0.6, strength=5.5)])) == 3
+    assert len(lanes([*rows, blob(65.0, 47.0)])) == 4
+
+
+def test_two_spots_of_one_height_are_of_two_lanes() -> None:
+    assert len(lanes([blob(30.0, 40.0), blob(33.8, 40.0)])) == 2
+    assert len(lanes([blob(30.0, 40.0), blob(30.8, 60.0)])) == 1
+
+
+@pytest.mark.parametrize("count", range(1, 12))
+def test_the_number_asked_for_is_the_number_given(count: int) -> None:
+    seen = weigh(tuple(blob(x, 50) for x in (20.0, 30.0, 50.0)), [], layout())
+    xs, blind = to_count(best_lanes(seen), seen, count)
+    assert len(xs) == count
+    assert np.all(np.diff(xs) > 1.5)
+    assert len(blind) == max(0, count - 3)
+    if count == 4:
+        assert xs == pytest.approx([20, 30, 40, 50], abs=0.1)
+
+
+def test_lanes_do_not_overlap_their_neighbours() -> None:
+    blobs = tuple(blob(x, y) for x in (10.0, 15.0, 40.0) for y in (30.0, 60.0))
+    found, _, _ = find_lanes(blobs, [], layout(), Settings(), False)
+    assert len(found) == 3
+    for one, two in itertools.pairwise(found):
+        assert one.x + one.width / 2 <= two.x - two.width / 2 + 1e-9
+    # The lane that stands apart keeps the width its spots want.
+    assert found[2].width > found[0].width
