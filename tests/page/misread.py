@@ -13,14 +13,14 @@ ORIGIN, FRONT, WIDTH, HEIGHT, DPI = 9.0, 52.0, 45.0, 62.0, 200
 XS = (9.0, 22.0, 35.0)
 RFS = ((0.3, 0.7), (0.25, 0.5, 0.75), (0.4,))
 FALSE_ORIGIN, FALSE_FRONT = 12.5, 57.0  # what is drawn in pencil
-FALSE_X = 19.4  # a tick beside the middle lane, which has none
+FALSE_X = 17.6  # a tick beside the middle lane, which has none
 
 
 def misread(folder: Path) -> Path:
     """Draw the plate and return its path.
 
     Pencil lines stand 3.5 mm above the origin and 5 mm above the front, and the middle lane's
-    tick 2.6 mm beside it, as where a plate was used twice.
+    tick 4.4 mm beside it, as where a plate was used twice.
     """
     plain = PlateSpec(
         width=WIDTH, height=HEIGHT, origin=ORIGIN, front=FRONT, dpi=DPI, margin=4.0, seed=5,
