@@ -226,7 +226,9 @@ def test_a_flat_topped_spot_is_put_together(path):
     assert split
     assert "merged" in names(found.flags)
     for standard in found.standards:
-        assert standard.area == pytest.approx(sum(s.area for s in lanes[standard.name].spots))
+        # A weak spot elsewhere, which the second component found, is no part of it.
+        there = [s.area for s in lanes[standard.name].spots if abs(s.rf - 0.5) < 0.03]
+        assert standard.area == pytest.approx(sum(there))
     assert found.calibration.curve.name != "line"
     assert "curved" in names(found.flags)
     for sample in found.unknowns:
