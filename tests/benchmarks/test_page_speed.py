@@ -49,10 +49,10 @@ def test_a_lane_and_a_corner_beside_the_whole() -> None:
         found = corners_moved(found, {"corners": points})
         corner.append(timed(reader, found, len(layout.lanes)))
         cornered.append(quickest(lambda: measure(DEMO, found, picture=False), 1))  # noqa: B023
-    print(f"\nmeasure {1000 * min(whole):.0f} ms; of it a lane takes "
-          f"{min(lane) / min(whole):.2f} ({1000 * min(lane):.0f} ms), a corner "
+    print(f"\nmeasure {1000 * min(whole):.0f} ms; of it a lane takes at most "
+          f"{max(lane) / min(whole):.2f} ({1000 * max(lane):.0f} ms), a corner "
           f"{min(corner) / min(cornered):.2f}")
-    assert min(lane) < 0.5 * min(whole)
+    assert max(lane) < 0.5 * min(whole)
     assert min(corner) < 1.1 * min(cornered)
 
 
