@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -23,7 +23,8 @@ CLOSE = 0.1        # two scores nearer than this are not told apart
 PART = 0.2         # how much better a part of the plate may score than the whole of it
 LIKE = 0.06        # of tone: what lies beyond a line across a plate differs by less
 SAME = 0.88        # overlap (common over joint area) of two outlines of one plate
-APART = 0.05       # overlap of two plates that lie side by side
+APART = 0.05       # of the smaller of two plates side by side: what both outlines hold
+THICKEST_LINE = 0.02  # of the plate: a pencil line of 1.5 mm across one of 75 mm
 OTHER_LOOK = 0.15  # of tone: plates in one picture share layer and lamp
 NARROWEST = 0.15   # shorter over longer side: a strip of 200 mm is 30 mm wide, a ruler's is less
 SMALL = 0.15       # of the largest plate's area: less is a label or a scrap
@@ -159,14 +160,14 @@ def _distinct(judged: list[Judged]) -> list[Judged]:
 def _plates(tone: Floats, best: list[Judged]) -> list[Judged]:
     """Return the plates among distinct outlines, the largest score first."""
     good = [(fit, c) for fit, c in best if fit.score >= ACCEPTED]
-    # No plate holds another plate: of two, one in the other, the outer one is a page or a tray.
-    inner = [(fit, c) for fit, c in good
-             if not any(_within(d, c) and _whole_sides(f) for f, d in good)]
+    # No plate holds another plate: of two, one in the other, the outer one is a page or a tray,
+    # unless it looks the same all over: then the inner one is what a line across it cuts off.
+    inner = [(fit, c) for fit, c in good if not _holds_plates(tone, c, good)]
     if not inner:
         return []
     chosen: list[Judged] = []
     for fit, corners in sorted(inner, key=lambda pair: -pair[0].score):
-        if all(_overlap(corners, other) < APART for _, other in chosen):
+        if all(_apart(corners, other) for _, other in chosen):
             chosen.append(_grown(tone, (fit, corners), inner))
     largest = max(area(c) for _, c in chosen)
     first = chosen[0]
@@ -176,6 +177,37 @@ def _plates(tone: Floats, best: list[Judged]) -> list[Judged]:
                                  and np.abs(pair[0].look - first[0].look).max() < OTHER_LOOK)]
 
 
+def _holds_plates(tone: Floats, outer: Floats, good: list[Judged]) -> bool:
+    """Return whether `outer` is a page, a tray or a pair of plates rather than one plate."""
+    parts = [(f, d) for f, d in good if _whole_sides(f) and _within(d, outer)]
+    if any(np.abs(_beyond(tone, (d,), outer) - f.look).max() >= LIKE for f, d in parts):
+        return True
+    held = [(f, d) for f, d in good if _whole_sides(f) and d is not outer and _part_of(d, outer)]
+    return any(_parted(tone, one, c, outer) for k, one in enumerate(held) for _, c in held[k + 1:])
+
+
+def _parted(tone: Floats, one: Judged, two: Floats, outer: Floats) -> bool:
+    """Return whether bed lies between two outlines in `outer`; a line on one plate parts none."""
+    fit, corners = one
+    if not (_apart(corners, two) and _part_of(two, outer)):
+        return False
+    a, _, first = _shares(outer, corners)
+    second = _shares(outer, two)[2]
+    return bool(a - first - second > THICKEST_LINE * a and np.abs(
+        _beyond(tone, (corners, two), outer) - fit.look).max() >= LIKE)
+
+
+def _part_of(one: Floats, outer: Floats) -> bool:
+    a, b, common = _shares(one, outer)
+    return common > 0.95 * a and a < 0.85 * b
+
+
+def _apart(one: Floats, two: Floats) -> bool:
+    """Return whether two outlines have next to nothing in common."""
+    a, b, common = _shares(one, two)
+    return common < APART * min(a, b)
+
+
 def _grown(tone: Floats, chosen: Judged, others: list[Judged]) -> Judged:
     """Return the largest outline about `chosen` that shares sides with it and fits as well.
 
@@ -183,27 +215,29 @@ def _grown(tone: Floats, chosen: Judged, others: list[Judged]) -> Judged:
     beyond such a line looks like the plate.
     """
     fit, corners = chosen
-    # A second plate beside the first is none of it, alike as the two may look.
-    plates = [c for f, c in others if _whole_sides(f) and _overlap(c, corners) < APART]
+    plates = [c for f, c in others if _whole_sides(f)]
     for other, wider in others:
-        if any(_shares(c, wider)[2] > 0.9 * _shares(c, wider)[0] for c in plates):
+        # A second plate beside the first is none of it, alike as the two may look.
+        if any(_parted(tone, (fit, corners), c, wider) for c in plates):
             continue
         a, b, common = _shares(corners, wider)
         least = max(AT_BORDER, chosen[0].sides.min() - CLOSE)
         sound = other.sides.min() > least and not (other.border & ~chosen[0].border).any()
         if (sound and other.score > chosen[0].score - PART and common > 0.95 * a
                 and b > 1.02 * a and area(wider) > area(corners)
-                and np.abs(_beyond(tone, corners, wider) - chosen[0].look).max() < LIKE):
+                and np.abs(_beyond(tone, (corners,), wider) - chosen[0].look).max() < LIKE):
             fit, corners = other, wider
     return fit, corners
 
 
-def _beyond(tone: Floats, corners: Floats, wider: Floats) -> Floats:
-    """Return the median look of what `wider` holds and `corners` do not."""
+def _beyond(tone: Floats, parts: Sequence[Floats], wider: Floats) -> Floats:
+    """Return the median look of what `wider` holds and its parts do not."""
     rows, columns = tone.shape[:2]
     scale = np.array([columns - 1.0, rows - 1.0])
     size = 160
-    extra = _inside(wider / scale, size) & ~_inside(corners / scale, size)
+    extra = _inside(wider / scale, size)
+    for corners in parts:
+        extra &= ~_inside(corners / scale, size)
     row, column = np.nonzero(extra)
     if row.size == 0:
         return np.full(tone.shape[2], np.inf)

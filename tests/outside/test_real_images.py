@@ -31,17 +31,18 @@ PHOTOGRAPHS = (
 
 @pytest.mark.parametrize("name", PHOTOGRAPHS)
 def test_photograph_is_refused_in_one_line(name, capsys, tmp_path):
-    """The layout is what fails, not the file; nothing is printed but the error, nor written."""
+    """The layout is what fails, not the file; no reading is written, only what was seen."""
     path, out = FOLDER / name, tmp_path / "reading"
     with pytest.raises(LayoutError) as caught:
         measure(path, picture=False)
     assert main(["measure", str(path), "--out", str(out)]) == 2
     printed = capsys.readouterr()
     assert printed.out == ""
-    assert printed.err == f"lanes: {caught.value}\n"
+    assert printed.err == f"lanes: {caught.value}; see {out / 'plate-unread.png'}\n"
     # It says what mends it.
     assert "scan the whole plate" in printed.err or "--origin" in printed.err
-    assert list(tmp_path.iterdir()) == []
+    assert list(tmp_path.iterdir()) == [out]
+    assert {path.name for path in out.iterdir()} == {"plate-unread.png", "written.json"}
 
 
 # Row and column of four galaxies that stand alone in the Hubble Deep Field.
