@@ -23,6 +23,8 @@ USUAL_MM = 7.0     # width of a lane where nothing tells it
 REACH, REACH_BRIGHT = 2.0, 2.4
 STRONG = 0.1       # of the strongest blob: a weaker one's width is mostly noise
 ROOM = 0.96        # of the distance to the next lane that a lane may span
+# Faint ticks count together where so many stand in an even row: chance would not space them so.
+FEWEST_IN_ROW, UNEVEN_ROW = 3, 0.25
 TICK_SURE = 5.5    # standard deviations of a tick that makes a lane on its own
 TICK_MM = 0.5      # how far a sample is put beside its tick (common practice: by eye)
 # Scatter of a spot about its lane: hand and wavering solvent, and a share of its own width.
@@ -121,7 +123,7 @@ def find_lanes(
     if isinstance(settings.lanes, tuple):
         xs = given_places(tuple(map(float, settings.lanes)), layout)
     else:
-        mm = best_lanes(seen)
+        mm = best_lanes(seen) or _row_of_ticks(seen)
         confidence = _confidence(mm, seen)
         if settings.lanes is not None:
             _room_for(settings.lanes, layout)
@@ -237,6 +239,17 @@ def _odd_steps(gaps: Floats) -> np.ndarray[tuple[int, ...], np.dtype[np.bool_]]:
     odd = (off > 0.15) | (steps < 0.6)
     even = gaps.size >= 3 and float(((off < 0.08) & (steps > 0.6)).mean()) > 0.49
     return odd if even else np.zeros(gaps.size, bool)
+
+
+def _row_of_ticks(seen: Evidence) -> list[float]:
+    """Return the ticks' places where no blob speaks and no tick is sure, but their row is.
+
+    Spots that never left the origin hide half of each tick.
+    """
+    row = [float(x) for x in seen.ticks]
+    steps = np.diff(row)
+    even = len(row) >= FEWEST_IN_ROW and float(np.ptp(steps)) < UNEVEN_ROW * float(steps.mean())
+    return row if even and float(np.hypot.reduce(seen.sure)) >= TICK_SURE else []
 
 
 def best_lanes(seen: Evidence) -> list[float]:
