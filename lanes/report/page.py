@@ -7,7 +7,7 @@ from collections.abc import Iterable, Sequence
 from html import escape
 
 STYLE = """
-@page { size: A4; margin: 16mm 16mm 18mm; }
+@page { margin: 16mm 16mm 18mm; }
 * { box-sizing: border-box; }
 html { -webkit-text-size-adjust: 100%; }
 body { margin: 0; background: #fff; color: #1d2733; font: 16px/1.5 system-ui, sans-serif; }

@@ -105,7 +105,8 @@ def page() -> Iterator[Page]:
         # No script broke off, and the page's own policy let nothing in.
         faults = [entry["message"] for entry in driver.get_log("browser")
                   if entry["level"] == "SEVERE" and "status of 4" not in entry["message"]
-                  and "ERR_CONNECTION_REFUSED" not in entry["message"]]  # a server was killed
+                  # Refused, or reset: a server was killed.
+                  and "ERR_CONNECTION_RE" not in entry["message"]]
         assert faults == []
     finally:
         driver.quit()

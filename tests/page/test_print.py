@@ -1,0 +1,61 @@
+"""The report printed by a browser: on A4 and on letter, nothing cut off at the side."""
+
+from __future__ import annotations
+
+import base64
+import re
+from pathlib import Path
+
+import pytest
+from selenium import webdriver
+from selenium.webdriver.chrome.service import Service
+from selenium.webdriver.common.print_page_options import PrintOptions
+from test_browser import BROWSER, DRIVER, FLAGS, pytestmark  # noqa: F401
+
+from lanes.cli import main
+
+# Width and height in cm (ISO 216; ANSI/ASME Y14.1), and in points of 1/72 inch as a PDF has them.
+PAPER = {"A4": (21.0, 29.7, 595, 842), "letter": (21.59, 27.94, 612, 792)}
+MARGIN_CM = 1.0
+
+
+@pytest.fixture(scope="module")
+def report(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    out = tmp_path_factory.mktemp("print") / "reading"
+    demo = Path(__file__).parents[2] / "fixtures" / "demo.png"
+    assert main(["measure", str(demo), "--out", str(out)]) == 0
+    return out / "report.html"
+
+
+@pytest.mark.parametrize("paper", list(PAPER))
+def test_the_report_prints_whole(report: Path, paper: str) -> None:
+    options = webdriver.ChromeOptions()
+    options.binary_location = str(BROWSER)
+    for flag in FLAGS.split():
+        options.add_argument(flag)
+    width, height, points_wide, points_high = PAPER[paper]
+    driver = webdriver.Chrome(options=options, service=Service(str(DRIVER)))
+    try:
+        driver.get(report.as_uri())
+        page = PrintOptions()
+        page.page_width, page.page_height = width, height
+        page.margin_left = page.margin_right = page.margin_top = page.margin_bottom = MARGIN_CM
+        page.shrink_to_fit = False
+        pdf = base64.b64decode(driver.print_page(page))
+        # As wide as the paper's text at 96 pixels an inch: nothing may stick out.
+        driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print"})
+        driver.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", {
+            "width": int((width - 2 * MARGIN_CM) / 2.54 * 96), "height": 1000,
+            "deviceScaleFactor": 1, "mobile": False})
+        over = driver.execute_script("const e = document.documentElement;"
+                                     " return e.scrollWidth - e.clientWidth")
+    finally:
+        driver.quit()
+    assert pdf.startswith(b"%PDF")
+    boxes = re.findall(rb"/MediaBox\s*\[\s*0 0 ([\d.]+) ([\d.]+)", pdf)
+    assert boxes
+    for wide, high in boxes:
+        assert float(wide) == pytest.approx(points_wide, abs=1)
+        assert float(high) == pytest.approx(points_high, abs=1)
+    assert 1 <= len(boxes) <= 8
+    assert over <= 0
