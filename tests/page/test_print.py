@@ -57,5 +57,5 @@ def test_the_report_prints_whole(report: Path, paper: str) -> None:
     for wide, high in boxes:
         assert float(wide) == pytest.approx(points_wide, abs=1)
         assert float(high) == pytest.approx(points_high, abs=1)
-    assert 1 <= len(boxes) <= 8
+    assert len(boxes) <= 12  # four lanes: the plate and its spots, a page a lane, what all means
     assert over <= 0
