@@ -171,9 +171,9 @@ def test_lines_that_do_not_fit(refused: Refused, drawn: Path) -> None:
     assert "--origin 0 lies outside" in refused("measure", whole, "--origin", "0")
 
 
-def test_as_many_lanes_as_asked_for(whole: Path) -> None:
+def test_as_many_lanes_as_asked_for(drawn: Path) -> None:
     """Of five, three are marked; where the others are put is said."""
-    reading = lanes.measure(whole, lanes=5, picture=False)
+    reading = lanes.measure(drawn / "whole.png", lanes=5, picture=False)
     assert len(reading.lanes) == 5
     assert [f.name for f in reading.flags].count("lanes-assumed") == 1
     assert sum(bool(lane.spots) for lane in reading.lanes) == 3
