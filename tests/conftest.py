@@ -14,6 +14,11 @@ for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(name, "1")
 
 
+def pytest_xdist_auto_num_workers(config: pytest.Config) -> int | None:
+    """Keep studies in one process: they print, and measure speed. None: a worker a core."""
+    return 0 if config.option.markexpr == "study" or config.option.capture == "no" else None
+
+
 @pytest.fixture
 def trace(tmp_path: Path) -> Path:
     """Return a trace of one clean spot: the quickest thing there is to measure."""

@@ -7,12 +7,14 @@ their noise told apart from the layer, is held at several scales against the lay
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 from scipy.stats import norm, t
 
+from lanes.plate.bands import Bands
 from lanes.plate.flood import flood
 from lanes.plate.layer import mask_marks
 from lanes.plate.layout import Blob, Floats, Layout
@@ -85,7 +87,13 @@ def layer_depths(planes: Planes, layout: Layout) -> Depths:
     x, y = grid.x()[None, :], grid.y()[:, None]
     off |= (y < layout.origin.at(x) - BELOW_MM / unit) | (y > layout.front.at(x) + BEYOND_MM / unit)
     off |= (x < SIDE_MM / unit) | (x > layout.width - SIDE_MM / unit)
-    return depths(planes.light, grid.mm, off)
+    return _layer_depths(planes, off.tobytes())
+
+
+@lru_cache(maxsize=1)  # the channel, the colours and their remark ask about one plate in turn
+def _layer_depths(planes: Planes, off: bytes) -> Depths:
+    shape = planes.grid.rows, planes.grid.columns
+    return depths(planes.light, planes.grid.mm, np.frombuffer(off, bool).reshape(shape))
 
 
 def blobs_between(planes: Planes, layout: Layout) -> tuple[Blob, ...]:
@@ -191,7 +199,8 @@ def find_blobs(seen: Depths, grid: Grid, bright: bool | None) -> tuple[Blob, ...
         spread = [_spread(d[seen.bare]) for d in one]
         one = np.stack([np.maximum(d, np.float32(-3.0 * s))
                         for d, s in zip(one, spread, strict=True)])
-        answers = [_answers(one, seen, grid.mm, sigma) for sigma in SIGMAS_MM]
+        bands = Bands(one)
+        answers = [_answers(bands, seen, grid.mm, sigma) for sigma in SIGMAS_MM]
         # A threshold apart for every scale: fewer places, and fewer witnesses of the noise.
         excess = np.max([np.max(z, axis=0) / limit for z, limit in answers], axis=0)
         excess = np.where(seen.inside, excess, 0.0)
@@ -205,12 +214,10 @@ def _spread(values: NDArray[np.floating]) -> float:
     return max(1.4826 * float(np.median(np.abs(values - np.median(values)))), RESOLVED)
 
 
-def _answers(depth: Image, seen: Depths, mm: float, sigma: float) -> tuple[Image, float]:
+def _answers(bands: Bands, seen: Depths, mm: float, sigma: float) -> tuple[Image, float]:
     """Return each channel's significance at a scale, and that of all together, and the limit."""
     s = sigma / mm
-    stack = np.stack([
-        ndimage.gaussian_filter(one, s, truncate=3.0)
-        - ndimage.gaussian_filter(one, SURROUND * s, truncate=3.0) for one in depth])
+    stack = bands.between(s, SURROUND * s)
     clean = seen.bare if seen.bare.mean() > 0.02 else seen.inside
     if not clean.any():
         return np.zeros((1, *seen.inside.shape), np.float32), 1.0

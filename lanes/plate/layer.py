@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage, sparse
 from scipy.interpolate import CubicSpline
-from scipy.sparse.linalg import splu
+from scipy.sparse.linalg import SuperLU, splu
 
 Floats = NDArray[np.float64]
 
@@ -64,11 +64,17 @@ def smooth_layer(
     values = np.divide(total, count, out=np.zeros_like(total), where=count > 0)
     lamp = _quadratic(values, weight)
     strength = (cutoff / (2 * np.pi * step * mm)) ** 4
-    system = sparse.diags_array(weight.ravel()) + strength * _roughness(*weight.shape)
-    solved = splu(sparse.csc_array(system), permc_spec="MMD_AT_PLUS_A").solve(
-        (weight * (values - lamp)).ravel()
-    )
+    factors = _factors(weight.tobytes(), weight.shape, strength)
+    solved = factors.solve((weight * (values - lamp)).ravel())
     return Surface(lamp + np.asarray(solved).reshape(weight.shape), step * mm)
+
+
+@lru_cache(maxsize=2)  # the channels of a plate start from the same samples
+def _factors(weight: bytes, shape: tuple[int, int], strength: float) -> SuperLU:
+    """Return the smoother's system, factored. It is symmetric and positive: no pivot is sought."""
+    system = sparse.diags_array(np.frombuffer(weight)) + strength * _roughness(*shape)
+    return splu(sparse.csc_array(system), permc_spec="MMD_AT_PLUS_A", diag_pivot_thresh=0.0,
+                options={"SymmetricMode": True})
 
 
 def _quadratic(values: Floats, weight: Floats) -> Floats:

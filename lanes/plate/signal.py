@@ -12,7 +12,7 @@ from lanes.plate.channel import choose_channel
 from lanes.plate.given_places import masked, without_masked
 from lanes.plate.layer import mask_marks, smooth_layer
 from lanes.plate.layout import Layout
-from lanes.plate.planes import coarsen, enlarge, off_layer
+from lanes.plate.planes import coarsen, enlarge, off_layer, planes_of
 from lanes.plate.square import Grid, choose_grid, resample, square_up
 from lanes.plate.thin import thin_matter, without_thin
 from lanes.scan.scan import Scan
@@ -132,14 +132,19 @@ def to_signal(scan: Scan, layout: Layout, settings: Settings, light: str) -> Sig
     grid, reduce = choose_grid(layout.width, layout.height, layout.corners_px, layout.mm_per_unit)
     size = (layout.width, layout.height, layout.corners_px)
     channel = choose_channel(scan, layout, settings, light)
-    image = np.maximum(square_up(scan, channel, grid, reduce, *size), 1e-5)
-    clipped = resample(scan.clipped(channel, reduce), grid, reduce, *size)
+    ready = channel == "mean" and not settings.places.masks  # the lines were sought on it
+    planes = planes_of(scan, layout) if ready else None
+    image = np.maximum(planes.fine if planes is not None else square_up(
+        scan, channel, grid, reduce, *size), 1e-5)
+    ends = scan.clipped(channel, reduce)
+    clipped = (resample(ends, grid, reduce, *size) if ends.any()
+               else np.zeros(image.shape, np.float32))
     bright = law == "emission"
     hidden = masked(grid, settings.places.masks) if settings.places.masks else None
     if hidden is not None:
         image = without_masked(image, hidden, grid.mm)
 
-    thin = thin_matter(image, grid.mm)
+    thin = planes.thin if planes is not None else thin_matter(image, grid.mm)
     image = without_thin(image, thin, grid.mm)
     coarse, step = coarsen(image, grid)
     bare, surface = mask_marks(coarse, step * grid.mm, off_layer(layout, grid, step))
