@@ -117,7 +117,8 @@ def by_the_book(scan: Scan, channel: str, reduce: int) -> np.ndarray:
     elif channel == "luminance":  # Rec. ITU-R BT.709
         plane = linear @ [0.2126, 0.7152, 0.0722]
     else:
-        plane = linear[:, :, ["red", "green", "blue"].index(channel)]
+        colours = [("red", "green", "blue").index(name) for name in channel.split("+")]
+        plane = linear[:, :, colours].mean(axis=2)
     h, w = plane.shape[0] // reduce, plane.shape[1] // reduce
     return plane[: h * reduce, : w * reduce].reshape(h, reduce, w, reduce).mean(axis=(1, 3))
 
@@ -127,7 +128,8 @@ def test_light_is_averaged_as_light(tmp_path: Path, reduce: int) -> None:
     # Larger than one strip, so that the seams between strips are seen.
     array = RNG.integers(0, 256, (701, 803, 3), dtype=np.uint8)
     scan = read_scan(saved(tmp_path, array))
-    assert scan.channels == ("red", "green", "blue", "mean", "luminance")
+    assert scan.channels == ("red", "green", "blue", "mean", "luminance", "red+green",
+                             "green+blue", "red+blue")
     for channel in scan.channels:
         light = scan.light(channel, reduce)
         assert light.dtype == np.float32
