@@ -32,7 +32,6 @@ SAYS_UNREAD = {
     "fit-poor": "the fit leaves something over",
     "clipped": "the picture lost light",
     "upside-down": "the plate may be on its head",
-    "light-mismatch": "the light given is not the picture's",
     "spot-unread": "something stands out in a lane and is reported as no spot",
     "outline-doubtful": "the plate's edges, and so its lanes, may be elsewhere",
     "sideways": "the plate may lie sideways: no lane need be one",
