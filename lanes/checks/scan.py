@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from typing import Any
 
@@ -15,6 +16,7 @@ from lanes.plate.signal import Signal
 from lanes.reading import LaneReading
 from lanes.scan.scan import Scan
 from lanes.scan.transfer import code_table
+from lanes.spots.shapes import FWHM
 
 Floats = NDArray[np.float64]
 
@@ -41,7 +43,9 @@ def scale_remark(
     scan: Scan, layout: Layout, readings: Sequence[LaneReading]
 ) -> tuple[Flag, ...]:
     """Return the remark on a file's dots per inch that the spots' widths speak against."""
-    widths = [s.width_mm for r in readings for s in r.spots if s.width_mm is not None]
+    # The spots' own widths: what the scan spreads a point over is taken off.
+    widths = [math.sqrt(max(s.width_mm**2 - (FWHM * r.trace.blur) ** 2, 0.0))
+              for r in readings for s in r.spots if s.width_mm is not None]
     if not layout.scaled or scan.dpi is None or not widths:
         return ()
     wide = float(np.median(widths))

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
+from scipy.spatial import ConvexHull
 
 from lanes.errors import LayoutError
 from lanes.plate.candidates import area, by_edges, by_region, look
@@ -183,18 +184,27 @@ def _holds_plates(tone: Floats, outer: Floats, good: list[Judged]) -> bool:
     if any(np.abs(_beyond(tone, (d,), outer) - f.look).max() >= LIKE for f, d in parts):
         return True
     held = [(f, d) for f, d in good if _whole_sides(f) and d is not outer and _part_of(d, outer)]
-    return any(_parted(tone, one, c, outer) for k, one in enumerate(held) for _, c in held[k + 1:])
+    return any(_parted(tone, one, two, outer) for k, one in enumerate(held)
+               for two in held[k + 1:])
 
 
-def _parted(tone: Floats, one: Judged, two: Floats, outer: Floats) -> bool:
-    """Return whether bed lies between two outlines in `outer`; a line on one plate parts none."""
-    fit, corners = one
-    if not (_apart(corners, two) and _part_of(two, outer)):
+def _parted(tone: Floats, one: Judged, two: Judged, outer: Floats) -> bool:
+    """Return whether bed lies between two outlines in `outer`; a line on one plate parts none.
+
+    What lies between two parts of one plate looks like them, or, under an uneven lamp, like
+    something between the two.
+    """
+    (fit, corners), (other, beyond) = one, two
+    if not (_apart(corners, beyond) and _part_of(beyond, outer)):
         return False
-    a, _, first = _shares(outer, corners)
-    second = _shares(outer, two)[2]
-    return bool(a - first - second > THICKEST_LINE * a and np.abs(
-        _beyond(tone, (corners, two), outer) - fit.look).max() >= LIKE)
+    points = np.concatenate([corners, beyond])
+    both = points[ConvexHull(points).vertices[::-1]]
+    a, _, first = _shares(both, corners)
+    if a - first - _shares(both, beyond)[2] <= THICKEST_LINE * a:
+        return False
+    gap = _beyond(tone, (corners, beyond), both)
+    low, high = np.minimum(fit.look, other.look), np.maximum(fit.look, other.look)
+    return bool(np.maximum(low - gap, gap - high).max() >= LIKE)
 
 
 def _part_of(one: Floats, outer: Floats) -> bool:
@@ -215,10 +225,10 @@ def _grown(tone: Floats, chosen: Judged, others: list[Judged]) -> Judged:
     beyond such a line looks like the plate.
     """
     fit, corners = chosen
-    plates = [c for f, c in others if _whole_sides(f)]
+    plates = [(f, c) for f, c in others if _whole_sides(f)]
     for other, wider in others:
         # A second plate beside the first is none of it, alike as the two may look.
-        if any(_parted(tone, (fit, corners), c, wider) for c in plates):
+        if any(_parted(tone, (fit, corners), plate, wider) for plate in plates):
             continue
         a, b, common = _shares(corners, wider)
         least = max(AT_BORDER, chosen[0].sides.min() - CLOSE)
