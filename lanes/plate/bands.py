@@ -19,7 +19,7 @@ class Bands:
 
     An image mirrored at its rims, half a sample out, is diagonal in the cosine transform of the
     second kind for every symmetric kernel (Martucci, IEEE Trans. Signal Process. 42, 1038
-    (1994)): each further scale costs one inverse transform, however wide it is.
+    (1994), from memory): each further scale costs one inverse transform, however wide it is.
 
     Parameters
     ----------
