@@ -44,7 +44,6 @@ class Workers(Protocol):
 
     def run(self, works: Sequence[Work]) -> Iterator[tuple[Work, Outcome]]:
         """Yield each of `works` with its outcome as it comes."""
-        ...
 
 
 @dataclass(frozen=True)
