@@ -7,7 +7,8 @@ import itertools
 import numpy as np
 import pytest
 
-from lanes.plate.columns import best_lanes, find_lanes, to_count, weigh
+from lanes.plate.columns import best_lanes, find_lanes, to_count
+from lanes.plate.lane_cost import weigh
 from lanes.plate.layout import Blob, Layout, Line
 from lanes.settings import Settings
 

@@ -1,0 +1,172 @@
+"""What a set of lanes costs: the negative logarithm of a likelihood, in nats.
+
+A blob is scattered about its lane; a blob that no lane explains, a lane that no tick marks, a
+tick without a lane and a step out of an even row each cost what makes them rare.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from lanes.plate.layout import Blob, Floats, Layout
+
+CLOSEST_MM = 3.0   # lanes nearer than this are not put on by hand (common practice)
+USUAL_MM = 7.0     # width of a lane where nothing tells it
+STRONG = 0.1       # of the strongest blob: a weaker one's width is mostly noise
+TICK_SURE = 5.5    # standard deviations of a tick that makes a lane on its own
+TICK_MM = 0.5      # how far a sample is put beside its tick (common practice: by eye)
+# Scatter of a spot about its lane: hand and wavering solvent, and a share of its own width.
+BLOB_MM, BLOB_SHARE = 0.5, 0.12
+MOST_LEAN = 0.06   # about 3.5 degrees
+# Costs, in nats.
+STRAY = 2.0        # a blob off every lane that is hardly one: specks are common
+SPOT_LIKE = 5.0    # more, where it is as large as a spot: specks seldom are
+SPOT_MM = 1.2
+FAINT_SHARE = 0.25  # of the plate's usual blob: a fainter one hardly makes a lane on its own
+STRAY_GROWS = 3.0  # standard deviations of a blob for each further nat: a strong one is no speck
+STRAY_MOST = 14.0  # one plate in very many has a stain like a heavy spot
+MARKED = 1.0       # a lane at a tick
+UNMARKED = 4.5     # a lane of blobs alone: any place of some ninety, 1 mm apart
+UNTICKED = 3.0     # more, where two or more others have ticks
+EMPTY = 12.0       # a lane of nothing at all
+ASKED = -1.0       # the same, where the number was given: a place in the row is one of few
+FAINT = 1.2        # of a lane at a tick that is not sure, for each standard deviation it lacks
+BESIDE = 8.0       # two blobs of one height side by side in one lane
+UNEVEN = 2.5       # a step that is no multiple of the others
+NARROW = 12.0      # lanes nearer than their spots are wide, whole
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """What speaks for lanes, in mm: blobs brought down to the origin line, and ticks.
+
+    Attributes
+    ----------
+    u, sd : (b,) arrays
+        Where each blob's lane would cross the origin line, and the scatter of that.
+    strength : (b,) array
+    large : (b,) bool array
+        As large as a spot.
+    beside : (b, b) bool array
+        Blobs of one height, side by side: of two lanes.
+    ticks, sure : (t,) arrays
+        Place and standard deviations of each tick.
+    wide : float
+        Full width at half height of the usual blob.
+    plate : float
+        The plate's width.
+    lean : float
+        What all lanes lean by.
+    """
+
+    u: Floats
+    sd: Floats
+    strength: Floats
+    large: np.ndarray[tuple[int, ...], np.dtype[np.bool_]]
+    beside: np.ndarray[tuple[int, ...], np.dtype[np.bool_]]
+    ticks: Floats
+    sure: Floats
+    wide: float
+    plate: float
+    lean: float = 0.0
+
+
+def weigh(blobs: tuple[Blob, ...], ticks: list[tuple[float, float]], layout: Layout) -> Evidence:
+    """Return blobs and ticks as evidence, with the lean that the blobs share."""
+    mm = layout.mm_per_unit
+    x, y, wide, tall = (np.array([getattr(b, k) for b in blobs], float) * mm
+                        for k in ("x", "y", "width", "height"))
+    rise = y - layout.origin.at(x / mm) * mm
+    beside = ((np.abs(y[:, None] - y) < 0.35 * (tall[:, None] + tall))
+              & (np.abs(x[:, None] - x) > 0.35 * (wide[:, None] + wide)))
+    sd = np.hypot(BLOB_MM, BLOB_SHARE * wide)
+    lean = _shared_lean(x, rise, sd, np.array([t for t, _ in ticks]) * mm)
+    strength = np.array([b.strength for b in blobs], float)
+    firm = strength > STRONG * strength.max() if blobs else np.zeros(0, bool)
+    return Evidence(
+        x - lean * rise, sd, strength, np.minimum(wide, tall) > SPOT_MM, beside,
+        np.array([t for t, _ in ticks], float) * mm,
+        np.array([s for _, s in ticks], float),
+        float(np.median(wide[firm])) if firm.any() else 0.5 * USUAL_MM, layout.width * mm, lean,
+    )
+
+
+def _shared_lean(x: Floats, rise: Floats, sd: Floats, ticks: Floats) -> float:
+    """Return the lean at which blobs stand in columns, and over ticks, most sharply."""
+    if x.size + ticks.size < 3 or x.size < 2:
+        return 0.0
+    best, most = 0.0, -np.inf
+    for lean in np.linspace(-MOST_LEAN, MOST_LEAN, 25):
+        u = x - lean * rise
+        apart = np.abs(u[:, None] - u) / np.hypot(sd[:, None], sd)
+        # Only blobs of different heights tell a lean.
+        tells = np.abs(rise[:, None] - rise) > 3.0
+        score = 0.5 * float((np.exp(-0.5 * apart**2) * tells).sum())
+        if ticks.size:
+            score += float(np.exp(-0.5 * (np.abs(u[:, None] - ticks).min(axis=1) / sd) ** 2).sum())
+        # Lanes lean by a hundredth on plates run with care (common practice).
+        score -= 0.5 * (lean / 0.02) ** 2
+        if score > most + 1e-9:
+            best, most = float(lean), score
+    return best
+
+
+def cost(xs: list[float], seen: Evidence, empty: float = EMPTY) -> float:
+    """Return what lanes at `xs` (mm, rising) leave unexplained, in nats.
+
+    `empty` is the cost of a lane that nothing marks and nothing lies in.
+    """
+    lanes = np.array(xs)
+    grown = np.maximum(seen.strength - 5.0, 0.0) / STRAY_GROWS
+    like = SPOT_LIKE * seen.large * np.clip((seen.strength - 5.0) / 3.0, 0.0, 1.0)
+    # Beside strong spots a faint one may be an impurity of its lane, but hardly makes one.
+    usual = float(np.quantile(seen.strength, 0.75)) if seen.strength.size else 1.0
+    beside = np.clip(seen.strength / (FAINT_SHARE * usual), 0.0, 1.0) ** 2
+    stray = np.minimum(STRAY + beside * (grown + like), STRAY_MOST)
+    leave = np.where(seen.sure >= TICK_SURE, np.minimum(0.7 * seen.sure, 8.0),
+                     0.6 * (seen.sure - 3.0))
+    if lanes.size == 0:
+        return float(stray.sum() + leave.sum())
+    total = 0.0
+    held = np.zeros(lanes.size, int)
+    if seen.u.size:
+        away = np.abs(seen.u[:, None] - lanes)
+        to = away.argmin(axis=1)
+        off = 0.5 * (away[np.arange(to.size), to] / seen.sd) ** 2
+        explained = off < stray
+        total += float(np.minimum(off, stray).sum())
+        one = explained[:, None] & explained & (to[:, None] == to) & seen.beside
+        total += 0.5 * BESIDE * float(one.sum())
+        held = np.bincount(to[explained], minlength=lanes.size)
+    marked, faint = np.zeros(lanes.size, bool), 0.0
+    if seen.ticks.size:
+        apart = np.abs(seen.ticks[:, None] - lanes)
+        own = apart.argmin(axis=0)
+        near = apart[own, np.arange(lanes.size)]
+        marked = near < 3.0 * TICK_MM
+        total += float(0.5 * np.square(near[marked] / TICK_MM).sum())
+        free = np.ones(seen.ticks.size, bool)
+        free[own[marked]] = False
+        total += float(leave[free].sum())
+        faint = FAINT * float(np.clip(TICK_SURE - seen.sure[own[marked]], 0.0, None).sum())
+    rule = UNTICKED if (seen.sure >= TICK_SURE).sum() >= 2 else 0.0
+    total += MARKED * marked.sum() + faint + (UNMARKED + rule) * (~marked).sum()
+    total += empty * float((~marked & (held == 0)).sum())
+    if lanes.size > 1:
+        gaps = np.diff(lanes)
+        least = max(CLOSEST_MM, 0.9 * seen.wide)
+        total += float((NARROW * np.clip(1.0 - gaps / least, 0.0, None)).sum())
+        total += UNEVEN * float(_odd_steps(gaps).sum())
+    return float(total)
+
+
+def _odd_steps(gaps: Floats) -> np.ndarray[tuple[int, ...], np.dtype[np.bool_]]:
+    """Return which gaps are no multiple of the usual one; none where the row is not even."""
+    usual = float(np.median(gaps))
+    steps = gaps / max(usual, 1e-9)
+    off = np.abs(steps - np.rint(steps))
+    odd = (off > 0.15) | (steps < 0.6)
+    even = gaps.size >= 3 and float(((off < 0.08) & (steps > 0.6)).mean()) > 0.49
+    return odd if even else np.zeros(gaps.size, bool)
