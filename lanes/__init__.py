@@ -13,7 +13,8 @@ if TYPE_CHECKING:
     from lanes.measuring import measure
     from lanes.reading import LaneReading, Reading
     from lanes.report.display import show
-    from lanes.settings import Settings, read_settings
+    from lanes.settings import Settings
+    from lanes.settings_file import read_settings
     from lanes.spots.quantities import Pair, Spot
 
 __all__ = [
@@ -46,7 +47,7 @@ _HOMES = {
     "Settings": "lanes.settings",
     "Spot": "lanes.spots.quantities",
     "measure": "lanes.measuring",
-    "read_settings": "lanes.settings",
+    "read_settings": "lanes.settings_file",
     "show": "lanes.report.display",
 }
 

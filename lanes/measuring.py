@@ -21,7 +21,9 @@ from lanes.plate.picture import picture as square_picture
 from lanes.plate.signal import LAW_NAMES, Signal, judge_light, to_signal
 from lanes.reading import LaneReading, Plate, Reading, Source
 from lanes.scan.scan import Scan, read_for
-from lanes.settings import Settings, from_mapping, lane_name, option_name
+from lanes.setting_values import lane_name, option_name
+from lanes.settings import Settings
+from lanes.settings_file import from_mapping
 from lanes.spots.choose import UNITED
 from lanes.spots.deconvolve import THRESHOLD, deconvolve
 from lanes.spots.describe import describe

@@ -8,17 +8,17 @@ from typing import Any
 from lanes.about import About, about_words
 from lanes.errors import InputError
 from lanes.lengths import UNITS, WAYS, Length, from_words
-from lanes.settings import (
+from lanes.setting_values import (
     BACKGROUNDS,
     BASELINE_ORDERS,
     CHANNELS,
     LAWS,
     LIGHTS,
     SPOTS,
-    Settings,
-    from_mapping,
     option_name,
 )
+from lanes.settings import Settings
+from lanes.settings_file import from_mapping
 
 CHOICES = ("light", "law", "channel", "transfer", "origin", "front", "lane_width", "plate_width",
            "plate_height", "dpi", "turn", "background", "baseline_order", "components", "spots",
@@ -81,7 +81,7 @@ def settings_from(arguments: argparse.Namespace) -> Settings:
     """Return the settings that the command line asks for."""
     start = None
     if arguments.settings:
-        from lanes.settings import read_settings
+        from lanes.settings_file import read_settings
 
         start = read_settings(arguments.settings)
     values: dict[str, Any] = {

@@ -16,7 +16,8 @@ from numpy.typing import NDArray
 from lanes import InputError, LanesError, Settings, measure
 from lanes.draw import LaneSpec, PlateSpec, SpotSpec, draw, save
 from lanes.report.record import results_json
-from lanes.settings import BACKGROUNDS, BASELINE_ORDERS, CHANNELS, LAWS, LIGHTS, from_mapping
+from lanes.setting_values import BACKGROUNDS, BASELINE_ORDERS, CHANNELS, LAWS, LIGHTS
+from lanes.settings_file import from_mapping
 from lanes.spots.deconvolve import deconvolve
 from lanes.trace.noise import Noise
 

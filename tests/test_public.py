@@ -84,8 +84,9 @@ def imported(path: Path) -> set[str]:
 # From the first stage to the last: a module may know those of its own rank and before, never after.
 ORDER = (
     ("errors", "flags", "confidence", "lengths"),
-    ("about", "places"),
+    ("about", "places", "setting_values", "toml_text"),
     ("settings",),
+    ("settings_file",),
     ("scan",),
     ("plate",),
     ("trace",),

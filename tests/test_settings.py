@@ -13,18 +13,9 @@ import pytest
 from lanes.about import About
 from lanes.errors import InputError
 from lanes.places import Places
-from lanes.settings import (
-    BACKGROUNDS,
-    BASELINE_ORDERS,
-    CHANNELS,
-    LAWS,
-    LIGHTS,
-    TURNS,
-    LaneNote,
-    Settings,
-    from_mapping,
-    read_settings,
-)
+from lanes.setting_values import BACKGROUNDS, BASELINE_ORDERS, CHANNELS, LAWS, LIGHTS, TURNS
+from lanes.settings import LaneNote, Settings
+from lanes.settings_file import from_mapping, read_settings
 
 FULL = Settings(
     transfer="2.2", turn=90, channel="green", light="254", law="optical-density", origin=8.5,

@@ -64,7 +64,7 @@ class Lane:
     across: Floats | None
     shapes: ShapeDoubt = ASSUMED
 
-    def taken_apart(self) -> Fit:
+    def fitted(self) -> Fit:
         """Return the spots found here, by the same steps as a reading's."""
         return fit_lane(self.trace, self.flat, self.noise, mm=self.mm,
                         baseline_order=self.baseline_order, shapes=self.shapes)[0]
@@ -142,7 +142,7 @@ def lane_of(plate: Plate, reading: LaneReading, main: int) -> Lane:
                 reading.fit.shapes or ASSUMED)
 
 
-def away(lane: Lane, fit: Fit, sigma: float, start: float) -> float | None:
+def clear_limit(lane: Lane, fit: Fit, sigma: float, start: float) -> float | None:
     """Return the area that a spot away from all others needs to be found 95 % of the time.
 
     At every free place of the lane the least area that is found there is narrowed down by
@@ -177,7 +177,7 @@ def away(lane: Lane, fit: Fit, sigma: float, start: float) -> float | None:
         for first in range(sets):
             chosen = list(range(first, len(places), sets))
             peaks = [Peak(places[i], float(np.exp(middle[i])), sigma) for i in chosen]
-            found = [c.centre for c in lane.plus(peaks).taken_apart().components]
+            found = [c.centre for c in lane.plus(peaks).fitted().components]
             for i in chosen:
                 if any(abs(centre - places[i]) < 2.0 * sigma for centre in found):
                     high[i] = middle[i]
@@ -204,7 +204,7 @@ def _free(trace: Trace, fit: Fit, sigma: float) -> list[float]:
     return out
 
 
-def beside(lane: Lane, fit: Fit, main: int) -> tuple[tuple[float, float | None], ...]:
+def neighbour_limits(lane: Lane, fit: Fit, main: int) -> tuple[tuple[float, float | None], ...]:
     """Return how large a neighbour of the main spot must be to be told from it, 95 % of the time.
 
     A spot as wide as the main one is put beside it, on either side, in the lane as it is and
@@ -238,7 +238,7 @@ def beside(lane: Lane, fit: Fit, main: int) -> tuple[tuple[float, float | None],
             if not _room(lane.trace, fit, main, place):
                 continue
             for variant in variants:
-                needed.append(least(_finder(variant, spot, place, apart), 0.002, 1.0))
+                needed.append(smallest_found(_finder(variant, spot, place, apart), 0.002, 1.0))
         told = [v for v in needed if v is not None]
         percent = None
         if told and len(told) == len(needed):
@@ -274,7 +274,7 @@ def _finder(
 ) -> Callable[[float], bool]:
     def found(share: float) -> bool:
         put = Peak(place, share * spot.area, spot.sigma)
-        centres = [c.centre for c in lane.plus([put]).taken_apart().components]
+        centres = [c.centre for c in lane.plus([put]).fitted().components]
         if len(centres) < 2:
             return False
         centres.remove(min(centres, key=lambda c: abs(c - spot.centre)))
@@ -283,7 +283,7 @@ def _finder(
     return found
 
 
-def least(found: Callable[[float], bool], low: float, high: float) -> float | None:
+def smallest_found(found: Callable[[float], bool], low: float, high: float) -> float | None:
     """Return the least size between `low` and `high` that is found, or None where `high` is not.
 
     Narrowed down by halves of its logarithm: to about a tenth over three powers of ten.

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from lanes.confidence import ONE_SIDED_95
 from lanes.errors import InputError
-from lanes.evidence.detection_limit import CLEAR, Lane, away, lane_of, least
+from lanes.evidence.detection_limit import CLEAR, Lane, clear_limit, lane_of, smallest_found
 from lanes.evidence.lookup import NEAR_RF
 from lanes.reading import LaneReading, Plate
 from lanes.spots.deconvolve import THRESHOLD
@@ -148,7 +148,7 @@ def unseen(
     if spread is not None:
         lane = replace(lane, across=spread)
     typical = float(np.median([sigma for _, sigma in wanted]))
-    level = away(lane, reading.fit, typical, reading.limit or 0.0)
+    level = clear_limit(lane, reading.fit, typical, reading.limit or 0.0)
     level = None if level is None else float(level)
     out: list[float | None] = []
     for rf, sigma in wanted:
@@ -183,14 +183,14 @@ def _beside(lane: Lane, reading: LaneReading, place: float, sigma: float) -> flo
 
         def found(area: float, part: Lane = part) -> bool:
             centres = [c.centre for c in
-                       part.plus([Peak(place, area, sigma)]).taken_apart().components]
+                       part.plus([Peak(place, area, sigma)]).fitted().components]
             if len(centres) < 2:
                 return False
             centres.remove(min(centres, key=lambda c: abs(c - other.centre)))
             return any(abs(c - place) < max(0.5 * apart, sigma) for c in centres)
 
         low = 0.25 * (reading.limit or other.area)
-        needed = least(found, low, other.area) if other.area > low else None
+        needed = smallest_found(found, low, other.area) if other.area > low else None
         if needed is None:
             return None
         logs.append(math.log(needed))

@@ -8,7 +8,7 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 from lanes.errors import InputError, one_line
-from lanes.settings import lane_name
+from lanes.setting_values import lane_name
 
 IMAGES = (".png", ".tif", ".tiff", ".jpg", ".jpeg", ".bmp", ".webp")
 

@@ -16,7 +16,8 @@ from lanes.page.reader import Outcome, Reader
 from lanes.plate.given_places import as_placed
 from lanes.plate.layout import Layout
 from lanes.plate.locate import locate_plate
-from lanes.settings import Settings, from_mapping
+from lanes.settings import Settings
+from lanes.settings_file import from_mapping
 
 MOST_STEPS = 300  # of undo
 

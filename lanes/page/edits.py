@@ -14,7 +14,8 @@ from lanes.errors import InputError
 from lanes.places import LanePlace, Places
 from lanes.plate.given_places import given_lanes, given_line, heights_of
 from lanes.plate.layout import Layout, plate_to_pixels, project
-from lanes.settings import LaneNote, Settings, from_mapping
+from lanes.settings import LaneNote, Settings
+from lanes.settings_file import from_mapping
 
 Edit = Mapping[str, Any]
 # Plain choices, by the settings' own names.

@@ -9,7 +9,8 @@ from pathlib import Path
 from lanes.errors import InputError, LanesError
 from lanes.page.command_runner import Command
 from lanes.page.document import Document
-from lanes.settings import Settings, read_settings
+from lanes.settings import Settings
+from lanes.settings_file import read_settings
 
 
 def folder_name(name: str) -> str:

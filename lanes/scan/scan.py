@@ -13,22 +13,10 @@ from numpy.typing import NDArray
 
 from lanes.errors import InputError
 from lanes.flags import Flag, flag
-from lanes.scan.decode import (
-    STRIP,
-    Codes,
-    check_page,
-    decode,
-    deep_tiff,
-    dots,
-    file_kind,
-    guarded,
-    power_text,
-    read_bytes,
-    stated_transfer,
-    tiff_pages,
-    tiff_tags,
-    turned,
-)
+from lanes.scan.decode import check_page, decode, file_kind, read_bytes
+from lanes.scan.pixels import STRIP, Codes, Raw, guarded, turned
+from lanes.scan.stated import EXIF_UNKNOWN_DPI, dots, power_text, stated_transfer
+from lanes.scan.tiff import BITS, MIN_IS_WHITE, PHOTOMETRIC, deep_tiff, tiff_pages, tiff_tags
 from lanes.scan.transfer import Light, code_table
 from lanes.settings import Settings
 
@@ -51,6 +39,9 @@ _ORIENTATIONS = {
 }  # fmt: skip
 
 
+_PNG_DEPTH = 24  # which byte of the file holds the bits a channel: PNG 11.2.1, behind 8 + 8 + 8
+
+
 @dataclass(frozen=True, eq=False)
 class Scan:
     """One image as the file holds it, upright, with what the file says about itself.
@@ -70,7 +61,7 @@ class Scan:
     dpi : float or None
         Dots per inch; None where unknown, implausible, or written by a camera.
     transfer : str
-        "srgb", "linear", or the power as text: how codes map to light.
+        "srgb", "linear", or the power as text: the tone curve, from codes to light.
     camera : bool
         Whether the file was made by a camera rather than a scanner.
     flags : tuple of Flag
@@ -232,27 +223,10 @@ def read_scan(
     name, data = read_bytes(path)
     sha256 = hashlib.sha256(data).hexdigest()
     kind = file_kind(name, data)
-    index = (page or 1) - 1
     with guarded(name, kind):
-        places = tiff_pages(data) if kind == "TIFF" else []
-        start = 0
-        if places:
-            check_page(name, index, len(places))
-            index, start = places[index]
-        tags = tiff_tags(name, data, start) if places else {}
-        # A PNG's depth is byte 24 of the file.
-        deep = 16 in tags.get(258, ()) or (kind == "PNG" and data[24] == 16)
-        raw = deep_tiff(name, data, tags, index) if deep and tags else None
-        if raw is None:
-            stream = BytesIO(data)
-            del data  # the decoder closes the stream: the file's bytes go before the codes come
-            raw = decode(name, kind, stream, deep and tags.get(262) == (0,), index)
-        pages = len(places) or raw.pages
-        turns, mirrored = _ORIENTATIONS.get(raw.orientation, (0, False))
-        codes, upright = turned(raw.shape, raw.dtype, turns + int(turn) // 90, mirrored)
-        for top, strip in raw.strips:
-            upright[top : top + len(strip)] = strip
-    codes.setflags(write=False)
+        raw, deep, pages = _decoded(name, kind, data, (page or 1) - 1)
+        del data  # the file's bytes go before the codes come
+        codes = _upright(raw, int(turn) // 90)
     bits = 8 * codes.dtype.itemsize
     flags: list[Flag] = []
     if page is None and pages > 1:
@@ -260,26 +234,64 @@ def read_scan(
                           "choose one with --page"))
     if deep and bits == 8:
         flags.append(flag("depth-lost", f"{name} holds 16 bits a channel and was read at 8"))
-    if transfer == "auto":
-        stated = "" if raw.mode == "CMYK" else stated_transfer(raw.info)
-        transfer = stated or "srgb"
-        if stated == "" or (deep and not stated):
-            why = "says nothing" if stated is None else "says nothing that can be used"
-            message = f"{name} {why} of how its codes map to light: taken as sRGB"
-            flags.append(flag("transfer-assumed", message))
-    elif transfer not in ("srgb", "linear"):
-        transfer = power_text(float(transfer))
-    own, remark = dots(name, kind, raw.info.get("dpi"), max(codes.shape[:2]))
-    # EXIF tells cameras to write 72 where the resolution is unknown; a scanner may sign its
-    # files with make and model too, but then states its resolution.
-    camera = raw.exposure or (raw.maker and own in (None, 72.0))
-    if dpi is None and not camera:
-        dpi = own
-        flags += [remark] if remark else []
+    transfer, doubts = _tone_curve(name, raw, deep, transfer)
+    dpi, camera, remarks = _resolution(name, kind, raw, max(codes.shape[:2]), dpi)
     return Scan(
         codes, name, sha256, codes.shape[1], codes.shape[0], bits, raw.mode,
-        None if dpi is None else float(dpi), transfer, camera, tuple(flags),
+        None if dpi is None else float(dpi), transfer, camera, (*flags, *doubts, *remarks),
     )  # fmt: skip
+
+
+def _decoded(name: str, kind: str, data: bytes, index: int) -> tuple[Raw, bool, int]:
+    """Return page `index` as decoded, whether it holds 16 bits, and the count of pages."""
+    places = tiff_pages(data) if kind == "TIFF" else []
+    start = 0
+    if places:
+        check_page(name, index, len(places))
+        index, start = places[index]
+    tags = tiff_tags(name, data, start) if places else {}
+    deep = 16 in tags.get(BITS, ()) or (kind == "PNG" and data[_PNG_DEPTH] == 16)
+    raw = deep_tiff(name, data, tags, index) if deep and tags else None
+    if raw is None:
+        inverted = deep and tags.get(PHOTOMETRIC) == (MIN_IS_WHITE,)
+        raw = decode(name, kind, BytesIO(data), inverted, index)
+    return raw, deep, len(places) or raw.pages
+
+
+def _upright(raw: Raw, turns: int) -> Codes:
+    """Return the codes turned by the file's own orientation and then by `turns`, locked."""
+    own, mirrored = _ORIENTATIONS.get(raw.orientation, (0, False))
+    codes, upright = turned(raw.shape, raw.dtype, own + turns, mirrored)
+    for top, strip in raw.strips:
+        upright[top : top + len(strip)] = strip
+    codes.setflags(write=False)
+    return codes
+
+
+def _tone_curve(name: str, raw: Raw, deep: bool, transfer: str) -> tuple[str, list[Flag]]:
+    """Return the tone curve as `Scan.transfer` names it, and the doubt of it."""
+    if transfer != "auto":
+        named = transfer in ("srgb", "linear")
+        return transfer if named else power_text(float(transfer)), []
+    stated = "" if raw.mode == "CMYK" else stated_transfer(raw.info)
+    flags = []
+    if stated == "" or (deep and not stated):
+        why = "says nothing" if stated is None else "says nothing that can be used"
+        flags.append(flag("transfer-assumed",
+                          f"{name} {why} of its tone curve, from codes to light: taken as sRGB"))
+    return stated or "srgb", flags
+
+
+def _resolution(
+    name: str, kind: str, raw: Raw, side: int, dpi: float | None
+) -> tuple[float | None, bool, list[Flag]]:
+    """Return dots per inch, whether a camera made the file, and a remark on the file's own."""
+    own, remark = dots(name, kind, raw.info.get("dpi"), side)
+    # A scanner may sign its files with make and model too, but then states its resolution.
+    camera = raw.exposure or (raw.maker and own in (None, EXIF_UNKNOWN_DPI))
+    if dpi is None and not camera:
+        return own, camera, [remark] if remark else []
+    return dpi, camera, []
 
 
 def read_for(path: str | Path, settings: Settings) -> Scan:

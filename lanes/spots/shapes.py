@@ -29,8 +29,8 @@ def gaussian(x: Floats, centre: float, area: float, sigma: float) -> tuple[Float
     return value, np.stack([value * z / sigma, unit, value * (z * z - 1.0) / sigma])
 
 
-def tailed(x: Floats, mean: float, area: float, sigma: float, tau: float
-           ) -> tuple[Floats, Floats]:
+def tailed(x: Floats, mean: float | Floats, area: float | Floats, sigma: float | Floats,
+           tau: float | Floats) -> tuple[Floats, Floats]:
     """Return an exponentially modified Gaussian whose tail points to smaller `x`.
 
     A negative `tau` points it to larger `x`. `mean` is that of the Gaussian part. In the scaled
@@ -43,12 +43,14 @@ def tailed(x: Floats, mean: float, area: float, sigma: float, tau: float
     tau : float
         Not 0.
 
+    All but `x` may be (b, 1) arrays, for as many curves at once.
+
     Returns
     -------
-    (n,) array, and (4, n) array of derivatives by mean, area, sigma and tau.
+    (n,) array, and (4, n) array of derivatives by mean, area, sigma and tau; (b, n), (4, b, n).
     """
-    side = -1.0 if tau > 0 else 1.0
-    t = abs(tau)
+    side = -np.sign(tau)
+    t = np.abs(tau)
     d = (x - mean) * side
     w = (sigma / t - d / sigma) / np.sqrt(2.0)
     # Where w is far below zero erfcx overflows; there the tail is exp(w^2 - ...) times 2.
@@ -56,7 +58,8 @@ def tailed(x: Floats, mean: float, area: float, sigma: float, tau: float
     low = w < -20.0
     scaled = core * erfcx(np.where(low, 0.0, w))
     if low.any():
-        scaled[low] = 2.0 * np.exp(0.5 * (sigma / t) ** 2 - d[low] / t)
+        far = 2.0 * np.exp(np.minimum(0.5 * (sigma / t) ** 2 - d / t, 0.0))
+        scaled = np.where(low, far, scaled)
     unit = scaled / (2.0 * t)
     value = area * unit
     normal = area * core / (sigma * ROOT_2PI)

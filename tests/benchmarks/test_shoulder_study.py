@@ -24,6 +24,7 @@ from second_hand_spots import (
 
 from lanes.draw import LaneSpec, PlateSpec, SpotSpec, draw, save
 from lanes.evidence import whitened_fits as fits
+from lanes.evidence import whitened_models as models
 from lanes.evidence.colour import Colours
 from lanes.measuring import prepare, read_lane
 from lanes.questions.shoulder.answer import Shoulder, judge
@@ -160,9 +161,9 @@ def power_table(folder: Path, draws: int, resolutions: tuple, shares: tuple) -> 
         for q in shares:
             p = np.array([[c, gap, ln_sigma, (1 - q) * area, q * area]])
             delta = float(np.sqrt(noncentrality(case, p)[0]))
-            mean = case.space.reduce @ fits.two(case.space.x, p)[0][0]
+            mean = case.space.reduce @ models.two(case.space.x, p)[0][0]
             z = mean + rng.standard_normal((draws, mean.size))
-            single, one = fits.fit_single(fits.one, case.space, z, case.single, case.limits)
+            single, one = fits.fit_single(models.one, case.space, z, case.single, case.limits)
             two = fits.fit_two(case.space, z, single, case.limits)[1]
             power = float(np.mean(one - two > threshold))
             out.append((resolution, q, power, float(norm.cdf(delta - norm.ppf(1 - LEVEL)))))
@@ -177,7 +178,7 @@ def null_p_values(folder: Path, count: int) -> list[float]:
     reading = read_lane(ready, ready.layout.lanes[0])
     case = make_case(reading, pick(reading, None), 1.0)
     rng = np.random.default_rng(10)
-    mean = case.space.reduce @ fits.one(case.space.x, case.single[None, :])[0][0]
+    mean = case.space.reduce @ models.one(case.space.x, case.single[None, :])[0][0]
     p = []
     for _ in range(count):
         z = mean + rng.standard_normal(mean.size)

@@ -32,7 +32,7 @@ def test_a_tall_neighbour_is_found_at_every_distance(lone, resolution, share):
     reach = 14.0 * spot.sigma
     lane = start.cut(spot.centre - reach, spot.centre + reach)
     for place in (spot.centre - apart, spot.centre + apart):
-        fit = lane.plus([Peak(place, share * spot.area, spot.sigma)]).taken_apart()
+        fit = lane.plus([Peak(place, share * spot.area, spot.sigma)]).fitted()
         assert [c.centre for c in fit.components] == pytest.approx(
             sorted((spot.centre, place)), abs=0.15)
         # The lane's own noise is in both, so the areas agree only as well as it allows.

@@ -94,7 +94,7 @@ def test_a_missing_spot_at_its_limit_is_found_and_one_far_below_is_not(plate):
 
     def found(area):
         at = 0.5 * empty.trace.run
-        fit = lane.plus([Peak(at, area, sigma)]).taken_apart()
+        fit = lane.plus([Peak(at, area, sigma)]).fitted()
         return any(abs(c.centre - at) < 2.0 * sigma for c in fit.components)
 
     assert found(1.3 * limit)

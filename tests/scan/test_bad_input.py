@@ -109,7 +109,7 @@ def test_other_kinds_by_name(tmp_path: Path) -> None:
 def test_a_telephones_photograph_without_the_extra(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, brand: bytes
 ) -> None:
-    monkeypatch.setattr("lanes.scan.decode._installed", lambda module: False)
+    monkeypatch.setattr("lanes.scan.decode.installed", lambda module: False)
     text = refusal(written(tmp_path, b"\0\0\0\x18ftyp" + brand + bytes(16), "plate.heic"))
     assert "pip install 'lanes[heic]', or export the photograph as JPEG or PNG" in text
 

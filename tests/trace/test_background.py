@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from lanes.errors import InputError
-from lanes.settings import BACKGROUNDS
+from lanes.setting_values import BACKGROUNDS
 from lanes.trace.background import METHODS, SHORTEST, background
 
 PITCH = 25.4 / 300

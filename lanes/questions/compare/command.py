@@ -44,7 +44,7 @@ def run(arguments: argparse.Namespace) -> None:
     refuse_early(arguments, arguments.plate, arguments.other_plate)
     from lanes.questions.compare.answer import compare
     from lanes.questions.compare.page import render_compare
-    from lanes.settings import read_settings
+    from lanes.settings_file import read_settings
 
     other = None
     if arguments.other_settings is not None:

@@ -14,7 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import block_diag
 
-from lanes.evidence.whitened_fits import Model, Space, fit
+from lanes.evidence.whitened_fits import fit
+from lanes.evidence.whitened_space import Model, Space
 from lanes.questions.compare.cospot_window import Window, window_of
 from lanes.reading import LaneReading
 from lanes.spots.model import Component, peak_shape

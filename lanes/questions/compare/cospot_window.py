@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lanes.evidence.noise_covariance import MISFIT_LENGTH, MISFIT_REACH, noise_covariance
-from lanes.evidence.whitened_fits import Space, make_space
+from lanes.evidence.whitened_space import Space, make_space
 from lanes.reading import LaneReading
 from lanes.spots.model import peak_shape
 from lanes.spots.whitening import MISFIT

@@ -18,6 +18,8 @@ from numpy.typing import NDArray
 from scipy.stats import chi2, norm
 from scipy.stats import t as student
 
+from lanes.confidence import MAD_SD
+
 Floats = NDArray[np.float64]
 
 COMMON_SD = 0.004    # Rf of one substance from lane to lane, standard deviation: common practice
@@ -81,7 +83,7 @@ def repeatability(groups: Sequence[Sequence[tuple[float, float]]]) -> Repeatabil
     # A mistaken mate must not set the plate's repeatability.
     bound = math.inf
     if len(everything) >= 5:
-        bound = 2.5 * 1.4826 * float(np.median([abs(d) for d, _ in everything]))
+        bound = 2.5 * MAD_SD * float(np.median([abs(d) for d, _ in everything]))
     degrees = sum(len(g) / (1.0 + (len(g) - 1) * TOGETHER**2) for g in groups if g)
     squares = [min(abs(d), bound) ** 2 - variance for d, variance in everything]
     own = max(float(np.mean(squares)), 0.0) / 2.0

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from lanes.confidence import ONE_SIDED_95
-from lanes.evidence.detection_limit import Lane, lane_of, least
+from lanes.evidence.detection_limit import Lane, lane_of, smallest_found
 from lanes.questions.compare.shared import at_line
 from lanes.reading import LaneReading, Plate
 from lanes.spots.deconvolve import THRESHOLD
@@ -192,8 +192,8 @@ def _least(lane: Lane, place: float, sigma: float, start: float) -> float | None
         after = _centres(lane.plus([Peak(place, area, sigma)]))
         return len(after) > len(before) and min(abs(c - place) for c in after) < 1.5 * sigma
 
-    return least(found, 0.25 * start, 32.0 * start)
+    return smallest_found(found, 0.25 * start, 32.0 * start)
 
 
 def _centres(lane: Lane) -> Sequence[float]:
-    return [c.centre for c in lane.taken_apart().components]
+    return [c.centre for c in lane.fitted().components]

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from lanes.confidence import TWO_SIDED_95
 from lanes.errors import InputError
-from lanes.evidence.detection_limit import Lane, away, beside, lane_of
+from lanes.evidence.detection_limit import Lane, clear_limit, lane_of, neighbour_limits
 from lanes.evidence.laws import other_laws, under_law
 from lanes.evidence.lookup import lane_named, spot_near, strongest
 from lanes.flags import Flag, flag
@@ -151,7 +151,8 @@ def answer(
     reading, index = seen.reading, seen.index
     beside_main: tuple[Beside, ...] = ()
     if plate.settings.components is None:
-        beside_main = tuple(Beside(*pair) for pair in beside(seen.start, reading.fit, index))
+        limits_near = neighbour_limits(seen.start, reading.fit, index)
+        beside_main = tuple(Beside(*pair) for pair in limits_near)
     laws = _laws(plate, place, reading, index, seen.start)
     tests = tuple(
         test for (name, spot), percent in known for test in _limit_test(name, spot, percent, seen)
@@ -189,7 +190,7 @@ def look(plate: Plate, place: Place, main: float | None = None) -> Seen:
     # With a count of spots that was given, nothing is looked for and nothing is missed.
     if plate.settings.components is None:
         width = reading.fit.components[index].sigma
-        least = away(start, reading.fit, width, reading.limit or 0.0)
+        least = clear_limit(start, reading.fit, width, reading.limit or 0.0)
     total = sum(spot.area for spot in reading.spots)
     undetected = None if least is None else 100.0 * least / (total + least)
     return Seen(reading, index, start, _shares(reading, undetected, index), least, undetected)

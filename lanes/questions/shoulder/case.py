@@ -8,18 +8,9 @@ import numpy as np
 from numpy.polynomial.hermite_e import hermevander
 from numpy.typing import NDArray
 
-from lanes.evidence.whitened_fits import (
-    Limits,
-    Model,
-    Space,
-    fit_single,
-    fit_tail,
-    fit_two,
-    make_space,
-    measured,
-    one,
-    two,
-)
+from lanes.evidence.whitened_fits import Limits, fit_single, fit_tail, fit_two
+from lanes.evidence.whitened_models import measured, one, two
+from lanes.evidence.whitened_space import Model, Space, make_space
 from lanes.questions.shoulder.strips import Across, across_lane, roughness
 from lanes.questions.shoulder.window import Window, make_window
 from lanes.reading import LaneReading
@@ -63,7 +54,7 @@ class Case:
     single : (3,) array
         The spot as one Gaussian: centre, ln sigma, area.
     pair : (5,) array
-        As two, as in `whitened_fits.two`.
+        As two, as in `whitened_models.two`.
     scores : dict
         (AICc, BIC) of each way to explain the spot, from fits with lmfit.
     doubt : ShapeDoubt
@@ -250,7 +241,7 @@ def _as_fit(case: Case, name: str) -> Fit:
     """Return a fit with lmfit as `Fit`, its covariance under noise, misfit and expected width."""
     solution = case.solutions[name]
     model, p = (one, case.single) if name == ONE else (two, case.pair)
-    jac = case.space.seen(model, p[None, :])[1][0].T
+    jac = case.space.reduced(model, p[None, :])[1][0].T
     size = np.sqrt(np.maximum(np.sum(jac * jac, axis=0), 1e-300))
     inverse = np.linalg.pinv((jac / size).T @ (jac / size), rcond=1e-11, hermitian=True)
     scale = solution.rss / max(case.space.freedom - len(p), 1)

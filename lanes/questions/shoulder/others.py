@@ -8,7 +8,7 @@ import numpy as np
 from numpy.polynomial.hermite_e import hermevander
 from scipy.stats import t as student
 
-from lanes.confidence import TWO_SIDED_95
+from lanes.confidence import MAD_SD, TWO_SIDED_95
 from lanes.questions.shoulder.case import SHAPE_TERMS, Shape, make_case
 from lanes.questions.shoulder.window import pick
 from lanes.reading import LaneReading
@@ -22,7 +22,6 @@ ALONE = 5.0        # sigmas to the next spot
 SURE = 25.0        # standard deviations of area
 PLAIN = 0.3        # tau over sigma: a tail hides the width
 WIDTH_SD = 0.08    # of ln sigma: a neighbour's equals no better (common practice)
-MAD_SD = 1.4826    # standard deviation of a normal law over its median absolute deviation
 
 
 def take_shape(reading: LaneReading, mm: float) -> Shape:

@@ -118,10 +118,11 @@ def _figures(answer: Shoulder) -> list[tuple[str, str]]:
     if answer.width is not None:
         out.append(("width over that of lone spots here", fixed(answer.width, 2)))
     if len(answer.components) == 2:
-        for part in answer.components:
+        for i, part in enumerate(answer.components):
+            low, high = (show_rf(end) for end in bounds(part.rf, part.rf_sd))
             out.append((
                 "component at Rf, and 95 % interval",
-                f"{fixed(part.rf, 3)} ({_interval(part.rf, part.rf_sd, 3)}), area percent "
+                f"{_rf(answer, i)} ({low} to {high}), area percent "
                 f"{fixed(part.area_percent, 1)} "
                 f"({_interval(part.area_percent, part.area_percent_sd, 1, 100.0)})"))
         if answer.pair is not None:

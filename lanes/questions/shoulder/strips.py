@@ -13,6 +13,7 @@ from numpy.polynomial.hermite import hermvander
 from numpy.typing import NDArray
 from scipy.special import factorial
 
+from lanes.confidence import MAD_SD
 from lanes.questions.shoulder.window import Window
 from lanes.reading import LaneReading
 from lanes.spots.shape_doubt import ShapeDoubt
@@ -157,7 +158,7 @@ def _resolved(
     rest = (strips - columns @ found)[np.abs(window.z[use]) > OUTSIDE]
     if len(rest) < 8:
         rest = strips - columns @ found
-    sds = 1.4826 * np.median(np.abs(rest), axis=0)
+    sds = MAD_SD * np.median(np.abs(rest), axis=0)
     step = np.rint((window.x[use] - window.x[0]) / noise.pitch).astype(int)
     lag = np.abs(step[:, None] - step[None, :])
     acf = np.append(noise.local.autocorrelation, 0.0)

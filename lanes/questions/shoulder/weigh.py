@@ -16,17 +16,9 @@ from numpy.typing import NDArray
 from scipy.optimize import brentq
 from scipy.stats import ncx2
 
-from lanes.evidence.whitened_fits import (
-    Model,
-    fit_single,
-    fit_tail,
-    fit_two,
-    fit_uneven,
-    one,
-    tail,
-    two,
-    uneven,
-)
+from lanes.evidence.whitened_fits import fit_single, fit_tail, fit_two, fit_uneven
+from lanes.evidence.whitened_models import one, tail, two, uneven
+from lanes.evidence.whitened_space import Model
 from lanes.questions.shoulder.case import Case
 from lanes.spots.quantities import HALF_HEIGHT_FACTOR
 from lanes.spots.shapes import FWHM
@@ -173,7 +165,7 @@ class _Tests:
         In the reduced space the plate's noise, misfit included, is white and of unit variance.
         """
         space = self.case.space
-        mean = space.seen(model, p[:1])[0][0]
+        mean = space.reduced(model, p[:1])[0][0]
         noise = rng.standard_normal((count, mean.size)) * np.sqrt(scale)
         outside = max(space.freedom - space.reduce.shape[0], 1)
         return mean + noise, scale * rng.chisquare(outside, count)
@@ -221,7 +213,7 @@ def noncentrality(case: Case, pairs: Floats, model: Model = one) -> Floats:
     It is the sum of squares, under the plate's noise, that the best single component leaves of a
     pair without noise; baseline, neighbours, place, width and area are profiled out.
     """
-    z = case.space.seen(two, pairs)[0]
+    z = case.space.reduced(two, pairs)[0]
     area = pairs[:, 3] + pairs[:, 4]
     sigma = np.exp(pairs[:, 2])
     share = pairs[:, 4] / area

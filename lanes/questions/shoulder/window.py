@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from lanes.errors import InputError
 from lanes.evidence.noise_covariance import misfit_covariance, noise_covariance
-from lanes.evidence.whitened_fits import one
+from lanes.evidence.whitened_models import one
 from lanes.reading import LaneReading
 from lanes.spots.model import Component, Peak, Problem, peak_shape, solve
 from lanes.spots.shape_doubt import ShapeDoubt

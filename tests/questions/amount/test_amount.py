@@ -14,7 +14,8 @@ from lanes.measuring import prepare, read_lane
 from lanes.questions.amount import answer as module
 from lanes.questions.amount.answer import answer
 from lanes.questions.amount.page import render_amount
-from lanes.settings import LaneNote, Settings, read_settings
+from lanes.settings import LaneNote, Settings
+from lanes.settings_file import read_settings
 
 # Lanes from left to right, and their amounts: E holds nothing, X something else elsewhere.
 AMOUNTS = {"S1": 0.25, "U1": 0.7, "S2": 0.5, "S3": 1.0, "U2": 0.7, "S4": 1.5, "S5": 2.0, "S6": 2.0,

@@ -16,7 +16,8 @@ from lanes.questions.follow.answer import answer
 from lanes.questions.follow.command import times_from
 from lanes.questions.follow.page import render_follow
 from lanes.questions.follow.shares import Level, above, ratio_interval
-from lanes.settings import Settings, from_mapping
+from lanes.settings import Settings
+from lanes.settings_file import from_mapping
 
 KEYS = ["schema", "unit", "lanes", "times", "normalised", "start_rf", "product_rf",
         "reference_rf", "spots", "conversion", "order", "rate", "rate_if_responses_equal",

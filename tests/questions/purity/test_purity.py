@@ -121,7 +121,7 @@ def test_a_spot_above_the_limit_is_found_and_one_far_below_is_not(seen):
 
     def found(area):
         put = detection_limit.Peak(0.25 * seen.reading.trace.run, area, sigma)
-        fit = seen.start.plus([put]).taken_apart()
+        fit = seen.start.plus([put]).fitted()
         return len(fit.components) == 2
 
     assert found(1.5 * seen.least)
@@ -131,7 +131,7 @@ def test_a_spot_above_the_limit_is_found_and_one_far_below_is_not(seen):
 def test_a_trace_taken_apart_again_gives_the_reading(seen):
     """The limit is that of the detection in use only if both go the same way."""
     for each in seen:
-        assert each.start.taken_apart().components == each.reading.fit.components
+        assert each.start.fitted().components == each.reading.fit.components
 
 
 def test_turned_residuals_keep_the_sum_of_strips(seen):

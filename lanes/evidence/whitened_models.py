@@ -1,0 +1,94 @@
+"""Models of one spot or two, each for many sets of parameters at once, with their derivatives.
+
+Parameters are (b, p), values (b, n), derivatives (b, p, n); the same shapes as in `lanes.spots`.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.polynomial.hermite_e import hermeder, hermemulx, hermesub, hermeval
+from numpy.typing import NDArray
+
+from lanes.evidence.whitened_space import Model
+from lanes.spots.shapes import ROOT_2PI, tailed
+
+Floats = NDArray[np.float64]
+
+STEP = 1e-5  # of numerical derivatives: the root of rounding's share, times a few
+BOX = 30.0, 1400.0  # where cosh and exp end: the density is zero long before
+
+
+def one(x: Floats, p: Floats) -> tuple[Floats, Floats]:
+    """Gaussian of centre, ln sigma, area."""
+    sigma = np.exp(p[:, 1:2])
+    z = (x - p[:, :1]) / sigma
+    unit = np.exp(-0.5 * z * z) / (sigma * ROOT_2PI)
+    value = p[:, 2:3] * unit
+    return value, np.stack([value * z / sigma, value * (z * z - 1.0), unit], axis=1)
+
+
+def two(x: Floats, p: Floats) -> tuple[Floats, Floats]:
+    """Two Gaussians of one sigma: centre of the lower, gap in sigmas, ln sigma, two areas."""
+    sigma = np.exp(p[:, 2:3])
+    a = np.stack([p[:, 0], p[:, 2], p[:, 3]], axis=1)
+    b = np.stack([p[:, 0] + p[:, 1] * sigma[:, 0], p[:, 2], p[:, 4]], axis=1)
+    low, by_low = one(x, a)
+    high, by_high = one(x, b)
+    move = by_high[:, 0] * sigma
+    return low + high, np.stack([
+        by_low[:, 0] + by_high[:, 0], move, by_low[:, 1] + by_high[:, 1] + p[:, 1:2] * move,
+        by_low[:, 2], by_high[:, 2],
+    ], axis=1)
+
+
+def tail(side: int) -> Model:
+    """Exponentially modified Gaussian of mean, ln sigma, tau / sigma, area; +1 tails to small x."""
+
+    def model(x: Floats, p: Floats) -> tuple[Floats, Floats]:
+        sigma, ratio = np.exp(p[:, 1:2]), side * p[:, 2:3]
+        value, (by_mean, unit, by_sigma, by_tau) = tailed(
+            x, p[:, :1], p[:, 3:4], sigma, ratio * sigma)
+        return value, np.stack([by_mean, sigma * (by_sigma + ratio * by_tau),
+                                side * sigma * by_tau, unit], axis=1)
+
+    return model
+
+
+def uneven(x: Floats, p: Floats) -> tuple[Floats, Floats]:
+    """One spot, skewed and flat or peaked: centre, skew, ln sigma, flatness, area.
+
+    The sinh-arcsinh density of Jones & Pewsey, Biometrika 96, 761 (2009) (from memory): of one
+    maximum whatever its values; a Gaussian at skew 0 and flatness 1. sigma is that of the
+    Gaussian as high and of the same area where there is no skew.
+    """
+    def density(q: Floats) -> Floats:
+        sigma, flat = np.exp(q[:, 2:3]), q[:, 3:4]
+        z = (x - q[:, :1]) / (sigma * flat)
+        u = np.clip(flat * np.arcsinh(z) - q[:, 1:2], -BOX[0], BOX[0])
+        inner = np.cosh(u) * np.exp(-0.5 * np.minimum(np.sinh(u) ** 2, BOX[1]))
+        return np.asarray(inner / np.sqrt(1.0 + z * z) / (sigma * ROOT_2PI))
+
+    unit = density(p)
+    by = []
+    for k, step in enumerate((None, STEP, STEP, STEP)):
+        move = np.zeros_like(p)
+        move[:, k] = STEP * np.exp(p[:, 2]) if step is None else step
+        by.append(p[:, 4:] * (density(p + move) - density(p - move)) / (2.0 * move[:, k:k + 1]))
+    return p[:, 4:] * unit, np.stack([*by, unit], axis=1)
+
+
+def measured(coefficients: Floats) -> Model:
+    """A measured shape of centre, ln sigma, area: Hermite functions times a Gaussian."""
+    # (d/dz - z) of a Hermite series times a Gaussian.
+    slope_series = hermesub(hermeder(coefficients), hermemulx(coefficients))
+
+    def model(x: Floats, p: Floats) -> tuple[Floats, Floats]:
+        sigma, area = np.exp(p[:, 1:2]), p[:, 2:3]
+        z = (x - p[:, :1]) / sigma
+        bell = np.exp(-0.5 * z * z) / (sigma * ROOT_2PI)
+        unit = hermeval(z, coefficients) * bell
+        slope = hermeval(z, slope_series) * bell
+        return area * unit, np.stack(
+            [-area * slope / sigma, -area * (unit + z * slope), unit], axis=1)
+
+    return model
