@@ -49,8 +49,7 @@ def find_frame(scan: Scan, settings: Settings) -> Layout:
         flags.append(flag("outline-doubtful", "another outline fits nearly as well as the one "
                           "that was taken"))
     layout = _with_scale(scan, settings, outline, flags, stated)
-    # Where the outline itself is in doubt, so are the lines within it.
-    if outline.rivals or not _may_turn(settings):
+    if not _may_turn(settings):
         return layout
     return _upright(scan, settings, outline, layout, flags, stated)
 
@@ -69,6 +68,9 @@ def _upright(
 ) -> Layout:
     """Return the layout of the plate turned upright, where it surely is not so in the picture."""
     turn = judge_turn(scan, layout)
+    # Where the outline itself is in doubt, so are the lines within it, save one that bears marks.
+    if outline.rivals and not (turn.quarters == 2 and turn.sure):
+        return layout
     if turn.quarters is None:
         remark = flag("sideways", "pencil lines run along the picture's height: the plate may lie "
                       "sideways, and nothing tells which end is its lower one")
