@@ -49,8 +49,7 @@ def find_frame(scan: Scan, settings: Settings) -> Layout:
         flags.append(flag("outline-doubtful", "another outline fits nearly as well as the one "
                           "that was taken"))
     layout = _with_scale(scan, settings, outline, flags, stated)
-    # Where the outline itself is in doubt, so are the lines within it.
-    if outline.rivals or not _may_turn(settings):
+    if not _may_turn(settings):
         return layout
     return _upright(scan, settings, outline, layout, flags, stated)
 
@@ -69,17 +68,25 @@ def _upright(
 ) -> Layout:
     """Return the layout of the plate turned upright, where it surely is not so in the picture."""
     turn = judge_turn(scan, layout)
-    if turn is None:
+    # Where the outline itself is in doubt, so are the lines within it, save one that bears marks.
+    if outline.rivals and not (turn.quarters == 2 and turn.sure):
+        return layout
+    if turn.quarters is None:
         remark = flag("sideways", "pencil lines run along the picture's height: the plate may lie "
                       "sideways, and nothing tells which end is its lower one")
         return replace(layout, flags=(*layout.flags, remark))
-    if turn == 0:
-        return layout
+    flags = list(flags)
+    quarters = turn.quarters
+    if quarters:
+        how = {1: "on its right side", 2: "upside down", 3: "on its left side"}[quarters]
+        flags.append(flag("turned", f"the plate lies {how} in the picture: read as --turn "
+                          f"{90 * quarters} would have it"))
+    if not turn.sure:
+        flags.append(flag("upside-down", "marks and bends of the two lines do not tell surely "
+                          f"which is the origin: --turn {90 * (quarters + 2) % 360} takes the "
+                          "other one for it"))
     # The first corner is the plate's own lower left one, wherever it lies in the picture.
-    corners = np.roll(outline.corners_px, turn, axis=0)
-    how = {1: "on its right side", 2: "upside down", 3: "on its left side"}[turn]
-    flags.append(flag("turned", f"the plate lies {how} in the picture: read as --turn {90 * turn} "
-                      "would have it"))
+    corners = np.roll(outline.corners_px, quarters, axis=0)
     return _with_scale(scan, settings, replace(outline, corners_px=corners), flags, stated)
 
 

@@ -121,6 +121,14 @@ def sure_lines(
     return () if best is None else (best.line,)
 
 
+def sure_bent_lines(
+    light: NDArray[np.float32], grid: Grid, low: float, high: float
+) -> tuple[Line, ...]:
+    """Return the surest line, straight or bent, between two heights; none where none is sure."""
+    best = _best(find_lines(light, grid, low, high, True))
+    return () if best is None else (best.line,)
+
+
 def _confidence(stroke: Stroke) -> float:
     return round(float(stroke.coverage * (1.0 - np.exp(-stroke.score / 5.0))), 3)
 

@@ -12,6 +12,8 @@ from drawn import XS, plate, scan_of
 from lanes.draw import draw
 from lanes.errors import LayoutError
 from lanes.plate.locate import locate
+from lanes.plate.square import Grid
+from lanes.plate.upright import Turn, ends_of, lower_odds, turn_as_seen, turn_sideways
 from lanes.scan.scan import Scan
 from lanes.settings import Settings
 
@@ -66,3 +68,53 @@ def test_without_ticks_it_is_said_and_not_guessed() -> None:
         locate(lying(1, ticks=False, labels=False), Settings())
     layout = locate(lying(2, ticks=False, labels=False), Settings())
     assert "turned" not in [f.name for f in layout.flags]
+
+
+def pencilled(marks: str, bend_mm: float) -> tuple[np.ndarray, Grid]:
+    """Return a layer of 40 x 70 mm, lowest row first: origin at 9 mm with marks, front at 62."""
+    grid = Grid(700, 400, 0.1, 0.1)
+    light = np.random.default_rng(5).normal(0.8, 0.004, (700, 400))
+    x, y = grid.x()[None, :], grid.y()[:, None]
+    front = 62.0 - bend_mm * ((x - 20.0) / 20.0) ** 2
+    light *= np.where(np.abs(y - 9.0) < 0.2, 0.7, 1.0)
+    light *= np.where(np.abs(y - front) < 0.2, 0.7, 1.0)
+    for at in (10.0, 20.0, 30.0):
+        u, v = x - at, y - 9.0
+        stroke = {
+            "dots": np.hypot(u, v) < 0.6,
+            "crosses": (np.abs(np.abs(u) - np.abs(v)) < 0.2) & (np.abs(u) < 1.2),
+            "": np.zeros(light.shape, bool),
+        }[marks]
+        light[stroke] *= 0.7
+    return light.astype(np.float32), grid
+
+
+@pytest.mark.parametrize("marks", ["dots", "crosses"])
+def test_marks_of_any_kind_make_the_origin(marks: str) -> None:
+    light, grid = pencilled(marks, 0.0)
+    assert turn_as_seen(lower_odds(*ends_of(light, grid))) == Turn(0, True)
+    over = light[::-1, ::-1]
+    assert turn_as_seen(lower_odds(*ends_of(over, grid))) == Turn(2, True)
+
+
+def test_a_bent_line_is_taken_for_the_front_and_said_to_be_a_guess() -> None:
+    light, grid = pencilled("", 1.0)
+    odds = lower_odds(*ends_of(light, grid))
+    assert turn_as_seen(odds) == Turn(0, True)
+    assert turn_sideways(odds, 2) == Turn(1, False)
+    odds = lower_odds(*ends_of(light[::-1, ::-1], grid))
+    assert turn_as_seen(odds) == Turn(0, False)
+    assert turn_sideways(odds, 2) == Turn(3, False)
+
+
+def test_two_like_lines_tell_nothing() -> None:
+    light, grid = pencilled("", 0.0)
+    odds = lower_odds(*ends_of(light, grid))
+    assert turn_sideways(odds, 2) == Turn(None, False)
+    assert turn_as_seen(odds) == turn_as_seen(-odds) == Turn(0, True)
+
+
+def test_a_guessed_end_is_flagged() -> None:
+    """A plate without ticks whose bent line lies at the picture's lower end."""
+    layout = locate(lying(2, ticks=False, labels=False, smile=1.5), Settings())
+    assert "upside-down" in [f.name for f in layout.flags]
