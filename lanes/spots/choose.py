@@ -19,6 +19,7 @@ from lanes.spots.model import (
     peak_shape,
     solve,
 )
+from lanes.spots.outline import outline
 from lanes.spots.shape_terms import ShapeDoubt
 from lanes.spots.significance import local_significance
 from lanes.spots.split import (
@@ -30,6 +31,7 @@ from lanes.spots.split import (
 )
 from lanes.spots.whitening import MISFIT, whitening
 from lanes.trace.noise import Noise
+from lanes.trace.sample import Sheet
 
 Floats = NDArray[np.float64]
 
@@ -87,6 +89,7 @@ class Search:
     known: bool
     shared: float
     shapes: ShapeDoubt | None = None
+    sheet: Sheet | None = None
     spent: list[int] = field(default_factory=list)
 
     def _tired(self) -> bool:
@@ -259,35 +262,52 @@ class Search:
                 return change.gain, peaks
         return None
 
-    def _claimed(self, solution: Solution, peaks: tuple[Peak, ...], at: int) -> bool:
-        """Return whether peaks `at` and the next beat what one misshapen spot could do."""
+    def _claimed(
+        self, solution: Solution, peaks: tuple[Peak, ...], at: int, count: int = 2
+    ) -> bool:
+        """Return whether `count` peaks from `at` on beat what one misshapen spot could do."""
         if self.shapes is None:
             return True
-        one = (*peaks[:at], merged_peak(peaks[at], peaks[at + 1]), *peaks[at + 2:])
+        end = at + count
+        one = (*peaks[:at], merged_peak(*peaks[at: end]), *peaks[end:])
         problem, company = self._local(replace(solution, peaks=one), at, doubted=True)
         if problem.x.size < 12:
             return False
         local, place = tuple(one[j] for j in company), company.index(at)
+        across = None if self.sheet is None else outline(
+            self.sheet, self.x, self.usable, one[at], (*one[:at], *one[at + 1:]))
         return gain_over_one(
-            problem, local, (*local[:place], *peaks[at: at + 2], *local[place + 1:]), place,
-            self.spent, self.shapes) > SPLIT_GAIN
+            problem, local, (*local[:place], *peaks[at: end], *local[place + 1:]), place,
+            self.spent, self.shapes, across) > SPLIT_GAIN * (count - 1)
 
     def _unite(self, solution: Solution, history: list[Solution]) -> Solution:
-        """Put one peak in the place of two that one misshapen spot could be."""
+        """Put one peak in the place of those that one misshapen spot could be."""
         if self.shapes is None:
             return solution
         at = 0
         while at < len(solution.peaks) - 1 and not self._tired():
-            a, b = solution.peaks[at: at + 2]
-            spread = 0.5 * (a.component().spread + b.component().spread)
-            if b.centre - a.centre < UNITED * spread and not self._claimed(
-                    solution, solution.peaks, at):
-                one = (*solution.peaks[:at], merged_peak(a, b), *solution.peaks[at + 2:])
-                solution = self._settle(one, solution.baseline, history)
-                at = max(at - 1, 0)
+            # A ring is three Gaussians before it is two: the largest number is tried first.
+            for count in range(self._near(solution.peaks, at), 1, -1):
+                if not self._claimed(solution, solution.peaks, at, count):
+                    together = merged_peak(*solution.peaks[at: at + count])
+                    one = (*solution.peaks[:at], together, *solution.peaks[at + count:])
+                    solution = self._settle(one, solution.baseline, history)
+                    at = max(at - 1, 0)
+                    break
             else:
                 at += 1
         return solution
+
+    def _near(self, peaks: tuple[Peak, ...], at: int) -> int:
+        """Return how many peaks from `at` on lie near enough to be one misshapen spot."""
+        end = at + 1
+        while end < len(peaks):
+            a, b = peaks[end - 1: end + 1]
+            spread = 0.5 * (a.component().spread + b.component().spread)
+            if b.centre - a.centre >= UNITED * spread:
+                break
+            end += 1
+        return end - at
 
     def _sound(self, solution: Solution) -> bool:
         peaks = solution.peaks
