@@ -29,6 +29,7 @@ from lanes.spots.split import (
     gain_over_one,
     merged_peak,
 )
+from lanes.spots.strips import Strips, roughness
 from lanes.spots.whitening import MISFIT, whitening
 from lanes.trace.noise import Noise
 from lanes.trace.sample import Sheet
@@ -202,7 +203,7 @@ class Search:
         return criteria(self.problem, solution, self.shared)[1]
 
     def _local(
-        self, solution: Solution, i: int, doubted: bool = False
+        self, solution: Solution, i: int, doubt: ShapeDoubt | None = None
     ) -> tuple[Problem, tuple[int, ...]]:
         """Return the problem cut down to peak `i` and its company, all else taken off."""
         p = solution.peaks[i]
@@ -222,7 +223,7 @@ class Search:
                           weight=self.problem.weight[inside],
                           whitening=whitening(
                               x, peaks, p.sigma, self.gain[self.usable][inside], self.extrapolation,
-                              self.noise.sd, self.shapes if doubted else None))
+                              self.noise.sd, doubt))
         return problem, company
 
     def _split_or_tail(self, solution: Solution, history: list[Solution]) -> Solution:
@@ -270,15 +271,32 @@ class Search:
             return True
         end = at + count
         one = (*peaks[:at], merged_peak(*peaks[at: end]), *peaks[end:])
-        problem, company = self._local(replace(solution, peaks=one), at, doubted=True)
+        as_one = replace(solution, peaks=one)
+        across, doubt = None, self.shapes
+        if self.sheet is not None:
+            across = outline(self.sheet, self.x, self.usable, one[at],
+                             (*one[:at], *one[at + 1:]))
+            rough = roughness(self._strips(*self._local(as_one, at), one, at), doubt)
+            doubt = replace(doubt, sds=rough * doubt.sds)
+        problem, company = self._local(as_one, at, doubt)
         if problem.x.size < 12:
             return False
         local, place = tuple(one[j] for j in company), company.index(at)
-        across = None if self.sheet is None else outline(
-            self.sheet, self.x, self.usable, one[at], (*one[:at], *one[at + 1:]))
         return gain_over_one(
             problem, local, (*local[:place], *peaks[at: end], *local[place + 1:]), place,
-            self.spent, self.shapes, across) > SPLIT_GAIN * (count - 1)
+            self.spent, doubt, across) > SPLIT_GAIN * (count - 1)
+
+    def _strips(
+        self, problem: Problem, company: tuple[int, ...], peaks: tuple[Peak, ...], at: int
+    ) -> Strips:
+        """Return the strips along the lane in which peak `at` lies, its neighbours free."""
+        assert self.sheet is not None
+        x, c = problem.x, peaks[at].component()
+        z = (x - c.mean) / c.spread
+        use = np.searchsorted(self.x, x - 1e-9)
+        beside = [peak_shape(x, peaks[j])[0][:, None] for j in company if j != at]
+        columns = np.concatenate([np.ones((x.size, 1)), z[:, None], *beside], axis=1)
+        return Strips(x, z, self.gain[use], self.sheet.strips()[use], columns, self.noise)
 
     def _unite(self, solution: Solution, history: list[Solution]) -> Solution:
         """Put one peak in the place of those that one misshapen spot could be."""

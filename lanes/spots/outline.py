@@ -113,5 +113,5 @@ def _folded(across: Floats, step: float) -> Outline | None:
         return None
     whole = np.pad(np.concatenate([half[:0:-1], half]), 4)
     smooth = gaussian_filter1d(whole, SMOOTH * sigma)[whole.size // 2:]
-    height = np.asarray(smooth / smooth.max(), float)
+    height = np.array(smooth / smooth.max(), np.float64)
     return Outline(step * np.arange(smooth.size), height, step * sigma)

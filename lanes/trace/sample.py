@@ -41,6 +41,11 @@ class Sheet:
     across: Floats
     values: NDArray[np.float32]
 
+    def strips(self) -> Floats:
+        """Return the mean signal of each of `STRIPS` strips along the lane, (n, STRIPS)."""
+        spans = np.array_split(np.arange(self.across.size), STRIPS)
+        return np.stack([self.values[:, s].mean(axis=1, dtype=float) for s in spans], axis=1)
+
 
 @dataclass(frozen=True)
 class Trace:
@@ -141,6 +146,7 @@ def sample(signal: Signal, layout: Layout, lane: Lane) -> Trace:
     column = np.clip(np.rint(where[1]).astype(np.intp), 0, grid.columns - 1)
     thin = signal.thin[row, column].mean(axis=1)
     step = lane.width / count
+    sheet = Sheet(across, values)
     spans = np.array_split(np.arange(count), STRIPS)
     usable = thin < HIDDEN
     if signal.masked is not None:
@@ -155,10 +161,10 @@ def sample(signal: Signal, layout: Layout, lane: Lane) -> Trace:
         gain=np.sqrt(np.square(signal.gain[row, column], dtype=float).mean(axis=1)),
         run=run,
         across=np.array([across[s].mean() for s in spans]),
-        strips=np.stack([values[:, s].mean(axis=1, dtype=float) for s in spans], axis=1),
+        strips=sheet.strips(),
         clipped=signal.clipped[row, column].mean(axis=1, dtype=float),
         thin=thin,
-        sheet=Sheet(across, values),
+        sheet=sheet,
     )
 
 
