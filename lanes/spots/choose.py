@@ -19,7 +19,7 @@ from lanes.spots.model import (
     peak_shape,
     solve,
 )
-from lanes.spots.outline import outline
+from lanes.spots.outline import outline, sliced
 from lanes.spots.shape_terms import ShapeDoubt
 from lanes.spots.significance import local_significance
 from lanes.spots.split import (
@@ -203,7 +203,8 @@ class Search:
         return criteria(self.problem, solution, self.shared)[1]
 
     def _local(
-        self, solution: Solution, i: int, doubt: ShapeDoubt | None = None
+        self, solution: Solution, i: int, doubt: ShapeDoubt | None = None,
+        misfit: float = MISFIT,
     ) -> tuple[Problem, tuple[int, ...]]:
         """Return the problem cut down to peak `i` and its company, all else taken off."""
         p = solution.peaks[i]
@@ -223,7 +224,7 @@ class Search:
                           weight=self.problem.weight[inside],
                           whitening=whitening(
                               x, peaks, p.sigma, self.gain[self.usable][inside], self.extrapolation,
-                              self.noise.sd, doubt))
+                              self.noise.sd, doubt, misfit))
         return problem, company
 
     def _split_or_tail(self, solution: Solution, history: list[Solution]) -> Solution:
@@ -276,9 +277,12 @@ class Search:
         if self.sheet is not None:
             across = outline(self.sheet, self.x, self.usable, one[at],
                              (*one[:at], *one[at + 1:]))
+            if across is not None and sliced(peaks[at: end], across):
+                return False
             rough = roughness(self._strips(*self._local(as_one, at), one, at), doubt)
             doubt = replace(doubt, sds=rough * doubt.sds)
-        problem, company = self._local(as_one, at, doubt)
+        uneven = 0.0 if across is None else across.uneven
+        problem, company = self._local(as_one, at, doubt, max(MISFIT, uneven))
         if problem.x.size < 12:
             return False
         local, place = tuple(one[j] for j in company), company.index(at)

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
 from lanes.spots.model import Peak, Problem, Solution, located, peak_shape
-from lanes.spots.outline import Outline
+from lanes.spots.outline import LENGTH_PRIOR, Outline
 from lanes.spots.shape_terms import ShapeDoubt
 from lanes.spots.shapes import ROOT_2PI
 
@@ -21,11 +21,10 @@ H3_OF_LEAN, H4_OF_POWER = 0.16, 0.20
 STARTS = ((0.3, 0.1), (-0.3, 0.1))  # lean and power from which the fit sets out
 MOST_EVALUATIONS = 40
 FREE = 2  # values beside a Gaussian's
-OUTLINE_FREE = 1  # its lean: a spot's outline leaves its length along the lane open, as sigma does
-# A spot of one substance is about as long as it is wide. Spotting by hand, the run's own spreading
-# along the lane and a solvent's pull make lengths differ by a quarter (common practice), taken as
-# one standard deviation of ln(length over width).
-LENGTH_PRIOR = 0.25
+OUTLINE_FREE = 2  # lean and tilt; its length along the lane is open as a Gaussian's sigma is
+# A spot wetted unevenly, or dried from one side, is darker there: a fifth over its two standard
+# deviations is nothing rare (common practice), taken as two standard deviations of the tilt.
+TILT_PRIOR = 0.1
 
 
 def misshapen(x: Floats, values: Floats) -> Floats:
@@ -70,14 +69,17 @@ def outlined(x: Floats, values: Floats, outline: Outline) -> Floats:
     Parameters
     ----------
     x : (n,) array
-    values : (4,) array
-        Centre, ln height, ln(length over width), ln(upper over lower length).
+    values : (5,) array
+        Centre, ln height, ln(length over width), ln(upper over lower length), and how steeply
+        the upper side is the higher, per standard deviation.
     outline : Outline
     """
-    centre, ln_height, ln_length, lean = values
+    centre, ln_height, ln_length, lean, tilt = values
     away = x - centre
     stretch = np.exp(ln_length + 0.5 * np.where(away > 0.0, lean, -lean))
-    return np.asarray(np.exp(ln_height) * outline.at(away / stretch))
+    u = away / stretch
+    tilted = np.exp(ln_height + np.clip(tilt * u / outline.sigma, -20.0, 20.0))
+    return np.asarray(tilted * outline.at(u))
 
 
 def outline_rss(
@@ -88,12 +90,12 @@ def outline_rss(
     Parameters are those of `misshapen_rss`, and the spot's `outline`.
     """
     p: Peak = single.peaks[at]
-    sds = np.array([LENGTH_PRIOR, doubt.sds[0] / H3_OF_LEAN])
+    sds = np.array([LENGTH_PRIOR, doubt.sds[0] / H3_OF_LEAN, TILT_PRIOR])
     length = np.log(p.sigma / outline.sigma)
     return _least(problem, single, at, lambda x, values: outlined(x, values, outline),
                   lambda values: values[2:] / sds,
-                  [np.array([p.centre, np.log(_height(p)), ln_length, lean])
-                   for ln_length, lean in ((length, 0.1), (0.9 * length, -0.1))])
+                  [np.array([p.centre, np.log(_height(p)), ln_length, *more])
+                   for ln_length, *more in ((length, 0.1, 0.1), (0.9 * length, -0.1, -0.1))])
 
 
 def _height(p: Peak) -> float:
