@@ -77,7 +77,11 @@ def settle(
 
 @dataclass(frozen=True)
 class Search:
-    """The search for the number of components of one trace."""
+    """The search for the number of components of one trace.
+
+    `spent` counts peaks fitted; `refused` holds what components that the doubt of the shapes cost
+    their place had gained.
+    """
 
     problem: Problem
     x: Floats
@@ -92,6 +96,7 @@ class Search:
     shapes: ShapeDoubt | None = None
     sheet: Sheet | None = None
     spent: list[int] = field(default_factory=list)
+    refused: list[float] = field(default_factory=list)
 
     def _tired(self) -> bool:
         """Return whether enough was tried: on what is no lane, more would not end either."""
@@ -286,9 +291,13 @@ class Search:
         if problem.x.size < 12:
             return False
         local, place = tuple(one[j] for j in company), company.index(at)
-        return gain_over_one(
+        gain = gain_over_one(
             problem, local, (*local[:place], *peaks[at: end], *local[place + 1:]), place,
-            self.spent, doubt, across) > SPLIT_GAIN * (count - 1)
+            self.spent, doubt, across)
+        if gain > SPLIT_GAIN * (count - 1):
+            return True
+        self.refused.append(gain)
+        return False
 
     def _strips(
         self, problem: Problem, company: tuple[int, ...], peaks: tuple[Peak, ...], at: int

@@ -140,6 +140,7 @@ def _one(
                           scales(1.6 * limits[0], widest * limits[1]), threshold)
         peaks = tuple(Peak(c.centre, c.area, c.sigma) for c in seen)
     tried: list[Attempt] = []
+    refused = 0
     if start is not None:
         tailing = frozenset(i for i, p in enumerate(peaks) if p.tau != 0.0)
         solution = choose.settle(problem, peaks, low_order, tailing)
@@ -150,9 +151,10 @@ def _one(
                                shapes, sheet)
         solution, history = search.run(peaks, low_order, components)
         tried = [_attempt(problem, s, shared) for s in history]
+        refused = len(search.refused)
     solution = _positive(problem, solution)
-    return _finish(x, y, gain, usable, full, known, problem, solution, shared, tuple(tried),
-                   shapes)
+    fit = _finish(x, y, gain, usable, full, known, problem, solution, shared, tuple(tried), shapes)
+    return replace(fit, refused=refused)
 
 
 def _positive(problem: Problem, solution: Solution) -> Solution:

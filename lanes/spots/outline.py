@@ -95,7 +95,8 @@ def outline(
     layer = np.median(sheet.values[clear], axis=0)
     across = sheet.values[rows].mean(axis=0, dtype=float) - layer
     step = float(sheet.across[1] - sheet.across[0])
-    found = _folded(across, step, _noise(np.array(sheet.values[clear] - layer, np.float64), int(rows.sum())))
+    rest = np.array(sheet.values[clear] - layer, np.float64)
+    found = _folded(across, step, _noise(rest, int(rows.sum())))
     if found is None or abs(np.log(spread / found.sigma)) > BAND:
         return None
     return found
