@@ -235,39 +235,46 @@ class Search:
     def _split_or_tail(self, solution: Solution, history: list[Solution]) -> Solution:
         """Try two components, or a tail, in the place of each peak in turn."""
         for _ in range(len(solution.peaks) + 2):
-            best: tuple[float, tuple[Peak, ...]] | None = None
+            changes: list[tuple[float, tuple[Peak, ...]]] = []
             for i, p in enumerate(solution.peaks):
                 if p.tau or self._tired() or p.area * self._weight_at(p) < 4.0:
                     continue
-                found = self._one_or_two(solution, i)
-                if found is not None and (best is None or found[0] > best[0]):
-                    best = found
-            if best is None:
+                changes += self._one_or_two(solution, i)
+            for _, peaks in sorted(changes, key=lambda change: -change[0]):
+                trial = self._settle(peaks, solution.baseline, history)
+                if self._stands(trial, len(solution.peaks)):
+                    solution = trial
+                    break
+            else:
                 break
-            trial = self._settle(best[1], solution.baseline, history)
-            if not self._sound(trial):
-                break
-            solution = trial
         return solution
+
+    def _stands(self, trial: Solution, before: int) -> bool:
+        """Return whether a change is sound, and what it added will not be dropped again."""
+        if not self._sound(trial):
+            return False
+        return (len(trial.peaks) == before
+                or float(self._standing(trial).min()) >= KEPT * self.threshold)
 
     def _weight_at(self, p: Peak) -> float:
         i = int(np.argmin(np.abs(self.problem.x - p.centre)))
         step = max(self.x[1] - self.x[0], 1e-12)
         return float(self.problem.weight[i] / np.sqrt(4.0 * p.sigma * step))
 
-    def _one_or_two(self, solution: Solution, i: int) -> tuple[float, tuple[Peak, ...]] | None:
-        """Return the gain and peaks of the best change at peak `i`, or None if it stays one."""
+    def _one_or_two(self, solution: Solution, i: int) -> list[tuple[float, tuple[Peak, ...]]]:
+        """Return the gain and peaks of every change at peak `i` that pays and is believed."""
         problem, company = self._local(solution, i)
         if problem.x.size < 12:
-            return None
+            return []
         now = tuple(solution.peaks[j] for j in company)
         others = [q for j, q in enumerate(solution.peaks) if j not in company]
+        out = []
         for change in better_shapes(problem, now, company.index(i), self.spent):
             peaks = tuple(sorted((*others, *change.peaks), key=lambda q: q.centre))
             if not change.pair or self._claimed(solution, peaks,
                                                 peaks.index(change.peaks[company.index(i)])):
-                return change.gain, peaks
-        return None
+                out.append((change.gain, peaks))
+        return out
 
     def _claimed(
         self, solution: Solution, peaks: tuple[Peak, ...], at: int, count: int = 2
