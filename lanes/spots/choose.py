@@ -19,6 +19,7 @@ from lanes.spots.model import (
     peak_shape,
     solve,
 )
+from lanes.spots.outline import outline, sliced
 from lanes.spots.shape_terms import ShapeDoubt
 from lanes.spots.significance import local_significance
 from lanes.spots.split import (
@@ -28,8 +29,10 @@ from lanes.spots.split import (
     gain_over_one,
     merged_peak,
 )
+from lanes.spots.strips import Strips, roughness
 from lanes.spots.whitening import MISFIT, whitening
 from lanes.trace.noise import Noise
+from lanes.trace.sample import Sheet
 
 Floats = NDArray[np.float64]
 
@@ -74,7 +77,11 @@ def settle(
 
 @dataclass(frozen=True)
 class Search:
-    """The search for the number of components of one trace."""
+    """The search for the number of components of one trace.
+
+    `spent` counts peaks fitted; `refused` holds what components that the doubt of the shapes cost
+    their place had gained.
+    """
 
     problem: Problem
     x: Floats
@@ -87,7 +94,9 @@ class Search:
     known: bool
     shared: float
     shapes: ShapeDoubt | None = None
+    sheet: Sheet | None = None
     spent: list[int] = field(default_factory=list)
+    refused: list[float] = field(default_factory=list)
 
     def _tired(self) -> bool:
         """Return whether enough was tried: on what is no lane, more would not end either."""
@@ -199,7 +208,8 @@ class Search:
         return criteria(self.problem, solution, self.shared)[1]
 
     def _local(
-        self, solution: Solution, i: int, doubted: bool = False
+        self, solution: Solution, i: int, doubt: ShapeDoubt | None = None,
+        misfit: float = MISFIT,
     ) -> tuple[Problem, tuple[int, ...]]:
         """Return the problem cut down to peak `i` and its company, all else taken off."""
         p = solution.peaks[i]
@@ -219,75 +229,123 @@ class Search:
                           weight=self.problem.weight[inside],
                           whitening=whitening(
                               x, peaks, p.sigma, self.gain[self.usable][inside], self.extrapolation,
-                              self.noise.sd, self.shapes if doubted else None))
+                              self.noise.sd, doubt, misfit))
         return problem, company
 
     def _split_or_tail(self, solution: Solution, history: list[Solution]) -> Solution:
         """Try two components, or a tail, in the place of each peak in turn."""
         for _ in range(len(solution.peaks) + 2):
-            best: tuple[float, tuple[Peak, ...]] | None = None
+            changes: list[tuple[float, tuple[Peak, ...]]] = []
             for i, p in enumerate(solution.peaks):
                 if p.tau or self._tired() or p.area * self._weight_at(p) < 4.0:
                     continue
-                found = self._one_or_two(solution, i)
-                if found is not None and (best is None or found[0] > best[0]):
-                    best = found
-            if best is None:
+                changes += self._one_or_two(solution, i)
+            for _, peaks in sorted(changes, key=lambda change: -change[0]):
+                trial = self._settle(peaks, solution.baseline, history)
+                if self._stands(trial, len(solution.peaks)):
+                    solution = trial
+                    break
+            else:
                 break
-            trial = self._settle(best[1], solution.baseline, history)
-            if not self._sound(trial):
-                break
-            solution = trial
         return solution
+
+    def _stands(self, trial: Solution, before: int) -> bool:
+        """Return whether a change is sound, and what it added will not be dropped again."""
+        if not self._sound(trial):
+            return False
+        return (len(trial.peaks) == before
+                or float(self._standing(trial).min()) >= KEPT * self.threshold)
 
     def _weight_at(self, p: Peak) -> float:
         i = int(np.argmin(np.abs(self.problem.x - p.centre)))
         step = max(self.x[1] - self.x[0], 1e-12)
         return float(self.problem.weight[i] / np.sqrt(4.0 * p.sigma * step))
 
-    def _one_or_two(self, solution: Solution, i: int) -> tuple[float, tuple[Peak, ...]] | None:
-        """Return the gain and peaks of the best change at peak `i`, or None if it stays one."""
+    def _one_or_two(self, solution: Solution, i: int) -> list[tuple[float, tuple[Peak, ...]]]:
+        """Return the gain and peaks of every change at peak `i` that pays and is believed."""
         problem, company = self._local(solution, i)
         if problem.x.size < 12:
-            return None
+            return []
         now = tuple(solution.peaks[j] for j in company)
         others = [q for j, q in enumerate(solution.peaks) if j not in company]
+        out = []
         for change in better_shapes(problem, now, company.index(i), self.spent):
             peaks = tuple(sorted((*others, *change.peaks), key=lambda q: q.centre))
             if not change.pair or self._claimed(solution, peaks,
                                                 peaks.index(change.peaks[company.index(i)])):
-                return change.gain, peaks
-        return None
+                out.append((change.gain, peaks))
+        return out
 
-    def _claimed(self, solution: Solution, peaks: tuple[Peak, ...], at: int) -> bool:
-        """Return whether peaks `at` and the next beat what one misshapen spot could do."""
+    def _claimed(
+        self, solution: Solution, peaks: tuple[Peak, ...], at: int, count: int = 2
+    ) -> bool:
+        """Return whether `count` peaks from `at` on beat what one misshapen spot could do."""
         if self.shapes is None:
             return True
-        one = (*peaks[:at], merged_peak(peaks[at], peaks[at + 1]), *peaks[at + 2:])
-        problem, company = self._local(replace(solution, peaks=one), at, doubted=True)
+        end = at + count
+        one = (*peaks[:at], merged_peak(*peaks[at: end]), *peaks[end:])
+        as_one = replace(solution, peaks=one)
+        across, doubt = None, self.shapes
+        if self.sheet is not None:
+            across = outline(self.sheet, self.x, self.usable, one[at],
+                             (*one[:at], *one[at + 1:]))
+            if across is not None and sliced(peaks[at: end], across):
+                return False
+            rough = roughness(self._strips(*self._local(as_one, at), one, at), doubt)
+            doubt = replace(doubt, sds=rough * doubt.sds)
+        uneven = 0.0 if across is None else across.uneven
+        problem, company = self._local(as_one, at, doubt, max(MISFIT, uneven))
         if problem.x.size < 12:
             return False
         local, place = tuple(one[j] for j in company), company.index(at)
-        return gain_over_one(
-            problem, local, (*local[:place], *peaks[at: at + 2], *local[place + 1:]), place,
-            self.spent, self.shapes) > SPLIT_GAIN
+        gain = gain_over_one(
+            problem, local, (*local[:place], *peaks[at: end], *local[place + 1:]), place,
+            self.spent, doubt, across)
+        if gain > SPLIT_GAIN * (count - 1):
+            return True
+        self.refused.append(gain)
+        return False
+
+    def _strips(
+        self, problem: Problem, company: tuple[int, ...], peaks: tuple[Peak, ...], at: int
+    ) -> Strips:
+        """Return the strips along the lane in which peak `at` lies, its neighbours free."""
+        assert self.sheet is not None
+        x, c = problem.x, peaks[at].component()
+        z = (x - c.mean) / c.spread
+        use = np.searchsorted(self.x, x - 1e-9)
+        beside = [peak_shape(x, peaks[j])[0][:, None] for j in company if j != at]
+        columns = np.concatenate([np.ones((x.size, 1)), z[:, None], *beside], axis=1)
+        return Strips(x, z, self.gain[use], self.sheet.strips()[use], columns, self.noise)
 
     def _unite(self, solution: Solution, history: list[Solution]) -> Solution:
-        """Put one peak in the place of two that one misshapen spot could be."""
+        """Put one peak in the place of those that one misshapen spot could be."""
         if self.shapes is None:
             return solution
         at = 0
         while at < len(solution.peaks) - 1 and not self._tired():
-            a, b = solution.peaks[at: at + 2]
-            spread = 0.5 * (a.component().spread + b.component().spread)
-            if b.centre - a.centre < UNITED * spread and not self._claimed(
-                    solution, solution.peaks, at):
-                one = (*solution.peaks[:at], merged_peak(a, b), *solution.peaks[at + 2:])
-                solution = self._settle(one, solution.baseline, history)
-                at = max(at - 1, 0)
+            # A ring is three Gaussians before it is two: the largest number is tried first.
+            for count in range(self._near(solution.peaks, at), 1, -1):
+                if not self._claimed(solution, solution.peaks, at, count):
+                    together = merged_peak(*solution.peaks[at: at + count])
+                    one = (*solution.peaks[:at], together, *solution.peaks[at + count:])
+                    solution = self._settle(one, solution.baseline, history)
+                    at = max(at - 1, 0)
+                    break
             else:
                 at += 1
         return solution
+
+    def _near(self, peaks: tuple[Peak, ...], at: int) -> int:
+        """Return how many peaks from `at` on lie near enough to be one misshapen spot."""
+        end = at + 1
+        while end < len(peaks):
+            a, b = peaks[end - 1: end + 1]
+            spread = 0.5 * (a.component().spread + b.component().spread)
+            if b.centre - a.centre >= UNITED * spread:
+                break
+            end += 1
+        return end - at
 
     def _sound(self, solution: Solution) -> bool:
         peaks = solution.peaks

@@ -25,6 +25,7 @@ from lanes.spots.model import (
 from lanes.spots.shape_terms import ShapeDoubt
 from lanes.trace.background import background
 from lanes.trace.noise import Noise, difference_noise, residual_noise
+from lanes.trace.sample import Sheet
 
 Floats = NDArray[np.float64]
 
@@ -37,7 +38,7 @@ def deconvolve(
     gain: ArrayLike | None = None, usable: ArrayLike | None = None, baseline_order: str = "auto",
     components: int | None = None, start: tuple[Peak, ...] | None = None,
     narrowest: float | None = None, broadest: float | None = None,
-    threshold: float = THRESHOLD, shapes: ShapeDoubt | None = None,
+    threshold: float = THRESHOLD, shapes: ShapeDoubt | None = None, sheet: Sheet | None = None,
 ) -> Fit:
     """Take a trace apart into spots.
 
@@ -68,6 +69,8 @@ def deconvolve(
     shapes : ShapeDoubt, optional
         How far a spot's profile may depart from a Gaussian: a component counts only where it
         beats what one misshapen spot could do. Without it, profiles are Gaussians or tail.
+    sheet : Sheet, optional
+        The lane in two dimensions, whose spots show across it what they may be along it.
 
     Returns
     -------
@@ -101,7 +104,7 @@ def deconvolve(
     best: Fit | None = None
     for kind in kinds:
         fit = _one(x, y, g, use, noise, kind, components, start, (low, high), pitch, threshold,
-                   shapes)
+                   shapes, sheet)
         if best is None or (fit.aicc or 0.0) < (best.aicc or 0.0) - 2.0:
             best = fit
     assert best is not None
@@ -112,6 +115,7 @@ def _one(
     x: Floats, y: Floats, gain: Floats, usable: NDArray[np.bool_], noise: Noise | None,
     kind: str, components: int | None, start: tuple[Peak, ...] | None,
     limits: tuple[float, float], pitch: float, threshold: float, shapes: ShapeDoubt | None,
+    sheet: Sheet | None,
 ) -> Fit:
     known = noise is not None
     below = np.zeros_like(y)
@@ -136,6 +140,7 @@ def _one(
                           scales(1.6 * limits[0], widest * limits[1]), threshold)
         peaks = tuple(Peak(c.centre, c.area, c.sigma) for c in seen)
     tried: list[Attempt] = []
+    refused = 0
     if start is not None:
         tailing = frozenset(i for i, p in enumerate(peaks) if p.tau != 0.0)
         solution = choose.settle(problem, peaks, low_order, tailing)
@@ -143,12 +148,13 @@ def _one(
     else:
         search = choose.Search(problem, x, y, gain, usable, replace(noise, sd=sd),
                                full if known else replace(noise, sd=sd), threshold, known, shared,
-                               shapes)
+                               shapes, sheet)
         solution, history = search.run(peaks, low_order, components)
         tried = [_attempt(problem, s, shared) for s in history]
+        refused = len(search.refused)
     solution = _positive(problem, solution)
-    return _finish(x, y, gain, usable, full, known, problem, solution, shared, tuple(tried),
-                   shapes)
+    fit = _finish(x, y, gain, usable, full, known, problem, solution, shared, tuple(tried), shapes)
+    return replace(fit, refused=refused)
 
 
 def _positive(problem: Problem, solution: Solution) -> Solution:

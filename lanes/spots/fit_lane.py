@@ -48,7 +48,7 @@ def fit_lane(
         return deconvolve(trace.position, flat, noise=noise, gain=trace.gain, usable=trace.usable,
                           baseline_order=baseline_order, components=components,
                           narrowest=NARROWEST_MM / mm, broadest=BROADEST_MM / mm,
-                          shapes=shapes)
+                          shapes=shapes, sheet=trace.sheet)
 
     fit = fitted()
     for _ in range(2):

@@ -1,12 +1,15 @@
-"""One misshapen spot fitted in the place of two: skewed, flat-topped, both at once."""
+"""One misshapen spot in the place of two: skewed and flat-topped, or of its own outline."""
 
 from __future__ import annotations
+
+from collections.abc import Callable
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
 from lanes.spots.model import Peak, Problem, Solution, located, peak_shape
+from lanes.spots.outline import LENGTH_PRIOR, Outline
 from lanes.spots.shape_terms import ShapeDoubt
 from lanes.spots.shapes import ROOT_2PI
 
@@ -18,6 +21,10 @@ H3_OF_LEAN, H4_OF_POWER = 0.16, 0.20
 STARTS = ((0.3, 0.1), (-0.3, 0.1))  # lean and power from which the fit sets out
 MOST_EVALUATIONS = 40
 FREE = 2  # values beside a Gaussian's
+OUTLINE_FREE = 2  # lean and tilt; its length along the lane is open as a Gaussian's sigma is
+# A spot wetted unevenly, or dried from one side, is darker there: a fifth over its two standard
+# deviations is nothing rare (common practice), taken as two standard deviations of the tilt.
+TILT_PRIOR = 0.1
 
 
 def misshapen(x: Floats, values: Floats) -> Floats:
@@ -49,7 +56,57 @@ def misshapen_rss(problem: Problem, single: Solution, at: int, doubt: ShapeDoubt
     at : int
     doubt : ShapeDoubt
     """
+    p: Peak = single.peaks[at]
     sds = np.array([doubt.sds[0] / H3_OF_LEAN, doubt.sds[1] / H4_OF_POWER])
+    start = (p.centre, np.log(_height(p)), np.log(p.sigma))
+    return _least(problem, single, at, misshapen, lambda values: values[3:] / sds,
+                  [np.array([*start, *more]) for more in STARTS])
+
+
+def outlined(x: Floats, values: Floats, outline: Outline) -> Floats:
+    """Return a spot whose profile along the lane is its outline's, its two sides stretched.
+
+    Parameters
+    ----------
+    x : (n,) array
+    values : (5,) array
+        Centre, ln height, ln(length over width), ln(upper over lower length), and how steeply
+        the upper side is the higher, per standard deviation.
+    outline : Outline
+    """
+    centre, ln_height, ln_length, lean, tilt = values
+    away = x - centre
+    stretch = np.exp(ln_length + 0.5 * np.where(away > 0.0, lean, -lean))
+    u = away / stretch
+    tilted = np.exp(ln_height + np.clip(tilt * u / outline.sigma, -20.0, 20.0))
+    return np.asarray(tilted * outline.at(u))
+
+
+def outline_rss(
+    problem: Problem, single: Solution, at: int, doubt: ShapeDoubt, outline: Outline
+) -> float:
+    """Return the squares left by one spot of that outline for peak `at`, its prior's among them.
+
+    Parameters are those of `misshapen_rss`, and the spot's `outline`.
+    """
+    p: Peak = single.peaks[at]
+    sds = np.array([LENGTH_PRIOR, doubt.sds[0] / H3_OF_LEAN, TILT_PRIOR])
+    length = np.log(p.sigma / outline.sigma)
+    return _least(problem, single, at, lambda x, values: outlined(x, values, outline),
+                  lambda values: values[2:] / sds,
+                  [np.array([p.centre, np.log(_height(p)), ln_length, *more])
+                   for ln_length, *more in ((length, 0.1, 0.1), (0.9 * length, -0.1, -0.1))])
+
+
+def _height(p: Peak) -> float:
+    return max(p.area / (p.sigma * ROOT_2PI), 1e-300)
+
+
+def _least(
+    problem: Problem, single: Solution, at: int, shape: Callable[[Floats, Floats], Floats],
+    prior: Callable[[Floats], Floats], starts: list[Floats],
+) -> float:
+    """Return the least squares that `shape` leaves in the place of peak `at`, with its prior's."""
     rest = problem.y
     for j, q in enumerate(single.peaks):
         if j != at:
@@ -60,16 +117,11 @@ def misshapen_rss(problem: Problem, single: Solution, at: int, doubt: ShapeDoubt
     data = problem.weigh(rest)
 
     def residual(values: Floats) -> Floats:
-        left = problem.weigh(misshapen(problem.x, values)) - data
+        left = problem.weigh(shape(problem.x, values)) - data
         left = left - basis @ (basis.T @ left)
-        out = np.concatenate([left, values[3:] / sds])
+        out = np.concatenate([left, prior(values)])
         return np.asarray(np.clip(np.nan_to_num(out, nan=1e50), -1e50, 1e50))
 
-    p: Peak = single.peaks[at]
-    height = max(p.area / (p.sigma * ROOT_2PI), 1e-300)
-    best = np.inf
-    for lean, power in STARTS:
-        start = np.array([p.centre, np.log(height), np.log(p.sigma), lean, power])
-        found = least_squares(residual, start, method="lm", max_nfev=MOST_EVALUATIONS * start.size)
-        best = min(best, 2.0 * float(found.cost))
-    return best
+    found = [least_squares(residual, start, method="lm", max_nfev=MOST_EVALUATIONS * start.size)
+             for start in starts]
+    return min(2.0 * float(f.cost) for f in found)

@@ -9,8 +9,9 @@ from numpy.polynomial.hermite_e import hermeval
 from numpy.typing import NDArray
 
 from lanes.spots.criteria import criteria
-from lanes.spots.misshapen import FREE, misshapen_rss
+from lanes.spots.misshapen import FREE, OUTLINE_FREE, misshapen_rss, outline_rss
 from lanes.spots.model import Peak, Problem, Solution, baseline_term, peak_shape, solve
+from lanes.spots.outline import Outline
 from lanes.spots.shape_terms import ShapeDoubt
 from lanes.spots.shapes import gaussian
 
@@ -85,21 +86,23 @@ def better_shapes(
 
 
 def gain_over_one(
-    problem: Problem, one: tuple[Peak, ...], two: tuple[Peak, ...], at: int, spent: list[int],
-    doubt: ShapeDoubt,
+    problem: Problem, one: tuple[Peak, ...], several: tuple[Peak, ...], at: int, spent: list[int],
+    doubt: ShapeDoubt, outline: Outline | None = None,
 ) -> float:
-    """Return what two peaks gain in BIC over one, plain, tailing or misshapen, in their place.
+    """Return what several peaks gain in BIC over one, plain, tailing or misshapen, in their place.
 
     Parameters
     ----------
     problem : Problem
         Its whitening holds the doubt of the one's shape.
-    one, two : tuple of Peak
-        All peaks of the problem; in `two`, `at` and the next stand for `at` of `one`.
+    one, several : tuple of Peak
+        All peaks of the problem; in `several`, those from `at` on stand for `at` of `one`.
     at : int
     spent : list of int
         Peaks fitted, put down here.
     doubt : ShapeDoubt
+    outline : Outline, optional
+        What the one looks like across the lane, and so along it.
     """
     none = np.zeros(0)
 
@@ -110,17 +113,23 @@ def gain_over_one(
         return criteria(problem, solution, 1.0)[1], solution
 
     plain, single = bic(one)
+
+    def uneven(squares: float, free: int) -> float:
+        as_one = replace(single, rss=squares, names=(*single.names, *("",) * free))
+        return criteria(problem, as_one, 1.0)[1]
+
     tail = (*single.peaks[:at], _tail_start(problem, single, at), *single.peaks[at + 1:])
-    squares = misshapen_rss(problem, single, at, doubt)
-    uneven = replace(single, rss=squares, names=(*single.names, *("",) * FREE))
-    least = min(plain, bic(tail)[0], criteria(problem, uneven, 1.0)[1])
-    return least - bic(two)[0]
+    least = min(plain, bic(tail)[0],
+                uneven(misshapen_rss(problem, single, at, doubt), FREE))
+    if outline is not None:
+        least = min(least, uneven(outline_rss(problem, single, at, doubt, outline), OUTLINE_FREE))
+    return least - bic(several)[0]
 
 
-def merged_peak(a: Peak, b: Peak) -> Peak:
-    """Return one Gaussian of two peaks' summed area, common centre and spread."""
-    parts = (a.component(), b.component())
-    area = a.area + b.area
+def merged_peak(*peaks: Peak) -> Peak:
+    """Return one Gaussian of the peaks' summed area, common centre and spread."""
+    parts = [p.component() for p in peaks]
+    area = sum(p.area for p in peaks)
     centre = sum(c.area * c.mean for c in parts) / area
     variance = sum(c.area * (c.spread**2 + (c.mean - centre) ** 2) for c in parts) / area
     return Peak(centre, area, float(np.sqrt(variance)))

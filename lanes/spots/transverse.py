@@ -90,7 +90,8 @@ def reject_artefacts(
                        baseline_order=baseline_order, start=left, narrowest=NARROWEST_MM / mm,
                        broadest=BROADEST_MM / mm, shapes=shapes)
     # With the false ones gone others may fall too. The counts tried before stay on record.
-    fewer = replace(fewer, tried=tuple(sorted({*fit.tried, *fewer.tried}, key=_by_count)))
+    fewer = replace(fewer, tried=tuple(sorted({*fit.tried, *fewer.tried}, key=_by_count)),
+                    refused=fit.refused)
     return reject_artefacts(trace, flat, fewer, noise, mm, baseline_order, shapes)
 
 

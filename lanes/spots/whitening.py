@@ -21,7 +21,7 @@ FLOOR = 0.2
 
 def whitening(
     x: Floats, peaks: tuple[Peak, ...], sigma: float, gain: Floats, noise: Noise, fine_sd: float,
-    shapes: ShapeDoubt | None,
+    shapes: ShapeDoubt | None, misfit: float = MISFIT,
 ) -> Floats:
     """Return the (n, n) matrix that whitens the residual of `peaks` at `x`.
 
@@ -38,6 +38,8 @@ def whitening(
         Standard deviation of the noise where the layer is seen.
     shapes : ShapeDoubt or None
         Counts as noise too where it is given.
+    misfit : float
+        Share of the spots' height by which they are uneven.
     """
     height = np.sum([peak_shape(x, p)[0] for p in peaks], axis=0)
     step = np.rint((x - x[0]) / noise.pitch).astype(int)
@@ -45,7 +47,7 @@ def whitening(
     acf = np.append(noise.autocorrelation, 0.0)
     covariance = acf[np.minimum(lag, acf.size - 1)] * np.outer(gain, gain) * noise.sd**2
     away = (x[:, None] - x[None, :]) / sigma
-    covariance += MISFIT**2 * np.outer(height, height) * np.exp(-0.5 * away**2)
+    covariance += misfit**2 * np.outer(height, height) * np.exp(-0.5 * away**2)
     if shapes is not None:
         for c in (p.component() for p in peaks):
             covariance += shapes.covariance((x - c.mean) / c.spread, c.height)

@@ -27,6 +27,27 @@ MAX_BYTES = 10_000_000
 
 
 @dataclass(frozen=True)
+class Sheet:
+    """One lane's signal in two dimensions.
+
+    Attributes
+    ----------
+    across : (m,) array
+        Offsets from the path, evenly spaced, in mm.
+    values : (n, m) array
+        Signal at the trace's positions and these offsets.
+    """
+
+    across: Floats
+    values: NDArray[np.float32]
+
+    def strips(self) -> Floats:
+        """Return the mean signal of each of `STRIPS` strips along the lane, (n, STRIPS)."""
+        spans = np.array_split(np.arange(self.across.size), STRIPS)
+        return np.stack([self.values[:, s].mean(axis=1, dtype=float) for s in spans], axis=1)
+
+
+@dataclass(frozen=True)
 class Trace:
     """One lane's signal against distance from the origin.
 
@@ -50,6 +71,8 @@ class Trace:
         Share of the lane's width at each sample that is beyond the scan's range.
     thin : (n,) array
         Share of the lane's width at each sample from which thin matter was taken out.
+    sheet : Sheet or None
+        The lane's signal as it was before it was summed across.
     """
 
     position: Floats
@@ -61,6 +84,7 @@ class Trace:
     strips: Floats | None
     clipped: Floats
     thin: Floats
+    sheet: Sheet | None = None
 
     @property
     def pitch(self) -> float:
@@ -117,11 +141,12 @@ def sample(signal: Signal, layout: Layout, lane: Lane) -> Trace:
 
     values = ndimage.map_coordinates(
         signal.values, where, np.float32, order=1, mode="constant", prefilter=False
-    ).astype(float)
+    )
     row = np.clip(np.rint(where[0]).astype(np.intp), 0, grid.rows - 1)
     column = np.clip(np.rint(where[1]).astype(np.intp), 0, grid.columns - 1)
     thin = signal.thin[row, column].mean(axis=1)
     step = lane.width / count
+    sheet = Sheet(across, values)
     spans = np.array_split(np.arange(count), STRIPS)
     usable = thin < HIDDEN
     if signal.masked is not None:
@@ -131,14 +156,15 @@ def sample(signal: Signal, layout: Layout, lane: Lane) -> Trace:
         usable &= np.abs(position - line) > half
     return Trace(
         position=position,
-        signal=values.sum(axis=1) * step,
+        signal=values.sum(axis=1, dtype=float) * step,
         usable=usable,
         gain=np.sqrt(np.square(signal.gain[row, column], dtype=float).mean(axis=1)),
         run=run,
         across=np.array([across[s].mean() for s in spans]),
-        strips=np.stack([values[:, s].mean(axis=1) for s in spans], axis=1),
+        strips=sheet.strips(),
         clipped=signal.clipped[row, column].mean(axis=1, dtype=float),
         thin=thin,
+        sheet=sheet,
     )
 
 

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from lanes.evidence.whitened_fits import Limits, fit_single, fit_tail, fit_two
 from lanes.evidence.whitened_models import measured, one, two
 from lanes.evidence.whitened_space import Model, Space, make_space
-from lanes.questions.shoulder.strips import Across, across_lane, roughness
+from lanes.questions.shoulder.strips import Across, across_lane, strips_of
 from lanes.questions.shoulder.window import Window, make_window
 from lanes.reading import LaneReading
 from lanes.spots.criteria import criteria
@@ -19,6 +19,7 @@ from lanes.spots.fit import Fit
 from lanes.spots.model import Peak, Problem, Solution, merged_pairs, peak_shape, solve
 from lanes.spots.quantities import Pair, area_percents, pair, retardation
 from lanes.spots.shape_doubt import ASSUMED, ShapeDoubt
+from lanes.spots.strips import roughness
 
 Floats = NDArray[np.float64]
 
@@ -130,7 +131,8 @@ def make_case(
         If too little of the trace round the spot can be used.
     """
     window = make_window(reading, group, mm, doubt)
-    rough = roughness(reading, window, doubt)
+    strips = strips_of(reading, window)
+    rough = 1.0 if strips is None else roughness(strips, doubt)
     covariance = window.with_misfit(doubt, rough)
     if shape is not None:
         bell = np.exp(-0.5 * window.z**2)[:, None] * window.height

@@ -1,0 +1,190 @@
+"""A spot's own profile across its lane: what its profile along the lane is like, if it is one.
+
+A spot is applied and spreads alike in both directions: a disc, a ring or a flat top looks the same
+from the side as from below. Two substances in one lane do not: their patch is longer than it is
+wide, and its profile across is that of either alone.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.polynomial.hermite import hermvander
+from numpy.typing import NDArray
+
+from lanes.confidence import MAD_SD
+from lanes.spots.model import Peak, peak_shape
+from lanes.trace.sample import Sheet
+
+Floats = NDArray[np.float64]
+
+# A spot of one substance is about as long as it is wide. Spotting by hand, the run's own spreading
+# along the lane and a solvent's pull make lengths differ by a quarter (common practice), taken as
+# one standard deviation of ln(length over width).
+LENGTH_PRIOR = 0.25
+REACH = 2.5    # spreads of the patch along the lane over which it is seen across
+CLEAR = 4.5    # spreads from every spot, beyond which the layer shows
+LEAST_ROWS = 8
+# ln of length over width beyond which a patch is not of one make both ways, as a band applied as
+# a streak: three standard deviations of what single spots differ by.
+BAND = 3.0 * LENGTH_PRIOR
+VALLEY = 0.9   # over the lesser maximum: shallower ones are within one spot's unevenness
+FALLEN = 0.1   # of its height, to which the profile must fall before the lane ends
+FLANK = 0.5    # of its height, from which its flank is carried on as a Gaussian's
+# A profile is smooth: layer and optics leave no detail finer than a third of a spot's standard
+# deviation (common practice), which so many Hermite functions of these scales can follow.
+TERMS = 12
+SCALES = (0.5, 0.6, 0.7, 0.85, 1.0)
+
+
+@dataclass(frozen=True)
+class Outline:
+    """A spot's profile across its lane, its two sides averaged.
+
+    Attributes
+    ----------
+    away : (m,) array
+        Distances from its middle, from 0 on.
+    height : (m,) array
+        The profile there over its largest value; it ends at 0.
+    sigma : float
+        Its standard deviation.
+    uneven : float
+        What the profile across departs from the smooth and even one, over its height: root mean
+        square under the profile, noise taken off.
+    """
+
+    away: Floats
+    height: Floats
+    sigma: float
+    uneven: float
+
+    def at(self, x: Floats) -> Floats:
+        """Return the profile at distances `x`, (n,), to either side."""
+        return np.asarray(np.interp(np.abs(x), self.away, self.height, right=0.0))
+
+
+def outline(
+    sheet: Sheet, x: Floats, usable: NDArray[np.bool_], patch: Peak, others: tuple[Peak, ...]
+) -> Outline | None:
+    """Return the profile across the lane of what lies at `patch`.
+
+    Parameters
+    ----------
+    sheet : Sheet
+    x, usable : (n,) array
+        Its rows' positions, and which of them count.
+    patch : Peak
+        What is looked at: its place and width.
+    others : tuple of Peak
+        The lane's other spots: rows that are theirs are left out.
+
+    Returns
+    -------
+    Outline, or None where the lane's sides cut it off or too little is seen.
+    """
+    spread = patch.component().spread
+    own = peak_shape(x, patch)[0]
+    beside = np.sum([peak_shape(x, q)[0] for q in others], axis=0) if others else np.zeros_like(x)
+    rows = usable & (np.abs(x - patch.component().mean) < REACH * spread) & (own > beside)
+    clear = usable.copy()
+    for c in (p.component() for p in (patch, *others)):
+        clear &= np.abs(x - c.mean) > CLEAR * c.spread
+    if min(rows.sum(), clear.sum()) < LEAST_ROWS:
+        return None
+    layer = np.median(sheet.values[clear], axis=0)
+    across = sheet.values[rows].mean(axis=0, dtype=float) - layer
+    step = float(sheet.across[1] - sheet.across[0])
+    rest = np.array(sheet.values[clear] - layer, np.float64)
+    found = _folded(across, step, _noise(rest, int(rows.sum())))
+    if found is None or abs(np.log(spread / found.sigma)) > BAND:
+        return None
+    return found
+
+
+def _noise(layer: Floats, rows: int) -> float:
+    """Return the standard deviation that the layer's noise gives a mean over so many rows."""
+    rows = min(rows, max(len(layer) // 2, 1))
+    blocks = layer[: rows * (len(layer) // rows)].reshape(-1, rows, layer.shape[1])
+    means = blocks.mean(axis=1, dtype=float)
+    return float(MAD_SD * np.median(np.abs(means)))
+
+
+def _folded(across: Floats, step: float, noise: float) -> Outline | None:
+    """Return the profile `across`, its samples `step` apart, folded at its middle."""
+    # The middle is where the profile is most like its own mirror image.
+    mirrored = np.convolve(across, across)
+    k = int(np.clip(np.argmax(mirrored), 1, mirrored.size - 2))
+    low, top, high = mirrored[k - 1: k + 2]
+    bend = low - 2.0 * top + high
+    middle = 0.5 * (k + (0.5 * (low - high) / bend if bend < 0 else 0.0))
+    place = np.arange(across.size) - middle
+    reach = min(float(-place[0]), float(place[-1]))
+    if reach < 3.0:
+        return None
+    away = np.arange(0.0, np.floor(reach) + 1.0)
+    sides = [np.interp(middle + s * away, np.arange(across.size), across) for s in (-1.0, 1.0)]
+    half, unlike = 0.5 * (sides[0] + sides[1]), 0.5 * (sides[0] - sides[1])
+    if half.max() <= 0 or half[-1] > FALLEN * half.max():
+        return None
+    # Half the difference is the uneven part of odd order; that of even order is as large.
+    squares = 2.0 * (half @ np.square(unlike)) / half.sum() - noise**2
+    uneven = float(np.sqrt(max(squares, 0.0)) / half.max())
+    half = _with_tail(half)
+    away = np.arange(half.size, dtype=float)
+    weight = np.clip(half, 0.0, None)
+    weight[0] *= 0.5
+    sigma = float(np.sqrt((weight @ away**2) / weight.sum()))
+    smooth = _smoothed(away / sigma, half)
+    return Outline(step * away, smooth / smooth.max(), step * sigma, uneven)
+
+
+def _with_tail(half: Floats) -> Floats:
+    """Return one side of a profile, its end a Gaussian's flank instead of neighbours and noise."""
+    top = float(half.max())
+    last = int(np.nonzero(half > FALLEN * top)[0][-1])
+    first = int(np.nonzero(half > FLANK * top)[0][-1])
+    if last - first < 2:
+        return np.append(half[: last + 1], np.zeros(2 * last))
+    place = np.arange(first, last + 1, dtype=float)
+    bend, slope, _ = np.polyfit(place, np.log(half[first: last + 1]), 2)
+    if bend >= 0.0:  # a flank that no Gaussian has: it falls on as steeply as it did
+        bend, slope = 0.0, np.polyfit(place, np.log(half[first: last + 1]), 1)[0]
+    beyond = np.arange(last + 1, 3 * last + 1, dtype=float)
+    tail = half[last] * np.exp(np.minimum(
+        bend * (beyond**2 - last**2) + slope * (beyond - last), 0.0))
+    return np.concatenate([half[: last + 1], tail])
+
+
+def _smoothed(u: Floats, half: Floats) -> Floats:
+    """Return the profile at `u` standard deviations as a sum of few even Hermite functions."""
+    best, least = half, np.inf
+    for scale in SCALES:
+        z = u / scale
+        design = hermvander(z, TERMS)[:, ::2] * np.exp(-0.5 * z * z)[:, None]
+        design /= np.linalg.norm(design, axis=0)
+        found = design @ np.linalg.lstsq(design, half, rcond=1e-8)[0]
+        left = float(np.sum((found - half) ** 2))
+        if left < least:
+            best, least = found, left
+    return best
+
+
+def sliced(peaks: tuple[Peak, ...], outline: Outline) -> bool:
+    """Return whether `peaks` can only be slices of one spot: no two spots make such a patch.
+
+    Each is much shorter than it is wide, no valley divides them, and all together are as long as
+    wide. Two substances make a patch longer than wide, each part as long as wide itself.
+    """
+    parts = [p.component() for p in peaks]
+    areas = np.array([c.area for c in parts])
+    share = areas / areas.sum()
+    means, spreads = np.array([c.mean for c in parts]), np.array([c.spread for c in parts])
+    whole = np.sqrt(share @ (spreads**2 + (means - share @ means) ** 2))
+    short = float(share @ np.log(spreads / outline.sigma))
+    x = np.linspace(means.min(), means.max(), 200)
+    total = np.sum([peak_shape(x, p)[0] for p in peaks], axis=0)
+    lower = np.minimum(np.maximum.accumulate(total), np.maximum.accumulate(total[::-1])[::-1])
+    return bool(abs(np.log(whole / outline.sigma)) < LENGTH_PRIOR
+                and short < -2.0 * LENGTH_PRIOR and (total > VALLEY * lower).all())

@@ -1,0 +1,101 @@
+"""A spot in strips along its lane: how far they differ in shape.
+
+Two components of one application make pictures of one outline at two places: every strip along
+the lane then shows the same profile, at another height. A blotch, a ring or a crescent does not.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.polynomial.hermite import hermvander
+from numpy.typing import NDArray
+from scipy.special import factorial
+
+from lanes.confidence import MAD_SD
+from lanes.spots.shape_terms import ShapeDoubt
+from lanes.trace.noise import Noise
+
+Floats = NDArray[np.float64]
+
+ORDERS = 7           # Hermite functions along the lane, from the Gaussian itself on
+ACROSS = 4           # polynomials across it: even, leaning, bent, wavy
+OUTSIDE = 3.5        # sigmas from the spot from which strips show noise only
+WEAK_STRIP = 0.02    # of the spot's amount: strips with less say nothing
+
+
+@dataclass(frozen=True)
+class Strips:
+    """A spot's stretch of the lane, usable samples only.
+
+    Attributes
+    ----------
+    x, z, gain : (m,) array
+        Positions; distance from the spot's centre in its sigmas; relative noise.
+    values : (m, k) array
+        Every strip's signal.
+    columns : (m, q) array
+        What the baseline and neighbours may add.
+    noise : Noise
+        Its autocorrelation; its size is taken from the strips themselves.
+    """
+
+    x: Floats
+    z: Floats
+    gain: Floats
+    values: Floats
+    columns: Floats
+    noise: Noise
+
+    def amounts(self, design: Floats) -> tuple[Floats, Floats]:
+        """Return each strip's amounts of the columns of `design`, (c, k), and their variances."""
+        count = design.shape[1]
+        columns = np.concatenate([design, self.columns], axis=1)
+        weight = 1.0 / self.gain
+        pull = np.linalg.pinv(columns * weight[:, None], rcond=1e-10) * weight
+        found = pull @ self.values
+        rest = (self.values - columns @ found)[np.abs(self.z) > OUTSIDE]
+        if len(rest) < 8:
+            rest = self.values - columns @ found
+        sds = MAD_SD * np.median(np.abs(rest), axis=0)
+        step = np.rint((self.x - self.x[0]) / self.noise.pitch).astype(int)
+        lag = np.abs(step[:, None] - step[None, :])
+        acf = np.append(self.noise.local.autocorrelation, 0.0)
+        correlation = acf[np.minimum(lag, acf.size - 1)]
+        own = pull[:count] * self.gain
+        spread = np.clip(np.einsum("cn,nm,cm->c", own, correlation, own), 0.0, None)
+        return found[:count], spread[:, None] * sds[None, :] ** 2
+
+
+def roughness(strips: Strips, doubt: ShapeDoubt) -> float:
+    """Return by how much a spot is more misshapen than `doubt` says, at least 1.
+
+    Every strip is resolved into Hermite functions; where they are not in one proportion over the
+    strips, the spot's outline is no product of a profile along and one across. Those departures
+    stand beside the one that the strips' sum holds, of the same kind and size.
+    """
+    found, variance = strips.amounts(_hermite(strips.z))
+    total = float(found[0].sum())
+    share = np.clip(found[0], 0.0, None) / max(total, 1e-300)
+    keep = share > WEAK_STRIP
+    if total <= 0 or keep.sum() <= ACROSS:
+        return 1.0
+    place = np.linspace(-1.0, 1.0, share.size)[keep]
+    root = np.sqrt(share[keep])
+    q = np.linalg.qr(np.vander(place, ACROSS, increasing=True) * root[:, None])[0]
+    across = q / root[:, None]  # orthonormal under the spot's own profile
+    sds = np.array([doubt.sds[0], doubt.sds[0], *doubt.sds])
+    values = found[1:, keep] @ across[:, 1:] / total / sds[:, None]
+    noise = (variance[1:, keep] @ across[:, 1:] ** 2) / total**2 / sds[:, None] ** 2
+    # A spot that leans as its lane does is not misshapen.
+    weight = 1.0 / (1.0 + noise) ** 2
+    weight[0, 0] = 0.0
+    scale = float(np.sum(weight * (values**2 - noise)) / max(float(weight.sum()), 1e-12))
+    return float(np.sqrt(max(scale, 1.0)))
+
+
+def _hermite(z: Floats) -> Floats:
+    k = np.arange(ORDERS)
+    bell = np.exp(-0.5 * z * z)
+    return np.asarray(hermvander(z, ORDERS - 1) / np.sqrt(2.0**k * factorial(k)) * bell[:, None])
