@@ -16,7 +16,7 @@ LONG_FUNCTIONS = {
     "plate/pencil.py find_lines", "questions/follow/kinetics.py first_order",
     "spots/deconvolve.py deconvolve", "trace/background.py background",
 }
-LONG_FILES = {"spots/choose.py"}
+LONG_FILES: set[str] = set()
 OLD_NAMES = {"spots/choose.py company", "spots/detect.py _speakers", "checks/colours.py hue"}
 DIALECT = re.compile(r"(^|_)(taken_apart|take_apart|genuine|hue|company|speakers)(_|$)", re.I)
 

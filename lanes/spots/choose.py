@@ -14,14 +14,13 @@ from lanes.spots.model import (
     Problem,
     Solution,
     baseline_term,
-    located,
     merged_pairs,
     peak_shape,
-    solve,
 )
 from lanes.spots.outline import outline, sliced
+from lanes.spots.settle import settle
 from lanes.spots.shape_terms import ShapeDoubt
-from lanes.spots.significance import local_significance
+from lanes.spots.significance import area_significance, local_significance
 from lanes.spots.split import (
     SMALLEST_SHARE,
     SPLIT_GAIN,
@@ -43,36 +42,6 @@ HOPELESS = 4.0  # residual variance over the noise's, from which a search goes o
 MOST_SOLVED = 500  # peaks fitted, over all fits of one lane
 UNITED = 4.0  # mean spreads within which two may be one misshapen spot: its terms end there
 APART = 2.5  # mean sigmas twofold between peaks that are each judged on their own
-
-
-def settle(
-    problem: Problem, peaks: tuple[Peak, ...], baseline: Floats, tailing: frozenset[int],
-    share: bool = False,
-) -> Solution:
-    """Fit, and where a value ends at its limit hold it there and fit again without it."""
-    order = np.argsort([p.centre for p in peaks], kind="stable")
-    peaks = tuple(peaks[i] for i in order)
-    tailing = frozenset(int(np.nonzero(order == i)[0][0]) for i in tailing)
-    solution = solve(problem, peaks, baseline, tailing, share=share)
-    held: dict[str, float] = {}
-    for _ in range(5):
-        # A centre at its limit is a start that was far off: let it go on from there.
-        moving = any(n.endswith("centre") for n in solution.at_bound)
-        # Widths found on the way can tell that neighbours merge after all, or don't.
-        moving |= merged_pairs(solution.peaks) != solution.merged
-        stuck = [] if moving else list(solution.at_bound)
-        if not stuck and not moving:
-            break
-        for name in stuck:
-            which = located(name)
-            assert which is not None
-            held[name] = float(getattr(solution.peaks[which[0]], which[1]))
-        again = solve(problem, solution.peaks, solution.baseline,
-                      frozenset(i for i, p in enumerate(solution.peaks) if p.tau), held, share)
-        solution = replace(again, at_bound=tuple(sorted(set(again.at_bound) | set(held))))
-        if stuck:
-            break
-    return solution
 
 
 @dataclass(frozen=True)
@@ -377,44 +346,23 @@ class Search:
 
     def _standing(self, solution: Solution) -> Floats:
         """Return the significances, of those that would be dropped the one judged beside them."""
-        z = self._significance(solution)
+        z = area_significance(self.x, solution)
         model = self._model(solution)
         for i in np.nonzero((z > 0.0) & (z < KEPT * self.threshold))[0]:
             p = solution.peaks[i]
             if all(abs(q.centre - p.centre) > APART * (q.sigma + p.sigma)
                    for j, q in enumerate(solution.peaks) if j != i):
                 own = self.y - model + peak_shape(self.x, p)[0]
-                beside = local_significance(self.x, own, self.gain, self.usable,
-                                            self.extrapolation, p)
-                if beside >= self.threshold:
-                    z[i] = beside
-        return z
-
-    def _significance(self, solution: Solution) -> Floats:
-        """Return each peak's area over its standard deviation with all else free.
-
-        All noise is taken as shared over its correlation length, which is more than a narrow
-        spot meets: a weak place has to be sure.
-        """
-        jw = solution.jacobian
-        normal = jw @ jw.T
-        scale = 1.0 / np.sqrt(np.maximum(np.diag(normal), 1e-300))
-        inverse = np.linalg.pinv(normal * scale[:, None] * scale[None, :], rcond=1e-11)
-        sd = np.sqrt(np.maximum(np.diag(inverse), 0.0)) * scale
-        z = np.empty(len(solution.peaks))
-        for i, p in enumerate(solution.peaks):
-            name = f"p{i}_area"
-            outside = not self.x[0] <= p.centre <= self.x[-1] or p.area <= 0
-            if outside or name not in solution.names:
-                z[i] = -1.0
-            else:
-                z[i] = p.area / max(sd[solution.names.index(name)], 1e-300)
+                local = local_significance(self.x, own, self.gain, self.usable,
+                                           self.extrapolation, p)
+                if local >= self.threshold:
+                    z[i] = local
         return z
 
     def _to_count(self, solution: Solution, history: list[Solution], count: int) -> Solution:
         """Bring the number of peaks to the one that is known."""
         while len(solution.peaks) > count:
-            z = self._significance(solution)
+            z = area_significance(self.x, solution)
             keep = np.delete(np.arange(len(solution.peaks)), int(np.argmin(z)))
             solution = self._settle(tuple(solution.peaks[i] for i in keep), solution.baseline,
                                     history)

@@ -22,6 +22,7 @@ from lanes.spots.model import (
     located,
     peak_shape,
 )
+from lanes.spots.settle import settle
 from lanes.spots.shape_terms import ShapeDoubt
 from lanes.trace.background import background
 from lanes.trace.noise import Noise, difference_noise, residual_noise
@@ -143,7 +144,7 @@ def _one(
     refused = 0
     if start is not None:
         tailing = frozenset(i for i, p in enumerate(peaks) if p.tau != 0.0)
-        solution = choose.settle(problem, peaks, low_order, tailing)
+        solution = settle(problem, peaks, low_order, tailing)
         tried.append(_attempt(problem, solution, shared))
     else:
         search = choose.Search(problem, x, y, gain, usable, replace(noise, sd=sd),
@@ -162,7 +163,7 @@ def _positive(problem: Problem, solution: Solution) -> Solution:
     while not all(p.area > 0 for p in solution.peaks):
         kept = tuple(p for p in solution.peaks if p.area > 0)
         tailing = frozenset(i for i, p in enumerate(kept) if p.tau != 0.0)
-        solution = choose.settle(problem, kept, solution.baseline, tailing)
+        solution = settle(problem, kept, solution.baseline, tailing)
     return solution
 
 

@@ -1,4 +1,4 @@
-"""Whether one peak stands out, judged beside it and under its noise's own correlation."""
+"""Whether a peak stands out: in the fit of its whole lane, and beside it alone."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import LinAlgError, cho_factor, cho_solve
 
-from lanes.spots.model import Peak, peak_shape
+from lanes.spots.model import Peak, Solution, peak_shape
 from lanes.trace.noise import Noise
 
 Floats = NDArray[np.float64]
@@ -59,3 +59,25 @@ def local_significance(
     share = float(inverse[0] @ (columns.T @ solved[:, -1]))
     variance = float(inverse[0, 0])
     return share / float(np.sqrt(variance)) if variance > 0 else 0.0
+
+
+def area_significance(x: Floats, solution: Solution) -> Floats:
+    """Return each peak's area over its standard deviation with all else free.
+
+    All noise is taken as shared over its correlation length, which is more than a narrow
+    spot meets: a weak place has to be sure.
+    """
+    jw = solution.jacobian
+    normal = jw @ jw.T
+    scale = 1.0 / np.sqrt(np.maximum(np.diag(normal), 1e-300))
+    inverse = np.linalg.pinv(normal * scale[:, None] * scale[None, :], rcond=1e-11)
+    sd = np.sqrt(np.maximum(np.diag(inverse), 0.0)) * scale
+    z = np.empty(len(solution.peaks))
+    for i, p in enumerate(solution.peaks):
+        name = f"p{i}_area"
+        outside = not x[0] <= p.centre <= x[-1] or p.area <= 0
+        if outside or name not in solution.names:
+            z[i] = -1.0
+        else:
+            z[i] = p.area / max(sd[solution.names.index(name)], 1e-300)
+    return z

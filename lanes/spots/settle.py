@@ -1,0 +1,42 @@
+"""One fit of a search, brought to rest: values at their limits held there."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lanes.spots.model import Peak, Problem, Solution, located, merged_pairs, solve
+
+Floats = NDArray[np.float64]
+
+
+def settle(
+    problem: Problem, peaks: tuple[Peak, ...], baseline: Floats, tailing: frozenset[int],
+    share: bool = False,
+) -> Solution:
+    """Fit, and where a value ends at its limit hold it there and fit again without it."""
+    order = np.argsort([p.centre for p in peaks], kind="stable")
+    peaks = tuple(peaks[i] for i in order)
+    tailing = frozenset(int(np.nonzero(order == i)[0][0]) for i in tailing)
+    solution = solve(problem, peaks, baseline, tailing, share=share)
+    held: dict[str, float] = {}
+    for _ in range(5):
+        # A centre at its limit is a start that was far off: let it go on from there.
+        moving = any(n.endswith("centre") for n in solution.at_bound)
+        # Widths found on the way can tell that neighbours merge after all, or don't.
+        moving |= merged_pairs(solution.peaks) != solution.merged
+        stuck = [] if moving else list(solution.at_bound)
+        if not stuck and not moving:
+            break
+        for name in stuck:
+            which = located(name)
+            assert which is not None
+            held[name] = float(getattr(solution.peaks[which[0]], which[1]))
+        again = solve(problem, solution.peaks, solution.baseline,
+                      frozenset(i for i, p in enumerate(solution.peaks) if p.tau), held, share)
+        solution = replace(again, at_bound=tuple(sorted(set(again.at_bound) | set(held))))
+        if stuck:
+            break
+    return solution
