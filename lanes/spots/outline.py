@@ -84,6 +84,8 @@ def outline(
     -------
     Outline, or None where the lane's sides cut it off or too little is seen.
     """
+    if len(sheet.values) != x.size:  # part of a trace, which the sheet is not cut to
+        return None
     spread = patch.component().spread
     own = peak_shape(x, patch)[0]
     beside = np.sum([peak_shape(x, q)[0] for q in others], axis=0) if others else np.zeros_like(x)
