@@ -130,10 +130,14 @@ def _folded(across: Floats, step: float, noise: float) -> Outline | None:
     half, unlike = 0.5 * (sides[0] + sides[1]), 0.5 * (sides[0] - sides[1])
     if half.max() <= 0 or half[-1] > FALLEN * half.max():
         return None
+    first = int(np.nonzero(half > FLANK * half.max())[0][-1])
+    below = np.nonzero(half[first:] < FALLEN * half.max())[0]
+    if not below.size:
+        return None
     # Half the difference is the uneven part of odd order; that of even order is as large.
     squares = 2.0 * (half @ np.square(unlike)) / half.sum() - noise**2
     uneven = float(np.sqrt(max(squares, 0.0)) / half.max())
-    half = _with_tail(half)
+    half = _with_tail(half, first, first + int(below[0]) - 1)
     away = np.arange(half.size, dtype=float)
     weight = np.clip(half, 0.0, None)
     weight[0] *= 0.5
@@ -142,13 +146,13 @@ def _folded(across: Floats, step: float, noise: float) -> Outline | None:
     return Outline(step * away, smooth / smooth.max(), step * sigma, uneven)
 
 
-def _with_tail(half: Floats) -> Floats:
-    """Return one side of a profile, its end a Gaussian's flank instead of neighbours and noise."""
-    top = float(half.max())
-    last = int(np.nonzero(half > FALLEN * top)[0][-1])
-    first = int(np.nonzero(half > FLANK * top)[0][-1])
+def _with_tail(half: Floats, first: int, last: int) -> Floats:
+    """Return one side of a profile, its end a Gaussian's flank instead of neighbours and noise.
+
+    The flank is known from `first` to `last`, where the profile is above nothing.
+    """
     if last - first < 2:
-        return np.append(half[: last + 1], np.zeros(2 * last))
+        return np.append(half[: last + 1], np.zeros(2 * last + 2))
     place = np.arange(first, last + 1, dtype=float)
     bend, slope, _ = np.polyfit(place, np.log(half[first: last + 1]), 2)
     if bend >= 0.0:  # a flank that no Gaussian has: it falls on as steeply as it did
