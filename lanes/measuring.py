@@ -30,6 +30,7 @@ from lanes.spots.describe import describe
 from lanes.spots.detect import limit
 from lanes.spots.fit import Fit
 from lanes.spots.fit_lane import fit_lane
+from lanes.spots.outline import LENGTH_PRIOR
 from lanes.spots.percent_doubt import percent_doubts
 from lanes.spots.quantities import full_width
 from lanes.spots.shape_doubt import learn_shapes
@@ -213,7 +214,8 @@ def _second_look(plate: Plate, lane: Lane) -> _Taken:
     """Return the lane as the plate's own shapes have it: fitted anew where they may decide."""
     taken = _first_look(plate, lane)
     shapes = shapes_of(plate)
-    unlike = float(np.abs(np.log(shapes.sds / ASSUMED.sds)[:2]).max()) > UNLIKE_SHAPES
+    unlike = max(float(np.abs(np.log(shapes.sds / ASSUMED.sds)[:2]).max()) / UNLIKE_SHAPES,
+                 abs(shapes.length - ASSUMED.length) / LENGTH_PRIOR) > 1.0
     if unlike and plate.settings.components is None and _may_change(taken.fit):
         return _take(plate, lane, shapes)
     return replace(taken, fit=replace(taken.fit, shapes=shapes))

@@ -74,10 +74,14 @@ class Lane:
         more = np.zeros_like(self.flat)
         for p in peaks:
             more += gaussian(self.trace.position, p.centre, p.area, p.sigma)[0]
+        return self._with(more)
+
+    def _with(self, more: Floats) -> Lane:
+        """Return the lane with a signal added that is spread across it as the main spot is."""
         trace = self.trace
-        if trace.strips is not None and self.across is not None and trace.across is not None:
-            step = float(trace.across[1] - trace.across[0])
-            trace = replace(trace, strips=trace.strips + more[:, None] * self.across / step)
+        if trace.sheet is not None and self.across is not None:
+            spread = trace.sheet.density(self.across[None, :])
+            trace = trace.seen_as(trace.sheet.values + more[:, None] * spread)
         return replace(self, trace=trace, flat=self.flat + more)
 
     def misshapen(self, spot: Component, sign: float) -> Lane:
@@ -88,22 +92,12 @@ class Lane:
         z = (self.trace.position - spot.centre) / spot.sigma
         terms = np.zeros(self.shapes.sds.size)
         terms[:2] = sign * self.shapes.sds[:2]
-        more = spot.height * (self.shapes.basis(z) @ terms)
-        trace = self.trace
-        if trace.strips is not None and self.across is not None and trace.across is not None:
-            step = float(trace.across[1] - trace.across[0])
-            trace = replace(trace, strips=trace.strips + more[:, None] * self.across / step)
-        return replace(self, trace=trace, flat=self.flat + more)
+        return self._with(spot.height * (self.shapes.basis(z) @ terms))
 
     def cut(self, low: float, high: float) -> Lane:
         """Return the stretch from `low` to `high`."""
-        t = self.trace
-        keep = (t.position >= low) & (t.position <= high)
-        trace = replace(
-            t, position=t.position[keep], signal=t.signal[keep], usable=t.usable[keep],
-            gain=t.gain[keep], strips=None if t.strips is None else t.strips[keep],
-            clipped=t.clipped[keep], thin=t.thin[keep])
-        return replace(self, trace=trace, flat=self.flat[keep])
+        keep = (self.trace.position >= low) & (self.trace.position <= high)
+        return replace(self, trace=self.trace.cut(low, high), flat=self.flat[keep])
 
     def with_residual(self, fit: Fit, sign: float, mirrored: float | None) -> Lane:
         """Return the lane with the fit's residual turned over, or mirrored about a place.
@@ -120,14 +114,12 @@ class Lane:
             return sign * rest
 
         flat = model + turned(self.flat - model)
-        strips = t.strips
-        shares = profiles(t, fit)
-        if strips is not None and t.across is not None and shares is not None:
-            step = float(t.across[1] - t.across[0])
-            smooth = fit.peaks.T @ shares / step
-            rest = strips - smooth
-            strips = smooth + np.stack([turned(r) for r in rest.T], axis=1)
-        return replace(self, trace=replace(t, strips=strips), flat=flat)
+        trace, shares = t, profiles(t, fit)
+        if t.sheet is not None and shares is not None:
+            smooth = fit.peaks.T @ t.sheet.density(shares)
+            rest = t.sheet.values - smooth
+            trace = t.seen_as(smooth + np.stack([turned(r) for r in rest.T], axis=1))
+        return replace(self, trace=trace, flat=flat)
 
 
 def lane_of(plate: Plate, reading: LaneReading, main: int) -> Lane:

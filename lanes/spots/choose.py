@@ -258,7 +258,8 @@ class Search:
         if self.sheet is not None:
             across = outline(self.sheet, self.x, self.usable, one[at],
                              (*one[:at], *one[at + 1:]))
-            if across is not None and sliced(peaks[at: end], across):
+            if across is not None and sliced(peaks[at: end], across, doubt.length):
+                self.refused.append(0.0)
                 return False
             rough = roughness(self._strips(*self._local(as_one, at), one, at), doubt)
             doubt = replace(doubt, sds=rough * doubt.sds)

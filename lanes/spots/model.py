@@ -150,6 +150,18 @@ def peak_shape(x: Floats, peak: Peak) -> tuple[Floats, Floats]:
     return tailed(x, peak.centre, peak.area, peak.sigma, peak.tau)
 
 
+def valley(peaks: tuple[Peak, ...], low: float, high: float) -> float:
+    """Return the valley of the peaks' sum between `low` and `high`; 1 where there is none.
+
+    Each point is held against the lower of the highest ones on its two sides: the sum's own
+    apexes, which overlap draws together.
+    """
+    x = np.linspace(low, high, 801)
+    total = np.sum([peak_shape(x, p)[0] for p in peaks], axis=0)
+    lower = np.minimum(np.maximum.accumulate(total), np.maximum.accumulate(total[::-1])[::-1])
+    return float((total / np.maximum(lower, 1e-300)).min())
+
+
 def merged_pairs(peaks: tuple[Peak, ...]) -> tuple[tuple[int, int], ...]:
     """Return neighbours too close (3 sigma) for their widths to be told apart on their own."""
     return tuple(

@@ -14,7 +14,7 @@ from numpy.polynomial.hermite import hermvander
 from numpy.typing import NDArray
 
 from lanes.confidence import MAD_SD
-from lanes.spots.model import Peak, peak_shape
+from lanes.spots.model import Peak, peak_shape, valley
 from lanes.trace.sample import Sheet
 
 Floats = NDArray[np.float64]
@@ -66,7 +66,8 @@ class Outline:
 
 
 def outline(
-    sheet: Sheet, x: Floats, usable: NDArray[np.bool_], patch: Peak, others: tuple[Peak, ...]
+    sheet: Sheet, x: Floats, usable: NDArray[np.bool_], patch: Peak, others: tuple[Peak, ...],
+    band: float = BAND,
 ) -> Outline | None:
     """Return the profile across the lane of what lies at `patch`.
 
@@ -79,13 +80,13 @@ def outline(
         What is looked at: its place and width.
     others : tuple of Peak
         The lane's other spots: rows that are theirs are left out.
+    band : float
+        ln of length over width, either way, from which a patch shows nothing of its length.
 
     Returns
     -------
     Outline, or None where the lane's sides cut it off or too little is seen.
     """
-    if len(sheet.values) != x.size:  # part of a trace, which the sheet is not cut to
-        return None
     spread = patch.component().spread
     own = peak_shape(x, patch)[0]
     beside = np.sum([peak_shape(x, q)[0] for q in others], axis=0) if others else np.zeros_like(x)
@@ -95,12 +96,13 @@ def outline(
         clear &= np.abs(x - c.mean) > CLEAR * c.spread
     if min(rows.sum(), clear.sum()) < LEAST_ROWS:
         return None
-    layer = np.median(sheet.values[clear], axis=0)
+    bare = np.asarray(sheet.values[clear], float)
+    layer = np.median(bare, axis=0)
     across = sheet.values[rows].mean(axis=0, dtype=float) - layer
     step = float(sheet.across[1] - sheet.across[0])
-    rest = np.array(sheet.values[clear] - layer, np.float64)
+    rest = bare - layer
     found = _folded(across, step, _noise(rest, int(rows.sum())))
-    if found is None or abs(np.log(spread / found.sigma)) > BAND:
+    if found is None or abs(np.log(spread / found.sigma)) > band:
         return None
     return found
 
@@ -128,16 +130,16 @@ def _folded(across: Floats, step: float, noise: float) -> Outline | None:
     away = np.arange(0.0, np.floor(reach) + 1.0)
     sides = [np.interp(middle + s * away, np.arange(across.size), across) for s in (-1.0, 1.0)]
     half, unlike = 0.5 * (sides[0] + sides[1]), 0.5 * (sides[0] - sides[1])
-    if half.max() <= 0 or half[-1] > FALLEN * half.max():
+    if half.max() <= 0 or half[-1] > FLANK * half.max():
         return None
     first = int(np.nonzero(half > FLANK * half.max())[0][-1])
-    below = np.nonzero(half[first:] < FALLEN * half.max())[0]
-    if not below.size:
+    fallen = np.nonzero(half[first:] < FALLEN * half.max())[0]
+    if not fallen.size:
         return None
     # Half the difference is the uneven part of odd order; that of even order is as large.
     squares = 2.0 * (half @ np.square(unlike)) / half.sum() - noise**2
     uneven = float(np.sqrt(max(squares, 0.0)) / half.max())
-    half = _with_tail(half, first, first + int(below[0]) - 1)
+    half = _with_tail(half, first, first + int(fallen[0]) - 1)
     away = np.arange(half.size, dtype=float)
     weight = np.clip(half, 0.0, None)
     weight[0] *= 0.5
@@ -149,7 +151,7 @@ def _folded(across: Floats, step: float, noise: float) -> Outline | None:
 def _with_tail(half: Floats, first: int, last: int) -> Floats:
     """Return one side of a profile, its end a Gaussian's flank instead of neighbours and noise.
 
-    The flank is known from `first` to `last`, where the profile is above nothing.
+    The flank is known from `first` to `last`.
     """
     if last - first < 2:
         return np.append(half[: last + 1], np.zeros(2 * last + 2))
@@ -177,20 +179,23 @@ def _smoothed(u: Floats, half: Floats) -> Floats:
     return best
 
 
-def sliced(peaks: tuple[Peak, ...], outline: Outline) -> bool:
+def sliced(peaks: tuple[Peak, ...], outline: Outline, length: float) -> bool:
     """Return whether `peaks` can only be slices of one spot: no two spots make such a patch.
 
     Each is much shorter than it is wide, no valley divides them, and all together are as long as
-    wide. Two substances make a patch longer than wide, each part as long as wide itself.
+    wide. Two substances make a patch longer than wide, each part as long as wide itself, or by
+    `length` shorter, as ln, where the plate's spots are bands.
     """
     parts = [p.component() for p in peaks]
     areas = np.array([c.area for c in parts])
     share = areas / areas.sum()
     means, spreads = np.array([c.mean for c in parts]), np.array([c.spread for c in parts])
     whole = np.sqrt(share @ (spreads**2 + (means - share @ means) ** 2))
-    short = float(share @ np.log(spreads / outline.sigma))
-    x = np.linspace(means.min(), means.max(), 200)
-    total = np.sum([peak_shape(x, p)[0] for p in peaks], axis=0)
-    lower = np.minimum(np.maximum.accumulate(total), np.maximum.accumulate(total[::-1])[::-1])
+    short = float(share @ np.log(spreads / outline.sigma)) - length
     return bool(abs(np.log(whole / outline.sigma)) < LENGTH_PRIOR
-                and short < -2.0 * LENGTH_PRIOR and (total > VALLEY * lower).all())
+                and short < -2.0 * LENGTH_PRIOR and _no_valley(peaks))
+
+
+def _no_valley(peaks: tuple[Peak, ...]) -> bool:
+    apexes = [p.component().centre for p in peaks]
+    return valley(peaks, min(apexes), max(apexes)) > VALLEY

@@ -10,7 +10,7 @@ from scipy.optimize import brentq
 
 from lanes.flags import Flag
 from lanes.spots.fit import Fit, index
-from lanes.spots.model import Component, peak_shape
+from lanes.spots.model import Component, peak_shape, valley
 from lanes.spots.shapes import FWHM
 from lanes.trace.noise import Noise
 
@@ -208,12 +208,5 @@ def _width_of(c: Component, by_sigma: float, by_tau: float) -> float:
 
 
 def _valley(fit: Fit, i: int, j: int) -> float:
-    a, b = fit.components[i], fit.components[j]
-    x = np.linspace(a.centre, b.centre, 801)
-    total = np.zeros_like(x)
-    for c in fit.components:
-        total += peak_shape(x, c.peak())[0]
-    # Each point over the lower of the highest ones on its two sides: the sum's own apexes, which
-    # overlap draws together.
-    lower = np.minimum(np.maximum.accumulate(total), np.maximum.accumulate(total[::-1])[::-1])
-    return float((total / lower).min())
+    return valley(tuple(c.peak() for c in fit.components), fit.components[i].centre,
+                  fit.components[j].centre)

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from lanes.spots.fit import Fit
 from lanes.spots.model import Peak, Problem, solve
+from lanes.spots.outline import outline
 from lanes.spots.shape_terms import ASSUMED, ShapeDoubt, basis
 from lanes.spots.shapes import ROOT_2PI, gaussian
 from lanes.spots.split import merged_peak
@@ -108,6 +109,23 @@ def _groups(fit: Fit) -> list[tuple[int, ...]]:
     return [tuple(group) for group in groups]
 
 
+def _length(lanes: tuple[tuple[Trace, Floats, Fit, Noise], ...]) -> float:
+    """Return the median ln(length over width) of the lanes' spots, 0 where they are round.
+
+    Pairs that are taken for one make spots look longer, which is no reason to think them so.
+    """
+    found = []
+    for trace, _, fit, _ in lanes:
+        peaks = tuple(c.peak() for c in fit.components)
+        for i, p in enumerate(peaks):
+            across = None if trace.sheet is None else outline(
+                trace.sheet, trace.position, trace.usable, p, (*peaks[:i], *peaks[i + 1:]),
+                band=np.inf)
+            if across is not None:
+                found.append(float(np.log(p.component().spread / across.sigma)))
+    return min(float(np.median(found)), 0.0) if found else 0.0
+
+
 def learn_shapes(lanes: Iterable[tuple[Trace, Floats, Fit, Noise]]) -> ShapeDoubt:
     """Return the doubt that a plate's own strong spots teach (robust empirical Bayes).
 
@@ -125,21 +143,23 @@ def learn_shapes(lanes: Iterable[tuple[Trace, Floats, Fit, Noise]]) -> ShapeDoub
     Returns
     -------
     ShapeDoubt
-        `ASSUMED` where no spot teaches anything.
+        Of the size of `ASSUMED` where no spot teaches anything.
     """
+    lanes = tuple(lanes)
     shapes = [
         shape for trace, flat, fit, noise in lanes for group in _groups(fit)
         if (shape := spot_shape(trace, flat, fit, noise, group)) is not None
     ]
     assumed = np.square(ASSUMED.sds)
+    length = _length(lanes)
     strong = [s for s in shapes
               if (np.diag(s.covariance)[:2] < TEACHES**2 * assumed[:2]).all()]
     if not strong:
-        return ASSUMED
+        return replace(ASSUMED, length=length) if length else ASSUMED
     sizes = np.median(np.abs([s.terms for s in strong]), axis=0) / MEDIAN_OF_NORMAL
     noise_variance = np.median([np.diag(s.covariance) for s in strong], axis=0)
     seen = np.maximum(np.square(sizes) - noise_variance, LEAST_SD**2)
     # The noise left in a term makes a spot teach less of it.
     count = len(strong) * (assumed / (assumed + noise_variance)) ** 2
     variance = (PSEUDO_SPOTS * assumed + count * seen) / (PSEUDO_SPOTS + count)
-    return ShapeDoubt(np.sqrt(variance), "plate", len(strong))
+    return ShapeDoubt(np.sqrt(variance), "plate", len(strong), length)

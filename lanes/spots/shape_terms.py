@@ -57,11 +57,15 @@ class ShapeDoubt:
         "plate" or "assumed".
     spots : int
         How many of the plate's spots taught it; 0 where it is assumed.
+    length : float
+        ln of the spots' length along the lane over their width: below 0 where they were applied
+        as bands, else 0.
     """
 
     sds: Floats
     source: str
     spots: int
+    length: float = 0.0
 
     def basis(self, z: Floats) -> Floats:
         """Return the four terms at `z`, as (n, 4), in units of the spot's height."""

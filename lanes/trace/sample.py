@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import stat
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -39,12 +39,25 @@ class Sheet:
     """
 
     across: Floats
-    values: NDArray[np.float32]
+    values: NDArray[np.float32] | Floats
 
     def strips(self) -> Floats:
         """Return the mean signal of each of `STRIPS` strips along the lane, (n, STRIPS)."""
         spans = np.array_split(np.arange(self.across.size), STRIPS)
         return np.stack([self.values[:, s].mean(axis=1, dtype=float) for s in spans], axis=1)
+
+    def density(self, shares: Floats) -> Floats:
+        """Return shares of a signal in each strip, (c, STRIPS), per mm at each offset, (c, m).
+
+        It changes evenly between the strips' middles, and each strip's mean is kept.
+        """
+        spans = np.array_split(np.arange(self.across.size), STRIPS)
+        middles = np.array([self.across[s].mean() for s in spans])
+        means = shares / (middles[1] - middles[0])
+        out = np.stack([np.interp(self.across, middles, row) for row in means])
+        for k, s in enumerate(spans):
+            out[:, s] += (means[:, k] - out[:, s].mean(axis=1))[:, None]
+        return out
 
 
 @dataclass(frozen=True)
@@ -85,6 +98,22 @@ class Trace:
     clipped: Floats
     thin: Floats
     sheet: Sheet | None = None
+
+    def seen_as(self, values: Floats) -> Trace:
+        """Return the trace with other signal in two dimensions, (n, m)."""
+        assert self.sheet is not None
+        sheet = Sheet(self.sheet.across, values)
+        return replace(self, sheet=sheet, strips=sheet.strips())
+
+    def cut(self, low: float, high: float) -> Trace:
+        """Return the stretch from `low` to `high`, in all that is known of it."""
+        keep = (self.position >= low) & (self.position <= high)
+        sheet = None if self.sheet is None else Sheet(self.sheet.across, self.sheet.values[keep])
+        return replace(
+            self, position=self.position[keep], signal=self.signal[keep],
+            usable=self.usable[keep], gain=self.gain[keep],
+            strips=None if self.strips is None else self.strips[keep],
+            clipped=self.clipped[keep], thin=self.thin[keep], sheet=sheet)
 
     @property
     def pitch(self) -> float:

@@ -1,20 +1,98 @@
-"""A spot's profile across its lane, folded at its middle."""
+"""What a spot's profile across its lane says of how many it is."""
 
 from __future__ import annotations
 
 import numpy as np
+import pytest
+from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter
 
-from lanes.spots.outline import _folded
+from lanes.spots.deconvolve import deconvolve
+from lanes.spots.model import Peak, valley
+from lanes.spots.outline import Outline, outline, sliced
+from lanes.spots.shape_terms import ASSUMED
+from lanes.trace.noise import Noise
+from lanes.trace.sample import Sheet
+
+Floats = NDArray[np.float64]
+STEP = 0.15
+X = np.arange(-2.0, 77.0, STEP)
+ACROSS = np.arange(-5.0, 5.01, STEP)
+SD = 0.001
+U, T = X[:, None] - 40.0, ACROSS[None, :]
+NOISE = Noise(SD * STEP * np.sqrt(ACROSS.size), np.ones(1), STEP, "clean layer")
 
 
-def test_a_neighbour_past_a_gap_below_the_layer_is_no_part_of_the_flank() -> None:
-    # A neighbour rises and ends within the lane's window, the layer between reads below nothing.
-    x = np.arange(-40.0, 41.0)
-    alone = np.exp(-0.5 * (x / 6.0) ** 2) - 0.02
-    crowded = alone + 0.3 * np.exp(-0.5 * ((np.abs(x) - 30.0) / 2.5) ** 2)
-    spot, beside = _folded(alone, 0.1, 0.001), _folded(crowded, 0.1, 0.001)
-    assert spot is not None
-    assert beside is not None
-    assert np.isfinite(beside.at(np.linspace(-3.0, 3.0, 61))).all()
-    assert abs(beside.sigma / spot.sigma - 1.0) < 0.02
-    assert abs(spot.sigma / 0.6 - 1.0) < 0.05
+def blurred(image: Floats) -> Floats:
+    return np.asarray(gaussian_filter(image, 0.3 / STEP))
+
+
+def spot(along: float, across: float, at: float = 0.0) -> Floats:
+    return np.asarray(np.exp(-0.5 * (((U - at) / along) ** 2 + (T / across) ** 2)))
+
+
+DISC = blurred((np.hypot(U, T) < 2.0).astype(float))
+RING = blurred((np.abs(np.hypot(U, T) - 1.6) < 0.5).astype(float))
+PAIR = spot(1.0, 1.0) + 0.33 * spot(1.0, 1.0, 3.0)
+USABLE = np.ones(X.size, bool)
+
+
+def count(image: Floats, seen: bool, seed: int = 1) -> int:
+    """Return how many components are found, the lane seen in two dimensions or not."""
+    values = (image + np.random.default_rng(seed).normal(0, SD, image.shape)).astype(np.float32)
+    fit = deconvolve(X, values.sum(axis=1, dtype=float) * STEP, noise=NOISE, shapes=ASSUMED,
+                     sheet=Sheet(ACROSS, values) if seen else None)
+    return len(fit.components)
+
+
+def of(image: Floats, sigma: float = 1.0) -> Outline | None:
+    return outline(Sheet(ACROSS, image.astype(np.float32)), X, USABLE, Peak(40.0, 1.0, sigma), ())
+
+
+@pytest.mark.parametrize("image", [DISC, RING], ids=["disc", "ring"])
+def test_a_disc_and_a_ring_are_one_where_they_are_seen_across(image: Floats) -> None:
+    assert count(image, seen=False) > 1
+    assert count(image, seen=True) == 1
+
+
+def test_a_pair_of_round_spots_stays_two() -> None:
+    assert count(PAIR, seen=True) == 2
+
+
+def test_the_outline_is_the_profile_across() -> None:
+    found = of(spot(1.0, 1.2))
+    assert found is not None
+    assert found.sigma == pytest.approx(1.2, rel=0.01)
+    np.testing.assert_allclose(found.at(X - 40.0), np.exp(-0.5 * (U[:, 0] / 1.2) ** 2), atol=0.01)
+    assert found.uneven < 0.002
+
+
+def test_what_the_lane_cuts_off_or_is_a_band_has_no_outline() -> None:
+    assert of(np.repeat(spot(1.0, 1.0)[:, ACROSS.size // 2][:, None], ACROSS.size, 1)) is None
+    assert of(spot(0.6, 1.8), 0.6) is None
+
+
+def test_a_hollow_flank_is_no_error() -> None:
+    """The layer may read below nothing between a spot and a neighbour within the lane's side."""
+    image = spot(1.0, 0.9)
+    image -= 0.05 * (np.abs(np.abs(T) - 2.8) < 0.5) * spot(1.0, 50.0)
+    image += 0.3 * (np.abs(np.abs(T) - 4.1) < 0.5) * spot(1.0, 50.0)
+    found = of(image)
+    assert found is not None
+    assert found.sigma == pytest.approx(0.9, rel=0.1)
+
+
+def test_slices_are_short_and_make_a_round_patch() -> None:
+    around = of(spot(1.0, 1.0))
+    assert around is not None
+    thin = tuple(Peak(at, 1.0, 0.5) for at in (39.1, 40.0, 40.9))
+    assert sliced(thin, around, 0.0)
+    assert not sliced(thin, around, -0.5)  # on a plate of bands
+    assert not sliced((Peak(39.0, 1.0, 1.0), Peak(41.0, 1.0, 1.0)), around, 0.0)
+
+
+def test_the_valley_of_equal_gaussians() -> None:
+    """Two equal Gaussians show one maximum until they are two sigmas apart (closed form)."""
+    assert valley((Peak(0.0, 1.0, 1.0), Peak(1.9, 1.0, 1.0)), 0.0, 1.9) == pytest.approx(1.0)
+    far = valley((Peak(0.0, 1.0, 1.0), Peak(4.0, 1.0, 1.0)), 0.0, 4.0)
+    assert far == pytest.approx(2.0 * np.exp(-2.0) / (1.0 + np.exp(-8.0)), rel=0.01)
