@@ -39,8 +39,9 @@ def find_frame(scan: Scan, settings: Settings) -> Layout:
     number = (settings.which_plate or 1) - 1
     if number >= len(outlines):
         seen = "one plate is" if len(outlines) == 1 else f"{len(outlines)} plates are"
-        raise InputError(f"--plate {number + 1}: {seen} seen in the picture; give --plate 1 to "
-                         f"{len(outlines)}, or the plate itself with --corners")
+        which = "--plate 1" if len(outlines) == 1 else f"--plate 1 to {len(outlines)}"
+        raise InputError(f"--plate {number + 1}: {seen} seen in the picture; give {which}, or the "
+                         "plate itself with --corners")
     outline = outlines[number]
     if len(outlines) > 1 and settings.which_plate is None:
         flags.append(flag("several-plates", f"{len(outlines)} plates are seen and the first, by "

@@ -117,8 +117,8 @@ def with_sd(
         The part of the standard deviation that is noise alone, put in brackets where it is known
         and reads otherwise.
 
-    >>> with_sd(56.02, 2.4, 1, 1.06), with_sd(56.02, 1.2, 1, 1.19)
-    ('56 ± 2 (1)', '56.0 ± 1.2')
+    >>> with_sd(56.02, 2.4, 1, 1.06), with_sd(56.02, 1.2, 1, 1.19), with_sd(0.83, 0.41, 1, 0.022)
+    ('56 ± 2 (1)', '56.0 ± 1.2', '0.8 ± 0.4 (0.02)')
     >>> with_sd(0.34567, 0.00123, 3), with_sd(0.34567, 0.0023, 3), with_sd(0.34567, None, 3)
     ('0.3457 ± 0.0012', '0.346 ± 0.002', '0.346 ± ?')
     """
@@ -132,7 +132,10 @@ def with_sd(
     text = f"{fixed(value, decimals)} ± {fixed(sd, decimals)}"
     if noise is None or not math.isfinite(noise) or fixed(noise, decimals) == fixed(sd, decimals):
         return text
-    return f"{text} ({fixed(noise, decimals)})"
+    alone = fixed(noise, decimals)
+    if noise > 0 and float(alone) == 0.0:  # small, not zero: by its own figures
+        alone = fixed(noise, decimals_of(noise))
+    return f"{text} ({alone})"
 
 
 def figures(value: float | None, count: int = 3) -> str:

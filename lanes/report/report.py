@@ -179,9 +179,10 @@ def _told(lane: LaneReading, unit: str) -> str:
     parts = [
         limit[:1].upper() + limit[1:],
         f"Fitted: {_count(len(fit.components), 'component')}"
-        + (f" with a {fit.baseline_order} term" if fit.baseline_order != "none" else "")
+        + (f" with a {fit.baseline_order} baseline" if fit.baseline_order != "none" else "")
         + (f"; {', '.join(scores)}." if scores else "."),
-        f"Counts tried, best first: {tried}." if tried else "",
+        f"Counts tried, lowest BIC first: {tried}." if tried else "",
+        "More were refused where one misshapen spot could be them." if fit.refused else "",
         f"Noise {figures(noise.sd, 2)} signal × {unit} (from {noise.source}), shared over "
         f"{figures(noise.correlation_mm, 2)} {unit}.",
     ]

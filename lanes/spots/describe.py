@@ -84,7 +84,8 @@ def describe(
     chi = fit.reduced_chi_square
     if chi is not None and chi > POOR:
         lane_flags.append(flag("fit-poor", f"the residual has {np.sqrt(chi):.1f} times the noise: "
-                               "something small may be there that was not told apart"))
+                               "a spot's shape is not the fitted one, or something small was "
+                               "not separated"))
     clear = PENCILLED_MM / mm  # ticks and lines are looked for there, and are no news
     inside = (trace.position > clear) & (trace.position < trace.run - clear) & trace.usable
     if (trace.thin[inside] > 0.02).mean() > 0.002:

@@ -16,7 +16,10 @@ def settle(
     problem: Problem, peaks: tuple[Peak, ...], baseline: Floats, tailing: frozenset[int],
     share: bool = False,
 ) -> Solution:
-    """Fit, and where a value ends at its limit hold it there and fit again without it."""
+    """Fit, and where a value ends at its limit hold it there and fit again without it.
+
+    A tail that ends at its shortest is none, and no value at a limit.
+    """
     order = np.argsort([p.centre for p in peaks], kind="stable")
     peaks = tuple(peaks[i] for i in order)
     tailing = frozenset(int(np.nonzero(order == i)[0][0]) for i in tailing)
@@ -30,12 +33,18 @@ def settle(
         stuck = [] if moving else list(solution.at_bound)
         if not stuck and not moving:
             break
+        peaks = solution.peaks
         for name in stuck:
             which = located(name)
             assert which is not None
-            held[name] = float(getattr(solution.peaks[which[0]], which[1]))
-        again = solve(problem, solution.peaks, solution.baseline,
-                      frozenset(i for i, p in enumerate(solution.peaks) if p.tau), held, share)
+            i, value = which
+            if value == "tau" and abs(peaks[i].tau) < peaks[i].sigma:
+                # The shortest tail there is: none.
+                peaks = (*peaks[:i], replace(peaks[i], tau=0.0), *peaks[i + 1:])
+            else:
+                held[name] = float(getattr(peaks[i], value))
+        again = solve(problem, peaks, solution.baseline,
+                      frozenset(i for i, p in enumerate(peaks) if p.tau), held, share)
         solution = replace(again, at_bound=tuple(sorted(set(again.at_bound) | set(held))))
         if stuck:
             break

@@ -20,6 +20,7 @@ from lanes.spots.model import (
     peak_shape,
     solve,
 )
+from lanes.spots.settle import settle
 
 Floats = NDArray[np.float64]
 X = np.linspace(-2.0, 60.0, 220)
@@ -212,3 +213,11 @@ def test_the_linear_term_by_hand() -> None:
     p = problem((), "linear")
     value, _ = baseline_term(p, np.array([-2.0, 29.0, 60.0]), np.array([0.3, 0.1]))
     np.testing.assert_allclose(value, [0.2, 0.3, 0.4])
+
+
+def test_the_shortest_tail_is_none_and_no_value_at_its_limit() -> None:
+    other_way = problem((Peak(30.0, 2.0, 1.0, -0.7),))
+    settled = settle(other_way, (Peak(30.0, 2.0, 1.0, 0.1),), np.array(BASELINES["linear"]),
+                     frozenset({0}))
+    assert settled.peaks[0].tau == 0.0
+    assert not settled.at_bound
