@@ -6,9 +6,9 @@ from typing import Any
 
 import numpy as np
 import pytest
-from scipy import ndimage
 from drawn import XS, plate, scan_of
 from numpy.typing import NDArray
+from scipy import ndimage
 
 from lanes.draw import LaneSpec, SpotSpec, draw
 from lanes.plate.thin import BESIDE_MM, BLEND_MM, _extreme, thin_matter, without_thin
