@@ -45,14 +45,14 @@ def solve_quickly(
     if not total.free.size:
         return total.solution(total.start, start)
     free = total.free
-    low, half = total.low[free], 0.5 * (total.high - total.low)[free]
-    bound = np.isfinite(half)
-    low, half = low[bound], half[bound]
-    count, last = 0, np.empty(0)
+    low, room = total.low[free], (total.high - total.low)[free]
+    bound = np.isfinite(room)
+    low, room = low[bound], room[bound]
+    count, last = -2, np.empty(0)  # the two looks by which shapes are checked do not count
 
     def values(inner: Floats) -> Floats:
         outer = inner.copy()
-        outer[bound] = low + (np.sin(inner[bound]) + 1.0) * half
+        outer[bound] = low + (np.sin(inner[bound]) + 1.0) * room / 2.0
         out = total.start.copy()
         out[free] = np.clip(outer, total.low[free], total.high[free])
         for k, owner in total.owner.items():
@@ -68,11 +68,11 @@ def solve_quickly(
 
     def jacobian(inner: Floats) -> Floats:
         slope = np.ones(inner.size)
-        slope[bound] = np.cos(inner[bound]) * half
+        slope[bound] = np.cos(inner[bound]) * room / 2.0
         return total.jacobian(values(inner)) * slope[:, None]
 
     first = total.start[free]
-    first[bound] = np.arcsin((first[bound] - low) / half - 1.0)
+    first[bound] = np.arcsin(2.0 * (first[bound] - low) / room - 1.0)
     with np.errstate(all="ignore"):
         with suppress(_Enough):
             last = leastsq(residual, first, Dfun=jacobian, col_deriv=True, full_output=True,
