@@ -8,9 +8,10 @@ import numpy as np
 import pytest
 from drawn import XS, plate, scan_of
 from numpy.typing import NDArray
+from scipy import ndimage
 
 from lanes.draw import LaneSpec, SpotSpec, draw
-from lanes.plate.thin import thin_matter, without_thin
+from lanes.plate.thin import BESIDE_MM, BLEND_MM, _extreme, thin_matter, without_thin
 
 Light = NDArray[np.float32]
 EVEN: dict[str, Any] = {
@@ -92,3 +93,29 @@ def test_the_light_given_is_not_changed() -> None:
     light.setflags(write=False)
     without_thin(light, thin_matter(light, mm), mm)
     np.testing.assert_array_equal(light, before)
+
+
+def test_a_line_is_bridged_in_stretches_as_it_would_be_whole() -> None:
+    mm = 0.1
+    light = np.random.default_rng(5).uniform(0.5, 0.9, (150, 230)).astype(np.float32)
+    thin = np.zeros(light.shape, bool)
+    for column in range(230):  # one line, leaning and longer than a tile, to the plate's rim
+        thin[70 + column // 40: 73 + column // 40, column] = True
+    reach = round(BESIDE_MM / mm)
+    box = slice(70 - reach, 73 + 5 + reach)  # its whole surroundings at once
+    keep = (~thin[box]).astype(np.float32)
+    whole = ndimage.gaussian_filter(keep * light[box], BLEND_MM / mm)
+    whole /= ndimage.gaussian_filter(keep, BLEND_MM / mm)
+    mended = without_thin(light, thin, mm)
+    np.testing.assert_allclose(mended[thin], whole[thin[box]], rtol=1e-6)
+    np.testing.assert_array_equal(mended[~thin], light[~thin])
+
+
+@pytest.mark.parametrize("size", [3, 5, 9, 17])
+@pytest.mark.parametrize("rows", [20, 128, 150])
+def test_running_extremes_are_the_librarys(size: int, rows: int) -> None:
+    image = np.random.default_rng(size).normal(size=(rows, 41)).astype(np.float32)
+    np.testing.assert_array_equal(_extreme(image, size, np.maximum),
+                                  ndimage.maximum_filter(image, size))
+    np.testing.assert_array_equal(_extreme(image, size, np.minimum),
+                                  ndimage.minimum_filter(image, size))
