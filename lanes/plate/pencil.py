@@ -14,6 +14,10 @@ from lanes.plate.square import Grid
 STROKE_MM = 0.3   # about a pencil stroke's width
 FLANK_MM = 0.65   # how far beside the stroke its surroundings are read
 BLOCK_MM = 2.0
+# Of a stroke's depth, where its foot ends: what is left there is as faint as a trace of a spot. Of
+# the layer's light: mottle, averaged along the line (common practice: 1 % in a square centimetre).
+FOOT, MOTTLE = 0.05, 0.005
+WAVER_MM = 0.5  # how far a hand-drawn line and its blur reach beyond a stroke's half depth
 
 
 @dataclass(frozen=True)
@@ -119,8 +123,8 @@ def find_lines(
         rough = rows[i] + slope * u - sag * u**2
         found = _trace_line(blocks, votes, rough, u, grid, smile)
         if found is not None:
-            wide = _thickness(light, grid, found.line)
-            line = replace(found.line, thick=wide * grid.pitch / mm)
+            wide, foot = _thickness(light, grid, found.line)
+            line = replace(found.line, thick=foot * grid.pitch / mm)
             strokes.append(replace(found, line=line, thickness=wide))
     strokes.sort(key=lambda s: -s.score)
     return strokes
@@ -187,24 +191,44 @@ def _trace_line(
     )
 
 
-def _thickness(light: NDArray[np.float32], grid: Grid, line: Line) -> float:
-    """Return the full width at half depth of what lies along `line`, in mm."""
+def _thickness(light: NDArray[np.float32], grid: Grid, line: Line) -> tuple[float, float]:
+    """Return the full width in mm of what lies along `line`, at half depth and at its foot.
+
+    The foot holds what a wavering hand and the picture's blur add to the stroke.
+    """
     reach = round(2.5 / grid.mm)
     column = np.arange(grid.columns)[round(1.5 / grid.mm): -round(1.5 / grid.mm)]
     at = np.rint(grid.row(line.at(grid.x()[column]))).astype(int)
     offset = np.arange(-reach, reach + 1)
     row = np.clip(at[None, :] + offset[:, None], 0, grid.rows - 1)
-    profile = light[row, column[None, :]].mean(axis=1, dtype=float)
+    image = light[row, column[None, :]]
+    profile = image.mean(axis=1, dtype=float)
     ends = np.concatenate([profile[: reach // 3], profile[-(reach // 3):]])
     depth = float(np.median(ends)) - profile
     middle = slice(reach - round(0.4 / grid.mm), reach + round(0.4 / grid.mm) + 1)
     top = reach - round(0.4 / grid.mm) + int(np.argmax(depth[middle]))
+    low, high = _span(depth, top, 0.5 * depth[top])
+    wide = float((high - low + 1) * grid.mm)
+    width = round(BLOCK_MM / grid.mm)
+    blocks = np.array([image[:, i: i + width].mean(axis=1) for i in range(0, column.size, width)])
+    below, above = (np.median(part, axis=1, keepdims=True) for part in (
+        blocks[:, : reach // 3], blocks[:, -(reach // 3):]))
+    drawn = 1.0 - blocks / (below + (above - below) * (offset + reach) / (2 * reach))
+    ends = [_span(b, top, max(FOOT * b[top], MOTTLE)) for b in drawn if b[top] > MOTTLE]
+    # A hand wavers to either side; what was left at the origin in some lanes is no part of it.
+    half = float(np.median([max(reach - first, last - reach) for first, last in ends] or [0]))
+    foot = (2.0 * half + 1.0) * grid.mm
+    return wide, float(np.clip(foot, wide, wide + 2.0 * WAVER_MM))
+
+
+def _span(depth: Floats, top: int, level: float) -> tuple[int, int]:
+    """Return the first and the last sample about `top` that lie deeper than `level`."""
     low = high = top
-    while low > 0 and depth[low - 1] > 0.5 * depth[top]:
+    while low > 0 and depth[low - 1] > level:
         low -= 1
-    while high < depth.size - 1 and depth[high + 1] > 0.5 * depth[top]:
+    while high < depth.size - 1 and depth[high + 1] > level:
         high += 1
-    return float((high - low + 1) * grid.mm)
+    return low, high
 
 
 def find_ticks(

@@ -14,7 +14,7 @@ from lanes.plate.layer import mask_marks, smooth_layer
 from lanes.plate.layout import Layout
 from lanes.plate.planes import coarsen, enlarge, off_layer, planes_of
 from lanes.plate.square import Grid, choose_grid, resample, square_up
-from lanes.plate.thin import thin_matter, without_thin
+from lanes.plate.thin import thick_strokes, thin_matter, without_thin
 from lanes.scan.scan import Scan
 from lanes.settings import Settings
 
@@ -145,6 +145,7 @@ def to_signal(scan: Scan, layout: Layout, settings: Settings, light: str) -> Sig
         image = without_masked(image, hidden, grid.mm)
 
     thin = planes.thin if planes is not None else thin_matter(image, grid.mm)
+    thin = thin | thick_strokes(layout, grid)
     image = without_thin(image, thin, grid.mm)
     coarse, step = coarsen(image, grid)
     bare, surface = mask_marks(coarse, step * grid.mm, off_layer(layout, grid, step))

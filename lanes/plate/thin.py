@@ -6,6 +6,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from lanes.plate.layout import Layout
+from lanes.plate.square import Grid
+
 PALEST = 0.02    # of the layer's light
 WIDTH_MM = 0.75  # matter narrower than this in some direction is too thin for a spot
 # A compressed photograph is smooth over most blocks and carries its grain in the others: half the
@@ -51,6 +54,16 @@ def thin_matter(light: NDArray[np.float32], mm: float) -> NDArray[np.bool_]:
     around = np.pad(ndimage.binary_dilation(thin, iterations=max(1, round(0.1 / mm))), size)
     closed = ndimage.minimum_filter(ndimage.maximum_filter(around, size), size)
     return np.asarray(closed[size:-size, size:-size])
+
+
+def thick_strokes(layout: Layout, grid: Grid) -> NDArray[np.bool_]:
+    """Return where the layout's lines are drawn too thick to be thin matter, (rows, columns)."""
+    y, x = grid.y()[:, None], grid.x()[None, :]
+    out = np.zeros((grid.rows, grid.columns), bool)
+    for line in (layout.origin, layout.front):
+        if line.thick > WIDTH_MM / layout.mm_per_unit:
+            out |= np.abs(y - line.at(x)) <= 0.5 * line.thick
+    return out
 
 
 def _middle(excess: NDArray[np.floating]) -> tuple[float, float]:
