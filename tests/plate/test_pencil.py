@@ -176,10 +176,10 @@ def test_a_lines_foot_holds_its_wavering_and_no_more(thick: float) -> None:
 
 def test_a_thick_line_is_taken_out_of_the_light_and_a_thin_one_is_left_to_others() -> None:
     grid = Grid(300, 200, 0.1, 0.1)
-    flat = dict(width=20.0, height=30.0, scaled=True, mm_per_unit=1.0,
-                corners_px=np.zeros((4, 2)))
-    layout = Layout(origin=Line((5.0,), thick=0.5), front=Line((25.0, 0.02), thick=1.5), **flat)
+    layout = Layout(20.0, 30.0, True, 1.0, np.zeros((4, 2)), Line((5.0,), thick=0.5),
+                    Line((25.0, 0.02), thick=1.5))
     hidden = thick_strokes(layout, grid)
     assert not hidden[:200].any()
     np.testing.assert_allclose(hidden.sum(axis=0) * 0.1, 1.5, atol=0.11)
-    assert hidden[250, 5] and not hidden[241, 5]
+    assert hidden[250, 5]
+    assert not hidden[241, 5]
