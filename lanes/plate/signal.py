@@ -9,6 +9,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from lanes.flags import Flag, flag
 from lanes.plate.channel import choose_channel
+from lanes.plate.front_band import without_band
 from lanes.plate.given_places import masked, without_masked
 from lanes.plate.layer import mask_marks, smooth_layer
 from lanes.plate.layout import Layout
@@ -168,6 +169,7 @@ def to_signal(scan: Scan, layout: Layout, settings: Settings, light: str) -> Sig
     # The layer at zero, spots above it: turned over where they depart the other way.
     turned = layout.lighter is not None and layout.lighter != bright
     values, gain = _apply(law, image, layer, reference, turned)
+    values = without_band(values, layout, grid)
     fine_bare = enlarge(bare, image.shape, step)
     if hidden is not None:
         fine_bare &= ~hidden
