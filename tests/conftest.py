@@ -6,6 +6,7 @@ import os
 import shutil
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -71,6 +72,57 @@ def refused(
         return err[7:].rstrip("\n")
 
     return run
+
+
+_LOCATED: dict[object, object] = {}
+
+
+@pytest.fixture(scope="module")
+def located_once() -> Iterator[None]:
+    """Look for a picture's plate, lines and lanes once only: for tests of what comes after.
+
+    One picture under the same settings is laid out, or refused, as it was before in this process;
+    names and roles, which the layout only carries, are given anew.
+    """
+    from dataclasses import replace
+    from hashlib import sha256
+
+    from lanes import measuring
+    from lanes.about import About
+    from lanes.errors import LanesError
+    from lanes.plate import frame
+    from lanes.plate.locate import locate, named_lanes
+
+    find_outlines = frame.find_outlines
+
+    def once(key: object, find: Callable[[], Any]) -> Any:
+        if key not in _LOCATED:
+            try:
+                _LOCATED[key] = find()
+            except LanesError as error:
+                _LOCATED[key] = error
+        found = _LOCATED[key]
+        if isinstance(found, LanesError):
+            raise type(found)(str(found))
+        return found
+
+    def outlines(light: Any, sample: Any = None) -> Any:
+        if sample is not None:  # of the same picture in more pixels, which are not known here
+            return find_outlines(light, sample)
+        key = sha256(light.tobytes()).digest(), light.shape
+        return once(key, lambda: find_outlines(light))
+
+    def layout(scan: Any, settings: Any, light: str = "white") -> Any:
+        bare = replace(settings, names=None, roles=None, lane=(), about=About())
+        key = (sha256(scan.codes.tobytes()).digest(), scan.codes.shape, scan.bits, scan.dpi,
+               scan.transfer, scan.camera, bare, light)
+        found = once(key, lambda: locate(scan, bare, light))
+        return replace(found, lanes=named_lanes(found.lanes, settings))
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(frame, "find_outlines", outlines)
+        patch.setattr(measuring, "locate", layout)
+        yield
 
 
 @pytest.fixture(scope="module")
