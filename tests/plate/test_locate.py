@@ -17,6 +17,7 @@ from lanes.plate.locate import locate
 from lanes.scan.scan import Scan
 from lanes.settings import Settings
 
+pytestmark = pytest.mark.usefixtures("outlined_once")
 MM = 25.4 / 150
 
 
