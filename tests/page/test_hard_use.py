@@ -191,10 +191,10 @@ def test_a_disk_that_takes_no_picture(start: Start, demo: Path) -> None:
     (["."], "holds no results.json"),
 ])
 def test_a_start_that_cannot_be(
-    refused: Callable[..., str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch, words: list[str],
-    said: str,
+    refused: Callable[..., str], tmp_path_factory: pytest.TempPathFactory,
+    monkeypatch: pytest.MonkeyPatch, words: list[str], said: str,
 ) -> None:
-    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path))
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path_factory.mktemp("state")))
     assert said in refused("page", "--no-browser", *words)
 
 
