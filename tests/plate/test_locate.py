@@ -19,6 +19,7 @@ from lanes.plate.square import Grid
 from lanes.scan.scan import Scan
 from lanes.settings import Settings
 
+pytestmark = pytest.mark.usefixtures("outlined_once")
 MM = 25.4 / 150
 
 
