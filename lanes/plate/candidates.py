@@ -1,27 +1,24 @@
-"""Where a plate may lie in a picture: quadrilaterals from regions of one look, and from edges."""
+"""Where a plate may lie in a picture: quadrilaterals from regions of one look."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from itertools import combinations
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
+
+from lanes.plate.edges import MOST_TILT
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
 SMALLEST = 0.03   # of the picture's area: a smaller plate has too few pixels to be read
 LARGEST = 0.985   # above it a quadrilateral is the picture itself
-MOST_TILT = 26.0  # degrees off level: beyond, it is no longer clear which side is the lower one
 # A photograph from a slant of 45 degrees at four plate's lengths shortens the far side by a sixth.
 MOST_TAPER = 1.45
 LEAST_SIDE = 10.0  # pixels of the reduced picture
 PATCHES = 6        # of one mask that are looked at, the largest first
-VOTE = 0.2         # strength from which a pixel votes for a line
-LINES = 12         # of each direction that are combined
-BORDER = 0.4       # support of a side that runs out of the picture: neither for nor against
 
 
 def look(light: NDArray[np.float32]) -> Floats:
@@ -192,41 +189,6 @@ def plate_like(corners: Floats) -> bool:
     return bool(angles.max() < 0.3 and taper < MOST_TAPER and level < MOST_TILT)
 
 
-def by_edges(tone: Floats, most: int) -> list[Floats]:
-    """Return up to `most` quadrilaterals of long straight edges, or of the picture's own."""
-    rows, columns = tone.shape[:2]
-    down, across = _strength(tone, 0), _strength(tone, 1).T
-    level = np.array([*_lines(down), (0.0, 0.0), (rows - 1.0, 0.0)])
-    upright = np.array([*_lines(across), (0.0, 0.0), (columns - 1.0, 0.0)])
-    x, y = _crossings(level, upright, rows, columns)
-    # Support of a piece of each line: of line i from where line j crosses it to where k does.
-    along = _support(down, level, x)
-    up = _support(across, upright, y.T)
-    found: list[tuple[float, Floats]] = []
-    for i, j in combinations(np.argsort(level[:, 0]), 2):      # top, bottom
-        for k, m in combinations(np.argsort(upright[:, 0]), 2):  # left, right
-            support = (along[i, k, m], along[j, k, m], up[k, i, j], up[m, i, j])
-            if min(support) > 0.2:
-                found.append((min(support) + 0.5 * sum(support), np.array(
-                    [[x[j, k], y[j, k]], [x[j, m], y[j, m]], [x[i, m], y[i, m]],
-                     [x[i, k], y[i, k]]])))
-    return _unlike(sorted(found, key=lambda pair: -pair[0]), rows * columns, most)
-
-
-def _unlike(found: list[tuple[float, Floats]], whole: int, most: int) -> list[Floats]:
-    """Return the first `most` of `found` that can be plates and are not nearly one another."""
-    out: list[Floats] = []
-    near = 0.012 * np.sqrt(whole)
-    for _, quad in found:
-        if len(out) == most:
-            break
-        if not SMALLEST < area(quad) / whole < LARGEST or not plate_like(quad):
-            continue
-        if all(np.abs(quad - other).max() > near for other in out):
-            out.append(quad)
-    return out
-
-
 def convex(corners: Floats) -> bool:
     """Return whether corners go round an area without a dent or a crossing."""
     sides = np.roll(corners, -1, axis=0) - corners
@@ -240,99 +202,3 @@ def area(corners: Floats) -> float:
     """Return the area inside `corners`, in square pixels."""
     x, y = corners.T
     return 0.5 * abs(float(np.dot(x, np.roll(y, -1)) - np.dot(y, np.roll(x, -1))))
-
-
-def _strength(tone: Floats, axis: int) -> NDArray[np.float32]:
-    """Return from 0 to 1 how surely an edge runs across `axis` at each pixel."""
-    steps = np.sqrt(sum(np.square(ndimage.gaussian_filter1d(
-        ndimage.gaussian_filter1d(plane, 1.0, axis=axis, order=1), 1.0, axis=1 - axis))
-        for plane in np.moveaxis(tone, 2, 0)))
-    noise = max(float(np.median(steps)), 1e-5)
-    ridge = steps >= ndimage.maximum_filter1d(steps, 3, axis=axis)
-    sure = np.where(ridge, np.clip((steps / noise - 2.0) / 4.0, 0.0, 1.0), 0.0)
-    # An edge that wavers by a pixel is still one line.
-    return np.asarray(ndimage.maximum_filter1d(sure, 3, axis=axis), np.float32)
-
-
-def _lines(strength: NDArray[np.float32]) -> list[tuple[float, float]]:
-    """Return the strongest lines along axis 1: row at the middle column, and slope.
-
-    A Hough transform (Duda & Hart 1972; from memory) in row and slope. What has voted for one
-    line votes for no other, so that a thick line is found once.
-    """
-    rows, columns = strength.shape
-    block = max(1, columns // 120)
-    votes = strength[:, : columns // block * block].reshape(rows, -1, block).mean(axis=2)
-    at = (np.arange(votes.shape[1]) + 0.5) * block - 0.5 - 0.5 * (columns - 1)
-    slopes = np.tan(np.radians(np.linspace(-MOST_TILT, MOST_TILT, 2 * int(MOST_TILT) + 1)))
-    row, k = np.nonzero(votes > VOTE)
-    weight = votes[row, k]
-    # Between two slopes a line's ends stray by this many rows: the votes are spread as far.
-    stray = max(1, round(0.25 * columns * float(slopes[1] - slopes[0])))
-    place = np.rint(row[None, :] - slopes[:, None] * at[k][None, :]).astype(int)
-    found: list[tuple[float, float]] = []
-    while len(found) < LINES and row.size > 8:
-        valid = (place >= 0) & (place < rows)
-        index = (np.arange(slopes.size)[:, None] * rows + place)[valid]
-        total = np.bincount(index, np.broadcast_to(weight, place.shape)[valid],
-                            minlength=slopes.size * rows).reshape(slopes.size, rows)
-        total = ndimage.uniform_filter1d(total, 2 * stray + 1, axis=1)
-        i, c = divmod(int(np.argmax(total)), rows)
-        line = _settled(votes, at, c, float(slopes[i]), stray + 2)
-        found.append(line)
-        rest = (np.abs(row - line[0] - line[1] * at[k]) > 3.0) \
-            & (np.abs(row - c - slopes[i] * at[k]) > stray)
-        row, k, weight, place = row[rest], k[rest], weight[rest], place[:, rest]
-    return found
-
-
-def _settled(votes: Floats, at: Floats, row: float, slope: float, reach: int
-             ) -> tuple[float, float]:
-    """Return a line moved onto the votes that most of it agrees with."""
-    offsets = np.arange(-reach, reach + 1)
-    place = np.rint(row + slope * at).astype(int)[None, :] + offsets[:, None]
-    inside = (place >= 0) & (place < votes.shape[0])
-    near = np.where(inside, votes[np.clip(place, 0, votes.shape[0] - 1), np.arange(at.size)], 0.0)
-    # A thumb's edge that meets the side at a slant pulls a mean fit: agreement first, then a fit.
-    half = float(np.abs(at).max())
-    best, m, c = -1.0, 0.0, 0.0
-    for tilt in np.linspace(-reach, reach, 2 * reach + 1) / half:
-        moved = np.rint(tilt * at).astype(int)
-        for shift in offsets:
-            k = shift + moved
-            total = float(near[np.clip(k + reach, 0, 2 * reach), np.arange(at.size)][
-                np.abs(k) <= reach].sum())
-            if total > best:
-                best, m, c = total, float(tilt), float(shift)
-    shift, weight = offsets[np.argmax(near, axis=0)].astype(float), near.max(axis=0)
-    keep = (weight > VOTE) & (np.abs(shift - m * at - c) <= 1.5)
-    if keep.sum() >= 6:
-        m, c = np.polyfit(at[keep], shift[keep], 1, w=weight[keep])
-    return float(row + c), float(slope + m)
-
-
-def _crossings(level: Floats, upright: Floats, rows: int, columns: int) -> tuple[Floats, Floats]:
-    """Return x and y where each level line (rows of both arrays) meets each upright one."""
-    xc, yc = 0.5 * (columns - 1), 0.5 * (rows - 1)
-    c, m = level[:, 0][:, None], level[:, 1][:, None]
-    d, n = upright[:, 0][None, :], upright[:, 1][None, :]
-    x = (d + n * (c - m * xc - yc)) / (1.0 - m * n)
-    return x, c + m * (x - xc)
-
-
-def _support(strength: NDArray[np.float32], lines: Floats, ends: Floats) -> Floats:
-    """Return the mean strength along each line between each pair of `ends` (line, crossing)."""
-    rows, columns = strength.shape
-    column = np.arange(columns)
-    out = np.zeros((len(lines), ends.shape[1], ends.shape[1]))
-    for i, (c, m) in enumerate(lines):
-        place = np.rint(c + m * (column - 0.5 * (columns - 1))).astype(int)
-        inside = (place >= 0) & (place < rows)
-        seen = np.where(inside, strength[np.clip(place, 0, rows - 1), column], 0.0)
-        if c in (0.0, rows - 1.0) and m == 0.0:
-            seen = np.full(columns, BORDER)
-        total = np.concatenate([[0.0], np.cumsum(seen)])
-        at = np.clip(np.rint(ends[i]), 0, columns).astype(int)
-        length = np.maximum(np.abs(ends[i][None, :] - ends[i][:, None]), 1.0)
-        out[i] = np.abs(total[at][None, :] - total[at][:, None]) / length
-    return out

@@ -11,8 +11,10 @@ from scipy import ndimage
 from scipy.spatial import ConvexHull
 
 from lanes.errors import LayoutError
-from lanes.plate.candidates import area, by_edges, by_region, look
-from lanes.plate.sides import AT_BORDER, Fit, judge, refine, texture
+from lanes.plate.candidates import area, look
+from lanes.plate.closed import AT_BORDER, border_only, closed, with_borders
+from lanes.plate.edges import edges_of, find_lines
+from lanes.plate.sides import Fit, fit, refine
 
 Floats = NDArray[np.float64]
 
@@ -70,9 +72,8 @@ def find_outlines(
 ) -> tuple[Outline, ...]:
     """Find every plate in an image of linear light, by rows from the upper left.
 
-    Candidates come from regions of one look and from long straight edges; each is scored by the
-    edge along its four sides, the difference across them, and the evenness of the zone inside
-    them. The picture's own edges compete with them.
+    Candidates are closed by long straight edges; each is scored by what its four sides show and
+    by the evenness of the zone inside them. The picture's own edges compete with them.
 
     Parameters
     ----------
@@ -89,34 +90,31 @@ def find_outlines(
     LayoutError
         If the image shows neither a plate on a bed nor a bare layer.
     """
-    tone = look(light)
     step = max(1, round(max(light.shape[:2]) / COARSE))
     small = look(reduced(light, step))
     if float(np.ptp(small)) < 1e-3:
         raise LayoutError("the image is one even tone: there is no plate in it; scan the plate")
-    rough = texture(small)
-    judged: list[Judged] = []
-    for quads in by_region(small):
-        judged += [(judge(small, rough, corners), corners) for corners in quads]
-        if max((fit.score for fit, _ in judged), default=0.0) > PLAIN:
-            break
-    judged += [(judge(small, rough, corners), corners) for corners in by_edges(small, MOST)]
-    best = _distinct(judged)
+    down, across = edges_of(small)
+    level, upright = (with_borders(find_lines(e.sure()), len(e.strength)) for e in (down, across))
+    best = _distinct([(fit(small, quad), quad.corners)
+                      for quad in closed(down, across, level, upright, MOST)])
     whole_corners = _whole(small.shape)
-    whole = judge(small, rough, whole_corners)
+    whole = fit(small, border_only(whole_corners))
     plates = _plates(small, best)
-    if not plates or plates[0][0].score < whole.score + 0.5 * CLOSE * (plates[0][0].score < 0.55):
+    if not plates or plates[0][0].score < whole.score:
         return (_whole_image(small, light.shape, whole, plates, step),)
     if sample is None:
+        tone = look(light)
+
         def sample(row: Floats, column: Floats) -> Floats:
             return np.stack([ndimage.map_coordinates(plane, [row, column], order=1, mode="nearest")
                              for plane in np.moveaxis(tone, 2, 0)], axis=-1)
     out = []
-    for fit, corners in plates:
-        rivals = _rivals(fit, corners, best, plates, step)
-        if fit.score - whole.score < CLOSE and _overlap(corners, whole_corners) < SAME:
+    for found, corners in plates:
+        rivals = _rivals(found, corners, best, plates, step)
+        if found.score - whole.score < CLOSE and _overlap(corners, whole_corners) < SAME:
             rivals = (*rivals, _up(whole_corners, step))
-        out.append(Outline(refine(sample, _up(corners, step)), min(1.0, fit.score), True, rivals))
+        out.append(Outline(refine(sample, _up(corners, step)), min(1.0, found.score), True, rivals))
     return tuple(_in_rows(out))
 
 
@@ -290,11 +288,21 @@ def _inside(corners: Floats, size: int) -> NDArray[np.bool_]:
 
 
 def _shares(one: Floats, two: Floats) -> tuple[float, float, float]:
-    """Return the areas of both outlines and of what they share, in one unit."""
-    both = np.concatenate([one, two])
-    low, span = both.min(axis=0), np.ptp(both, axis=0)
-    a, b = (_inside((c - low) / span, 160) for c in (one, two))
-    return float(a.sum()), float(b.sum()), float((a & b).sum())
+    """Return the areas of two outlines and of what they share (Sutherland & Hodgman 1974;
+    from memory)."""
+    common = list(one)
+    for a, b in zip(two, np.roll(two, -1, axis=0), strict=True):
+        along = b - a
+        side = [along[0] * (p[1] - a[1]) - along[1] * (p[0] - a[0]) for p in common]
+        cut = []
+        for k, (p, at) in enumerate(zip(common, side, strict=True)):
+            before, last = common[k - 1], side[k - 1]
+            if (at > 0) != (last > 0):
+                cut.append(before + (p - before) * (last / (last - at)))
+            if at <= 0:
+                cut.append(p)
+        common = cut
+    return area(one), area(two), area(np.array(common)) if len(common) > 2 else 0.0
 
 
 def _overlap(one: Floats, two: Floats) -> float:

@@ -10,18 +10,10 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from lanes.plate.candidates import cross
+from lanes.plate.closed import Closed
 
 Floats = NDArray[np.float64]
 
-BLOCKS, PLACES = 16, 5  # a side is judged in so many pieces, each a mean of so many profiles
-STRIP = 0.018           # of the picture's longer side: how far beside an edge is looked
-# Of the eye's tone, 0 to 1: less across an edge is lost in a lamp's drift over the strip.
-JUST_SEEN = 0.012
-SURE = 4.0              # standard deviations of a difference between strips
-ROUGHER = 1.8           # ratio of textures that tells paper from layer where the tone is one
-# A side on the picture's own border says nothing for or against the plate. Below what four faint
-# but whole edges reach, above what pencil lines (edges with one tone on both sides) do.
-AT_BORDER = 0.42
 MARGIN = 0.1            # of the plate's size: the zone inside its edges where few spots come
 
 
@@ -44,75 +36,11 @@ class Fit:
     look: Floats
 
 
-def texture(tone: Floats) -> Floats:
-    """Return how far each pixel stands off its neighbours' mean, of a picture of tone."""
-    grey = tone.mean(axis=2)
-    return np.asarray(np.abs(grey - ndimage.uniform_filter(grey, 3)), float)
-
-
-def judge(tone: Floats, rough: Floats, corners: Floats) -> Fit:
-    """Return how well `corners` (in pixels of `tone`) fit a plate."""
-    sides = [_side(tone, rough, corners[i], corners[(i + 1) % 4]) for i in range(4)]
-    edges, steps = np.array([s[0] for s in sides]), np.array([s[1] for s in sides])
-    border = np.array([s[2] for s in sides])
-    each = np.where(border, AT_BORDER, edges * (0.2 + 0.8 * steps))
-    margin, tone_inside = _margin(tone, corners)
-    score = (0.5 * float(each.mean()) + 0.5 * float(each.min())) * (0.4 + 0.6 * margin)
-    return Fit(score, each, edges, steps, border, margin, tone_inside)
-
-
-def _side(
-    tone: Floats, rough: Floats, a: Floats, b: Floats
-) -> tuple[float, float, bool]:
-    """Return along how much of a side an edge runs, both sides differ; and if it is a border."""
-    reach = max(8.0, STRIP * max(tone.shape))
-    along = (b - a) / np.hypot(*(b - a))
-    outward = np.array([-along[1], along[0]])
-    t = np.linspace(0.04, 0.96, BLOCKS * PLACES) * np.hypot(*(b - a))
-    d = np.arange(-reach, reach + 0.25, 0.5)
-    column = a[0] + np.add.outer(t * along[0], d * outward[0])
-    row = a[1] + np.add.outer(t * along[1], d * outward[1])
-    rows, columns = tone.shape[:2]
-    inside = (row > -1) & (row < rows) & (column > -1) & (column < columns)
-    if inside[:, d > 2.0].mean() < 0.3:
-        return 0.0, 0.0, True
-    seen = np.stack([ndimage.map_coordinates(plane, [row, column], order=1, mode="nearest")
-                     for plane in np.moveaxis(tone, 2, 0)], axis=-1)
-    grain = rough[np.clip(np.rint(row), 0, rows - 1).astype(int),
-                  np.clip(np.rint(column), 0, columns - 1).astype(int)]
-    pieces = seen.reshape(BLOCKS, PLACES, d.size, -1).mean(axis=1)
-    # Beyond the picture its outermost pixels stand for the bed, where it shows at all.
-    known = inside[:, d <= 3.0].reshape(BLOCKS, PLACES, -1).all(axis=(1, 2))
-    if known.sum() < 4:
-        return 0.0, 0.0, True
-    return (*_found(pieces[known], seen.reshape(BLOCKS, PLACES, d.size, -1)[known],
-                    grain.reshape(BLOCKS, PLACES, d.size)[known], d, reach), False)
-
-
-def _found(
-    pieces: Floats, seen: Floats, grain: Floats, d: Floats, reach: float
-) -> tuple[float, float]:
-    smooth = ndimage.gaussian_filter1d(pieces, 2.0, axis=1)
-    slope = np.sqrt(np.square(np.gradient(smooth, axis=1)).sum(axis=2))
-    on = slope[:, np.abs(d) <= 2.5].max(axis=1)
-    off = slope[:, (np.abs(d) > 4.0) & (np.abs(d) < reach - 1)]
-    edge = (on > 2.0 * np.median(off, axis=1)) & (on >= 0.9 * np.percentile(off, 85, axis=1))
-    edge &= on > 6e-4
-    # A tick or a label may stand in one strip: medians do not mind.
-    # What is drawn along a line, and its blur, is as wide as the gap between the strips.
-    inner, outer = d < -0.45 * reach, d > 0.45 * reach
-    within, beyond = (seen[:, :, part] for part in (inner, outer))
-    apart = np.median(beyond, axis=(1, 2)) - np.median(within, axis=(1, 2))
-    noise = np.sqrt(sum(np.square(1.25 * part.std(axis=(1, 2))) for part in (within, beyond))
-                    / (PLACES * inner.sum() / 8))
-    away, doubt = np.sqrt(np.square(apart).sum(axis=1)), np.sqrt(np.square(noise).sum(axis=1))
-    step = (away > JUST_SEEN) & (away > SURE * doubt)
-    # Of each strip the outermost part alone: a line's blur reaches into the rest.
-    far = np.abs(d) > 0.7 * reach
-    one, two = (np.median(grain[:, :, part & far]) + 1e-4 for part in (inner, outer))
-    if max(one, two) > ROUGHER * min(one, two):
-        step[:] = True
-    return float(edge.mean()), float(step.mean())
+def fit(tone: Floats, quad: Closed) -> Fit:
+    """Return how well a quadrilateral of a picture of tone fits a plate."""
+    margin, tone_inside = _margin(tone, quad.corners)
+    return Fit(quad.score * (0.4 + 0.6 * margin), quad.sides, quad.edges, quad.steps, quad.border,
+               margin, tone_inside)
 
 
 def _margin(tone: Floats, corners: Floats) -> tuple[float, Floats]:
