@@ -28,9 +28,10 @@ END = 0.2           # of a side: so far from a corner it is looked whether the e
 LEAST_BEYOND = 6.0  # pixels past a corner that tell anything
 # Gloves, tissues and shadows may cover a tenth of a side, and the rest is a whole side still.
 ENOUGH = 0.9
-# Votes of a mottled layer or of a bed lean to one side by chance by about a tenth (some hundred
-# independent pieces about a line, each of weight half at most); two thirds agreeing are one third.
-BY_CHANCE, AGREED = 0.12, 0.45
+AGREED = 0.6        # mean vote from which a difference along a side is beyond doubt
+# Times the mean vote that comes by chance: rarely met by chance (two standard deviations of a
+# mean in a plane are 2.1 times its median), and beyond doubt.
+RARE, CERTAIN = 2.0, 4.0
 RUNS_ON = 0.7       # of the score of a side that is lost where the edge runs on past a corner
 STOPS_SHORT = 0.5   # of the score that is lost where it does not reach a corner
 LEAST = 0.1         # score of a side below which no plate is
@@ -162,7 +163,8 @@ def sides(edges: Edges, votes: Floats, lines: Floats, ends: Floats) -> Sides:
     length = np.maximum(high - low, 1.0)
     count, share, mean = between(low + TRIM * length, high - TRIM * length)
     agreed = np.sqrt(np.square(mean).sum(axis=-1))
-    steps = np.clip((agreed - BY_CHANCE) / (AGREED - BY_CHANCE), 0.0, 1.0)
+    least = RARE * edges.chance
+    steps = np.clip((agreed - least) / (max(AGREED, CERTAIN * edges.chance) - least), 0.0, 1.0)
     usual = float(edges.strength.mean())
     ext = np.maximum(BEYOND * length, 2 * LEAST_BEYOND)
     things, line, short = [], [], []

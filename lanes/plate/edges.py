@@ -23,6 +23,7 @@ ALONG = 0.01        # of the longer side: the piece of an edge that gives one vo
 # then says next to nothing, a step of five times says all.
 HALF_SURE = 2.0
 PIECE = 0.06        # of the longer side: over it votes must agree to count in a search for lines
+SIDE = 0.3          # of the longer side: about a side's length
 OUTSHONE = 2.0      # times weaker than an edge close by: then it counts less
 # Of the eye's tone, 0 to 1: a quarter of one of 255 codes, which no averaging of flat codes betters.
 LEAST_NOISE = 0.001
@@ -36,11 +37,14 @@ class Edges:
     `strength` (rows, columns) is from 0 to 1 how surely an edge runs there. `first` and `last`
     (rows, columns, colours) are from -1 to 1 how surely what lies below differs from what lies
     above, of brightness and of two opposed colours: as a plate's upper and as its lower side.
+    `chance` is the usual size of their mean along a row: what mottle, blocks of compression and
+    grain agree on by chance.
     """
 
     strength: Singles
     first: Singles
     last: Singles
+    chance: float
 
 
     def sure(self) -> Singles:
@@ -54,8 +58,16 @@ class Edges:
 def edges_of(tone: Floats) -> tuple[Edges, Edges]:
     """Return what speaks for level and for upright edges in a picture of tone."""
     colour = _opposed(tone)
-    return (Edges(_strength(tone, 0), *_votes(colour)),
-            Edges(_strength(tone, 1).T, *_votes(colour.swapaxes(0, 1))))
+    down, across = _votes(colour), _votes(colour.swapaxes(0, 1))
+    return (Edges(_strength(tone, 0), *down, _chance(down[0])),
+            Edges(_strength(tone, 1).T, *across, _chance(across[0])))
+
+
+def _chance(votes: Singles) -> float:
+    """Return the usual size of the mean vote along a side's length of a row."""
+    side = max(8, round(SIDE * max(votes.shape)))
+    mean = ndimage.uniform_filter1d(votes, side, axis=1)[::3, ::3]
+    return float(np.median(np.sqrt(np.square(mean).sum(axis=2))))
 
 
 def _opposed(tone: Floats) -> Floats:

@@ -14,7 +14,7 @@ from lanes.errors import LayoutError
 from lanes.plate.candidates import area, look
 from lanes.plate.closed import AT_BORDER, border_only, closed, with_borders
 from lanes.plate.edges import edges_of, find_lines
-from lanes.plate.sides import Fit, fit, refine
+from lanes.plate.sides import Fit, fit, refine, settle
 
 Floats = NDArray[np.float64]
 
@@ -22,6 +22,7 @@ COARSE = 500   # rows or columns of the picture in which the plate is first look
 MOST = 24      # quadrilaterals of edges that are judged in full
 ACCEPTED = 0.4     # score from which a quadrilateral may be a plate
 PLAIN = 0.93       # a score that no other way of telling plate from bed would better
+SURE_SIDE = 0.6    # a side seen: an edge along three quarters of it, two things beside it
 CLOSE = 0.1        # two scores nearer than this are not told apart
 PART = 0.2         # how much better a part of the plate may score than the whole of it
 LIKE = 0.06        # of tone: what lies beyond a line across a plate differs by less
@@ -114,6 +115,7 @@ def find_outlines(
         rivals = _rivals(found, corners, best, plates, step)
         if found.score - whole.score < CLOSE and _overlap(corners, whole_corners) < SAME:
             rivals = (*rivals, _up(whole_corners, step))
+        corners = settle(small, (down, across), corners)
         out.append(Outline(refine(sample, _up(corners, step)), min(1.0, found.score), True, rivals))
     return tuple(_in_rows(out))
 
@@ -158,7 +160,7 @@ def _distinct(judged: list[Judged]) -> list[Judged]:
 
 def _plates(tone: Floats, best: list[Judged]) -> list[Judged]:
     """Return the plates among distinct outlines, the largest score first."""
-    good = [(fit, c) for fit, c in best if fit.score >= ACCEPTED]
+    good = [(fit, c) for fit, c in best if fit.score >= ACCEPTED and _bounded(fit)]
     # No plate holds another plate: of two, one in the other, the outer one is a page or a tray,
     # unless it looks the same all over: then the inner one is what a line across it cuts off.
     inner = [(fit, c) for fit, c in good if not _holds_plates(tone, c, good)]
@@ -174,6 +176,12 @@ def _plates(tone: Floats, best: list[Judged]) -> list[Judged]:
             if pair is first or (area(pair[1]) >= SMALL * largest and _narrow(pair[1]) >= NARROWEST
                                  and _whole_sides(pair[0])
                                  and np.abs(pair[0].look - first[0].look).max() < OTHER_LOOK)]
+
+
+def _bounded(fit: Fit) -> bool:
+    """Return whether a plate may run out of the picture here: by two sides, the others sure."""
+    return not fit.border.any() or bool(
+        fit.border.sum() <= 2 and fit.sides[~fit.border].min() >= SURE_SIDE)
 
 
 def _holds_plates(tone: Floats, outer: Floats, good: list[Judged]) -> bool:

@@ -9,11 +9,14 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from lanes.plate.candidates import cross
+from lanes.plate.candidates import cross, plate_like
 from lanes.plate.closed import Closed
+from lanes.plate.edges import FAR, Edges
 
 Floats = NDArray[np.float64]
 
+REACH = 0.018           # of the picture's longer side: lines nearer than this are told apart by looks
+EDGE = 3.0              # pixels of the wrong look that an edge at the right place outweighs
 MARGIN = 0.1            # of the plate's size: the zone inside its edges where few spots come
 
 
@@ -64,6 +67,59 @@ def _margin(tone: Floats, corners: Floats) -> tuple[float, Floats]:
     usual = max(0.04, 3.0 * float(np.median(off)))
     # The least even of the four: writing on a page beside the plate lies at one side of it.
     return min(float((off[band] < usual).mean()) for band in bands), middle
+
+
+def settle(tone: Floats, edges: tuple[Edges, Edges], corners: Floats) -> Floats:
+    """Move each side to where the layer ends, within the reach of what told that a side is there.
+
+    Of two lines close by, a side and a rule of the page, a pencil line and a side, only the one
+    has the layer's look all the way up to it and the bed's from there on.
+    """
+    reach = max(6.0, REACH * max(tone.shape[:2]))
+    lines = [_ends(tone, edges, corners[i], corners[(i + 1) % 4], reach) for i in range(4)]
+    settled = np.array([cross(lines[i - 1], lines[i]) for i in range(4)])
+    moved = np.hypot(*(settled - corners).T)
+    return settled if (moved < 3 * reach).all() and plate_like(settled) else corners
+
+
+def _ends(
+    tone: Floats, edges: tuple[Edges, Edges], a: Floats, b: Floats, reach: float
+) -> tuple[Floats, Floats]:
+    """Return a point and direction of the line near the side where the layer's look ends."""
+    along = (b - a) / np.hypot(*(b - a))
+    outward = np.array([-along[1], along[0]])
+    t = np.linspace(0.05, 0.95, 96) * np.hypot(*(b - a))
+    d = np.arange(-2 * reach, 2 * reach + 0.25, 0.5)
+    row = a[1] + np.add.outer(t * along[1], d * outward[1])
+    column = a[0] + np.add.outer(t * along[0], d * outward[0])
+    rows, columns = tone.shape[:2]
+    seen = np.stack([ndimage.map_coordinates(plane, [row, column], order=1, mode="nearest")
+                     for plane in np.moveaxis(tone, 2, 0)], axis=-1)
+    known = (row > -1) & (row < rows) & (column > -1) & (column < columns)
+    # Of each side the look beyond the reach, which a lamp may change along the side.
+    inner, outer = (ndimage.median_filter(np.median(seen[:, part], axis=1), size=(25, 1),
+                                          mode="nearest")[:, None]
+                    for part in (d < -reach, d > reach))
+    apart = outer - inner
+    size = np.square(apart).sum(axis=2)
+    # From -1, the layer's look, to 1, the bed's; a joint's shadow is no more than either.
+    like = np.clip(2 * ((seen - inner) * apart).sum(axis=2) / np.maximum(size, 1e-9) - 1, -1, 1)
+    like[~known] = 0.0
+    so_far = np.cumsum(like, axis=1) * (d[1] - d[0])
+    level = abs(along[0]) > abs(along[1])
+    strength = edges[0].strength if level else edges[1].strength.T
+    edge = strength[np.clip(np.rint(row), 0, rows - 1).astype(int),
+                    np.clip(np.rint(column), 0, columns - 1).astype(int)] * known
+    worth = EDGE * edge - so_far + so_far.min(axis=1, keepdims=True)
+    first = int(np.argmax(d >= -reach))
+    shifts = np.arange(first, int(np.argmax(d > reach)))
+    share = (t - t[0]) / (t[-1] - t[0])
+    start, end = (s.ravel() for s in np.meshgrid(shifts, shifts, indexing="ij"))
+    cut = np.rint(start[:, None] * (1 - share) + end[:, None] * share).astype(int)
+    best = int(np.argmax(worth[np.arange(t.size), cut].sum(axis=1)))
+    one, two = d[start[best]], d[end[best]]
+    slope = (two - one) / (t[-1] - t[0])
+    return a + (one - slope * t[0]) * outward, along + slope * outward
 
 
 def refine(
