@@ -21,7 +21,7 @@ Flags = NDArray[np.bool_]
 
 # A side on the picture's own border says nothing for or against the plate. Below what a whole edge
 # reaches that ends at its corners, above what a pencil line does.
-AT_BORDER = 0.42
+AT_BORDER = 0.3
 TRIM = 0.04         # of a side at each end: corners may be round
 BEYOND = 0.14       # of a side: so far past a corner it is looked whether the edge runs on
 END = 0.2           # of a side: so far from a corner it is looked whether the edge reaches it

@@ -20,7 +20,7 @@ Floats = NDArray[np.float64]
 
 COARSE = 500   # rows or columns of the picture in which the plate is first looked for
 MOST = 24      # quadrilaterals of edges that are judged in full
-ACCEPTED = 0.4     # score from which a quadrilateral may be a plate
+ACCEPTED = 0.35     # score from which a quadrilateral may be a plate
 PLAIN = 0.93       # a score that no other way of telling plate from bed would better
 SURE_SIDE = 0.6    # a side seen: an edge along three quarters of it, two things beside it
 CLOSE = 0.1        # two scores nearer than this are not told apart
