@@ -207,8 +207,10 @@ def _settled(votes: Floats, at: Floats, row: float, slope: float, reach: int
         k = int(np.argmax(total))
         if total[k] > best:
             best, m, c = float(total[k]), float(tilt), float(offsets[k])
-    shift, weight = offsets[np.argmax(near, axis=0)].astype(float), near.max(axis=0)
-    keep = (weight > VOTE) & (np.abs(shift - m * at - c) <= 1.5)
+    close = near * (np.abs(offsets[:, None] - (m * at + c)) <= 2.0)
+    weight = close.sum(axis=0)
+    keep = weight > VOTE
     if keep.sum() >= 6:
-        m, c = np.polyfit(at[keep], shift[keep], 1, w=weight[keep])
+        shift = (close * offsets[:, None]).sum(axis=0)[keep] / weight[keep]
+        m, c = np.polyfit(at[keep], shift, 1, w=np.sqrt(weight[keep]))
     return float(row + c), float(slope + m)

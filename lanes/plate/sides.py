@@ -17,6 +17,8 @@ Floats = NDArray[np.float64]
 
 REACH = 0.018           # of the picture's longer side: lines nearer than this are told apart by looks
 EDGE = 3.0              # pixels of the wrong look that an edge at the right place outweighs
+PIECES, SAMPLES = 60, 4  # a side is followed in so many pieces, each a mean of so many profiles
+SHADOW = 0.2            # weight of what looks like neither layer nor bed, as bed
 MARGIN = 0.1            # of the plate's size: the zone inside its edges where few spots come
 
 
@@ -75,56 +77,24 @@ def settle(tone: Floats, edges: tuple[Edges, Edges], corners: Floats) -> Floats:
     Of two lines close by, a side and a rule of the page, a pencil line and a side, only the one
     has the layer's look all the way up to it and the bed's from there on.
     """
-    reach = max(6.0, REACH * max(tone.shape[:2]))
-    lines = [_ends(tone, edges, corners[i], corners[(i + 1) % 4], reach) for i in range(4)]
-    settled = np.array([cross(lines[i - 1], lines[i]) for i in range(4)])
-    moved = np.hypot(*(settled - corners).T)
-    return settled if (moved < 3 * reach).all() and plate_like(settled) else corners
-
-
-def _ends(
-    tone: Floats, edges: tuple[Edges, Edges], a: Floats, b: Floats, reach: float
-) -> tuple[Floats, Floats]:
-    """Return a point and direction of the line near the side where the layer's look ends."""
-    along = (b - a) / np.hypot(*(b - a))
-    outward = np.array([-along[1], along[0]])
-    t = np.linspace(0.05, 0.95, 96) * np.hypot(*(b - a))
-    d = np.arange(-2 * reach, 2 * reach + 0.25, 0.5)
-    row = a[1] + np.add.outer(t * along[1], d * outward[1])
-    column = a[0] + np.add.outer(t * along[0], d * outward[0])
     rows, columns = tone.shape[:2]
-    seen = np.stack([ndimage.map_coordinates(plane, [row, column], order=1, mode="nearest")
-                     for plane in np.moveaxis(tone, 2, 0)], axis=-1)
-    known = (row > -1) & (row < rows) & (column > -1) & (column < columns)
-    # Of each side the look beyond the reach, which a lamp may change along the side.
-    inner, outer = (ndimage.median_filter(np.median(seen[:, part], axis=1), size=(25, 1),
-                                          mode="nearest")[:, None]
-                    for part in (d < -reach, d > reach))
-    apart = outer - inner
-    size = np.square(apart).sum(axis=2)
-    # From -1, the layer's look, to 1, the bed's; a joint's shadow is no more than either.
-    like = np.clip(2 * ((seen - inner) * apart).sum(axis=2) / np.maximum(size, 1e-9) - 1, -1, 1)
-    like[~known] = 0.0
-    so_far = np.cumsum(like, axis=1) * (d[1] - d[0])
-    level = abs(along[0]) > abs(along[1])
-    strength = edges[0].strength if level else edges[1].strength.T
-    edge = strength[np.clip(np.rint(row), 0, rows - 1).astype(int),
-                    np.clip(np.rint(column), 0, columns - 1).astype(int)] * known
-    worth = EDGE * edge - so_far + so_far.min(axis=1, keepdims=True)
-    first = int(np.argmax(d >= -reach))
-    shifts = np.arange(first, int(np.argmax(d > reach)))
-    share = (t - t[0]) / (t[-1] - t[0])
-    start, end = (s.ravel() for s in np.meshgrid(shifts, shifts, indexing="ij"))
-    cut = np.rint(start[:, None] * (1 - share) + end[:, None] * share).astype(int)
-    best = int(np.argmax(worth[np.arange(t.size), cut].sum(axis=1)))
-    one, two = d[start[best]], d[end[best]]
-    slope = (two - one) / (t[-1] - t[0])
-    return a + (one - slope * t[0]) * outward, along + slope * outward
+
+    def sample(row: Floats, column: Floats) -> Floats:
+        seen = np.stack([ndimage.map_coordinates(plane, [row, column], order=1, mode="nearest")
+                         for plane in np.moveaxis(tone, 2, 0)], axis=-1)
+        seen[(row < -1) | (row > rows) | (column < -1) | (column > columns)] = np.nan
+        return seen
+
+    def edge(row: Floats, column: Floats) -> Floats:
+        level = np.ptp(row[:, 0]) < np.ptp(column[:, 0])
+        strength = edges[0].strength if level else edges[1].strength.T
+        return strength[np.clip(np.rint(row), 0, rows - 1).astype(int),
+                        np.clip(np.rint(column), 0, columns - 1).astype(int)]
+
+    return _moved(corners, max(6.0, REACH * max(tone.shape[:2])), sample, edge)
 
 
-def refine(
-    sample: Callable[[Floats, Floats], Floats], corners: Floats
-) -> Floats:
+def refine(sample: Callable[[Floats, Floats], Floats], corners: Floats) -> Floats:
     """Move each side to the half-way tone of its edge.
 
     Parameters
@@ -135,66 +105,67 @@ def refine(
         In the pixels that `sample` takes.
     """
     scale = float(np.hypot(*(corners[1] - corners[0])))
-    reach = max(6.0, 0.02 * scale)
-    lines = [_edge(sample, corners[i], corners[(i + 1) % 4], reach) for i in range(4)]
-    refined = np.array([cross(lines[i - 1], lines[i]) for i in range(4)])
-    moved = np.hypot(*(refined - corners).T)
-    return np.where((moved < 2 * reach)[:, None], refined, corners)
+    return _moved(corners, max(5.0, 0.012 * scale), sample)
 
 
-def _edge(
-    sample: Callable[[Floats, Floats], Floats], a: Floats, b: Floats, reach: float
+def _moved(
+    corners: Floats, reach: float, sample: Callable[[Floats, Floats], Floats],
+    edge: Callable[[Floats, Floats], Floats] | None = None,
+) -> Floats:
+    lines = [_ends(corners[i], corners[(i + 1) % 4], reach, sample, edge) for i in range(4)]
+    moved = np.array([cross(lines[i - 1], lines[i]) for i in range(4)])
+    near = np.hypot(*(moved - corners).T) < 3 * reach
+    return moved if near.all() and plate_like(moved) else corners
+
+
+def _ends(
+    a: Floats, b: Floats, reach: float, sample: Callable[[Floats, Floats], Floats],
+    edge: Callable[[Floats, Floats], Floats] | None,
 ) -> tuple[Floats, Floats]:
-    """Return a point and direction of the edge near the side from `a` to `b`."""
+    """Return a point and direction of the line near the side where the layer's look ends."""
     along = (b - a) / np.hypot(*(b - a))
     outward = np.array([-along[1], along[0]])  # rows grow downward: this points off the plate
-    t = np.linspace(0.05, 0.95, 120) * np.hypot(*(b - a))
-    d = np.linspace(-reach, reach, 4 * int(reach) + 1)
-    seen = sample(a[1] + np.add.outer(t * along[1], d * outward[1]),
-                  a[0] + np.add.outer(t * along[0], d * outward[0]))
-    # Of several channels, the mixture in which plate and bed differ most.
-    apart = np.median(seen[:, -d.size // 4:], axis=(0, 1)) \
-        - np.median(seen[:, : d.size // 4], axis=(0, 1))
-    size = float(np.hypot.reduce(apart))
-    tone = seen @ (apart / size) if size > 0 else seen.mean(axis=2)
-    low, high = _window(np.median(tone, axis=0))
-    tone, d = tone[:, low:high], d[low:high]
-    few = max(2, d.size // 4)
-    inner, outer = tone[:, :few].mean(1), tone[:, -few:].mean(1)
-    level = 0.5 * (inner + outer)
-    rising = np.sign(np.median(outer - inner))
-    beyond = (tone - level[:, None]) * rising > 0
-    # The outermost sample still on the plate's side: marks on the plate can't pass for it.
-    last = d.size - 1 - np.argmax(~beyond[:, ::-1], axis=1)
-    shift = d[np.clip(last, 0, d.size - 1)] + 0.5 * (d[1] - d[0])
-    good = np.abs(outer - inner) > 0.3 * np.median(np.abs(outer - inner))
-    good &= ~beyond[:, :2].any(axis=1)
-    if good.sum() < 20:
-        return a, along
-    t, shift = t[good], shift[good]
-    keep = np.ones(t.size, bool)
-    slope = offset = 0.0
-    for _ in range(6):
-        slope, offset = np.polyfit(t[keep], shift[keep], 1)
-        rest = np.abs(shift - slope * t - offset)
-        keep = rest <= max(0.3, 2.5 * float(np.median(rest)))
+    t = np.linspace(0.04, 0.96, PIECES * SAMPLES) * np.hypot(*(b - a))
+    d = np.linspace(-2 * reach, 2 * reach, 8 * round(reach) + 1)
+    row = a[1] + np.add.outer(t * along[1], d * outward[1])
+    column = a[0] + np.add.outer(t * along[0], d * outward[0])
+    seen = sample(row, column).reshape(PIECES, SAMPLES, d.size, -1).mean(axis=1)
+    t = t.reshape(PIECES, SAMPLES).mean(axis=1)
+    known = np.isfinite(seen).all(axis=2)
+    like = _like(np.nan_to_num(seen), d, reach)
+    like[~known] = 0.0
+    # Least where all before looks like the layer and all after like the bed.
+    so_far = np.cumsum(like, axis=1) * (d[1] - d[0])
+    worth = so_far.min(axis=1, keepdims=True) - so_far
+    if edge is not None:
+        worth += EDGE * edge(row, column).reshape(PIECES, SAMPLES, -1).mean(axis=1) * known
+    shifts = np.nonzero(np.abs(d) <= reach)[0]
+    share = (t - t[0]) / (t[-1] - t[0])
+    start, end = (s.ravel() for s in np.meshgrid(shifts, shifts, indexing="ij"))
+    cut = np.rint(start[:, None] * (1 - share) + end[:, None] * share).astype(int)
+    best = cut[int(np.argmax(worth[np.arange(t.size), cut].sum(axis=1)))]
+    # The line that most of it agrees with, made finer by the pieces that end close to it.
+    around = np.clip(best[:, None] + np.arange(-4, 5), 0, d.size - 1)
+    own = around[np.arange(t.size), np.argmax(np.take_along_axis(worth, around, axis=1), axis=1)]
+    keep = np.abs(own - best) < 4
+    if edge is not None or keep.sum() < PIECES // 3:
+        own, keep = best, np.ones(t.size, bool)
+    slope, offset = np.polyfit(t[keep], d[own[keep]] + 0.5 * (d[1] - d[0]), 1)
     return a + offset * outward, along + slope * outward
 
 
-def _window(profile: Floats) -> tuple[int, int]:
-    """Return the part of a profile across an edge that holds its innermost step alone.
-
-    A plate on white paper casts a shadow: its own edge comes first, the shadow's end after it.
-    """
-    slope = np.abs(ndimage.gaussian_filter1d(np.gradient(profile), 1.5))
-    top = float(slope.max())
-    peaks = np.nonzero((slope >= ndimage.maximum_filter1d(slope, 5)) & (slope > 0.5 * top))[0]
-    if peaks.size < 2 or top <= 0:
-        return 0, profile.size
-    first = int(peaks[0])
-    later = peaks[peaks > first + 6]
-    if later.size == 0:
-        return 0, profile.size
-    # Up to the turn between the two steps: there the shadow is deepest.
-    turn = first + int(np.argmin(slope[first: int(later[0]) + 1]))
-    return max(0, 2 * first - turn - 4), max(turn + 1, first + 5)
+def _like(seen: Floats, d: Floats, reach: float) -> Floats:
+    """Return from -1, like the layer, to 1, like the bed, how profiles across a side look."""
+    # Of each side the look beyond the reach, which a lamp may change along the side.
+    inner, outer = (ndimage.median_filter(np.median(seen[:, part], axis=1), size=(15, 1),
+                                          mode="nearest")[:, None]
+                    for part in (d < -reach, d > reach))
+    apart = outer - inner
+    size = np.maximum(np.square(apart).sum(axis=2), 1e-12)
+    like = 2 * ((seen - inner) * apart).sum(axis=2) / size - 1
+    # The shadow in the joint is darker than both: it lies beside the plate, as does what follows.
+    shadow = ndimage.median_filter(like, size=(9, 1), mode="nearest") < -2.0
+    if (apart.sum(axis=2) < 0).mean() > 0.5:
+        shadow = ndimage.median_filter(like, size=(9, 1), mode="nearest") > 3.0
+    after = np.logical_or.accumulate(shadow & (np.abs(d) <= reach), axis=1)
+    return np.where(after, np.maximum(like, SHADOW), np.clip(like, -1.0, 1.0)).clip(-1.0, 1.0)
