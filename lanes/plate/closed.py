@@ -13,12 +13,14 @@ from itertools import combinations
 import numpy as np
 from numpy.typing import NDArray
 
-from lanes.plate.candidates import LARGEST, SMALLEST, area, plate_like
-from lanes.plate.edges import Edges
+from lanes.plate.corners import area, plate_like
+from lanes.plate.edges import Edges, Singles
 
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
+SMALLEST = 0.03   # of the picture's area: a smaller plate has too few pixels to be read
+LARGEST = 0.985   # above it a quadrilateral is the picture itself
 # A side on the picture's own border says nothing for or against the plate. Below what a whole edge
 # reaches that ends at its corners, above what a pencil line does.
 AT_BORDER = 0.3
@@ -128,7 +130,7 @@ def _crossings(level: Floats, upright: Floats, rows: int, columns: int) -> tuple
     return x, c + m * (x - xc)
 
 
-def sides(edges: Edges, votes: Floats, lines: Floats, ends: Floats) -> Sides:
+def sides(edges: Edges, votes: Singles, lines: Floats, ends: Floats) -> Sides:
     """Return what each line shows between any two of its crossings.
 
     Parameters

@@ -25,7 +25,7 @@ HALF_SURE = 2.0
 PIECE = 0.06        # of the longer side: over it votes must agree to count in a search for lines
 SIDE = 0.3          # of the longer side: about a side's length
 OUTSHONE = 2.0      # times weaker than an edge close by: then it counts less
-# Of the eye's tone, 0 to 1: a quarter of one of 255 codes, which no averaging of flat codes betters.
+# Of the eye's tone, 0 to 1: a quarter of one of 255 codes, which averaging flat codes won't better.
 LEAST_NOISE = 0.001
 DRIFT = 0.25        # of the longer side: over it a lamp's fall-off is one slope
 
@@ -52,7 +52,16 @@ class Edges:
         piece = max(3, round(PIECE * max(self.strength.shape)))
         apart = np.maximum(*(np.square(ndimage.uniform_filter1d(v, piece, axis=1)).sum(axis=2)
                              for v in (self.first, self.last)))
-        return self.strength * (0.1 + 0.9 * np.minimum(apart, 1.0))
+        return np.asarray(self.strength * (0.1 + 0.9 * np.minimum(apart, 1.0)), np.float32)
+
+
+def look(light: NDArray[np.float32]) -> Floats:
+    """Return (rows, columns, channels) of tone: the eye's cube root gives dark and bright one say.
+
+    `light` is (rows, columns) or (rows, columns, channels) of linear light.
+    """
+    tone = np.cbrt(np.clip(light, 0.0, None)).astype(float)
+    return tone if tone.ndim == 3 else tone[:, :, None]
 
 
 def edges_of(tone: Floats) -> tuple[Edges, Edges]:
@@ -185,8 +194,9 @@ def _tally(row: NDArray[np.int_], at: Floats, weight: Floats, slopes: Floats, ro
     place = np.rint(row[None, :] - slopes[:, None] * at[None, :]).astype(int)
     valid = (place >= 0) & (place < rows)
     index = (np.arange(slopes.size)[:, None] * rows + place)[valid]
-    return np.bincount(index, np.broadcast_to(weight, place.shape)[valid],
-                       minlength=slopes.size * rows).reshape(slopes.size, rows)
+    total = np.bincount(index, np.broadcast_to(weight, place.shape)[valid],
+                        minlength=slopes.size * rows)
+    return np.asarray(total.reshape(slopes.size, rows), float)
 
 
 def _settled(votes: Floats, at: Floats, row: float, slope: float, reach: int

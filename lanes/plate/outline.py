@@ -11,10 +11,10 @@ from scipy import ndimage
 from scipy.spatial import ConvexHull
 
 from lanes.errors import LayoutError
-from lanes.plate.candidates import area, look
 from lanes.plate.closed import AT_BORDER, border_only, closed, with_borders
-from lanes.plate.edges import edges_of, find_lines
-from lanes.plate.sides import Fit, fit, refine, settle
+from lanes.plate.corners import area, overlap, shares, within
+from lanes.plate.edges import edges_of, find_lines, look
+from lanes.plate.sides import Fit, judge, refine
 
 Floats = NDArray[np.float64]
 
@@ -97,10 +97,10 @@ def find_outlines(
         raise LayoutError("the image is one even tone: there is no plate in it; scan the plate")
     down, across = edges_of(small)
     level, upright = (with_borders(find_lines(e.sure()), len(e.strength)) for e in (down, across))
-    best = _distinct([(fit(small, quad), quad.corners)
+    best = _distinct([(judge(small, quad), quad.corners)
                       for quad in closed(down, across, level, upright, MOST)])
     whole_corners = _whole(small.shape)
-    whole = fit(small, border_only(whole_corners))
+    whole = judge(small, border_only(whole_corners))
     plates = _plates(small, best)
     if not plates or plates[0][0].score < whole.score:
         return (_whole_image(small, light.shape, whole, plates, step),)
@@ -113,9 +113,8 @@ def find_outlines(
     out = []
     for found, corners in plates:
         rivals = _rivals(found, corners, best, plates, step)
-        if found.score - whole.score < CLOSE and _overlap(corners, whole_corners) < SAME:
+        if found.score - whole.score < CLOSE and overlap(corners, whole_corners) < SAME:
             rivals = (*rivals, _up(whole_corners, step))
-        corners = settle(small, (down, across), corners)
         out.append(Outline(refine(sample, _up(corners, step)), min(1.0, found.score), True, rivals))
     return tuple(_in_rows(out))
 
@@ -153,7 +152,7 @@ def _distinct(judged: list[Judged]) -> list[Judged]:
     for fit, corners in sorted(judged, key=lambda pair: -pair[0].score):
         if fit.score < 0.5 * ACCEPTED:
             break
-        if all(_overlap(corners, other) < SAME for _, other in out):
+        if all(overlap(corners, other) < SAME for _, other in out):
             out.append((fit, corners))
     return out
 
@@ -186,7 +185,7 @@ def _bounded(fit: Fit) -> bool:
 
 def _holds_plates(tone: Floats, outer: Floats, good: list[Judged]) -> bool:
     """Return whether `outer` is a page, a tray or a pair of plates rather than one plate."""
-    parts = [(f, d) for f, d in good if _whole_sides(f) and _within(d, outer)]
+    parts = [(f, d) for f, d in good if _whole_sides(f) and within(d, outer)]
     if any(np.abs(_beyond(tone, (d,), outer) - f.look).max() >= LIKE for f, d in parts):
         return True
     held = [(f, d) for f, d in good if _whole_sides(f) and d is not outer and _part_of(d, outer)]
@@ -205,8 +204,8 @@ def _parted(tone: Floats, one: Judged, two: Judged, outer: Floats) -> bool:
         return False
     points = np.concatenate([corners, beyond])
     both = points[ConvexHull(points).vertices[::-1]]
-    a, _, first = _shares(both, corners)
-    if a - first - _shares(both, beyond)[2] <= THICKEST_LINE * a:
+    a, _, first = shares(both, corners)
+    if a - first - shares(both, beyond)[2] <= THICKEST_LINE * a:
         return False
     gap = _beyond(tone, (corners, beyond), both)
     low, high = np.minimum(fit.look, other.look), np.maximum(fit.look, other.look)
@@ -214,13 +213,13 @@ def _parted(tone: Floats, one: Judged, two: Judged, outer: Floats) -> bool:
 
 
 def _part_of(one: Floats, outer: Floats) -> bool:
-    a, b, common = _shares(one, outer)
+    a, b, common = shares(one, outer)
     return common > 0.95 * a and a < 0.85 * b
 
 
 def _apart(one: Floats, two: Floats) -> bool:
     """Return whether two outlines have next to nothing in common."""
-    a, b, common = _shares(one, two)
+    a, b, common = shares(one, two)
     return common < APART * min(a, b)
 
 
@@ -236,7 +235,7 @@ def _grown(tone: Floats, chosen: Judged, others: list[Judged]) -> Judged:
         # A second plate beside the first is none of it, alike as the two may look.
         if any(_parted(tone, (fit, corners), plate, wider) for plate in plates):
             continue
-        a, b, common = _shares(corners, wider)
+        a, b, common = shares(corners, wider)
         least = max(AT_BORDER, chosen[0].sides.min() - CLOSE)
         sound = other.sides.min() > least and not (other.border & ~chosen[0].border).any()
         if (sound and other.score > chosen[0].score - PART and common > 0.95 * a
@@ -281,8 +280,8 @@ def _rivals(
     return tuple(
         _up(other, step) for rival, other in best
         if fit.score - rival.score < CLOSE and rival.score >= ACCEPTED
-        and not any(c is other for c in taken) and _overlap(corners, other) > APART
-        and not _within(corners, other)
+        and not any(c is other for c in taken) and overlap(corners, other) > APART
+        and not within(corners, other)
     )
 
 
@@ -293,40 +292,6 @@ def _inside(corners: Floats, size: int) -> NDArray[np.bool_]:
     for a, b in zip(corners, np.roll(corners, -1, axis=0), strict=True):
         inside &= (b[0] - a[0]) * (row - a[1]) - (b[1] - a[1]) * (column - a[0]) <= 1e-9
     return inside
-
-
-def _shares(one: Floats, two: Floats) -> tuple[float, float, float]:
-    """Return the areas of two outlines and of what they share (Sutherland & Hodgman 1974;
-    from memory)."""
-    common = list(one)
-    for a, b in zip(two, np.roll(two, -1, axis=0), strict=True):
-        along = b - a
-        side = [along[0] * (p[1] - a[1]) - along[1] * (p[0] - a[0]) for p in common]
-        cut = []
-        for k, (p, at) in enumerate(zip(common, side, strict=True)):
-            before, last = common[k - 1], side[k - 1]
-            if (at > 0) != (last > 0):
-                cut.append(before + (p - before) * (last / (last - at)))
-            if at <= 0:
-                cut.append(p)
-        common = cut
-    return area(one), area(two), area(np.array(common)) if len(common) > 2 else 0.0
-
-
-def _overlap(one: Floats, two: Floats) -> float:
-    a, b, common = _shares(one, two)
-    return common / max(a + b - common, 1.0)
-
-
-def _within(inner: Floats, outer: Floats) -> bool:
-    """Return whether `inner` lies in `outer` and apart from its sides."""
-    a, b, common = _shares(inner, outer)
-    if common < 0.98 * a or a > 0.85 * b:
-        return False
-    middle = outer.mean(axis=0)
-    # Apart: it would still lie inside if the outer one were a little smaller.
-    a, _, common = _shares(inner, middle + 0.97 * (outer - middle))
-    return common > 0.985 * a
 
 
 def _in_rows(found: list[Outline]) -> list[Outline]:

@@ -9,16 +9,16 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from lanes.plate.candidates import cross, plate_like
 from lanes.plate.closed import Closed
-from lanes.plate.edges import FAR, Edges
+from lanes.plate.corners import cross, plate_like
 
 Floats = NDArray[np.float64]
 
-REACH = 0.018           # of the picture's longer side: lines nearer than this are told apart by looks
-EDGE = 3.0              # pixels of the wrong look that an edge at the right place outweighs
+REACH = 0.012           # of the plate's width, to either side: how far a side may be moved
 PIECES, SAMPLES = 60, 4  # a side is followed in so many pieces, each a mean of so many profiles
-SHADOW = 0.2            # weight of what looks like neither layer nor bed, as bed
+# Of looks from -1, the layer, to 1, the bed: half a step darker than the darker of both.
+DARKER = 2.0
+SHADOW = 0.2            # weight as bed of a joint's shadow, which may look like the layer
 MARGIN = 0.1            # of the plate's size: the zone inside its edges where few spots come
 
 
@@ -41,7 +41,7 @@ class Fit:
     look: Floats
 
 
-def fit(tone: Floats, quad: Closed) -> Fit:
+def judge(tone: Floats, quad: Closed) -> Fit:
     """Return how well a quadrilateral of a picture of tone fits a plate."""
     margin, tone_inside = _margin(tone, quad.corners)
     return Fit(quad.score * (0.4 + 0.6 * margin), quad.sides, quad.edges, quad.steps, quad.border,
@@ -71,29 +71,6 @@ def _margin(tone: Floats, corners: Floats) -> tuple[float, Floats]:
     return min(float((off[band] < usual).mean()) for band in bands), middle
 
 
-def settle(tone: Floats, edges: tuple[Edges, Edges], corners: Floats) -> Floats:
-    """Move each side to where the layer ends, within the reach of what told that a side is there.
-
-    Of two lines close by, a side and a rule of the page, a pencil line and a side, only the one
-    has the layer's look all the way up to it and the bed's from there on.
-    """
-    rows, columns = tone.shape[:2]
-
-    def sample(row: Floats, column: Floats) -> Floats:
-        seen = np.stack([ndimage.map_coordinates(plane, [row, column], order=1, mode="nearest")
-                         for plane in np.moveaxis(tone, 2, 0)], axis=-1)
-        seen[(row < -1) | (row > rows) | (column < -1) | (column > columns)] = np.nan
-        return seen
-
-    def edge(row: Floats, column: Floats) -> Floats:
-        level = np.ptp(row[:, 0]) < np.ptp(column[:, 0])
-        strength = edges[0].strength if level else edges[1].strength.T
-        return strength[np.clip(np.rint(row), 0, rows - 1).astype(int),
-                        np.clip(np.rint(column), 0, columns - 1).astype(int)]
-
-    return _moved(corners, max(6.0, REACH * max(tone.shape[:2])), sample, edge)
-
-
 def refine(sample: Callable[[Floats, Floats], Floats], corners: Floats) -> Floats:
     """Move each side to the half-way tone of its edge.
 
@@ -105,52 +82,42 @@ def refine(sample: Callable[[Floats, Floats], Floats], corners: Floats) -> Float
         In the pixels that `sample` takes.
     """
     scale = float(np.hypot(*(corners[1] - corners[0])))
-    return _moved(corners, max(5.0, 0.012 * scale), sample)
-
-
-def _moved(
-    corners: Floats, reach: float, sample: Callable[[Floats, Floats], Floats],
-    edge: Callable[[Floats, Floats], Floats] | None = None,
-) -> Floats:
-    lines = [_ends(corners[i], corners[(i + 1) % 4], reach, sample, edge) for i in range(4)]
+    reach = max(5.0, REACH * scale)
+    lines = [_ends(sample, corners[i], corners[(i + 1) % 4], reach) for i in range(4)]
     moved = np.array([cross(lines[i - 1], lines[i]) for i in range(4)])
     near = np.hypot(*(moved - corners).T) < 3 * reach
     return moved if near.all() and plate_like(moved) else corners
 
 
 def _ends(
-    a: Floats, b: Floats, reach: float, sample: Callable[[Floats, Floats], Floats],
-    edge: Callable[[Floats, Floats], Floats] | None,
+    sample: Callable[[Floats, Floats], Floats], a: Floats, b: Floats, reach: float
 ) -> tuple[Floats, Floats]:
     """Return a point and direction of the line near the side where the layer's look ends."""
     along = (b - a) / np.hypot(*(b - a))
     outward = np.array([-along[1], along[0]])  # rows grow downward: this points off the plate
     t = np.linspace(0.04, 0.96, PIECES * SAMPLES) * np.hypot(*(b - a))
     d = np.linspace(-2 * reach, 2 * reach, 8 * round(reach) + 1)
-    row = a[1] + np.add.outer(t * along[1], d * outward[1])
-    column = a[0] + np.add.outer(t * along[0], d * outward[0])
-    seen = sample(row, column).reshape(PIECES, SAMPLES, d.size, -1).mean(axis=1)
+    seen = sample(a[1] + np.add.outer(t * along[1], d * outward[1]),
+                  a[0] + np.add.outer(t * along[0], d * outward[0]))
+    like = _like(seen.reshape(PIECES, SAMPLES, d.size, -1).mean(axis=1), d, reach)
     t = t.reshape(PIECES, SAMPLES).mean(axis=1)
-    known = np.isfinite(seen).all(axis=2)
-    like = _like(np.nan_to_num(seen), d, reach)
-    like[~known] = 0.0
+    piece = np.arange(PIECES)
     # Least where all before looks like the layer and all after like the bed.
-    so_far = np.cumsum(like, axis=1) * (d[1] - d[0])
-    worth = so_far.min(axis=1, keepdims=True) - so_far
-    if edge is not None:
-        worth += EDGE * edge(row, column).reshape(PIECES, SAMPLES, -1).mean(axis=1) * known
+    so_far = np.cumsum(like, axis=1)
     shifts = np.nonzero(np.abs(d) <= reach)[0]
     share = (t - t[0]) / (t[-1] - t[0])
     start, end = (s.ravel() for s in np.meshgrid(shifts, shifts, indexing="ij"))
     cut = np.rint(start[:, None] * (1 - share) + end[:, None] * share).astype(int)
-    best = cut[int(np.argmax(worth[np.arange(t.size), cut].sum(axis=1)))]
+    best = cut[int(np.argmin(so_far[piece, cut].sum(axis=1)))]
     # The line that most of it agrees with, made finer by the pieces that end close to it.
-    around = np.clip(best[:, None] + np.arange(-4, 5), 0, d.size - 1)
-    own = around[np.arange(t.size), np.argmax(np.take_along_axis(worth, around, axis=1), axis=1)]
+    around = best[:, None] + np.arange(-4, 5)
+    own = around[piece, np.argmin(np.take_along_axis(so_far, around, axis=1), axis=1)]
+    before, after = like[piece, own], like[piece, own + 1]
+    ends = d[own] + (d[1] - d[0]) * np.clip(before / np.minimum(before - after, -1e-6), 0.0, 1.0)
     keep = np.abs(own - best) < 4
-    if edge is not None or keep.sum() < PIECES // 3:
-        own, keep = best, np.ones(t.size, bool)
-    slope, offset = np.polyfit(t[keep], d[own[keep]] + 0.5 * (d[1] - d[0]), 1)
+    if keep.sum() < PIECES // 3:
+        ends, keep = d[best], np.ones(PIECES, bool)
+    slope, offset = np.polyfit(t[keep], ends[keep], 1)
     return a + offset * outward, along + slope * outward
 
 
@@ -164,8 +131,8 @@ def _like(seen: Floats, d: Floats, reach: float) -> Floats:
     size = np.maximum(np.square(apart).sum(axis=2), 1e-12)
     like = 2 * ((seen - inner) * apart).sum(axis=2) / size - 1
     # The shadow in the joint is darker than both: it lies beside the plate, as does what follows.
-    shadow = ndimage.median_filter(like, size=(9, 1), mode="nearest") < -2.0
-    if (apart.sum(axis=2) < 0).mean() > 0.5:
-        shadow = ndimage.median_filter(like, size=(9, 1), mode="nearest") > 3.0
-    after = np.logical_or.accumulate(shadow & (np.abs(d) <= reach), axis=1)
-    return np.where(after, np.maximum(like, SHADOW), np.clip(like, -1.0, 1.0)).clip(-1.0, 1.0)
+    steady = ndimage.median_filter(like, size=(9, 1), mode="nearest")
+    bed_darker = float(np.median(apart.sum(axis=2))) < 0
+    shadow = (steady > DARKER if bed_darker else steady < -DARKER) & (np.abs(d) <= reach)
+    after = np.logical_or.accumulate(shadow, axis=1)
+    return np.asarray(np.where(after, np.maximum(like, SHADOW), like).clip(-1.0, 1.0))
