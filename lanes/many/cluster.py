@@ -11,7 +11,7 @@ import socket
 import time
 from collections import deque
 from collections.abc import Iterable, Iterator, Mapping
-from contextlib import ExitStack, contextmanager, suppress
+from contextlib import ExitStack, contextmanager, nullcontext, suppress
 from dataclasses import replace
 from importlib import import_module
 from importlib.metadata import PackageNotFoundError, version
@@ -106,7 +106,9 @@ class ClusterWorkers:
 
     def __exit__(self, kind: type[BaseException] | None, error: BaseException | None,
                  trace: TracebackType | None) -> None:
-        self._stack.close()
+        # Taking leave of a scheduler that is gone fails in ways of its own, and hides the cause.
+        with suppress(Exception) if isinstance(error, OutputError) else nullcontext():
+            self._stack.close()
 
     def run(self, works: Iterable[Work]) -> Iterator[tuple[Work, Outcome]]:
         """Yield each of `works` with its outcome as it comes, in no certain order.
@@ -173,11 +175,17 @@ class ClusterWorkers:
 
     @contextmanager
     def _reached(self) -> Iterator[None]:
-        """Turn what the library does where its scheduler is gone into one OutputError."""
+        """Turn what the library does where its scheduler is gone into one OutputError.
+
+        What it raises then depends on what it was doing, and on its version: its own state tells.
+        """
+        gone = (OSError, RuntimeError, self._distributed.CancelledError)
         try:
             yield
-        except (OSError, RuntimeError, self._distributed.CancelledError):
-            raise self._lost("the scheduler was lost") from None
+        except Exception as error:
+            if isinstance(error, gone) or self._client.status != "running":
+                raise self._lost("the scheduler was lost") from None
+            raise
 
     def _lost(self, what: str) -> OutputError:
         return OutputError(f"--cluster {self.address}: {what}: run the same command again when it "

@@ -22,6 +22,7 @@ from lanes.spots.model import (
     located,
     peak_shape,
 )
+from lanes.spots.search_fit import reported
 from lanes.spots.settle import settle
 from lanes.spots.shape_terms import ShapeDoubt
 from lanes.trace.background import background
@@ -153,7 +154,7 @@ def _one(
         solution, history = search.run(peaks, low_order, components)
         tried = [_attempt(problem, s, shared) for s in history]
         refused = len(search.refused)
-    solution = _positive(problem, solution)
+    solution = reported(problem, _positive(problem, solution))
     fit = _finish(x, y, gain, usable, full, known, problem, solution, shared, tuple(tried), shapes)
     return replace(fit, refused=refused)
 

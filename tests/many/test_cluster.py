@@ -9,18 +9,21 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator
+from concurrent.futures import CancelledError
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 from plates import LINES, content, plate, started, trace, until
 
 from lanes.cli import main
-from lanes.many.cluster import differing, read_there, versions
+from lanes.errors import OutputError
+from lanes.many.cluster import ClusterWorkers, differing, read_there, versions
 from lanes.many.ledger import done_in
 from lanes.many.work import Outcome, Work
 from lanes.settings import Settings
 
-pytest.importorskip("distributed")
+distributed = pytest.importorskip("distributed")
 Refused = Callable[..., str]
 HERE = {**os.environ, "OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1"}
 
@@ -115,12 +118,30 @@ def test_a_scheduler_that_goes_is_a_line(cluster: Cluster, tmp_path: Path) -> No
     until(lambda: out.is_dir() and len(done_in(out)) > 1)
     cluster.scheduler.kill()
     _, told = run.communicate(timeout=120)
-    assert run.returncode == 2
+    assert run.returncode == 2, told
     last = told.splitlines()[-1]
     assert last == (f"lanes: --cluster {cluster.address}: the scheduler was lost: run the same "
                     "command again when it is back; what is done is not done again")
     assert all(line.startswith("lanes: ") for line in told.splitlines())
     assert len(done_in(out)) > 1
+
+
+@pytest.mark.parametrize("error", [AssertionError(), AttributeError("comm"), CancelledError(),
+                                   Exception("Client is closed"), OSError()])
+def test_whatever_the_library_raises_of_a_lost_scheduler_is_one_line(error: Exception) -> None:
+    def lost(*_: object, **__: object) -> None:
+        raise error
+
+    workers = ClusterWorkers("tcp://127.0.0.1:1", shared_path=True)
+    workers._distributed = distributed
+    workers._client = SimpleNamespace(status="closed", nthreads=dict, submit=lost)
+    with pytest.raises(OutputError, match="the scheduler was lost"):
+        list(workers.run([Work("p.png", Settings(), False)]))
+    workers._stack.callback(lost)
+    workers.__exit__(OutputError, OutputError("the scheduler was lost"), None)
+    workers._stack.callback(lost)
+    with pytest.raises(type(error)):
+        workers.__exit__(None, None, None)
 
 
 def test_refused(refused: Refused, tmp_path: Path, cluster: Cluster) -> None:
