@@ -13,7 +13,7 @@ from lanes.plate.front_band import without_band
 from lanes.plate.given_places import masked, without_masked
 from lanes.plate.layer import mask_marks, smooth_layer
 from lanes.plate.layout import Layout
-from lanes.plate.planes import coarsen, enlarge, off_layer, planes_of
+from lanes.plate.planes import Planes, coarsen, enlarge, off_layer, planes_of
 from lanes.plate.square import Grid, choose_grid, resample, square_up
 from lanes.plate.thin import thick_strokes, thin_matter, without_thin
 from lanes.scan.scan import Scan
@@ -145,8 +145,7 @@ def to_signal(scan: Scan, layout: Layout, settings: Settings, light: str) -> Sig
     if hidden is not None:
         image = without_masked(image, hidden, grid.mm)
 
-    thin = planes.thin if planes is not None else thin_matter(image, grid.mm)
-    thin = thin | thick_strokes(layout, grid)
+    thin = _thin(image, layout, grid, planes)
     image = without_thin(image, thin, grid.mm)
     coarse, step = coarsen(image, grid)
     bare, surface = mask_marks(coarse, step * grid.mm, off_layer(layout, grid, step))
@@ -169,7 +168,6 @@ def to_signal(scan: Scan, layout: Layout, settings: Settings, light: str) -> Sig
     # The layer at zero, spots above it: turned over where they depart the other way.
     turned = layout.lighter is not None and layout.lighter != bright
     values, gain = _apply(law, image, layer, reference, turned)
-    values = without_band(values, layout, grid)
     fine_bare = enlarge(bare, image.shape, step)
     if hidden is not None:
         fine_bare &= ~hidden
@@ -181,8 +179,13 @@ def to_signal(scan: Scan, layout: Layout, settings: Settings, light: str) -> Sig
         held[fine_holes] = _apply(law, image[fine_holes], there, reference, turned)[0]
     if bright is False and float(np.median(clipped[~fine_bare])) > 0.5:
         flags.append(flag("clipped", "most of the marks on the plate are at the scan's limit"))
-    return Signal(values, gain, fine_bare & ~thin, held, thin, clipped, grid, light, law, channel,
-                  reference, tuple(flags), hidden)
+    return Signal(without_band(values, layout, grid), gain, fine_bare & ~thin, held, thin, clipped,
+                  grid, light, law, channel, reference, tuple(flags), hidden)
+
+
+def _thin(image: Image, layout: Layout, grid: Grid, planes: Planes | None) -> NDArray[np.bool_]:
+    found = planes.thin if planes is not None else thin_matter(image, grid.mm)
+    return found | thick_strokes(layout, grid)
 
 
 def _apply(
