@@ -89,7 +89,8 @@ def assemble(plate: Plate, lanes: tuple[LaneReading, ...], picture: bool = True)
     lanes = tuple(map(_remarked, lanes, *by_lane))
     return Reading(
         _source(plate.scan), plate.light, LAW_NAMES[plate.signal.law], plate.signal.channel,
-        plate.layout, square_picture(plate.scan, plate.layout) if picture else None, lanes,
+        plate.layout,
+        square_picture(plate.scan, plate.layout, plate.signal.thin) if picture else None, lanes,
         (*plate.flags, *remarks), plate.settings,
     )
 

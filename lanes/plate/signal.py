@@ -177,7 +177,6 @@ def to_signal(scan: Scan, layout: Layout, settings: Settings, light: str) -> Sig
     # The layer at zero, spots above it: turned over where they depart the other way.
     turned = layout.lighter is not None and layout.lighter != bright
     values, gain = _apply(law, image, layer, reference, turned)
-    values = without_band(values, layout, grid)
     fine_bare = enlarge(bare, image.shape, step)
     if hidden is not None:
         fine_bare &= ~hidden
@@ -189,8 +188,8 @@ def to_signal(scan: Scan, layout: Layout, settings: Settings, light: str) -> Sig
         held[fine_holes] = _apply(law, image[fine_holes], there, reference, turned)[0]
     if bright is False and float(np.median(clipped[~fine_bare])) > 0.5:
         flags.append(flag("clipped", "most of the marks on the plate are at the scan's limit"))
-    return Signal(values, gain, fine_bare & ~thin, held, thin, clipped, grid, light, law, channel,
-                  reference, tuple(flags), hidden)
+    return Signal(without_band(values, layout, grid), gain, fine_bare & ~thin, held, thin, clipped,
+                  grid, light, law, channel, reference, tuple(flags), hidden)
 
 
 def _apply(
