@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from lanes.checks.blobs import seen_places
 from lanes.checks.colours import coloured
 from lanes.checks.plate_checks import check_plate
 from lanes.errors import InputError, LanesError
@@ -33,6 +34,7 @@ from lanes.spots.fit_lane import fit_lane
 from lanes.spots.outline import LENGTH_PRIOR
 from lanes.spots.percent_doubt import percent_doubts
 from lanes.spots.quantities import full_width
+from lanes.spots.seen import add_seen
 from lanes.spots.shape_doubt import learn_shapes
 from lanes.spots.shape_terms import ASSUMED, ShapeDoubt
 from lanes.trace.background import background
@@ -244,6 +246,12 @@ def _take(plate: Plate, lane: Lane, shapes: ShapeDoubt) -> _Taken:
     fit, held = fit_lane(trace, flat, noise, mm=plate.layout.mm_per_unit,
                          baseline_order=settings.baseline_order, components=settings.components,
                          shapes=shapes)
+    if settings.components is None:
+        places = seen_places(plate.layout, lane, trace.run,
+                             [c.centre / trace.run for c in fit.components],
+                             [c.sigma + abs(c.tau) for c in fit.components])
+        fit = add_seen(trace, flat, fit, held, places, mm=plate.layout.mm_per_unit,
+                       baseline_order=settings.baseline_order, shapes=shapes)
     if held is not noise:
         flags = (flag("noise-from-residuals", "the layer shows less noise than the lane: the scan "
                       "is compressed or has few grey levels"),)

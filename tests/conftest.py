@@ -6,6 +6,7 @@ import os
 import shutil
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -71,6 +72,71 @@ def refused(
         return err[7:].rstrip("\n")
 
     return run
+
+
+_FOUND: dict[object, object] = {}
+
+
+def _once(key: object, find: Callable[[], Any]) -> Any:
+    """Return what `find` returned, or raise what it raised, when it was first asked for `key`."""
+    from lanes.errors import LanesError
+
+    if key not in _FOUND:
+        try:
+            _FOUND[key] = find()
+        except LanesError as error:
+            _FOUND[key] = error
+    found = _FOUND[key]
+    if isinstance(found, LanesError):
+        raise type(found)(str(found))
+    return found
+
+
+def _of(values: Any) -> tuple[object, ...]:
+    from hashlib import sha256
+
+    return sha256(values.tobytes()).digest(), values.shape, values.dtype.str
+
+
+@pytest.fixture(scope="module")
+def outlined_once() -> Iterator[None]:
+    """Look for the plates in one picture once only: for tests of what comes after."""
+    from lanes.plate import frame
+
+    find_outlines = frame.find_outlines
+
+    def outlines(light: Any, sample: Any = None) -> Any:
+        if sample is not None:  # of the same picture in more pixels, which are not known here
+            return find_outlines(light, sample)
+        return _once(_of(light), lambda: find_outlines(light))
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(frame, "find_outlines", outlines)
+        yield
+
+
+@pytest.fixture(scope="module")
+def located_once(outlined_once: None) -> Iterator[None]:
+    """Look for a picture's plate, lines and lanes once only: for tests of what comes after.
+
+    One picture under the same settings is laid out, or refused, as it was before in this process;
+    names and roles, which the layout only carries, are given anew.
+    """
+    from dataclasses import replace
+
+    from lanes import measuring
+    from lanes.about import About
+    from lanes.plate.locate import locate, named_lanes
+
+    def layout(scan: Any, settings: Any, light: str = "white") -> Any:
+        bare = replace(settings, names=None, roles=None, lane=(), about=About())
+        key = (_of(scan.codes), scan.bits, scan.dpi, scan.transfer, scan.camera, bare, light)
+        found = _once(key, lambda: locate(scan, bare, light))
+        return replace(found, lanes=named_lanes(found.lanes, settings))
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(measuring, "locate", layout)
+        yield
 
 
 @pytest.fixture(scope="module")

@@ -21,6 +21,7 @@ import lanes
 from lanes.cli import main
 from lanes.draw import LaneSpec, PlateSpec, SpotSpec, draw, save
 
+pytestmark = pytest.mark.usefixtures("located_once")
 SPOTS = (SpotSpec(0.2, 2.0), SpotSpec(0.5, 1.0), SpotSpec(0.8, 0.5))
 Refused = Callable[..., str]
 

@@ -16,6 +16,7 @@ from PIL import Image
 from lanes.cli import main
 from lanes.draw import LaneSpec, PlateSpec, SpotSpec, draw, save
 
+pytestmark = pytest.mark.usefixtures("located_once")
 KINDS = ("png", "tif", "jpg", "bmp", "webp")
 HEADER = 220  # bytes in which sizes, depths and tags stand
 

@@ -14,6 +14,7 @@ from lanes.cli import main
 from lanes.commands.keys import described, parsed
 from lanes.questions import QUESTIONS
 
+pytestmark = pytest.mark.usefixtures("located_once")
 ROOT = Path(__file__).parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 

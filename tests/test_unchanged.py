@@ -29,6 +29,11 @@ def scan(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture(scope="module")
+def told_its_dpi(scan: Path) -> Reading:
+    return measure(scan, light="white", picture=False, dpi=200)
+
+
+@pytest.fixture(scope="module")
 def first(scan: Path) -> Reading:
     reading = measure(scan, light="white", picture=False)
     assert [len(lane.spots) for lane in reading.lanes] == [2, 1, 3]
@@ -57,14 +62,13 @@ def save_as(scan: Path, folder: Path, change: object, name: str = "other.png",
 
 @pytest.mark.parametrize("suffix", [".bmp", ".tif", ".webp"])
 def test_another_format_without_loss_changes_nothing(
-    scan: Path, first: Reading, tmp_path: Path, suffix: str
+    scan: Path, told_its_dpi: Reading, tmp_path: Path, suffix: str
 ) -> None:
     with Image.open(scan) as image:
         options = {"lossless": True} if suffix == ".webp" else {"dpi": (200, 200)}
         image.convert("RGB").save(tmp_path / f"other{suffix}", **options)
     other = measure(tmp_path / f"other{suffix}", light="white", picture=False, dpi=200)
-    same = measure(scan, light="white", picture=False, dpi=200)
-    for a, b in zip(same.lanes, other.lanes, strict=True):
+    for a, b in zip(told_its_dpi.lanes, other.lanes, strict=True):
         assert [s.rf for s in a.spots] == [s.rf for s in b.spots]
         assert [s.area for s in a.spots] == [s.area for s in b.spots]
 
@@ -100,21 +104,27 @@ def test_another_scale_changes_nothing_that_matters(
     agree(first, measure(path, light="white", picture=False))
 
 
-@pytest.mark.parametrize("light", ["254", "366"])
+@pytest.fixture(scope="module", params=["254", "366"])
+def glowing(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory
+            ) -> tuple[Path, Reading]:
+    """Return a plate under either lamp and its reading."""
+    light: str = request.param
+    path = tmp_path_factory.mktemp("glowing") / "plate.png"
+    save(draw(PlateSpec(width=40, height=60, origin=8, front=50, dpi=200, labels=False,
+                        light=light, bed=0.004 if light == "366" else 0.06,
+                        lanes=tuple(LaneSpec(x, spots) for x, spots in LANES))), path)
+    return path, measure(path, light=light, picture=False)
+
+
 @pytest.mark.parametrize("factor", [0.6, 0.8, 1.2])
 def test_another_exposure_changes_nothing_that_matters(
-    tmp_path: Path, light: str, factor: float
+    glowing: tuple[Path, Reading], tmp_path: Path, factor: float
 ) -> None:
     """Quenching is a ratio to the layer's glow, and emission shares a factor: both are free of it.
 
     (Reflectance is not: Kubelka and Munk's function asks for the layer's own.) Light is scaled in
     linear light (IEC 61966-2-1).
     """
-    save(draw(PlateSpec(width=40, height=60, origin=8, front=50, dpi=200, labels=False,
-                        light=light, bed=0.004 if light == "366" else 0.06,
-                        lanes=tuple(LaneSpec(x, spots) for x, spots in LANES))),
-         tmp_path / "plate.png")
-
     def exposed(image: Image.Image) -> Image.Image:
         v = np.asarray(image, float) / 255.0
         linear = np.where(v <= 0.04045, v / 12.92, ((v + 0.055) / 1.055) ** 2.4) * factor
@@ -123,9 +133,10 @@ def test_another_exposure_changes_nothing_that_matters(
                          1.055 * linear ** (1 / 2.4) - 0.055)
         return Image.fromarray(np.rint(255.0 * coded).astype(np.uint8))
 
-    first = measure(tmp_path / "plate.png", light=light, picture=False)
-    path = save_as(tmp_path / "plate.png", tmp_path, exposed)
-    agree(first, measure(path, light=light, picture=False))
+    plate, first = glowing
+    assert first.light is not None
+    path = save_as(plate, tmp_path, exposed)
+    agree(first, measure(path, light=first.light, picture=False))
 
 
 def test_a_symmetric_plate_gives_a_symmetric_reading(tmp_path: Path) -> None:

@@ -9,6 +9,7 @@ import numpy as np
 from lanes.flags import Flag, flag
 from lanes.plate.layout import Blob, Lane, Layout
 from lanes.reading import LaneReading
+from lanes.spots.shapes import FWHM
 
 # Sharpening and compression leave rims of the other sign about a spot: nearer than this many of
 # its widths, and weaker than this share of it, a blob of the other sign is one of them.
@@ -70,8 +71,15 @@ def outside_lanes(layout: Layout) -> tuple[Flag, ...]:
 
 def missed(layout: Layout, lane: Lane, reading: LaneReading) -> list[Blob]:
     """Return the blobs of `lane` with no reported spot within their own width."""
-    heights = [float(layout.path(lane, s.rf)[1]) for s in reading.spots]
-    sigmas = [c.sigma + abs(c.tau) for c in reading.fit.components]
+    return without_spot(layout, lane, [s.rf for s in reading.spots],
+                        [c.sigma + abs(c.tau) for c in reading.fit.components])
+
+
+def without_spot(
+    layout: Layout, lane: Lane, rfs: Sequence[float], sigmas: Sequence[float]
+) -> list[Blob]:
+    """Return the blobs of `lane` with no spot of `rfs` and `sigmas` within their own width."""
+    heights = [float(layout.path(lane, rf)[1]) for rf in rfs]
     out = []
     for blob in read_blobs(layout):
         own = lane_of(layout, blob)
@@ -82,6 +90,18 @@ def missed(layout: Layout, lane: Lane, reading: LaneReading) -> list[Blob]:
         if not near:
             out.append(blob)
     return out
+
+
+def seen_places(
+    layout: Layout, lane: Lane, run: float, rfs: Sequence[float], sigmas: Sequence[float]
+) -> tuple[tuple[float, float], ...]:
+    """Return (position, sigma) of blobs as large as spots and without one, the surest first."""
+    y0, y1 = layout.ends(lane)
+    speck = SPECK_MM / layout.mm_per_unit
+    blobs = [b for b in without_spot(layout, lane, rfs, sigmas)
+             if b.lighter == bool(layout.lighter) and min(b.width, b.height) > speck]
+    return tuple(((b.y - y0) / (y1 - y0) * run, b.height / FWHM)
+                 for b in sorted(blobs, key=lambda b: -b.strength))
 
 
 def unread_blobs(layout: Layout, readings: Sequence[LaneReading]) -> tuple[Blob, ...]:

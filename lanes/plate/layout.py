@@ -17,7 +17,7 @@ Floats = NDArray[np.float64]
 class Line:
     """A pencilled line: y as a polynomial of x, lowest power first, in plate units.
 
-    `thick` is its stroke's full width; 0 where it is not known.
+    `thick` is its stroke's full width, its wavering and blur included; 0 where it is not known.
     """
 
     coefficients: tuple[float, ...]

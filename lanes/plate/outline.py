@@ -11,15 +11,18 @@ from scipy import ndimage
 from scipy.spatial import ConvexHull
 
 from lanes.errors import LayoutError
-from lanes.plate.candidates import area, by_edges, by_region, look
-from lanes.plate.sides import AT_BORDER, Fit, judge, refine, texture
+from lanes.plate.closed import AT_BORDER, border_only, closed, with_borders
+from lanes.plate.corners import area, overlap, shares, within
+from lanes.plate.edges import edges_of, find_lines, look
+from lanes.plate.sides import Fit, judge, refine
 
 Floats = NDArray[np.float64]
 
 COARSE = 500   # rows or columns of the picture in which the plate is first looked for
 MOST = 24      # quadrilaterals of edges that are judged in full
-ACCEPTED = 0.4     # score from which a quadrilateral may be a plate
+ACCEPTED = 0.35     # score from which a quadrilateral may be a plate
 PLAIN = 0.93       # a score that no other way of telling plate from bed would better
+SURE_SIDE = 0.6    # a side seen: an edge along three quarters of it, two things beside it
 CLOSE = 0.1        # two scores nearer than this are not told apart
 PART = 0.2         # how much better a part of the plate may score than the whole of it
 LIKE = 0.06        # of tone: what lies beyond a line across a plate differs by less
@@ -70,9 +73,8 @@ def find_outlines(
 ) -> tuple[Outline, ...]:
     """Find every plate in an image of linear light, by rows from the upper left.
 
-    Candidates come from regions of one look and from long straight edges; each is scored by the
-    edge along its four sides, the difference across them, and the evenness of the zone inside
-    them. The picture's own edges compete with them.
+    Candidates are closed by long straight edges; each is scored by what its four sides show and
+    by the evenness of the zone inside them. The picture's own edges compete with them.
 
     Parameters
     ----------
@@ -89,34 +91,31 @@ def find_outlines(
     LayoutError
         If the image shows neither a plate on a bed nor a bare layer.
     """
-    tone = look(light)
     step = max(1, round(max(light.shape[:2]) / COARSE))
     small = look(reduced(light, step))
     if float(np.ptp(small)) < 1e-3:
         raise LayoutError("the image is one even tone: there is no plate in it; scan the plate")
-    rough = texture(small)
-    judged: list[Judged] = []
-    for quads in by_region(small):
-        judged += [(judge(small, rough, corners), corners) for corners in quads]
-        if max((fit.score for fit, _ in judged), default=0.0) > PLAIN:
-            break
-    judged += [(judge(small, rough, corners), corners) for corners in by_edges(small, MOST)]
-    best = _distinct(judged)
+    down, across = edges_of(small)
+    level, upright = (with_borders(find_lines(e.sure()), len(e.strength)) for e in (down, across))
+    best = _distinct([(judge(small, quad), quad.corners)
+                      for quad in closed(down, across, level, upright, MOST)])
     whole_corners = _whole(small.shape)
-    whole = judge(small, rough, whole_corners)
+    whole = judge(small, border_only(whole_corners))
     plates = _plates(small, best)
-    if not plates or plates[0][0].score < whole.score + 0.5 * CLOSE * (plates[0][0].score < 0.55):
+    if not plates or plates[0][0].score < whole.score:
         return (_whole_image(small, light.shape, whole, plates, step),)
     if sample is None:
+        tone = look(light)
+
         def sample(row: Floats, column: Floats) -> Floats:
             return np.stack([ndimage.map_coordinates(plane, [row, column], order=1, mode="nearest")
                              for plane in np.moveaxis(tone, 2, 0)], axis=-1)
     out = []
-    for fit, corners in plates:
-        rivals = _rivals(fit, corners, best, plates, step)
-        if fit.score - whole.score < CLOSE and _overlap(corners, whole_corners) < SAME:
+    for found, corners in plates:
+        rivals = _rivals(found, corners, best, plates, step)
+        if found.score - whole.score < CLOSE and overlap(corners, whole_corners) < SAME:
             rivals = (*rivals, _up(whole_corners, step))
-        out.append(Outline(refine(sample, _up(corners, step)), min(1.0, fit.score), True, rivals))
+        out.append(Outline(refine(sample, _up(corners, step)), min(1.0, found.score), True, rivals))
     return tuple(_in_rows(out))
 
 
@@ -153,14 +152,14 @@ def _distinct(judged: list[Judged]) -> list[Judged]:
     for fit, corners in sorted(judged, key=lambda pair: -pair[0].score):
         if fit.score < 0.5 * ACCEPTED:
             break
-        if all(_overlap(corners, other) < SAME for _, other in out):
+        if all(overlap(corners, other) < SAME for _, other in out):
             out.append((fit, corners))
     return out
 
 
 def _plates(tone: Floats, best: list[Judged]) -> list[Judged]:
     """Return the plates among distinct outlines, the largest score first."""
-    good = [(fit, c) for fit, c in best if fit.score >= ACCEPTED]
+    good = [(fit, c) for fit, c in best if fit.score >= ACCEPTED and _bounded(fit)]
     # No plate holds another plate: of two, one in the other, the outer one is a page or a tray,
     # unless it looks the same all over: then the inner one is what a line across it cuts off.
     inner = [(fit, c) for fit, c in good if not _holds_plates(tone, c, good)]
@@ -178,9 +177,15 @@ def _plates(tone: Floats, best: list[Judged]) -> list[Judged]:
                                  and np.abs(pair[0].look - first[0].look).max() < OTHER_LOOK)]
 
 
+def _bounded(fit: Fit) -> bool:
+    """Return whether a plate may run out of the picture here: by two sides, the others sure."""
+    return not fit.border.any() or bool(
+        fit.border.sum() <= 2 and fit.sides[~fit.border].min() >= SURE_SIDE)
+
+
 def _holds_plates(tone: Floats, outer: Floats, good: list[Judged]) -> bool:
     """Return whether `outer` is a page, a tray or a pair of plates rather than one plate."""
-    parts = [(f, d) for f, d in good if _whole_sides(f) and _within(d, outer)]
+    parts = [(f, d) for f, d in good if _whole_sides(f) and within(d, outer)]
     if any(np.abs(_beyond(tone, (d,), outer) - f.look).max() >= LIKE for f, d in parts):
         return True
     held = [(f, d) for f, d in good if _whole_sides(f) and d is not outer and _part_of(d, outer)]
@@ -199,8 +204,8 @@ def _parted(tone: Floats, one: Judged, two: Judged, outer: Floats) -> bool:
         return False
     points = np.concatenate([corners, beyond])
     both = points[ConvexHull(points).vertices[::-1]]
-    a, _, first = _shares(both, corners)
-    if a - first - _shares(both, beyond)[2] <= THICKEST_LINE * a:
+    a, _, first = shares(both, corners)
+    if a - first - shares(both, beyond)[2] <= THICKEST_LINE * a:
         return False
     gap = _beyond(tone, (corners, beyond), both)
     low, high = np.minimum(fit.look, other.look), np.maximum(fit.look, other.look)
@@ -208,13 +213,13 @@ def _parted(tone: Floats, one: Judged, two: Judged, outer: Floats) -> bool:
 
 
 def _part_of(one: Floats, outer: Floats) -> bool:
-    a, b, common = _shares(one, outer)
+    a, b, common = shares(one, outer)
     return common > 0.95 * a and a < 0.85 * b
 
 
 def _apart(one: Floats, two: Floats) -> bool:
     """Return whether two outlines have next to nothing in common."""
-    a, b, common = _shares(one, two)
+    a, b, common = shares(one, two)
     return common < APART * min(a, b)
 
 
@@ -230,7 +235,7 @@ def _grown(tone: Floats, chosen: Judged, others: list[Judged]) -> Judged:
         # A second plate beside the first is none of it, alike as the two may look.
         if any(_parted(tone, (fit, corners), plate, wider) for plate in plates):
             continue
-        a, b, common = _shares(corners, wider)
+        a, b, common = shares(corners, wider)
         least = max(AT_BORDER, chosen[0].sides.min() - CLOSE)
         sound = other.sides.min() > least and not (other.border & ~chosen[0].border).any()
         if (sound and other.score > chosen[0].score - PART and common > 0.95 * a
@@ -275,8 +280,8 @@ def _rivals(
     return tuple(
         _up(other, step) for rival, other in best
         if fit.score - rival.score < CLOSE and rival.score >= ACCEPTED
-        and not any(c is other for c in taken) and _overlap(corners, other) > APART
-        and not _within(corners, other)
+        and not any(c is other for c in taken) and overlap(corners, other) > APART
+        and not within(corners, other)
     )
 
 
@@ -287,30 +292,6 @@ def _inside(corners: Floats, size: int) -> NDArray[np.bool_]:
     for a, b in zip(corners, np.roll(corners, -1, axis=0), strict=True):
         inside &= (b[0] - a[0]) * (row - a[1]) - (b[1] - a[1]) * (column - a[0]) <= 1e-9
     return inside
-
-
-def _shares(one: Floats, two: Floats) -> tuple[float, float, float]:
-    """Return the areas of both outlines and of what they share, in one unit."""
-    both = np.concatenate([one, two])
-    low, span = both.min(axis=0), np.ptp(both, axis=0)
-    a, b = (_inside((c - low) / span, 160) for c in (one, two))
-    return float(a.sum()), float(b.sum()), float((a & b).sum())
-
-
-def _overlap(one: Floats, two: Floats) -> float:
-    a, b, common = _shares(one, two)
-    return common / max(a + b - common, 1.0)
-
-
-def _within(inner: Floats, outer: Floats) -> bool:
-    """Return whether `inner` lies in `outer` and apart from its sides."""
-    a, b, common = _shares(inner, outer)
-    if common < 0.98 * a or a > 0.85 * b:
-        return False
-    middle = outer.mean(axis=0)
-    # Apart: it would still lie inside if the outer one were a little smaller.
-    a, _, common = _shares(inner, middle + 0.97 * (outer - middle))
-    return common > 0.985 * a
 
 
 def _in_rows(found: list[Outline]) -> list[Outline]:

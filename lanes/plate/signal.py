@@ -9,12 +9,13 @@ from numpy.typing import ArrayLike, NDArray
 
 from lanes.flags import Flag, flag
 from lanes.plate.channel import choose_channel
+from lanes.plate.front_band import without_band
 from lanes.plate.given_places import masked, without_masked
 from lanes.plate.layer import mask_marks, smooth_layer
 from lanes.plate.layout import Layout
 from lanes.plate.planes import coarsen, enlarge, off_layer, planes_of
 from lanes.plate.square import Grid, choose_grid, resample, square_up
-from lanes.plate.thin import Bridge, thin_matter
+from lanes.plate.thin import Bridge, thick_strokes, thin_matter
 from lanes.scan.scan import Scan
 from lanes.settings import Settings
 
@@ -145,7 +146,10 @@ def to_signal(scan: Scan, layout: Layout, settings: Settings, light: str) -> Sig
         image = without_masked(image, hidden, grid.mm)
 
     thin = planes.thin if planes is not None else thin_matter(image, grid.mm)
-    image = (planes.bridge if planes is not None else Bridge(thin, grid.mm)).over(image)
+    thick = thick_strokes(layout, grid)
+    whole = planes is not None and not (thick & ~thin).any()
+    thin = thin | thick
+    image = (planes.bridge if planes is not None and whole else Bridge(thin, grid.mm)).over(image)
     coarse, step = coarsen(image, grid)
     bare, surface = mask_marks(coarse, step * grid.mm, off_layer(layout, grid, step))
     layer = np.maximum(surface.on(image.shape, grid.mm), 1e-5)
@@ -167,6 +171,7 @@ def to_signal(scan: Scan, layout: Layout, settings: Settings, light: str) -> Sig
     # The layer at zero, spots above it: turned over where they depart the other way.
     turned = layout.lighter is not None and layout.lighter != bright
     values, gain = _apply(law, image, layer, reference, turned)
+    values = without_band(values, layout, grid)
     fine_bare = enlarge(bare, image.shape, step)
     if hidden is not None:
         fine_bare &= ~hidden

@@ -9,8 +9,15 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from lanes.plate.layout import Layout
+from lanes.plate.square import Grid
+
 PALEST = 0.02    # of the layer's light
 WIDTH_MM = 0.75  # matter narrower than this in some direction is too thin for a spot
+# A compressed photograph is smooth over most blocks and carries its grain in the others: half the
+# samples then show no grain at all. What 2.3 % of them exceed, 2 standard deviations of Gaussian
+# grain, tells it too, on the side, darker or lighter, where strokes and dust take less.
+TAIL, TAIL_SD = 0.0228, 2.0
 BLEND_MM = 0.3   # standard deviation over which neighbours are blended
 BESIDE_MM = 0.8  # from a piece of thin matter, within which they lie
 STRIP = 128      # rows at a time: temporaries stay in the cache
@@ -34,27 +41,53 @@ def thin_matter(light: NDArray[np.float32], mm: float) -> NDArray[np.bool_]:
     -------
     (rows, columns) bool array
         A grey opening and closing (Serra 1982) with a square of 0.75 mm say what a wide feature
-        would leave; what exceeds it by 6 standard deviations, and by half of the feature's own
+        would leave; what exceeds it by 8 standard deviations, and by half of the feature's own
         depth, is thin.
     """
     size = max(3, 2 * round(0.5 * WIDTH_MM / mm) + 1)
     fine = ndimage.gaussian_filter(light, 0.06 / mm, truncate=3.0) if mm < 0.12 else light
     wide = ndimage.uniform_filter(fine, round(6.0 / mm))
+    # Dark thin matter is filled by a closing of the light, bright by an opening.
+    dark = _extreme(_extreme(fine, size, np.maximum), size, np.minimum)
+    bright = _extreme(_extreme(fine, size, np.minimum), size, np.maximum)
+    sides = ((dark, dark - fine), (bright, fine - bright))
+    grain = min(_tail(excess / wide) for _, excess in sides)
     thin = np.zeros(light.shape, bool)
-    for sign in (1.0, -1.0):
-        # Dark thin matter is filled by a closing of the light, bright by an opening.
-        first, second = (np.maximum, np.minimum)[:: int(sign)]
-        without = _extreme(_extreme(fine, size, first), size, second)
-        excess = sign * (without - fine)
-        middle = float(np.median(excess[::3, ::3]))
-        spread = 1.4826 * float(np.median(np.abs(excess[::3, ::3] - middle)))
+    for without, excess in sides:
+        middle, spread = _middle(excess)
+        sd = np.maximum(spread, grain * wide)
         depth = np.abs(without - wide)
         # Compression leaves a layer smoother than it is: what is paler than any pencil is grain.
-        core = excess > middle + np.maximum(8.0 * spread, PALEST * wide) + 0.5 * depth
-        if core.any():
-            skirt = excess > middle + 4.0 * spread + 0.4 * depth
-            thin |= ndimage.binary_propagation(core, mask=skirt)
-    return ndimage.binary_dilation(thin, iterations=max(1, round(0.1 / mm)))
+        core = excess > middle + np.maximum(8.0 * sd, PALEST * wide) + 0.5 * depth
+        skirt = excess > middle + 4.0 * sd + 0.4 * depth
+        thin |= ndimage.binary_propagation(core, mask=skirt)
+    # What lies between strokes less than a spot's width apart is none: a cross's middle, a letter.
+    around = np.pad(ndimage.binary_dilation(thin, iterations=max(1, round(0.1 / mm))), size)
+    closed = ndimage.minimum_filter(ndimage.maximum_filter(around, size), size)
+    return np.asarray(closed[size:-size, size:-size])
+
+
+def thick_strokes(layout: Layout, grid: Grid) -> NDArray[np.bool_]:
+    """Return where the layout's lines are drawn too thick to be thin matter, (rows, columns)."""
+    y, x = grid.y()[:, None], grid.x()[None, :]
+    out = np.zeros((grid.rows, grid.columns), bool)
+    for line in (layout.origin, layout.front):
+        if line.thick > WIDTH_MM / layout.mm_per_unit:
+            out |= np.abs(y - line.at(x)) <= 0.5 * line.thick
+    return out
+
+
+def _middle(excess: NDArray[np.floating]) -> tuple[float, float]:
+    """Return the median of `excess` and its standard deviation, as if Gaussian."""
+    seen = excess[::3, ::3]
+    middle = float(np.median(seen))
+    return middle, 1.4826 * float(np.median(np.abs(seen - middle)))
+
+
+def _tail(excess: NDArray[np.floating]) -> float:
+    """Return the standard deviation of `excess` by what few samples exceed."""
+    seen = excess[::3, ::3]
+    return float(np.quantile(seen, 1.0 - TAIL) - np.median(seen)) / TAIL_SD
 
 
 def _extreme(image: Image, size: int, larger: np.ufunc) -> Image:

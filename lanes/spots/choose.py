@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from lanes.spots.criteria import criteria
 from lanes.spots.detect import KEPT, candidates, scales
 from lanes.spots.model import (
+    DEGREES,
     Peak,
     Problem,
     Solution,
@@ -71,6 +72,10 @@ class Search:
         """Return whether enough was tried: on what is no lane, more would not end either."""
         return sum(self.spent) >= MOST_SOLVED
 
+    def _most(self) -> int:
+        """Return how many peaks of up to four values the samples can tell."""
+        return (self.problem.x.size - DEGREES[self.problem.baseline_order]) // 4
+
     def run(
         self, peaks: tuple[Peak, ...], baseline: Floats, count: int | None
     ) -> tuple[Solution, list[Solution]]:
@@ -103,6 +108,9 @@ class Search:
     def _settle(
         self, peaks: tuple[Peak, ...], baseline: Floats, history: list[Solution],
     ) -> Solution:
+        if len(peaks) > self._most():
+            tallest = sorted(peaks, key=lambda p: p.area / p.sigma, reverse=True)
+            peaks = tuple(tallest[:self._most()])
         tailing = frozenset(i for i, p in enumerate(peaks) if p.tau)
         solution = settle(self.problem, peaks, baseline, tailing)
         self.spent.append(len(peaks))
@@ -367,7 +375,7 @@ class Search:
             keep = np.delete(np.arange(len(solution.peaks)), int(np.argmin(z)))
             solution = self._settle(tuple(solution.peaks[i] for i in keep), solution.baseline,
                                     history)
-        while len(solution.peaks) < count:
+        while len(solution.peaks) < min(count, self._most()):
             solution = self._one_more(solution, history)
         return solution
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -86,6 +86,12 @@ class Fit:
             return self.covariance
         variances = np.tile(np.square(self.shapes.sds), len(self.components))
         return np.asarray(self.covariance + (self.shape_errors * variances) @ self.shape_errors.T)
+
+    def after(self, earlier: Fit) -> Fit:
+        """Return this fit with what an earlier one of the same trace tried kept on record."""
+        tried = sorted({*earlier.tried, *self.tried},
+                       key=lambda attempt: (attempt.components, attempt.shape, attempt.rss))
+        return replace(self, tried=tuple(tried), refused=earlier.refused)
 
     def sd(self, component: int, value: str, *, noise_only: bool = False) -> float | None:
         """Return the standard deviation of one value of one component; None where not known.

@@ -162,6 +162,7 @@ def _pair_start(
         i, j = (k[places[j] - places[i] > CLOSEST * sigma] for k in (i, j))
         # Two areas by Cramer's rule, for all pairs of places at once.
         det = gram[i, i] * gram[j, j] - gram[i, j] ** 2
+        i, j, det = i[det > 0.0], j[det > 0.0], det[det > 0.0]  # a bell may fall between samples
         first = (answer[i] * gram[j, j] - answer[j] * gram[i, j]) / det
         second = (answer[j] * gram[i, i] - answer[i] * gram[i, j]) / det
         gain = np.where((first > 0) & (second > 0), first * answer[i] + second * answer[j], 0.0)

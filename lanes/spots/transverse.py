@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 from numpy.typing import NDArray
 
 from lanes.spots.deconvolve import deconvolve
-from lanes.spots.fit import Attempt, Fit
+from lanes.spots.fit import Fit
 from lanes.spots.shape_terms import ShapeDoubt
 from lanes.spots.significance import local_significance
 from lanes.trace.noise import Noise
@@ -89,10 +87,8 @@ def reject_artefacts(
     fewer = deconvolve(trace.position, flat, noise=noise, gain=trace.gain, usable=trace.usable,
                        baseline_order=baseline_order, start=left, narrowest=NARROWEST_MM / mm,
                        broadest=BROADEST_MM / mm, shapes=shapes)
-    # With the false ones gone others may fall too. The counts tried before stay on record.
-    fewer = replace(fewer, tried=tuple(sorted({*fit.tried, *fewer.tried}, key=_by_count)),
-                    refused=fit.refused)
-    return reject_artefacts(trace, flat, fewer, noise, mm, baseline_order, shapes)
+    # With the false ones gone others may fall too.
+    return reject_artefacts(trace, flat, fewer.after(fit), noise, mm, baseline_order, shapes)
 
 
 def _beside(trace: Trace, flat: Floats, fit: Fit, noise: Noise, i: int) -> float:
@@ -100,7 +96,3 @@ def _beside(trace: Trace, flat: Floats, fit: Fit, noise: Noise, i: int) -> float
     own = flat - fit.model + fit.peaks[i]
     return local_significance(trace.position, own, trace.gain, trace.usable, noise,
                               fit.components[i].peak())
-
-
-def _by_count(attempt: Attempt) -> tuple[int, str, float]:
-    return attempt.components, attempt.shape, attempt.rss

@@ -47,7 +47,9 @@ class Tally:
                 f"on the next plate {rate(self.next_plate)}")
 
 
-def sample_plate(seed: int, light: str, percents: tuple[float, ...], again: int = 0) -> PlateSpec:
+def sample_plate(
+    seed: int, light: str, percents: tuple[float, ...], dpi: float, again: int = 0
+) -> PlateSpec:
     """Return a plate of four lanes whose impurity has the main spot's width."""
     rng = np.random.default_rng([seed, 5])
     main = float(rng.uniform(0.3, 0.7))
@@ -60,7 +62,7 @@ def sample_plate(seed: int, light: str, percents: tuple[float, ...], again: int 
         if percent:
             spots.append(SpotSpec(other, amount * percent / 100, width=2.1))
         made.append(LaneSpec(x, tuple(sorted(spots, key=lambda s: s.rf))))
-    return PlateSpec(lanes=tuple(made), light=light, seed=1000 * again + seed, dpi=200,
+    return PlateSpec(lanes=tuple(made), light=light, seed=1000 * again + seed, dpi=dpi,
                      bed=0.004 if light == "366" else 0.06)
 
 
@@ -85,13 +87,16 @@ def tell(plate, x: float):  # type: ignore[no-untyped-def]
         return None
 
 
-def study(seeds: range, folder: Path, lights: tuple[str, ...] = ("white", "254", "366")) -> Tally:
+def study(
+    seeds: range, folder: Path, lights: tuple[str, ...] = ("white", "254", "366"),
+    dpi: float = 200,
+) -> Tally:
     out = Tally()
     for seed in seeds:
         light = lights[seed % len(lights)]
         rng = np.random.default_rng([seed, 7])
         percents = (0.0, *(float(p) for p in rng.choice(LEVELS[1:], 3, replace=False)))
-        spec = sample_plate(seed, light, percents)
+        spec = sample_plate(seed, light, percents, dpi)
         plate = read(spec, folder)
         stated = []
         for lane, percent in zip(spec.lanes, percents, strict=True):
@@ -120,7 +125,7 @@ def study(seeds: range, folder: Path, lights: tuple[str, ...] = ("white", "254",
         # The same plate with a spot of just the size that was stated, at another place; and a
         # plate of the same make, whose layer is another.
         for again, into in ((0, out.at_limit), (1, out.next_plate)):
-            second = sample_plate(seed, light, tuple(stated), again)
+            second = sample_plate(seed, light, tuple(stated), dpi, again)
             plate = read(second, folder)
             for lane in second.lanes:
                 rf = min(lane.spots, key=lambda s: s.amount).rf
@@ -130,7 +135,7 @@ def study(seeds: range, folder: Path, lights: tuple[str, ...] = ("white", "254",
 
 
 def test_a_few_samples(tmp_path):
-    tally = study(range(2), tmp_path)
+    tally = study(range(2), tmp_path, dpi=120)
     assert np.mean(tally.held) >= 0.75, tally.line()
     assert not any(tally.false), tally.line()
     assert np.mean(tally.at_limit) >= 0.75, tally.line()

@@ -10,7 +10,7 @@ import re
 import signal
 import subprocess
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Iterator
 from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
@@ -21,10 +21,33 @@ from plates import LINES, content, plate, started, trace, until
 from lanes.cli import main
 from lanes.many.ledger import done_in
 from lanes.many.local import LocalWorkers
-from lanes.many.work import Work
+from lanes.many.work import Outcome, Work, read_plate
 from lanes.settings import Settings
 
 Refused = Callable[..., str]
+
+
+class Here:
+    """Reads in this process, in the place of `LocalWorkers`."""
+
+    def __init__(self, count: int) -> None:
+        self.count = count
+
+    def __enter__(self) -> Here:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        pass
+
+    def run(self, works: Iterable[Work]) -> Iterator[tuple[Work, Outcome]]:
+        for work in works:
+            yield work, read_plate(work)
+
+
+@pytest.fixture
+def here(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Start no processes: for tests of what is written and kept, not of who reads."""
+    monkeypatch.setattr("lanes.many.run.LocalWorkers", Here)
 
 
 @pytest.fixture(scope="module")
@@ -153,6 +176,7 @@ def test_json_and_one_worker(
     assert not (out / "control-chart.csv").exists()
 
 
+@pytest.mark.usefixtures("here")
 def test_added_to_day_by_day(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """What is read later joins what is there, as if all had been read at once."""
     paths = [str(trace(tmp_path / f"day{n}.csv", 30 + 0.1 * n, n)) for n in range(4)]
@@ -168,6 +192,7 @@ def test_added_to_day_by_day(tmp_path: Path, capsys: pytest.CaptureFixture[str])
     assert "of another scan" in capsys.readouterr().err
 
 
+@pytest.mark.usefixtures("here")
 def test_two_plates_of_one_name(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     paths = [str(trace(tmp_path / place / "p.csv", seed=n)) for n, place in enumerate("abc")]
     out = tmp_path / "out"
@@ -180,6 +205,7 @@ def test_two_plates_of_one_name(tmp_path: Path, capsys: pytest.CaptureFixture[st
     assert content(out) == before  # each is known by its bytes, whatever the order
 
 
+@pytest.mark.usefixtures("here")
 def test_force_replaces_and_a_changed_folder_is_not_believed(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -218,9 +244,13 @@ def children(pid: int) -> list[int]:
     return [int(line) for line in found.stdout.split()]
 
 
-def test_killed_at_any_moment_leaves_whole_folders(tmp_path: Path) -> None:
+def test_killed_at_any_moment_leaves_whole_folders(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     paths = [trace(tmp_path / f"t{n}.csv", 20 + n, n) for n in range(24)]
-    assert main(["measure", *map(str, paths), *LINES, "--out", str(tmp_path / "whole")]) == 0
+    with monkeypatch.context() as patch:
+        patch.setattr("lanes.many.run.LocalWorkers", Here)
+        assert main(["measure", *map(str, paths), *LINES, "--out", str(tmp_path / "whole")]) == 0
     words = ("measure", *paths, *LINES, "--out", "out", "--workers", "2")
     out = tmp_path / "out"
     times: dict[str, int] = {}
@@ -306,6 +336,7 @@ def test_a_folder_of_results_is_no_folder_of_scans(
     assert "is a folder of results" in refused("measure", read, "--out", "o")
 
 
+@pytest.mark.usefixtures("here")
 def test_another_run_at_work(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     fcntl = pytest.importorskip("fcntl")
     paths = [str(trace(tmp_path / f"{n}.csv", seed=n)) for n in (1, 2)]
@@ -318,6 +349,7 @@ def test_another_run_at_work(tmp_path: Path, capsys: pytest.CaptureFixture[str])
     assert "another run is at work in" in capsys.readouterr().err
 
 
+@pytest.mark.usefixtures("here")
 @pytest.mark.parametrize("after", [0, 1, 3, 9])
 def test_a_full_disk(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], after: int

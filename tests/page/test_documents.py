@@ -15,6 +15,8 @@ from lanes.page.edits import carried_over, corners_moved, edited, pinned
 from lanes.page.reader import Reader
 from lanes.settings import Settings
 
+pytestmark = pytest.mark.usefixtures("outlined_once")
+
 
 def quiet(stage: str, done: int, whole: int) -> None:
     """Take no note of progress."""
@@ -226,18 +228,18 @@ def test_a_question_is_answered_beside_the_plate_and_can_be_stopped(
 ) -> None:
     plate = server.take(demo)
     path = f"/api/plates/{plate}"
-    asked = {"question": "purity", "entries": {"spot": {"lane": "4", "rf": 0.27}}}
+    asked = {"question": "shoulder", "entries": {"spot": {"lane": "4", "rf": 0.27}}}
     assert server.post(f"{path}/ask", asked).values == {"number": 1}
     end = time.monotonic() + 120
     while (answer := server.state_of(plate)["answers"][0])["state"] == "running":
         assert time.monotonic() < end
         time.sleep(0.1)
     assert answer["state"] == "answered", answer
-    page = server.get(f"{path}/answers/1/purity.html")
+    page = server.get(f"{path}/answers/1/shoulder.html")
     assert page.status == 200
     assert "sandbox" in page.headers["content-security-policy"]
-    assert server.get(f"{path}/answers/1/purity.json").values["lane"] == "4"
-    assert server.get(f"{path}/answers/2/purity.html").status == 404
+    assert server.get(f"{path}/answers/1/shoulder.json").values["lane"] == "4"
+    assert server.get(f"{path}/answers/2/shoulder.html").status == 404
     for wrong in ({"question": "dance"}, {"question": "purity"},
                   {"question": "purity", "entries": {}},
                   {"question": "purity", "entries": {"spot": {"lane": "--out", "rf": 0.2}}},
@@ -245,7 +247,7 @@ def test_a_question_is_answered_beside_the_plate_and_can_be_stopped(
         refused = server.post(f"{path}/ask", wrong)
         assert refused.status == 400, wrong
         assert refused.error
-    asked = {"question": "shoulder", "entries": {"spot": {"lane": "2", "rf": 0.41}}}
+    asked = {"question": "purity", "entries": {"spot": {"lane": "2", "rf": 0.41}}}
     assert server.post(f"{path}/ask", asked).values == {"number": 2}
     assert server.post(f"{path}/answers/2/stop").status == 200
     assert server.state_of(plate)["answers"][1]["state"] == "stopped"

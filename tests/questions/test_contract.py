@@ -30,7 +30,7 @@ ASKED = {
     "solvent": ["plate.png=15%", "stronger.png=30%", "--lane", "b", "--strong", "ethyl acetate"],
 }
 FILES = ["{}.html", "{}.json", "{}.png", "settings.toml", "written.json"]
-pytestmark = pytest.mark.usefixtures("few_trials")
+pytestmark = pytest.mark.usefixtures("few_trials", "located_once")
 COMMON = ["--light", "white", "--names", "a,b,c,d"]
 
 

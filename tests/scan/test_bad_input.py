@@ -29,7 +29,12 @@ def refusal(path: Any, **options: Any) -> str:
     """Return the line `path` is refused with: just one, and without a path."""
     with pytest.raises(InputError) as caught:
         read_scan(path, **options)
-    text = str(caught.value)
+    return one_line(caught.value)
+
+
+def one_line(error: InputError) -> str:
+    """Return the line of a refusal, which names no path."""
+    text = str(error)
     assert len(text.splitlines()) == 1
     assert "/" not in text
     assert " object at 0x" not in text
@@ -350,8 +355,8 @@ def test_cut_short(tmp_path: Path, kind: str, capfd: pytest.CaptureFixture[str])
         path = written(tmp_path, whole[: int(share * len(whole))])
         try:
             scan = read_scan(path)
-        except InputError:
-            refusal(path)
+        except InputError as error:
+            one_line(error)
         else:
             # Only what follows the pixels may be missing.
             np.testing.assert_array_equal(scan.codes, pixels)
@@ -374,8 +379,8 @@ def test_spoiled_bytes(tmp_path: Path, kind: str, capfd: pytest.CaptureFixture[s
         started = time.perf_counter()
         try:
             scan = read_scan(path)
-        except InputError:
-            refusal(path)
+        except InputError as error:
+            one_line(error)
         else:
             samples_each = 1 if scan.channels == ("mean",) else 3
             assert scan.codes.shape == (scan.height_px, scan.width_px, samples_each)

@@ -274,3 +274,14 @@ def test_what_is_no_trace_is_refused(x: Floats, y: Floats) -> None:
     with pytest.raises(InputError) as caught:
         deconvolve(x, y)
     assert "position" in str(caught.value)
+
+
+def test_no_more_peaks_are_fitted_than_the_samples_can_tell() -> None:
+    """Forty samples of noise, stated a million times smaller than it is."""
+    x = np.linspace(0.0, 75.0, 40)
+    y = np.random.default_rng(0).normal(size=x.size)
+    tiny = Noise(1e-6, np.ones(1), float(x[1] - x[0]), "clean layer")
+    for count in (None, 20):
+        fit = deconvolve(x, y, noise=tiny, components=count)
+        assert 4 * len(fit.components) <= x.size
+        assert np.isfinite(fit.model).all()

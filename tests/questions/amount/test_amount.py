@@ -21,6 +21,7 @@ from lanes.settings_file import read_settings
 AMOUNTS = {"S1": 0.25, "U1": 0.7, "S2": 0.5, "S3": 1.0, "U2": 0.7, "S4": 1.5, "S5": 2.0, "S6": 2.0,
            "B": 0.0, "E": 0.0, "H": 3.2}
 STANDARDS = {name: AMOUNTS[name] for name in ("S1", "S2", "S3", "S4", "S5", "S6")}
+pytestmark = pytest.mark.usefixtures("located_once")
 KEYS = ["schema", "rf", "unit", "model", "formula", "parameters", "scatter", "models_tried",
         "lack_of_fit", "standards", "unknowns", "detection_limit", "quantitation_limit",
         "limits_from", "flags"]

@@ -18,6 +18,7 @@ from lanes.questions.compare.page import render_compare
 from lanes.report.digits import with_sd
 from lanes.settings import LaneNote, Settings
 
+pytestmark = pytest.mark.usefixtures("located_once")
 KEYS = ["schema", "unknown", "references", "pairs", "unexplained", "unsure",
         "resolvable_difference", "repeatability", "cospots", "correlation", "other_plate", "flags"]
 NAMES = ("U", "A", "C", "B", "N")

@@ -19,6 +19,7 @@ from lanes.questions.follow.shares import Level, above, ratio_interval
 from lanes.settings import Settings
 from lanes.settings_file import from_mapping
 
+pytestmark = pytest.mark.usefixtures("located_once")
 KEYS = ["schema", "unit", "lanes", "times", "normalised", "start_rf", "product_rf",
         "reference_rf", "spots", "conversion", "order", "rate", "rate_if_responses_equal",
         "flags"]

@@ -16,6 +16,7 @@ from lanes.questions.fractions.page import render_fractions
 from lanes.questions.fractions.pools import Areas
 from lanes.settings import Settings
 
+pytestmark = pytest.mark.usefixtures("located_once")
 KEYS = ["schema", "target_rf", "purity_asked_percent", "volumes_given", "fractions", "pool",
         "nearest", "pool_by_expected_purity", "runners_up", "flags"]
 TARGET = (0.0, 0.2, 0.9, 1.0, 0.3, 0.4)

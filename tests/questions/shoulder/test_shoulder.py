@@ -42,6 +42,7 @@ from lanes.trace.noise import Noise
 sys.path.insert(0, str(Path(__file__).parents[2] / "outside"))
 from nist import load
 
+pytestmark = pytest.mark.usefixtures("located_once")
 KEYS = ["lane", "rf", "verdict", "p_value", "delta_aicc", "delta_bic", "components",
         "alternatives", "colour", "evidence", "detectable", "flags"]
 

@@ -20,6 +20,7 @@ from lanes.settings import Settings
 
 SLOPES, MIDDLE, AMOUNTS = (-1.2, -1.5, -1.7), (0.4, 0.1, -0.2), (0.8, 1.2, 0.6)
 FRACTIONS = (0.15, 0.25, 0.4)
+pytestmark = pytest.mark.usefixtures("located_once")
 KEYS = ["schema", "lane", "weak", "strong", "plates", "components", "scatter", "recommended",
         "outside_window", "map", "next_try", "matches", "columns", "one_plate", "flags"]
 CROSSING = ((-1.35, -1.65), (0.0, 0.0), (1.0, 1.0))

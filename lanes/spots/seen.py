@@ -1,0 +1,77 @@
+"""Weak spots that were seen on the plate: what two dimensions show, a trace need only confirm.
+
+A trace is a sum across the lane: it keeps the layer's waves and loses what tells a round spot from
+them. A spot that stood out of the layer before any lane was drawn is believed where its trace
+agrees, though it would not stand out in the trace alone.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lanes.spots.deconvolve import deconvolve
+from lanes.spots.fit import Fit
+from lanes.spots.model import Peak
+from lanes.spots.shape_terms import ShapeDoubt
+from lanes.spots.shapes import ROOT_2PI
+from lanes.spots.transverse import BROADEST_MM, NARROWEST_MM
+from lanes.trace.noise import Noise
+from lanes.trace.sample import Trace
+
+Floats = NDArray[np.float64]
+
+# A weak spot's width as seen on the plate and as fitted to its trace: each is known to a fifth at
+# five standard deviations (Cramer-Rao), and a wave of the layer fitted instead is wider.
+LIKE = 0.5  # ln of their ratio
+# The plate has shown the spot, against all places where noise might; its trace has only to show
+# an area above nothing at the one place: 95 %, to one side.
+CONFIRMED = 1.645
+
+
+def add_seen(
+    trace: Trace, flat: Floats, fit: Fit, noise: Noise, places: tuple[tuple[float, float], ...], *,
+    mm: float, baseline_order: str = "auto", shapes: ShapeDoubt | None = None,
+) -> Fit:
+    """Return `fit` with the spots at `places` that the trace agrees to.
+
+    Parameters
+    ----------
+    trace : Trace
+    flat : (n,) array
+        Its signal less the background.
+    fit : Fit
+    noise : Noise
+    places : tuple of (position, sigma)
+        Where spots were seen that `fit` lacks, the surest first.
+    mm : float
+        Millimetres per unit of length.
+    baseline_order : str
+    shapes : ShapeDoubt, optional
+    """
+    for position, sigma in places:
+        i = int(np.argmin(np.abs(trace.position - position)))
+        if not trace.usable[i]:
+            continue
+        near = np.abs(trace.position - position) < sigma
+        height = float(np.mean((flat - fit.model)[near & trace.usable]))
+        if height <= 0.0:
+            continue
+        start = (*(c.peak() for c in fit.components), Peak(position, height * sigma * ROOT_2PI,
+                                                          sigma))
+        trial = deconvolve(trace.position, flat, noise=noise, gain=trace.gain, usable=trace.usable,
+                           baseline_order=baseline_order, start=start,
+                           narrowest=NARROWEST_MM / mm, broadest=BROADEST_MM / mm, shapes=shapes)
+        if _confirmed(trial, len(start), position, sigma):
+            fit = trial.after(fit)
+    return fit
+
+
+def _confirmed(trial: Fit, count: int, position: float, sigma: float) -> bool:
+    """Return whether `trial` holds a spot there, as wide as it was seen, and lost none for it."""
+    if len(trial.components) != count:
+        return False
+    i = int(np.argmin([abs(c.centre - position) for c in trial.components]))
+    c, sd = trial.components[i], trial.sd(i, "area", noise_only=True)
+    return bool(sd is not None and c.area > CONFIRMED * sd and abs(c.centre - position) < sigma
+                and abs(np.log(c.spread / sigma)) < LIKE)

@@ -1,0 +1,60 @@
+"""Spots seen on the plate: taken up where the trace agrees, left out where it does not."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from lanes.spots.fit_lane import fit_lane
+from lanes.spots.seen import add_seen
+from lanes.trace.noise import Noise
+from lanes.trace.sample import Trace
+
+X = np.arange(0.0, 60.0, 0.1)
+SD, WAVE = 0.01, 1.5  # noise as long as the spots are wide: what hides them in a trace
+
+
+def noise() -> Noise:
+    lag = 0.1 * np.arange(80)
+    return Noise(SD, np.exp(-0.25 * (lag / WAVE) ** 2), 0.1, "clean layer")
+
+
+def lane(seed: int, *spots: tuple[float, float]) -> tuple[Trace, np.ndarray]:
+    """Return a lane of `spots` (place, height), all of sigma 1.2, and its signal."""
+    rng = np.random.default_rng(seed)
+    kernel = np.exp(-0.5 * (0.1 * np.arange(-60, 61) / WAVE) ** 2)
+    waves = np.convolve(rng.standard_normal(X.size + 120), kernel, "valid")
+    y = SD * waves / np.sqrt(np.sum(kernel**2))
+    for place, height in spots:
+        y = y + height * np.exp(-0.5 * ((X - place) / 1.2) ** 2)
+    ones = np.ones(X.size)
+    return Trace(X, y, ones > 0, ones, 60.0, None, None, 0 * X, 0 * X), y
+
+
+def read(seed: int, spots: tuple, places: tuple) -> list[float]:
+    trace, flat = lane(seed, *spots)
+    fit, held = fit_lane(trace, flat, noise(), mm=1.0)
+    fit = add_seen(trace, flat, fit, held, places, mm=1.0)
+    return [c.centre for c in fit.components]
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_a_weak_spot_is_read_where_it_was_seen(seed: int) -> None:
+    spots = ((20.0, 1.0), (40.0, 4.0 * SD))
+    assert len(read(seed, spots, ())) == 1
+    found = read(seed, spots, ((40.0, 1.2),))
+    assert found == pytest.approx([20.0, 40.0], abs=1.0)
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_what_the_trace_does_not_show_is_not_read(seed: int) -> None:
+    assert len(read(seed, ((20.0, 1.0),), ((40.0, 1.2),))) == 1
+    # Nor what it shows of quite another width.
+    assert len(read(seed, ((20.0, 1.0), (40.0, 4.0 * SD)), ((40.0, 0.3),))) == 1
+
+
+def test_no_place_lies_under_pencil() -> None:
+    trace, flat = lane(0, (20.0, 1.0), (40.0, 0.1))
+    hidden = Trace(X, flat, np.abs(X - 40.0) > 4.0, trace.gain, 60.0, None, None, 0 * X, 0 * X)
+    fit, held = fit_lane(hidden, flat, noise(), mm=1.0)
+    assert add_seen(hidden, flat, fit, held, ((40.0, 1.2),), mm=1.0) is fit
