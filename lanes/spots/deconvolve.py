@@ -41,6 +41,7 @@ def deconvolve(
     components: int | None = None, start: tuple[Peak, ...] | None = None,
     narrowest: float | None = None, broadest: float | None = None,
     threshold: float = THRESHOLD, shapes: ShapeDoubt | None = None, sheet: Sheet | None = None,
+    trial: bool = False,
 ) -> Fit:
     """Take a trace apart into spots.
 
@@ -73,6 +74,8 @@ def deconvolve(
         beats what one misshapen spot could do. Without it, profiles are Gaussians or tail.
     sheet : Sheet, optional
         The lane in two dimensions, whose spots show across it what they may be along it.
+    trial : bool
+        Only what is found is asked, and no value reported: the search's own fit will do.
 
     Returns
     -------
@@ -106,7 +109,7 @@ def deconvolve(
     best: Fit | None = None
     for kind in kinds:
         fit = _one(x, y, g, use, noise, kind, components, start, (low, high), pitch, threshold,
-                   shapes, sheet)
+                   shapes, sheet, trial)
         if best is None or (fit.aicc or 0.0) < (best.aicc or 0.0) - 2.0:
             best = fit
     assert best is not None
@@ -117,7 +120,7 @@ def _one(
     x: Floats, y: Floats, gain: Floats, usable: NDArray[np.bool_], noise: Noise | None,
     kind: str, components: int | None, start: tuple[Peak, ...] | None,
     limits: tuple[float, float], pitch: float, threshold: float, shapes: ShapeDoubt | None,
-    sheet: Sheet | None,
+    sheet: Sheet | None, trial: bool,
 ) -> Fit:
     known = noise is not None
     below = np.zeros_like(y)
@@ -154,7 +157,9 @@ def _one(
         solution, history = search.run(peaks, low_order, components)
         tried = [_attempt(problem, s, shared) for s in history]
         refused = tuple(search.refused)
-    solution = reported(problem, _positive(problem, solution))
+    solution = _positive(problem, solution)
+    if not trial:
+        solution = reported(problem, solution)
     fit = _finish(x, y, gain, usable, full, known, problem, solution, shared, tuple(tried), shapes)
     return replace(fit, refused=refused)
 

@@ -197,6 +197,11 @@ def merged_pairs(peaks: tuple[Peak, ...]) -> tuple[tuple[int, int], ...]:
     )
 
 
+# Distances in sigmas of the Gaussians, their unit curves and their values, each (c, n); values and
+# derivatives of those that tail.
+_Shapes = tuple[Floats, Floats, Floats, list[tuple[Floats, Floats]]]
+
+
 class PeakSum:
     """The sum of peaks and a baseline as a function of the values of its parameters.
 
@@ -242,6 +247,8 @@ class PeakSum:
         self.free = np.array([k for k in range(len(self.names))
                               if k not in held and k not in self.owner], int)
         self._place = np.array([place[f"p{i}_centre"] for i in range(len(start.peaks))], int)
+        self._plain = self._place[[i not in start.tailing for i in range(len(start.peaks))]]
+        self._tailed = self._place[sorted(start.tailing)].tolist()
         self._baseline = len(self.names) - size
         self._powers: Floats | None = None
         if problem.baseline_order != "exponential":
@@ -250,7 +257,7 @@ class PeakSum:
         pairs = self.merged if prior else ()
         self._pairs = np.array(pairs, int).reshape(-1, 2).T
         # The last place looked at: the Jacobian is wanted where the residual was.
-        self._at: tuple[Floats, list[tuple[Floats, Floats]]] | None = None
+        self._at: tuple[Floats, _Shapes] | None = None
 
     @property
     def free_names(self) -> tuple[str, ...]:
@@ -264,18 +271,15 @@ class PeakSum:
             for i, k in enumerate(self._place))
         return found, values[self._baseline:].copy()
 
-    def _shapes(self, values: Floats) -> list[tuple[Floats, Floats]]:
-        """Return each peak at the problem's places, and what its derivatives are made of."""
+    def _shapes(self, values: Floats) -> _Shapes:
+        """Return the peaks at the problem's places, and what their derivatives are made of."""
         if self._at is None or not np.array_equal(self._at[0], values):
-            x, shapes = self.problem.x, []
-            for i, k in enumerate(self._place):
-                if i in self.tailing and values[k + 3] != 0.0:
-                    shapes.append(tailed(x, *values[k: k + 4]))
-                    continue
-                z = (x - values[k]) / values[k + 2]
-                unit = np.exp(-0.5 * z * z) / (values[k + 2] * ROOT_2PI)
-                shapes.append((values[k + 1] * unit, z))
-            self._at = values.copy(), shapes
+            x, k = self.problem.x, self._plain
+            sigma = values[k + 2][:, None]
+            z = (x - values[k][:, None]) / sigma
+            unit = np.exp(-0.5 * z * z) / (sigma * ROOT_2PI)
+            tails = [tailed(x, *values[k: k + 4]) for k in self._tailed]
+            self._at = values.copy(), (z, unit, values[k + 1][:, None] * unit, tails)
         return self._at[1]
 
     def residual(self, values: Floats) -> Floats:
@@ -284,8 +288,10 @@ class PeakSum:
         low_order = values[self._baseline:]
         model = (low_order @ self._powers if self._powers is not None
                  else baseline_term(problem, problem.x, low_order)[0])
-        for value, _ in self._shapes(values):
-            model = model + value
+        _, _, plain, tails = self._shapes(values)
+        model = plain.sum(axis=0) + model
+        for value, _ in tails:
+            model += value
         out = problem.weigh(model - problem.y)
         if self._pairs.size:
             lower, upper = values[self._place[self._pairs] + 2]
@@ -297,14 +303,12 @@ class PeakSum:
         """Return the derivatives of the residual by the free parameters, one row each."""
         problem = self.problem
         by = np.empty((len(self.names), problem.x.size))
-        for i, (k, (value, more)) in enumerate(zip(self._place, self._shapes(values), strict=True)):
-            if i in self.tailing:
-                by[k: k + 4] = more if more.ndim == 2 else 0.0
-            if more.ndim == 1:  # a Gaussian's distances in sigmas
-                sigma = values[k + 2]
-                by[k] = value * more / sigma
-                by[k + 1] = np.exp(-0.5 * more * more) / (sigma * ROOT_2PI)
-                by[k + 2] = value * (more * more - 1.0) / sigma
+        z, unit, plain, tails = self._shapes(values)
+        at = self._plain
+        slope = plain / values[at + 2][:, None]
+        by[at], by[at + 1], by[at + 2] = slope * z, unit, slope * (z * z - 1.0)
+        for k, (_, derivatives) in zip(self._tailed, tails, strict=True):
+            by[k: k + 4] = derivatives
         by[self._baseline:] = (
             self._powers if self._powers is not None
             else baseline_term(problem, problem.x, values[self._baseline:])[1])

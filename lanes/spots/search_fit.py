@@ -47,14 +47,14 @@ def solve_quickly(
     free = total.free
     low, room = total.low[free], (total.high - total.low)[free]
     bound = np.isfinite(room)
-    low, room = low[bound], room[bound]
+    low, room, high = low[bound], room[bound], total.high[free][bound]
     count, last = -2, np.empty(0)  # the two looks by which shapes are checked do not count
 
     def values(inner: Floats) -> Floats:
         outer = inner.copy()
-        outer[bound] = low + (np.sin(inner[bound]) + 1.0) * room / 2.0
+        outer[bound] = np.minimum(low + (np.sin(inner[bound]) + 1.0) * room / 2.0, high)
         out = total.start.copy()
-        out[free] = np.clip(outer, total.low[free], total.high[free])
+        out[free] = outer
         for k, owner in total.owner.items():
             out[k] = out[owner]
         return out
