@@ -55,5 +55,6 @@ def _furthest(
          float(percent))
         for spot, percent in zip(reading.spots, percents, strict=True) if spot.area_percent_sd_noise
     ]
-    most = max(moved, key=lambda each: each[0], default=None)
+    # The percents of two spots move by the same amount: the last bit must not choose.
+    most = max(moved, key=lambda each: round(each[0], 6), default=None)
     return most if most is not None and most[0] > 1.0 else None

@@ -67,7 +67,7 @@ class Lane:
     def fitted(self) -> Fit:
         """Return the spots found here, by the same steps as a reading's."""
         return fit_lane(self.trace, self.flat, self.noise, mm=self.mm,
-                        baseline_order=self.baseline_order, shapes=self.shapes)[0]
+                        baseline_order=self.baseline_order, shapes=self.shapes, trial=True)[0]
 
     def plus(self, peaks: list[Peak]) -> Lane:
         """Return the lane with `peaks` added, spread across it as the main spot is."""

@@ -24,18 +24,41 @@ class Bands:
     Parameters
     ----------
     images : (channels, rows, columns) array
+    broadest : float
+        The largest sigma that will be asked for, in samples.
     """
 
-    def __init__(self, images: Image) -> None:
+    def __init__(self, images: Image, broadest: float) -> None:
         self._shape = images.shape[1:]
+        beyond = int(TRUNCATE * broadest + 0.5)
+        self._size = tuple(_fast(n, beyond) for n in self._shape)
+        if self._size != self._shape:
+            more = [(0, size - n) for size, n in zip(self._size, self._shape, strict=True)]
+            images = np.pad(images, [(0, 0), *more], mode="symmetric")
         self._transformed = fft.dctn(images, axes=(1, 2))
+
+    def __len__(self) -> int:
+        """Return how many images there are."""
+        return len(self._transformed)
 
     def between(self, narrow: float, wide: float) -> Image:
         """Return the images blurred with sigma `narrow` less the same with `wide`, in samples."""
-        one, two = ([_response(sigma, n) for n in self._shape] for sigma in (narrow, wide))
+        one, two = ([_response(sigma, n) for n in self._size] for sigma in (narrow, wide))
         response = np.outer(*one) - np.outer(*two)
-        return np.asarray(
-            fft.idctn(self._transformed * response.astype(np.float32), axes=(1, 2)), np.float32)
+        whole = fft.idctn(self._transformed * response.astype(np.float32), axes=(1, 2),
+                          overwrite_x=True)
+        return np.asarray(whole[:, : self._shape[0], : self._shape[1]], np.float32)
+
+
+def _fast(samples: int, beyond: int) -> int:
+    """Return a length whose transform is fast: the given one, or more of its mirror image.
+
+    A kernel sees `beyond` samples past the rim; what lies farther out is of no consequence.
+    """
+    fast = fft.next_fast_len(samples, real=True)
+    if fast == samples or beyond > samples:
+        return samples
+    return int(fft.next_fast_len(samples + beyond, real=True))
 
 
 @lru_cache(maxsize=64)

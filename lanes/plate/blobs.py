@@ -7,7 +7,8 @@ their noise told apart from the layer, is held at several scales against the lay
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import lru_cache, reduce
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -40,6 +41,8 @@ SHARE = 0.45       # of a blob's own peak: what lies above is what its place and
 # reaches one place in a thousand, in Gaussian standard deviations, widens the noise, up to here;
 # beyond, that side holds blobs itself.
 TAIL, MOST_TAIL = 1e-3, 1.5
+# Standard deviations of a blob at the limit on a plate of the usual size, of some 2e4 tries.
+USUAL = float(norm.isf(FALSE_A_PLATE / 2e4))
 
 
 @dataclass(frozen=True)
@@ -199,11 +202,12 @@ def find_blobs(seen: Depths, grid: Grid, bright: bool | None) -> tuple[Blob, ...
         spread = [_spread(d[seen.bare]) for d in one]
         one = np.stack([np.maximum(d, np.float32(-3.0 * s))
                         for d, s in zip(one, spread, strict=True)])
-        bands = Bands(one)
+        bands = Bands(one, SURROUND * max(SIGMAS_MM) / grid.mm)
         answers = [_answers(bands, seen, grid.mm, sigma) for sigma in SIGMAS_MM]
         # A threshold apart for every scale: fewer places, and fewer witnesses of the noise.
-        excess = np.max([np.max(z, axis=0) / limit for z, limit in answers], axis=0)
-        excess = np.where(seen.inside, excess, 0.0)
+        tops = (row / np.float32(limit) for z, limit in answers for row in z)
+        excess = np.zeros(seen.inside.shape, np.float32)
+        excess[seen.inside] = reduce(np.maximum, tops)
         found += _regions(excess, sign, seen, grid, answers, usable)
     return tuple(sorted(found, key=lambda blob: (blob.x, blob.y)))
 
@@ -215,29 +219,34 @@ def _spread(values: NDArray[np.floating]) -> float:
 
 
 def _answers(bands: Bands, seen: Depths, mm: float, sigma: float) -> tuple[Image, float]:
-    """Return each channel's significance at a scale, and that of all together, and the limit."""
+    """Return each channel's significance at a scale, and that of all together, and the limit.
+
+    Significances are those of the places inside, (channels, places).
+    """
     s = sigma / mm
-    stack = bands.between(s, SURROUND * s)
-    clean = seen.bare if seen.bare.mean() > 0.02 else seen.inside
-    if not clean.any():
-        return np.zeros((1, *seen.inside.shape), np.float32), 1.0
-    rest = stack[:, clean]
+    whole = bands.between(s, SURROUND * s).reshape(len(bands), -1)
+    inside = np.flatnonzero(seen.inside)
+    stack = whole.take(inside, axis=1)
+    clean = np.flatnonzero(seen.bare) if seen.bare.mean() > 0.02 else inside
+    if not clean.size:
+        return np.zeros((1, inside.size), np.float32), 1.0
+    rest = whole.take(clean, axis=1)
     rest = rest - np.median(rest, axis=1, keepdims=True)
     sd = np.maximum(1.4826 * np.median(np.abs(rest), axis=1), RESOLVED / np.sqrt(1 + s * s))
-    z = stack / sd[:, None, None]
+    z = stack / sd[:, None].astype(np.float32)
     area = 4.0 * np.pi * sigma**2  # of independent places, for noise as wide as the filter
-    places = max(1.0, float(seen.inside.sum()) * mm**2 / area)
-    witnesses = max(4.0, MAD_SHARE * float(clean.sum()) * mm**2 / area)
+    places = max(1.0, float(inside.size) * mm**2 / area)
+    witnesses = max(4.0, MAD_SHARE * float(clean.size) * mm**2 / area)
     tries = places * len(SIGMAS_MM) * (len(stack) + (len(stack) > 1)) * 2
     limit = float(t.isf(FALSE_A_PLATE / tries, witnesses))
     if len(stack) > 1:
         z = np.concatenate([z, _together(z, np.clip(rest / sd[:, None], -4.0, 4.0))[None]])
-    tail = np.quantile(-z[:, seen.inside], 1.0 - TAIL, axis=1) / float(norm.isf(TAIL))
-    z /= np.clip(tail, 1.0, MOST_TAIL)[:, None, None]
-    return z.astype(np.float32), limit
+    tail = np.quantile(-z, 1.0 - TAIL, axis=1) / float(norm.isf(TAIL))
+    z /= np.clip(tail, 1.0, MOST_TAIL)[:, None].astype(np.float32)
+    return z, limit
 
 
-def _together(z: NDArray[np.floating], rest: NDArray[np.floating]) -> NDArray[np.floating]:
+def _together(z: Image, rest: NDArray[np.floating]) -> Image:
     """Return the significance of all channels together, signed by their mean.
 
     The channels share most of the layer's grain: their covariance weighs what they share less
@@ -246,12 +255,12 @@ def _together(z: NDArray[np.floating], rest: NDArray[np.floating]) -> NDArray[np
     """
     k = z.shape[0]
     covariance = np.cov(rest) + 0.05 * np.eye(k)  # grain is never shared to the last
-    length = np.einsum("iyx,ij,jyx->yx", z, np.linalg.inv(covariance), z)
+    length = (z * (np.linalg.inv(covariance).astype(np.float32) @ z)).sum(axis=0)
     # Wilson & Hilferty's cube root (PNAS 17, 684 (1931)) makes chi-squared nearly normal.
     normal = (np.cbrt(np.maximum(length, 1e-12) / k) - 1 + 2 / (9 * k)) / np.sqrt(2 / (9 * k))
     # Far out the cube root falls short of the length itself.
     normal = np.where(length > 9.0 * k, np.sqrt(length) * 0.93, normal)
-    return np.asarray(np.maximum(normal, 0.0) * np.sign(z.sum(axis=0)))
+    return np.asarray(np.maximum(normal, 0.0) * np.sign(z.sum(axis=0)), np.float32)
 
 
 def _regions(
@@ -265,6 +274,7 @@ def _regions(
     noise = np.array([max(float(np.std(seen.depth[i][seen.bare])) if seen.bare.any() else 0.01,
                           RESOLVED) for i in usable])
     height = np.sqrt(np.square(depth / noise[:, None, None]).sum(axis=0)).astype(np.float32)
+    number = np.cumsum(seen.inside).reshape(seen.inside.shape) - 1  # of each place inside
     blobs: list[Blob] = []
     for sigma in SIGMAS_MM[:3]:
         smooth = ndimage.gaussian_filter(height, sigma / grid.mm, truncate=3.0)
@@ -272,11 +282,13 @@ def _regions(
         spread = 1.4826 * float(np.median(np.abs(smooth[seen.bare] - ground))) if (
             seen.bare.any()) else 1.0
         labels, peaks = flood(smooth - ground, excess > SHARE, 5.0 * spread)
+        height_here, boxes = smooth - ground, ndimage.find_objects(labels)
         for label, (row, column) in enumerate(peaks, start=1):
             if excess[row, column] <= 1.0 or smooth[row, column] - ground <= 5.0 * spread:
                 continue
-            blob = _measured(labels, label, (row, column), smooth - ground, sigma, sign, grid,
-                             answers, seen, usable)
+            here = [(z[:, number[row, column]], limit) for z, limit in answers]
+            own = Hill(labels, label, (row, column), height_here, boxes[label - 1])
+            blob = _measured(own, sigma, sign, grid, here, seen, usable)
             if all(_apart(blob, other) for other in blobs):
                 blobs.append(blob)
     return blobs
@@ -289,18 +301,30 @@ def _apart(blob: Blob, other: Blob) -> bool:
     return bool(u * u + v * v > 1.0)
 
 
+class Hill(NamedTuple):
+    """One hill of a landscape: its label, its top's place, and the box that holds it."""
+
+    labels: NDArray[np.int32]
+    label: int
+    peak: tuple[int, int]
+    height: NDArray[np.floating]
+    box: tuple[slice, ...]
+
+
 def _measured(
-    labels: NDArray[np.int32], label: int, peak: tuple[int, int], height: NDArray[np.floating],
-    sigma: float, sign: float, grid: Grid, answers: list[tuple[Image, float]], seen: Depths,
-    usable: list[int],
+    hill: Hill, sigma: float, sign: float, grid: Grid, here: list[tuple[Image, float]],
+    seen: Depths, usable: list[int],
 ) -> Blob:
+    """Return the blob that `hill` is; `here` are the significances at its top, scale by scale."""
+    peak, height = hill.peak, hill.height
     top = float(height[peak])
     reach = round(16.0 / grid.mm)
-    box = tuple(slice(max(0, p - reach), p + reach + 1) for p in peak)
-    own = (labels[box] == label) & (height[box] > SHARE * top)
+    box = tuple(slice(max(s.start, p - reach), min(s.stop, p + reach + 1))
+                for p, s in zip(peak, hill.box, strict=True))
+    own = (hill.labels[box] == hill.label) & (height[box] > SHARE * top)
     parts, _ = ndimage.label(own)
-    here = parts[peak[0] - box[0].start, peak[1] - box[1].start]
-    own = parts == here if here else own
+    part = parts[peak[0] - box[0].start, peak[1] - box[1].start]
+    own = parts == part if part else own
     rows, columns = np.nonzero(own)
     weight = np.asarray(height[box][own], float)
     y, x = np.average(rows, weights=weight), np.average(columns, weights=weight)
@@ -311,15 +335,13 @@ def _measured(
     unit = grid.mm / grid.pitch
     strength: dict[str, float] = {}
     for i, name in enumerate([seen.channels[j] for j in usable]):
-        strength[name] = float(max(z[i][peak] / limit for z, limit in answers))
-    together = max((float(z[-1][peak] / limit) for z, limit in answers if len(usable) > 1),
-                   default=0.0)
+        strength[name] = max(float(z[i] / limit) for z, limit in here)
+    together = max((float(z[-1] / limit) for z, limit in here if len(usable) > 1), default=0.0)
     best = max(together, *strength.values())
-    usual = float(norm.isf(FALSE_A_PLATE / 2e4))
     centre_row, centre_column = y + box[0].start, x + box[1].start
     light = tuple(float(np.median(seen.depth[i][box][own])) for i in range(len(seen.channels)))
     return Blob(
         (centre_column + 0.5) * grid.pitch, (centre_row + 0.5) * grid.pitch, wide / unit,
-        tall / unit, best * usual, sign > 0, light,
-        {name: value * usual for name, value in strength.items()},
+        tall / unit, best * USUAL, sign > 0, light,
+        {name: value * USUAL for name, value in strength.items()},
     )

@@ -32,12 +32,10 @@ def flood(
     rows, columns = np.nonzero(inside)
     order = np.argsort(-height[rows, columns], kind="stable")
     shape = (height.shape[0] + 2, height.shape[1] + 2)
-    owner = np.zeros(shape, np.int64)  # a rim of nothing saves looking where the plate ends
-    width = shape[1]
-    flat = owner.ravel()
+    width = shape[1]  # a rim of nothing saves looking where the plate ends
+    flat = [0] * (shape[0] * width)
     places = ((rows + 1) * width + columns + 1)[order].tolist()
     levels = height[rows, columns][order].tolist()
-    steps = (-width - 1, -width, -width + 1, -1, 1, width - 1, width, width + 1)
     joined, top = [0], [0.0]
     tops = [0]
 
@@ -48,7 +46,15 @@ def flood(
         return i
 
     for place, level in zip(places, levels, strict=True):
-        near = {root(int(flat[place + step])) for step in steps if flat[place + step]}
+        above, below = place - width, place + width
+        near = {flat[above - 1], flat[above], flat[above + 1], flat[place - 1], flat[place + 1],
+                flat[below - 1], flat[below], flat[below + 1]}
+        near.discard(0)
+        if len(near) == 1:  # the flank of one hill, as nearly every place is
+            owner = near.pop()
+            flat[place] = owner if joined[owner] == owner else root(owner)
+            continue
+        near = {root(i) for i in near}
         if not near:
             joined.append(len(joined))
             top.append(level)
@@ -64,5 +70,7 @@ def flood(
     kept = sorted(set(names.tolist()) - {0})
     number = np.zeros(len(joined), np.int32)
     number[kept] = np.arange(1, len(kept) + 1)
-    labels = number[names][owner][1:-1, 1:-1].astype(np.int32)
+    owners = np.zeros(len(flat), np.int32)
+    owners[places] = [flat[place] for place in places]
+    labels = np.ascontiguousarray(number[names][owners].reshape(shape)[1:-1, 1:-1])
     return labels, [(tops[i] // width - 1, tops[i] % width - 1) for i in kept]

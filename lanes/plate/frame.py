@@ -8,7 +8,7 @@ import numpy as np
 
 from lanes.errors import InputError
 from lanes.flags import Flag, flag
-from lanes.plate.candidates import convex
+from lanes.plate.corners import convex
 from lanes.plate.layout import Layout, Line
 from lanes.plate.outline import Floats, Outline, find_outlines, whole_outline
 from lanes.plate.upright import judge_turn

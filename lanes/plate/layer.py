@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage, sparse
 from scipy.interpolate import CubicSpline
-from scipy.sparse.linalg import SuperLU, splu
+from scipy.linalg import cho_solve_banded, cholesky_banded
 
 Floats = NDArray[np.float64]
 
@@ -64,30 +64,43 @@ def smooth_layer(
     values = np.divide(total, count, out=np.zeros_like(total), where=count > 0)
     lamp = _quadratic(values, weight)
     strength = (cutoff / (2 * np.pi * step * mm)) ** 4
-    factors = _factors(weight.tobytes(), weight.shape, strength)
-    solved = factors.solve((weight * (values - lamp)).ravel())
-    return Surface(lamp + np.asarray(solved).reshape(weight.shape), step * mm)
+    counted = _by_shorter_side(weight)
+    factor = _factor(counted.tobytes(), counted.shape, strength)
+    solved = cho_solve_banded((factor, True), _by_shorter_side(weight * (values - lamp)).ravel(),
+                              check_finite=False).reshape(counted.shape)
+    return Surface(lamp + (solved if solved.shape == lamp.shape else solved.T), step * mm)
 
 
-@lru_cache(maxsize=2)  # the channels of a plate start from the same samples
-def _factors(weight: bytes, shape: tuple[int, int], strength: float) -> SuperLU:
-    """Return the smoother's system, factored. It is symmetric and positive: no pivot is sought."""
-    system = sparse.diags_array(np.frombuffer(weight)) + strength * _roughness(*shape)
-    return splu(sparse.csc_array(system), permc_spec="MMD_AT_PLUS_A", diag_pivot_thresh=0.0,
-                options={"SymmetricMode": True})
+def _by_shorter_side(grid: Floats) -> Floats:
+    """Return values of cells in a row, counted along the shorter side: a narrow band joins them."""
+    return np.ascontiguousarray(grid if grid.shape[0] >= grid.shape[1] else grid.T)
+
+
+@lru_cache(maxsize=4)  # the channels of a plate start from the same samples
+def _factor(weight: bytes, shape: tuple[int, int], strength: float) -> Floats:
+    """Return the Cholesky factor of the smoother's system, in bands below its diagonal."""
+    bands = strength * _roughness(*shape)
+    bands[0] += np.frombuffer(weight)
+    return np.asarray(cholesky_banded(bands, lower=True, overwrite_ab=True, check_finite=False))
 
 
 def _quadratic(values: Floats, weight: Floats) -> Floats:
     """Return the quadratic surface nearest to `values`: the lamp, which needs no smoothing."""
     if np.count_nonzero(weight) < 24:  # too few to tell a slope by
         return np.full(values.shape, float((weight * values).sum() / max(weight.sum(), 1e-300)))
-    row, column = np.indices(values.shape)
-    u = 2.0 * row / max(values.shape[0] - 1, 1) - 1.0
-    v = 2.0 * column / max(values.shape[1] - 1, 1) - 1.0
-    terms = np.stack([np.ones_like(u), u, v, u * u, u * v, v * v], axis=-1).reshape(-1, 6)
-    root = np.sqrt(weight).ravel()
-    solved = np.linalg.lstsq(terms * root[:, None], values.ravel() * root, rcond=None)[0]
-    return np.asarray((terms @ solved).reshape(values.shape))
+    terms = _quadratic_terms(*values.shape)
+    weighed = terms * weight.ravel()
+    solved = np.linalg.lstsq(weighed @ terms.T, weighed @ values.ravel(), rcond=None)[0]
+    return np.asarray((solved @ terms).reshape(values.shape))
+
+
+@lru_cache(maxsize=4)
+def _quadratic_terms(rows: int, columns: int) -> Floats:
+    """Return the six terms of a quadratic surface at every cell, sides from -1 to 1."""
+    row, column = np.indices((rows, columns)).reshape(2, -1)
+    u = 2.0 * row / max(rows - 1, 1) - 1.0
+    v = 2.0 * column / max(columns - 1, 1) - 1.0
+    return np.stack([np.ones_like(u), u, v, u * u, u * v, v * v])
 
 
 @lru_cache(maxsize=32)
@@ -111,7 +124,11 @@ def _cells(image: NDArray[np.generic], step: int) -> Floats:
 
 
 @lru_cache(maxsize=4)
-def _roughness(rows: int, columns: int) -> sparse.csc_array:
+def _roughness(rows: int, columns: int) -> Floats:
+    """Return the penalty of a surface's bends, in bands below its diagonal.
+
+    Cells are counted row by row; rows are no shorter than columns are long.
+    """
     def second(n: int) -> sparse.csc_array:
         if n < 3:
             return sparse.csc_array((1, n))
@@ -130,7 +147,11 @@ def _roughness(rows: int, columns: int) -> sparse.csc_array:
     if mixed is not None:
         penalty = penalty + 2.0 * (mixed.T @ mixed)
     # A trace of stiffness keeps the system solvable on a plate with hardly a clean cell.
-    return sparse.csc_array(penalty + 1e-9 * sparse.eye_array(rows * columns))
+    entries = sparse.coo_array(penalty + 1e-9 * sparse.eye_array(rows * columns))
+    below = entries.row - entries.col
+    bands = np.zeros((int(below.max()) + 1, rows * columns))
+    bands[below[below >= 0], entries.col[below >= 0]] = entries.data[below >= 0]
+    return bands
 
 
 def mask_marks(

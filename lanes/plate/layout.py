@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -16,7 +17,7 @@ Floats = NDArray[np.float64]
 class Line:
     """A pencilled line: y as a polynomial of x, lowest power first, in plate units.
 
-    `thick` is its stroke's full width; 0 where it is not known.
+    `thick` is its stroke's full width, its wavering and blur included; 0 where it is not known.
     """
 
     coefficients: tuple[float, ...]
@@ -128,16 +129,21 @@ class Layout:
 
     def ends(self, lane: Lane) -> tuple[float, float]:
         """Return the heights where `lane`'s path crosses the origin line and the front."""
-        y0 = float(self.origin.at(lane.x))
-        y1 = float(self.front.at(lane.x))
-        for _ in range(3):
-            y1 = float(self.front.at(lane.x + lane.lean * (y1 - y0)))
-        return y0, y1
+        return _ends(self.origin, self.front, lane.x, lane.lean)
 
     def run(self, lane: Lane) -> float:
         """Return the length of `lane`'s path from origin to front."""
         y0, y1 = self.ends(lane)
         return float((y1 - y0) * np.hypot(1.0, lane.lean))
+
+
+@lru_cache(maxsize=256)  # every blob and spot asks which lane it is in
+def _ends(origin: Line, front: Line, x: float, lean: float) -> tuple[float, float]:
+    y0 = float(origin.at(x))
+    y1 = float(front.at(x))
+    for _ in range(3):
+        y1 = float(front.at(x + lean * (y1 - y0)))
+    return y0, y1
 
 
 def plate_to_pixels(width: float, height: float, corners_px: Floats) -> Floats:

@@ -20,8 +20,10 @@ SURE = 6.0          # standard deviations a line must stand out by
 COVERED = 0.4       # of the plate's width: a row of spots shows in less
 THICKEST_MM = 1.3   # a pencil stroke and its blur; spots and bands are 1.5 mm and more
 # A thicker stroke is a line all the same where it goes on between the lanes too, where no row of
-# spots or bands does.
-THROUGHOUT, THICK_MM = 0.8, 2.5
+# spots or bands does; or where it has edges: a stroke is as dark at its rim as in its middle and
+# only blurred, a spot is diffuse (1.43 for a Gaussian, 2.4 at most where its top is flat). At 3 the
+# picture's blur is 0.17 mm (sd) on a stroke 1.3 mm wide.
+THROUGHOUT, THICK_MM, SHARP = 0.8, 2.5, 3.0
 LOWEST, MIDDLE, HIGHEST = 0.02, 0.45, 0.99  # of the plate's height: origin below, front above
 RUN_MM = 5.0        # the least run looked for
 HALF = 0.5          # confidence in a line inferred from a part of it or from marks
@@ -109,7 +111,8 @@ def _blobs_above(planes: Planes, layout: Layout, origin: Line, front: Line) -> b
 def _best(strokes: list[Stroke]) -> Stroke | None:
     sure = [s for s in strokes
             if s.score >= SURE and s.coverage >= COVERED
-            and s.thickness <= (THICK_MM if s.coverage >= THROUGHOUT else THICKEST_MM)]
+            and s.thickness <= (THICK_MM if s.coverage >= THROUGHOUT or s.sharpness >= SHARP
+                                else THICKEST_MM)]
     return max(sure, key=lambda s: s.score * s.coverage) if sure else None
 
 

@@ -2,30 +2,28 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
-from scipy.spatial import ConvexHull
 
 from lanes.errors import LayoutError
-from lanes.plate.candidates import area, by_edges, by_region, look
-from lanes.plate.sides import AT_BORDER, Fit, judge, refine, texture
+from lanes.plate.closed import border_only, closed, with_borders
+from lanes.plate.corners import area, overlap, shares, within
+from lanes.plate.edges import edges_of, find_lines, look
+from lanes.plate.sides import Fit, judge, refine
 
 Floats = NDArray[np.float64]
 
 COARSE = 500   # rows or columns of the picture in which the plate is first looked for
 MOST = 24      # quadrilaterals of edges that are judged in full
-ACCEPTED = 0.4     # score from which a quadrilateral may be a plate
-PLAIN = 0.93       # a score that no other way of telling plate from bed would better
+ACCEPTED = 0.35     # score from which a quadrilateral may be a plate
+SURE_SIDE = 0.6    # a side seen: an edge along three quarters of it, two things beside it
 CLOSE = 0.1        # two scores nearer than this are not told apart
-PART = 0.2         # how much better a part of the plate may score than the whole of it
-LIKE = 0.06        # of tone: what lies beyond a line across a plate differs by less
 SAME = 0.88        # overlap (common over joint area) of two outlines of one plate
 APART = 0.05       # of the smaller of two plates side by side: what both outlines hold
-THICKEST_LINE = 0.02  # of the plate: a pencil line of 1.5 mm across one of 75 mm
 OTHER_LOOK = 0.15  # of tone: plates in one picture share layer and lamp
 NARROWEST = 0.15   # shorter over longer side: a strip of 200 mm is 30 mm wide, a ruler's is less
 SMALL = 0.15       # of the largest plate's area: less is a label or a scrap
@@ -70,9 +68,8 @@ def find_outlines(
 ) -> tuple[Outline, ...]:
     """Find every plate in an image of linear light, by rows from the upper left.
 
-    Candidates come from regions of one look and from long straight edges; each is scored by the
-    edge along its four sides, the difference across them, and the evenness of the zone inside
-    them. The picture's own edges compete with them.
+    Candidates are closed by long straight edges; each is scored by what its four sides show and
+    by the evenness of the zone inside them. The picture's own edges compete with them.
 
     Parameters
     ----------
@@ -89,34 +86,31 @@ def find_outlines(
     LayoutError
         If the image shows neither a plate on a bed nor a bare layer.
     """
-    tone = look(light)
     step = max(1, round(max(light.shape[:2]) / COARSE))
     small = look(reduced(light, step))
     if float(np.ptp(small)) < 1e-3:
         raise LayoutError("the image is one even tone: there is no plate in it; scan the plate")
-    rough = texture(small)
-    judged: list[Judged] = []
-    for quads in by_region(small):
-        judged += [(judge(small, rough, corners), corners) for corners in quads]
-        if max((fit.score for fit, _ in judged), default=0.0) > PLAIN:
-            break
-    judged += [(judge(small, rough, corners), corners) for corners in by_edges(small, MOST)]
-    best = _distinct(judged)
+    down, across = edges_of(small)
+    level, upright = (with_borders(find_lines(e.sure()), len(e.strength)) for e in (down, across))
+    best = _distinct([(judge(small, quad), quad.corners)
+                      for quad in closed(down, across, level, upright, MOST)])
     whole_corners = _whole(small.shape)
-    whole = judge(small, rough, whole_corners)
-    plates = _plates(small, best)
-    if not plates or plates[0][0].score < whole.score + 0.5 * CLOSE * (plates[0][0].score < 0.55):
+    whole = judge(small, border_only(whole_corners))
+    plates = _plates(best)
+    if not plates or plates[0][0].score < whole.score:
         return (_whole_image(small, light.shape, whole, plates, step),)
     if sample is None:
+        tone = look(light)
+
         def sample(row: Floats, column: Floats) -> Floats:
             return np.stack([ndimage.map_coordinates(plane, [row, column], order=1, mode="nearest")
                              for plane in np.moveaxis(tone, 2, 0)], axis=-1)
     out = []
-    for fit, corners in plates:
-        rivals = _rivals(fit, corners, best, plates, step)
-        if fit.score - whole.score < CLOSE and _overlap(corners, whole_corners) < SAME:
+    for found, corners in plates:
+        rivals = _rivals(found, corners, best, plates, step)
+        if found.score - whole.score < CLOSE and overlap(corners, whole_corners) < SAME:
             rivals = (*rivals, _up(whole_corners, step))
-        out.append(Outline(refine(sample, _up(corners, step)), min(1.0, fit.score), True, rivals))
+        out.append(Outline(refine(sample, _up(corners, step)), min(1.0, found.score), True, rivals))
     return tuple(_in_rows(out))
 
 
@@ -153,23 +147,22 @@ def _distinct(judged: list[Judged]) -> list[Judged]:
     for fit, corners in sorted(judged, key=lambda pair: -pair[0].score):
         if fit.score < 0.5 * ACCEPTED:
             break
-        if all(_overlap(corners, other) < SAME for _, other in out):
+        if all(overlap(corners, other) < SAME for _, other in out):
             out.append((fit, corners))
     return out
 
 
-def _plates(tone: Floats, best: list[Judged]) -> list[Judged]:
+def _plates(best: list[Judged]) -> list[Judged]:
     """Return the plates among distinct outlines, the largest score first."""
-    good = [(fit, c) for fit, c in best if fit.score >= ACCEPTED]
-    # No plate holds another plate: of two, one in the other, the outer one is a page or a tray,
-    # unless it looks the same all over: then the inner one is what a line across it cuts off.
-    inner = [(fit, c) for fit, c in good if not _holds_plates(tone, c, good)]
-    if not inner:
-        return []
+    good = [(fit, c) for fit, c in best if fit.score >= ACCEPTED and _bounded(fit)]
     chosen: list[Judged] = []
-    for fit, corners in sorted(inner, key=lambda pair: -pair[0].score):
-        if all(_apart(corners, other) for _, other in chosen):
-            chosen.append(_grown(tone, (fit, corners), inner))
+    for fit, corners in good:
+        # No plate holds another plate: of two, one in the other, the outer one is a page or a tray.
+        held = any(_whole_sides(other) and within(inner, corners) for other, inner in good)
+        if not held and all(_apart(corners, other) for _, other in chosen):
+            chosen.append((fit, corners))
+    if not chosen:
+        return []
     largest = max(area(c) for _, c in chosen)
     first = chosen[0]
     return [pair for pair in chosen
@@ -178,82 +171,16 @@ def _plates(tone: Floats, best: list[Judged]) -> list[Judged]:
                                  and np.abs(pair[0].look - first[0].look).max() < OTHER_LOOK)]
 
 
-def _holds_plates(tone: Floats, outer: Floats, good: list[Judged]) -> bool:
-    """Return whether `outer` is a page, a tray or a pair of plates rather than one plate."""
-    parts = [(f, d) for f, d in good if _whole_sides(f) and _within(d, outer)]
-    if any(np.abs(_beyond(tone, (d,), outer) - f.look).max() >= LIKE for f, d in parts):
-        return True
-    held = [(f, d) for f, d in good if _whole_sides(f) and d is not outer and _part_of(d, outer)]
-    return any(_parted(tone, one, two, outer) for k, one in enumerate(held)
-               for two in held[k + 1:])
-
-
-def _parted(tone: Floats, one: Judged, two: Judged, outer: Floats) -> bool:
-    """Return whether bed lies between two outlines in `outer`; a line on one plate parts none.
-
-    What lies between two parts of one plate looks like them, or, under an uneven lamp, like
-    something between the two.
-    """
-    (fit, corners), (other, beyond) = one, two
-    if not (_apart(corners, beyond) and _part_of(beyond, outer)):
-        return False
-    points = np.concatenate([corners, beyond])
-    both = points[ConvexHull(points).vertices[::-1]]
-    a, _, first = _shares(both, corners)
-    if a - first - _shares(both, beyond)[2] <= THICKEST_LINE * a:
-        return False
-    gap = _beyond(tone, (corners, beyond), both)
-    low, high = np.minimum(fit.look, other.look), np.maximum(fit.look, other.look)
-    return bool(np.maximum(low - gap, gap - high).max() >= LIKE)
-
-
-def _part_of(one: Floats, outer: Floats) -> bool:
-    a, b, common = _shares(one, outer)
-    return common > 0.95 * a and a < 0.85 * b
+def _bounded(fit: Fit) -> bool:
+    """Return whether a plate may run out of the picture here: by two sides, the others sure."""
+    return not fit.border.any() or bool(
+        fit.border.sum() <= 2 and fit.sides[~fit.border].min() >= SURE_SIDE)
 
 
 def _apart(one: Floats, two: Floats) -> bool:
     """Return whether two outlines have next to nothing in common."""
-    a, b, common = _shares(one, two)
+    a, b, common = shares(one, two)
     return common < APART * min(a, b)
-
-
-def _grown(tone: Floats, chosen: Judged, others: list[Judged]) -> Judged:
-    """Return the largest outline about `chosen` that shares sides with it and fits as well.
-
-    A line across the plate cuts off a part whose other sides are the plate's own; what lies
-    beyond such a line looks like the plate.
-    """
-    fit, corners = chosen
-    plates = [(f, c) for f, c in others if _whole_sides(f)]
-    for other, wider in others:
-        # A second plate beside the first is none of it, alike as the two may look.
-        if any(_parted(tone, (fit, corners), plate, wider) for plate in plates):
-            continue
-        a, b, common = _shares(corners, wider)
-        least = max(AT_BORDER, chosen[0].sides.min() - CLOSE)
-        sound = other.sides.min() > least and not (other.border & ~chosen[0].border).any()
-        if (sound and other.score > chosen[0].score - PART and common > 0.95 * a
-                and b > 1.02 * a and area(wider) > area(corners)
-                and np.abs(_beyond(tone, (corners,), wider) - chosen[0].look).max() < LIKE):
-            fit, corners = other, wider
-    return fit, corners
-
-
-def _beyond(tone: Floats, parts: Sequence[Floats], wider: Floats) -> Floats:
-    """Return the median look of what `wider` holds and its parts do not."""
-    rows, columns = tone.shape[:2]
-    scale = np.array([columns - 1.0, rows - 1.0])
-    size = 160
-    extra = _inside(wider / scale, size)
-    for corners in parts:
-        extra &= ~_inside(corners / scale, size)
-    row, column = np.nonzero(extra)
-    if row.size == 0:
-        return np.full(tone.shape[2], np.inf)
-    row = np.rint(row * (rows - 1.0) / (size - 1.0)).astype(int)
-    column = np.rint(column * (columns - 1.0) / (size - 1.0)).astype(int)
-    return np.asarray(np.median(tone[row, column], axis=0), float)
 
 
 def _whole_sides(fit: Fit) -> bool:
@@ -275,8 +202,8 @@ def _rivals(
     return tuple(
         _up(other, step) for rival, other in best
         if fit.score - rival.score < CLOSE and rival.score >= ACCEPTED
-        and not any(c is other for c in taken) and _overlap(corners, other) > APART
-        and not _within(corners, other)
+        and not any(c is other for c in taken) and overlap(corners, other) > APART
+        and not within(corners, other)
     )
 
 
@@ -287,30 +214,6 @@ def _inside(corners: Floats, size: int) -> NDArray[np.bool_]:
     for a, b in zip(corners, np.roll(corners, -1, axis=0), strict=True):
         inside &= (b[0] - a[0]) * (row - a[1]) - (b[1] - a[1]) * (column - a[0]) <= 1e-9
     return inside
-
-
-def _shares(one: Floats, two: Floats) -> tuple[float, float, float]:
-    """Return the areas of both outlines and of what they share, in one unit."""
-    both = np.concatenate([one, two])
-    low, span = both.min(axis=0), np.ptp(both, axis=0)
-    a, b = (_inside((c - low) / span, 160) for c in (one, two))
-    return float(a.sum()), float(b.sum()), float((a & b).sum())
-
-
-def _overlap(one: Floats, two: Floats) -> float:
-    a, b, common = _shares(one, two)
-    return common / max(a + b - common, 1.0)
-
-
-def _within(inner: Floats, outer: Floats) -> bool:
-    """Return whether `inner` lies in `outer` and apart from its sides."""
-    a, b, common = _shares(inner, outer)
-    if common < 0.98 * a or a > 0.85 * b:
-        return False
-    middle = outer.mean(axis=0)
-    # Apart: it would still lie inside if the outer one were a little smaller.
-    a, _, common = _shares(inner, middle + 0.97 * (outer - middle))
-    return common > 0.985 * a
 
 
 def _in_rows(found: list[Outline]) -> list[Outline]:

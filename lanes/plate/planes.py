@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 from lanes.plate.given_places import Mask as Outlined
 from lanes.plate.given_places import masked, without_masked
 from lanes.plate.layout import Layout
-from lanes.plate.square import Grid, choose_grid, square_up
-from lanes.plate.thin import thin_matter, without_thin
+from lanes.plate.square import Grid, at_places, choose_grid, places
+from lanes.plate.thin import Bridge, thin_matter
 from lanes.scan.scan import Scan
 
 Image = NDArray[np.float32]
@@ -41,6 +41,8 @@ class Planes:
     grid, fine_grid : Grid
     step : int
         Fine samples along a coarse one's side.
+    bridge : Bridge
+        What takes thin matter out of light on the fine grid.
     """
 
     light: dict[str, Image]
@@ -49,6 +51,7 @@ class Planes:
     grid: Grid
     fine_grid: Grid
     step: int
+    bridge: Bridge
 
 
 def planes_of(scan: Scan, layout: Layout, masks: tuple[Outlined, ...] = ()) -> Planes:
@@ -66,19 +69,21 @@ def _planes(
     fine_grid, reduce = choose_grid(width, height, corners_px, mm_per_unit)
     size = (width, height, corners_px)
     names = base_channels(scan)
-    fine = {c: square_up(scan, c, fine_grid, reduce, *size) for c in names}
+    where = places(fine_grid, reduce, *size)
+    fine = {c: at_places(scan.light(c, reduce), where) for c in names}
+    del where
     if masks:
         hidden = masked(fine_grid, masks)
         fine = {c: without_masked(image, hidden, fine_grid.mm) for c, image in fine.items()}
     mean = np.asarray(sum(fine.values()) / len(fine), np.float32)
     # Pencil and dust show in every channel, and in their mean against the least noise.
     thin = thin_matter(mean, fine_grid.mm)
-    light = {c: coarsen(without_thin(image, thin, fine_grid.mm), fine_grid)[0]
-             for c, image in fine.items()}
+    bridge = Bridge(thin, fine_grid.mm)
+    light = {c: coarsen(bridge.over(image), fine_grid)[0] for c, image in fine.items()}
     step = coarse_step(fine_grid)
     shape = next(iter(light.values())).shape
     grid = Grid(shape[0], shape[1], fine_grid.pitch * step, fine_grid.mm * step)
-    return Planes(light, mean, thin, grid, fine_grid, step)
+    return Planes(light, mean, thin, grid, fine_grid, step, bridge)
 
 
 def base_channels(scan: Scan) -> tuple[str, ...]:

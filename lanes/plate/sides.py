@@ -9,19 +9,16 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from lanes.plate.candidates import cross
+from lanes.plate.closed import Closed
+from lanes.plate.corners import cross, plate_like
 
 Floats = NDArray[np.float64]
 
-BLOCKS, PLACES = 16, 5  # a side is judged in so many pieces, each a mean of so many profiles
-STRIP = 0.018           # of the picture's longer side: how far beside an edge is looked
-# Of the eye's tone, 0 to 1: less across an edge is lost in a lamp's drift over the strip.
-JUST_SEEN = 0.012
-SURE = 4.0              # standard deviations of a difference between strips
-ROUGHER = 1.8           # ratio of textures that tells paper from layer where the tone is one
-# A side on the picture's own border says nothing for or against the plate. Below what four faint
-# but whole edges reach, above what pencil lines (edges with one tone on both sides) do.
-AT_BORDER = 0.42
+REACH = 0.012           # of the plate's width, to either side: how far a side may be moved
+PIECES, SAMPLES = 60, 4  # a side is followed in so many pieces, each a mean of so many profiles
+# Of looks from -1, the layer, to 1, the bed: half a step darker than the darker of both.
+DARKER = 2.0
+SHADOW = 0.2            # weight as bed of a joint's shadow, which may look like the layer
 MARGIN = 0.1            # of the plate's size: the zone inside its edges where few spots come
 
 
@@ -44,75 +41,11 @@ class Fit:
     look: Floats
 
 
-def texture(tone: Floats) -> Floats:
-    """Return how far each pixel stands off its neighbours' mean, of a picture of tone."""
-    grey = tone.mean(axis=2)
-    return np.asarray(np.abs(grey - ndimage.uniform_filter(grey, 3)), float)
-
-
-def judge(tone: Floats, rough: Floats, corners: Floats) -> Fit:
-    """Return how well `corners` (in pixels of `tone`) fit a plate."""
-    sides = [_side(tone, rough, corners[i], corners[(i + 1) % 4]) for i in range(4)]
-    edges, steps = np.array([s[0] for s in sides]), np.array([s[1] for s in sides])
-    border = np.array([s[2] for s in sides])
-    each = np.where(border, AT_BORDER, edges * (0.2 + 0.8 * steps))
-    margin, tone_inside = _margin(tone, corners)
-    score = (0.5 * float(each.mean()) + 0.5 * float(each.min())) * (0.4 + 0.6 * margin)
-    return Fit(score, each, edges, steps, border, margin, tone_inside)
-
-
-def _side(
-    tone: Floats, rough: Floats, a: Floats, b: Floats
-) -> tuple[float, float, bool]:
-    """Return along how much of a side an edge runs, both sides differ; and if it is a border."""
-    reach = max(8.0, STRIP * max(tone.shape))
-    along = (b - a) / np.hypot(*(b - a))
-    outward = np.array([-along[1], along[0]])
-    t = np.linspace(0.04, 0.96, BLOCKS * PLACES) * np.hypot(*(b - a))
-    d = np.arange(-reach, reach + 0.25, 0.5)
-    column = a[0] + np.add.outer(t * along[0], d * outward[0])
-    row = a[1] + np.add.outer(t * along[1], d * outward[1])
-    rows, columns = tone.shape[:2]
-    inside = (row > -1) & (row < rows) & (column > -1) & (column < columns)
-    if inside[:, d > 2.0].mean() < 0.3:
-        return 0.0, 0.0, True
-    seen = np.stack([ndimage.map_coordinates(plane, [row, column], order=1, mode="nearest")
-                     for plane in np.moveaxis(tone, 2, 0)], axis=-1)
-    grain = rough[np.clip(np.rint(row), 0, rows - 1).astype(int),
-                  np.clip(np.rint(column), 0, columns - 1).astype(int)]
-    pieces = seen.reshape(BLOCKS, PLACES, d.size, -1).mean(axis=1)
-    # Beyond the picture its outermost pixels stand for the bed, where it shows at all.
-    known = inside[:, d <= 3.0].reshape(BLOCKS, PLACES, -1).all(axis=(1, 2))
-    if known.sum() < 4:
-        return 0.0, 0.0, True
-    return (*_found(pieces[known], seen.reshape(BLOCKS, PLACES, d.size, -1)[known],
-                    grain.reshape(BLOCKS, PLACES, d.size)[known], d, reach), False)
-
-
-def _found(
-    pieces: Floats, seen: Floats, grain: Floats, d: Floats, reach: float
-) -> tuple[float, float]:
-    smooth = ndimage.gaussian_filter1d(pieces, 2.0, axis=1)
-    slope = np.sqrt(np.square(np.gradient(smooth, axis=1)).sum(axis=2))
-    on = slope[:, np.abs(d) <= 2.5].max(axis=1)
-    off = slope[:, (np.abs(d) > 4.0) & (np.abs(d) < reach - 1)]
-    edge = (on > 2.0 * np.median(off, axis=1)) & (on >= 0.9 * np.percentile(off, 85, axis=1))
-    edge &= on > 6e-4
-    # A tick or a label may stand in one strip: medians do not mind.
-    # What is drawn along a line, and its blur, is as wide as the gap between the strips.
-    inner, outer = d < -0.45 * reach, d > 0.45 * reach
-    within, beyond = (seen[:, :, part] for part in (inner, outer))
-    apart = np.median(beyond, axis=(1, 2)) - np.median(within, axis=(1, 2))
-    noise = np.sqrt(sum(np.square(1.25 * part.std(axis=(1, 2))) for part in (within, beyond))
-                    / (PLACES * inner.sum() / 8))
-    away, doubt = np.sqrt(np.square(apart).sum(axis=1)), np.sqrt(np.square(noise).sum(axis=1))
-    step = (away > JUST_SEEN) & (away > SURE * doubt)
-    # Of each strip the outermost part alone: a line's blur reaches into the rest.
-    far = np.abs(d) > 0.7 * reach
-    one, two = (np.median(grain[:, :, part & far]) + 1e-4 for part in (inner, outer))
-    if max(one, two) > ROUGHER * min(one, two):
-        step[:] = True
-    return float(edge.mean()), float(step.mean())
+def judge(tone: Floats, quad: Closed) -> Fit:
+    """Return how well a quadrilateral of a picture of tone fits a plate."""
+    margin, tone_inside = _margin(tone, quad.corners)
+    return Fit(quad.score * (0.4 + 0.6 * margin), quad.sides, quad.edges, quad.steps, quad.border,
+               margin, tone_inside)
 
 
 def _margin(tone: Floats, corners: Floats) -> tuple[float, Floats]:
@@ -138,9 +71,7 @@ def _margin(tone: Floats, corners: Floats) -> tuple[float, Floats]:
     return min(float((off[band] < usual).mean()) for band in bands), middle
 
 
-def refine(
-    sample: Callable[[Floats, Floats], Floats], corners: Floats
-) -> Floats:
+def refine(sample: Callable[[Floats, Floats], Floats], corners: Floats) -> Floats:
     """Move each side to the half-way tone of its edge.
 
     Parameters
@@ -151,66 +82,57 @@ def refine(
         In the pixels that `sample` takes.
     """
     scale = float(np.hypot(*(corners[1] - corners[0])))
-    reach = max(6.0, 0.02 * scale)
-    lines = [_edge(sample, corners[i], corners[(i + 1) % 4], reach) for i in range(4)]
-    refined = np.array([cross(lines[i - 1], lines[i]) for i in range(4)])
-    moved = np.hypot(*(refined - corners).T)
-    return np.where((moved < 2 * reach)[:, None], refined, corners)
+    reach = max(5.0, REACH * scale)
+    lines = [_ends(sample, corners[i], corners[(i + 1) % 4], reach) for i in range(4)]
+    moved = np.array([cross(lines[i - 1], lines[i]) for i in range(4)])
+    near = np.hypot(*(moved - corners).T) < 3 * reach
+    return moved if near.all() and plate_like(moved) else corners
 
 
-def _edge(
+def _ends(
     sample: Callable[[Floats, Floats], Floats], a: Floats, b: Floats, reach: float
 ) -> tuple[Floats, Floats]:
-    """Return a point and direction of the edge near the side from `a` to `b`."""
+    """Return a point and direction of the line near the side where the layer's look ends."""
     along = (b - a) / np.hypot(*(b - a))
     outward = np.array([-along[1], along[0]])  # rows grow downward: this points off the plate
-    t = np.linspace(0.05, 0.95, 120) * np.hypot(*(b - a))
-    d = np.linspace(-reach, reach, 4 * int(reach) + 1)
+    t = np.linspace(0.04, 0.96, PIECES * SAMPLES) * np.hypot(*(b - a))
+    d = np.linspace(-2 * reach, 2 * reach, 8 * round(reach) + 1)
     seen = sample(a[1] + np.add.outer(t * along[1], d * outward[1]),
                   a[0] + np.add.outer(t * along[0], d * outward[0]))
-    # Of several channels, the mixture in which plate and bed differ most.
-    apart = np.median(seen[:, -d.size // 4:], axis=(0, 1)) \
-        - np.median(seen[:, : d.size // 4], axis=(0, 1))
-    size = float(np.hypot.reduce(apart))
-    tone = seen @ (apart / size) if size > 0 else seen.mean(axis=2)
-    low, high = _window(np.median(tone, axis=0))
-    tone, d = tone[:, low:high], d[low:high]
-    few = max(2, d.size // 4)
-    inner, outer = tone[:, :few].mean(1), tone[:, -few:].mean(1)
-    level = 0.5 * (inner + outer)
-    rising = np.sign(np.median(outer - inner))
-    beyond = (tone - level[:, None]) * rising > 0
-    # The outermost sample still on the plate's side: marks on the plate can't pass for it.
-    last = d.size - 1 - np.argmax(~beyond[:, ::-1], axis=1)
-    shift = d[np.clip(last, 0, d.size - 1)] + 0.5 * (d[1] - d[0])
-    good = np.abs(outer - inner) > 0.3 * np.median(np.abs(outer - inner))
-    good &= ~beyond[:, :2].any(axis=1)
-    if good.sum() < 20:
-        return a, along
-    t, shift = t[good], shift[good]
-    keep = np.ones(t.size, bool)
-    slope = offset = 0.0
-    for _ in range(6):
-        slope, offset = np.polyfit(t[keep], shift[keep], 1)
-        rest = np.abs(shift - slope * t - offset)
-        keep = rest <= max(0.3, 2.5 * float(np.median(rest)))
+    like = _like(seen.reshape(PIECES, SAMPLES, d.size, -1).mean(axis=1), d, reach)
+    t = t.reshape(PIECES, SAMPLES).mean(axis=1)
+    piece = np.arange(PIECES)
+    # Least where all before looks like the layer and all after like the bed.
+    so_far = np.cumsum(like, axis=1)
+    shifts = np.nonzero(np.abs(d) <= reach)[0]
+    share = (t - t[0]) / (t[-1] - t[0])
+    start, end = (s.ravel() for s in np.meshgrid(shifts, shifts, indexing="ij"))
+    cut = np.rint(start[:, None] * (1 - share) + end[:, None] * share).astype(int)
+    best = cut[int(np.argmin(so_far[piece, cut].sum(axis=1)))]
+    # The line that most of it agrees with, made finer by the pieces that end close to it.
+    around = best[:, None] + np.arange(-4, 5)
+    own = around[piece, np.argmin(np.take_along_axis(so_far, around, axis=1), axis=1)]
+    before, after = like[piece, own], like[piece, own + 1]
+    ends = d[own] + (d[1] - d[0]) * np.clip(before / np.minimum(before - after, -1e-6), 0.0, 1.0)
+    keep = np.abs(own - best) < 4
+    if keep.sum() < PIECES // 3:
+        ends, keep = d[best], np.ones(PIECES, bool)
+    slope, offset = np.polyfit(t[keep], ends[keep], 1)
     return a + offset * outward, along + slope * outward
 
 
-def _window(profile: Floats) -> tuple[int, int]:
-    """Return the part of a profile across an edge that holds its innermost step alone.
-
-    A plate on white paper casts a shadow: its own edge comes first, the shadow's end after it.
-    """
-    slope = np.abs(ndimage.gaussian_filter1d(np.gradient(profile), 1.5))
-    top = float(slope.max())
-    peaks = np.nonzero((slope >= ndimage.maximum_filter1d(slope, 5)) & (slope > 0.5 * top))[0]
-    if peaks.size < 2 or top <= 0:
-        return 0, profile.size
-    first = int(peaks[0])
-    later = peaks[peaks > first + 6]
-    if later.size == 0:
-        return 0, profile.size
-    # Up to the turn between the two steps: there the shadow is deepest.
-    turn = first + int(np.argmin(slope[first: int(later[0]) + 1]))
-    return max(0, 2 * first - turn - 4), max(turn + 1, first + 5)
+def _like(seen: Floats, d: Floats, reach: float) -> Floats:
+    """Return from -1, like the layer, to 1, like the bed, how profiles across a side look."""
+    # Of each side the look beyond the reach, which a lamp may change along the side.
+    inner, outer = (ndimage.median_filter(np.median(seen[:, part], axis=1), size=(15, 1),
+                                          mode="nearest")[:, None]
+                    for part in (d < -reach, d > reach))
+    apart = outer - inner
+    size = np.maximum(np.square(apart).sum(axis=2), 1e-12)
+    like = 2 * ((seen - inner) * apart).sum(axis=2) / size - 1
+    # The shadow in the joint is darker than both: it lies beside the plate, as does what follows.
+    steady = ndimage.median_filter(like, size=(9, 1), mode="nearest")
+    bed_darker = float(np.median(apart.sum(axis=2))) < 0
+    shadow = (steady > DARKER if bed_darker else steady < -DARKER) & (np.abs(d) <= reach)
+    after = np.logical_or.accumulate(shadow, axis=1)
+    return np.asarray(np.where(after, np.maximum(like, SHADOW), like).clip(-1.0, 1.0))

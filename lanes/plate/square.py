@@ -12,6 +12,9 @@ from lanes.plate.layout import Floats, plate_to_pixels, project
 from lanes.scan.scan import Scan
 
 FINE_MM = 0.085  # about 300 dots per inch: finer detail than any spot's
+STRIP = 128      # rows worked out at a time: temporaries stay small
+
+Image = NDArray[np.float32]
 
 
 @dataclass(frozen=True)
@@ -58,7 +61,7 @@ def choose_grid(
 def square_up(
     scan: Scan, channel: str, grid: Grid, reduce: int, width: float, height: float,
     corners_px: Floats,
-) -> NDArray[np.float32]:
+) -> Image:
     """Return `scan`'s light in `channel` on `grid`, lowest row first.
 
     The image is first averaged over blocks of `reduce` pixels, so that no light is skipped.
@@ -67,14 +70,26 @@ def square_up(
 
 
 def resample(
-    image: NDArray[np.float32], grid: Grid, reduce: int, width: float, height: float,
-    corners_px: Floats,
-) -> NDArray[np.float32]:
+    image: Image, grid: Grid, reduce: int, width: float, height: float, corners_px: Floats,
+) -> Image:
     """Return `image` (already reduced) on `grid`, by linear interpolation."""
+    return at_places(image, places(grid, reduce, width, height, corners_px))
+
+
+def places(
+    grid: Grid, reduce: int, width: float, height: float, corners_px: Floats,
+) -> Image:
+    """Return where each sample of `grid` lies in the reduced image, (2, rows, columns)."""
     homography = plate_to_pixels(width, height, corners_px)
+    where = np.empty((2, grid.rows, grid.columns), np.float32)
     x, y = grid.x()[None, :], grid.y()[:, None]
-    column, row = project(homography, x, y)
-    where = np.empty((2, *column.shape), np.float32)
-    where[0] = (row + 0.5) / reduce - 0.5
-    where[1] = (column + 0.5) / reduce - 0.5
+    for top in range(0, grid.rows, STRIP):
+        column, row = project(homography, x, y[top: top + STRIP])
+        where[0, top: top + STRIP] = (row + 0.5) / reduce - 0.5
+        where[1, top: top + STRIP] = (column + 0.5) / reduce - 0.5
+    return where
+
+
+def at_places(image: Image, where: Image) -> Image:
+    """Return `image` at `where`, by linear interpolation; beyond it, what its rim shows."""
     return ndimage.map_coordinates(image, where, order=1, mode="nearest", prefilter=False)

@@ -2,12 +2,30 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from typing import NamedTuple
+
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from lanes.plate.layout import Layout
+from lanes.plate.square import Grid
+
 PALEST = 0.02    # of the layer's light
 WIDTH_MM = 0.75  # matter narrower than this in some direction is too thin for a spot
+# A compressed photograph is smooth over most blocks and carries its grain in the others: half the
+# samples then show no grain at all. What 2.3 % of them exceed, 2 standard deviations of Gaussian
+# grain, tells it too, on the side, darker or lighter, where strokes and dust take less.
+TAIL, TAIL_SD = 0.0228, 2.0
+BLEND_MM = 0.3   # standard deviation over which neighbours are blended
+BESIDE_MM = 0.8  # from a piece of thin matter, within which they lie
+STRIP = 128      # rows at a time: temporaries stay in the cache
+TILE = 64        # side in samples: what a kernel's surroundings do not outweigh
+
+Image = NDArray[np.float32]
+Mask = NDArray[np.bool_]
+Box = tuple[slice, ...]
 
 
 def thin_matter(light: NDArray[np.float32], mm: float) -> NDArray[np.bool_]:
@@ -23,48 +41,149 @@ def thin_matter(light: NDArray[np.float32], mm: float) -> NDArray[np.bool_]:
     -------
     (rows, columns) bool array
         A grey opening and closing (Serra 1982) with a square of 0.75 mm say what a wide feature
-        would leave; what exceeds it by 6 standard deviations, and by half of the feature's own
+        would leave; what exceeds it by 8 standard deviations, and by half of the feature's own
         depth, is thin.
     """
     size = max(3, 2 * round(0.5 * WIDTH_MM / mm) + 1)
     fine = ndimage.gaussian_filter(light, 0.06 / mm, truncate=3.0) if mm < 0.12 else light
     wide = ndimage.uniform_filter(fine, round(6.0 / mm))
+    # Dark thin matter is filled by a closing of the light, bright by an opening.
+    dark = _extreme(_extreme(fine, size, np.maximum), size, np.minimum)
+    bright = _extreme(_extreme(fine, size, np.minimum), size, np.maximum)
+    sides = ((dark, dark - fine), (bright, fine - bright))
+    grain = min(_tail(excess / wide) for _, excess in sides)
     thin = np.zeros(light.shape, bool)
-    for sign in (1.0, -1.0):
-        # Dark thin matter is filled by a closing of the light, bright by an opening.
-        if sign > 0:
-            without = ndimage.grey_closing(fine, (size, size))
-        else:
-            without = ndimage.grey_opening(fine, (size, size))
-        excess = sign * (without - fine)
-        middle = float(np.median(excess[::3, ::3]))
-        spread = 1.4826 * float(np.median(np.abs(excess[::3, ::3] - middle)))
+    for without, excess in sides:
+        middle, spread = _middle(excess)
+        sd = np.maximum(spread, grain * wide)
         depth = np.abs(without - wide)
         # Compression leaves a layer smoother than it is: what is paler than any pencil is grain.
-        core = excess > middle + np.maximum(8.0 * spread, PALEST * wide) + 0.5 * depth
-        skirt = excess > middle + 4.0 * spread + 0.4 * depth
+        core = excess > middle + np.maximum(8.0 * sd, PALEST * wide) + 0.5 * depth
+        skirt = excess > middle + 4.0 * sd + 0.4 * depth
         thin |= ndimage.binary_propagation(core, mask=skirt)
-    return ndimage.binary_dilation(thin, iterations=max(1, round(0.1 / mm)))
+    # What lies between strokes less than a spot's width apart is none: a cross's middle, a letter.
+    around = np.pad(ndimage.binary_dilation(thin, iterations=max(1, round(0.1 / mm))), size)
+    closed = ndimage.minimum_filter(ndimage.maximum_filter(around, size), size)
+    return np.asarray(closed[size:-size, size:-size])
 
 
-def without_thin(
-    light: NDArray[np.float32], thin: NDArray[np.bool_], mm: float
-) -> NDArray[np.float32]:
-    """Return `light` with `thin` samples replaced by a blend of their nearest neighbours."""
-    if not thin.any():
-        return light
-    out = light.copy()
-    labels, _ = ndimage.label(thin)
-    reach = max(3, round(0.8 / mm))
-    for place in ndimage.find_objects(labels):
-        box = tuple(
-            slice(max(0, s.start - reach), min(n, s.stop + reach))
-            for s, n in zip(place, light.shape, strict=True)
-        )
-        keep = (~thin[box]).astype(np.float32)
-        sigma = 0.3 / mm
-        weight = ndimage.gaussian_filter(keep, sigma)
-        blend = ndimage.gaussian_filter(keep * light[box], sigma) / np.maximum(weight, 1e-6)
-        hidden = thin[box] & (weight > 1e-6)
-        out[box][hidden] = blend[hidden]
+def thick_strokes(layout: Layout, grid: Grid) -> NDArray[np.bool_]:
+    """Return where the layout's lines are drawn too thick to be thin matter, (rows, columns)."""
+    y, x = grid.y()[:, None], grid.x()[None, :]
+    out = np.zeros((grid.rows, grid.columns), bool)
+    for line in (layout.origin, layout.front):
+        if line.thick > WIDTH_MM / layout.mm_per_unit:
+            out |= np.abs(y - line.at(x)) <= 0.5 * line.thick
     return out
+
+
+def _middle(excess: NDArray[np.floating]) -> tuple[float, float]:
+    """Return the median of `excess` and its standard deviation, as if Gaussian."""
+    seen = excess[::3, ::3]
+    middle = float(np.median(seen))
+    return middle, 1.4826 * float(np.median(np.abs(seen - middle)))
+
+
+def _tail(excess: NDArray[np.floating]) -> float:
+    """Return the standard deviation of `excess` by what few samples exceed."""
+    seen = excess[::3, ::3]
+    return float(np.quantile(seen, 1.0 - TAIL) - np.median(seen)) / TAIL_SD
+
+
+def _extreme(image: Image, size: int, larger: np.ufunc) -> Image:
+    """Return the largest, or smallest, sample in a square about each; rims mirror."""
+    rows, reach = len(image), size // 2
+    padded = np.pad(image, reach, mode="symmetric")
+    out = np.empty_like(image)
+    for top in range(0, rows, STRIP):
+        part = padded[top: min(top + STRIP, rows) + 2 * reach]
+        out[top: top + STRIP] = _runs(_runs(part, size, larger).T, size, larger).T
+    return out
+
+
+def _runs(part: Image, size: int, larger: np.ufunc) -> Image:
+    """Return the largest, or smallest, of every `size` rows: runs are made of two half as long."""
+    length = 1
+    while length < size:
+        step = min(length, size - length)
+        part = larger(part[:-step], part[step:])
+        length += step
+    return part
+
+
+class Bridge:
+    """Thin matter of one plate, and what stands beside it: to be bridged in any of its channels.
+
+    Parameters
+    ----------
+    thin : (rows, columns) bool array
+    mm : float
+        Spacing of the samples in mm.
+    """
+
+    def __init__(self, thin: Mask, mm: float) -> None:
+        self._sigma = BLEND_MM / mm
+        self._pieces: list[_Piece] = []
+        labels, _ = ndimage.label(thin)
+        reach = max(3, round(BESIDE_MM / mm))
+        left = thin.copy()
+        # Where the surroundings of two lie over each other the later one's count.
+        for place in reversed(ndimage.find_objects(labels)):
+            box = tuple(slice(max(0, s.start - reach), min(n, s.stop + reach))
+                        for s, n in zip(place, thin.shape, strict=True))
+            for tile in _tiles(left, box):
+                self._take(thin, left, box, tile)
+
+    def _take(self, thin: Mask, left: Mask, box: Box, tile: Box) -> None:
+        """Take what is left in a tile as a piece of its own, with all that bears on it."""
+        # Beyond its kernel's end nothing bears on a sample: a line's own stretch is worked out,
+        # not the whole box about it.
+        kernel = int(4.0 * self._sigma + 0.5)
+        outer = tuple(slice(max(b.start, t.start - kernel), min(b.stop, t.stop + kernel))
+                      for b, t in zip(box, tile, strict=True))
+        inner = tuple(slice(t.start - o.start, t.stop - o.start)
+                      for t, o in zip(tile, outer, strict=True))
+        keep = (~thin[outer]).astype(np.float32)
+        weight = ndimage.gaussian_filter(keep, self._sigma)[inner]
+        hidden = left[tile] & (weight > 1e-6)
+        if hidden.any():
+            self._pieces.append(_Piece(tile, outer, inner, keep, np.maximum(weight, 1e-6), hidden))
+            left[tile] &= ~hidden
+
+    def over(self, light: Image) -> Image:
+        """Return `light` with thin samples replaced by a blend of their nearest neighbours."""
+        if not self._pieces:
+            return light
+        out = light.copy()
+        for p in self._pieces:
+            blend = ndimage.gaussian_filter(p.keep * light[p.outer], self._sigma)[p.inner]
+            out[p.tile][p.hidden] = (blend / p.weight)[p.hidden]
+        return out
+
+
+class _Piece(NamedTuple):
+    """A tile of thin matter: where it is, what is kept about it, and the weight of that."""
+
+    tile: Box
+    outer: Box
+    inner: Box
+    keep: Image
+    weight: Image
+    hidden: Mask
+
+
+def _tiles(mask: Mask, box: Box) -> Iterator[Box]:
+    """Yield the rectangles, within tiles of `TILE` samples, that hold what `mask` has in `box`."""
+    for top in range(box[0].start, box[0].stop, TILE):
+        for left in range(box[1].start, box[1].stop, TILE):
+            here = mask[top: min(top + TILE, box[0].stop), left: min(left + TILE, box[1].stop)]
+            if here.any():
+                yield tuple(
+                    slice(start + int(at[0]), start + int(at[-1]) + 1)
+                    for start, at in ((top, np.nonzero(here.any(axis=1))[0]),
+                                      (left, np.nonzero(here.any(axis=0))[0])))
+
+
+def without_thin(light: Image, thin: Mask, mm: float) -> Image:
+    """Return `light` with `thin` samples replaced by a blend of their nearest neighbours."""
+    return Bridge(thin, mm).over(light)

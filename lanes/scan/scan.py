@@ -144,6 +144,8 @@ class Scan:
         """
         parts = self._parts(channel)
         top = (1 << self.bits) - 1
+        if self.codes.min() > 0 and self.codes.max() < top:
+            return np.zeros(self._reduced(reduce), np.float32)
 
         def value(rows: Codes) -> Light:
             hit = np.zeros(rows.shape[:2], bool)
@@ -164,10 +166,13 @@ class Scan:
             return [(0, 1.0)]
         return [(c, w) for c, w in enumerate(_WEIGHTS[channel]) if w]
 
-    def _blocks(self, value: Callable[[Codes], Light], reduce: int) -> Light:
+    def _reduced(self, reduce: int) -> tuple[int, int]:
         if not 1 <= reduce <= min(self.width_px, self.height_px):
             raise InputError(f"reduce {reduce} must be from 1 to the image's shorter side")
-        height, width = self.height_px // reduce, self.width_px // reduce
+        return self.height_px // reduce, self.width_px // reduce
+
+    def _blocks(self, value: Callable[[Codes], Light], reduce: int) -> Light:
+        height, width = self._reduced(reduce)
         out = np.empty((height, width), np.float32)
         step = max(1, STRIP // (self.width_px * reduce))
         for top in range(0, height, step):

@@ -22,6 +22,7 @@ from lanes.spots.model import (
     located,
     peak_shape,
 )
+from lanes.spots.search_fit import reported
 from lanes.spots.settle import settle
 from lanes.spots.shape_terms import ShapeDoubt
 from lanes.trace.background import background
@@ -40,6 +41,7 @@ def deconvolve(
     components: int | None = None, start: tuple[Peak, ...] | None = None,
     narrowest: float | None = None, broadest: float | None = None,
     threshold: float = THRESHOLD, shapes: ShapeDoubt | None = None, sheet: Sheet | None = None,
+    trial: bool = False,
 ) -> Fit:
     """Take a trace apart into spots.
 
@@ -72,6 +74,8 @@ def deconvolve(
         beats what one misshapen spot could do. Without it, profiles are Gaussians or tail.
     sheet : Sheet, optional
         The lane in two dimensions, whose spots show across it what they may be along it.
+    trial : bool
+        Only what is found is asked, and no value reported: the search's own fit will do.
 
     Returns
     -------
@@ -105,7 +109,7 @@ def deconvolve(
     best: Fit | None = None
     for kind in kinds:
         fit = _one(x, y, g, use, noise, kind, components, start, (low, high), pitch, threshold,
-                   shapes, sheet)
+                   shapes, sheet, trial)
         if best is None or (fit.aicc or 0.0) < (best.aicc or 0.0) - 2.0:
             best = fit
     assert best is not None
@@ -116,7 +120,7 @@ def _one(
     x: Floats, y: Floats, gain: Floats, usable: NDArray[np.bool_], noise: Noise | None,
     kind: str, components: int | None, start: tuple[Peak, ...] | None,
     limits: tuple[float, float], pitch: float, threshold: float, shapes: ShapeDoubt | None,
-    sheet: Sheet | None,
+    sheet: Sheet | None, trial: bool,
 ) -> Fit:
     known = noise is not None
     below = np.zeros_like(y)
@@ -141,7 +145,7 @@ def _one(
                           scales(1.6 * limits[0], widest * limits[1]), threshold)
         peaks = tuple(Peak(c.centre, c.area, c.sigma) for c in seen)
     tried: list[Attempt] = []
-    refused = 0
+    refused: tuple[float, ...] = ()
     if start is not None:
         tailing = frozenset(i for i, p in enumerate(peaks) if p.tau != 0.0)
         solution = settle(problem, peaks, low_order, tailing)
@@ -152,8 +156,10 @@ def _one(
                                shapes, sheet)
         solution, history = search.run(peaks, low_order, components)
         tried = [_attempt(problem, s, shared) for s in history]
-        refused = len(search.refused)
+        refused = tuple(search.refused)
     solution = _positive(problem, solution)
+    if not trial:
+        solution = reported(problem, solution)
     fit = _finish(x, y, gain, usable, full, known, problem, solution, shared, tuple(tried), shapes)
     return replace(fit, refused=refused)
 

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
+from scipy.fft import irfft, next_fast_len, rfft
 
 from lanes.trace.noise import Noise
 
@@ -57,24 +59,70 @@ def significance(
     -------
     two (n,) arrays
     """
-    s = sigma / noise.pitch
-    reach = int(np.ceil(3.5 * WIDER * s))
+    rows = signal[None, :] if doubts is None else np.concatenate([signal[None, :], doubts.T])
+    return _significance(_Carried(rows, _reach(sigma / noise.pitch)), noise, gain, sigma)
+
+
+def _reach(s: float) -> int:
+    """Return how many samples to either side a kernel for spots of `s` samples ends."""
+    return int(np.ceil(3.5 * WIDER * s))
+
+
+@lru_cache(maxsize=64)  # lanes of one plate are looked through at the same widths
+def _kernel(s: float) -> tuple[Floats, float, Floats]:
+    """Return the kernel for spots of `s` samples, its answer to one, and its overlap with itself.
+
+    The answer is to a Gaussian of unit height.
+    """
+    reach = _reach(s)
     at = np.arange(-reach, reach + 1)
     inner = np.exp(-0.5 * (at / s) ** 2)
     outer = np.exp(-0.5 * (at / (WIDER * s)) ** 2)
     kernel = inner / inner.sum() - outer / outer.sum()
-    answer = float(kernel @ inner) / (np.sqrt(2 * np.pi) * sigma)  # to a spot of unit area
-    area = ndimage.convolve1d(signal, kernel, mode="nearest") / answer
-    overlap = np.correlate(kernel, kernel, "full")[kernel.size - 1:]
+    return kernel, float(kernel @ inner), np.correlate(kernel, kernel, "full")[kernel.size - 1:]
+
+
+class _Carried:
+    """Rows carried on past their ends with their last values, and transformed once for all kernels.
+
+    Parameters
+    ----------
+    rows : (k, n) array
+    reach : int
+        The longest kernel's, to either side.
+    """
+
+    def __init__(self, rows: Floats, reach: int) -> None:
+        self._reach, self._count = reach, rows.shape[1]
+        self._size = next_fast_len(self._count + 2 * reach, real=True)
+        whole = np.pad(rows, [(0, 0), (reach, reach)], mode="edge")
+        self._transformed = rfft(whole, self._size, axis=1)
+
+    def through(self, kernel: Floats) -> Floats:
+        """Return the rows convolved with a symmetric `kernel`, no longer than the longest."""
+        middle = np.zeros(self._size)
+        reach = kernel.size // 2
+        middle[: reach + 1], middle[self._size - reach:] = kernel[reach:], kernel[:reach]
+        whole = irfft(self._transformed * rfft(middle).real, self._size, axis=1)
+        return np.asarray(whole[:, self._reach: self._reach + self._count])
+
+
+def _significance(
+    rows: _Carried, noise: Noise, gain: Floats, sigma: float
+) -> tuple[Floats, Floats]:
+    """Return `significance` of the first of `rows`; the others are its doubts."""
+    s = sigma / noise.pitch
+    kernel, answer, overlap = _kernel(s)
+    answer /= np.sqrt(2 * np.pi) * sigma  # to a spot of unit area
+    area, *doubts = rows.through(kernel) / answer
     m = min(overlap.size, noise.autocorrelation.size)
     shared = overlap[:m] * noise.autocorrelation[:m]
     sd = noise.sd * np.sqrt(max(float(shared[0] + 2 * shared[1:].sum()), 1e-30)) / answer
     if sd == 0.0:  # nothing can be held against no noise
         return np.zeros_like(area), area
     spread = sd * ndimage.uniform_filter1d(gain, max(1, round(2 * s)))
-    if doubts is not None and doubts.shape[1]:
-        through = ndimage.convolve1d(doubts, kernel, axis=0, mode="nearest") / answer
-        spread = np.sqrt(spread**2 + np.square(through).sum(axis=1))
+    if doubts:
+        spread = np.sqrt(spread**2 + np.square(doubts).sum(axis=0))
     return area / spread, area
 
 
@@ -102,7 +150,9 @@ def candidates(
     """
     if not usable.all():
         signal = np.interp(position, position[usable], signal[usable])
-    stack = [significance(signal, noise, gain, s, doubts) for s in sigmas]
+    rows = signal[None, :] if doubts is None else np.concatenate([signal[None, :], doubts.T])
+    carried = _Carried(rows, _reach(float(max(sigmas)) / noise.pitch))
+    stack = [_significance(carried, noise, gain, float(s)) for s in sigmas]
     z = np.stack([a for a, _ in stack])
     area = np.stack([b for _, b in stack])
     z[:, ~usable] = 0.0

@@ -20,7 +20,7 @@ INCREDIBLE = 16.0  # residual variance over the layer's: four times its standard
 def fit_lane(
     trace: Trace, flat: NDArray[np.float64], noise: Noise, *, mm: float,
     baseline_order: str = "auto", components: int | None = None,
-    shapes: ShapeDoubt = ASSUMED,
+    shapes: ShapeDoubt = ASSUMED, trial: bool = False,
 ) -> tuple[Fit, Noise]:
     """Return the spots in a lane's trace, and the noise they were held against.
 
@@ -39,6 +39,8 @@ def fit_lane(
         How many spots there are, where that is known: then none is doubted.
     shapes : ShapeDoubt
         How far a spot's profile may depart from a Gaussian.
+    trial : bool
+        As for `deconvolve`.
 
     Returns
     -------
@@ -48,7 +50,7 @@ def fit_lane(
         return deconvolve(trace.position, flat, noise=noise, gain=trace.gain, usable=trace.usable,
                           baseline_order=baseline_order, components=components,
                           narrowest=NARROWEST_MM / mm, broadest=BROADEST_MM / mm,
-                          shapes=shapes, sheet=trace.sheet)
+                          shapes=shapes, sheet=trace.sheet, trial=trial)
 
     fit = fitted()
     for _ in range(2):

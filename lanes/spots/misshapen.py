@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import least_squares
+from scipy.optimize import leastsq
 
 from lanes.spots.model import Peak, Problem, Solution, located, peak_shape
 from lanes.spots.outline import LENGTH_PRIOR, Outline
@@ -20,6 +20,8 @@ Floats = NDArray[np.float64]
 H3_OF_LEAN, H4_OF_POWER = 0.16, 0.20
 STARTS = ((0.3, 0.1), (-0.3, 0.1))  # lean and power from which the fit sets out
 MOST_EVALUATIONS = 40
+STILL = 1e-8  # of squares and values: a step that changes them by less is the last
+DIFFERENCE = float(np.sqrt(np.finfo(float).eps))  # of a value: rounding and bend err alike
 FREE = 2  # values beside a Gaussian's
 OUTLINE_FREE = 2  # lean and tilt; its length along the lane is open as a Gaussian's sigma is
 # A spot wetted unevenly, or dried from one side, is darker there: a fifth over its two standard
@@ -34,7 +36,8 @@ def misshapen(x: Floats, values: Floats) -> Floats:
     ----------
     x : (n,) array
     values : (5,) array
-        Centre, ln height, ln sigma, ln(upper over lower width), ln(p / 2).
+        Centre, ln height, ln sigma, ln(upper over lower width), ln(p / 2); or (5, b, 1), for as
+        many curves at once.
     """
     centre, ln_height, ln_sigma, lean, power = values
     away = x - centre
@@ -59,7 +62,7 @@ def misshapen_rss(problem: Problem, single: Solution, at: int, doubt: ShapeDoubt
     p: Peak = single.peaks[at]
     sds = np.array([doubt.sds[0] / H3_OF_LEAN, doubt.sds[1] / H4_OF_POWER])
     start = (p.centre, np.log(_height(p)), np.log(p.sigma))
-    return _least(problem, single, at, misshapen, lambda values: values[3:] / sds,
+    return _least(problem, single, at, misshapen, lambda values: values[..., 3:] / sds,
                   [np.array([*start, *more]) for more in STARTS])
 
 
@@ -71,7 +74,7 @@ def outlined(x: Floats, values: Floats, outline: Outline) -> Floats:
     x : (n,) array
     values : (5,) array
         Centre, ln height, ln(length over width), ln(upper over lower length), and how steeply
-        the upper side is the higher, per standard deviation.
+        the upper side is the higher, per standard deviation; or (5, b, 1), as above.
     outline : Outline
     """
     centre, ln_height, ln_length, lean, tilt = values
@@ -93,7 +96,7 @@ def outline_rss(
     sds = np.array([LENGTH_PRIOR, doubt.sds[0] / H3_OF_LEAN, TILT_PRIOR])
     length = np.log(p.sigma / outline.sigma)
     return _least(problem, single, at, lambda x, values: outlined(x, values, outline),
-                  lambda values: values[2:] / sds,
+                  lambda values: values[..., 2:] / sds,
                   [np.array([p.centre, np.log(_height(p)), ln_length, *more])
                    for ln_length, *more in ((length, 0.1, 0.1), (0.9 * length, -0.1, -0.1))])
 
@@ -117,11 +120,25 @@ def _least(
     data = problem.weigh(rest)
 
     def residual(values: Floats) -> Floats:
-        left = problem.weigh(shape(problem.x, values)) - data
-        left = left - basis @ (basis.T @ left)
-        out = np.concatenate([left, prior(values)])
+        """Return the residuals of one row of values, or of several, (b, 5), at once."""
+        curves = shape(problem.x, values if values.ndim == 1 else values.T[:, :, None])
+        left = problem.weigh(curves) - data
+        left = left - (left @ basis) @ basis.T
+        out = np.concatenate([left, prior(values)], axis=-1)
+        if np.abs(out).max() < 1e50:
+            return np.asarray(out)
         return np.asarray(np.clip(np.nan_to_num(out, nan=1e50), -1e50, 1e50))
 
-    found = [least_squares(residual, start, method="lm", max_nfev=MOST_EVALUATIONS * start.size)
-             for start in starts]
-    return min(2.0 * float(f.cost) for f in found)
+    def jacobian(values: Floats) -> Floats:
+        """Return the residual's derivatives, (5, n), by forward differences."""
+        away = values + DIFFERENCE * np.where(values < 0, -1.0, 1.0) * np.maximum(
+            1.0, np.abs(values))
+        moved = residual(np.vstack([values, np.where(np.eye(values.size) > 0, away, values)]))
+        return np.asarray((moved[1:] - moved[0]) / (away - values)[:, None])
+
+    with np.errstate(all="ignore"):
+        rests = [
+            leastsq(residual, start, Dfun=jacobian, col_deriv=True, full_output=True, ftol=STILL,
+                    xtol=STILL, gtol=STILL, maxfev=MOST_EVALUATIONS * start.size)[2]["fvec"]
+            for start in starts]
+    return min(float(rest @ rest) for rest in rests)

@@ -1,8 +1,8 @@
-"""The sum of peaks and a baseline, as lmfit wants it: parameters, residual, Jacobian."""
+"""Peaks and a baseline: what is fitted to one trace, and the fit that is reported, by lmfit."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import Any
 
@@ -15,6 +15,8 @@ from lanes.spots.shapes import ROOT_2PI, apex, gaussian, tailed
 Floats = NDArray[np.float64]
 
 MOST_EVALUATIONS = 200  # a fit that has not settled by then is of what is no spot
+STILL = 1e-10     # of squares and values: a step that changes them by less is the last
+UPRIGHT = 1e-12   # cosine between residual and slopes, from which a fit is at its end
 DEGREES = {"none": 0, "constant": 1, "linear": 2, "quadratic": 3, "exponential": 2}
 
 
@@ -106,8 +108,31 @@ class Problem:
 
 
 @dataclass(frozen=True)
+class Start:
+    """What a fit sets out from.
+
+    Attributes
+    ----------
+    peaks : tuple of Peak
+        In order of centre. A peak in `tailing` keeps a free tau; its sign is the start's.
+    baseline : (d,) array, or None to start from nothing
+    tailing : frozenset of int
+    fixed : dict
+        Parameters to hold, by name.
+    share : bool
+        Whether merged neighbours share one sigma.
+    """
+
+    peaks: tuple[Peak, ...]
+    baseline: Floats | None = None
+    tailing: frozenset[int] = frozenset()
+    fixed: dict[str, float] = field(default_factory=dict)
+    share: bool = False
+
+
+@dataclass(frozen=True)
 class Solution:
-    """What a fit came to. `jacobian` is by `names`, weighted; `rss` is weighted too."""
+    """What a fit came to, and from where. `jacobian` is by `names`, weighted, as is `rss`."""
 
     peaks: tuple[Peak, ...]
     baseline: Floats
@@ -116,6 +141,7 @@ class Solution:
     rss: float
     at_bound: tuple[str, ...]
     merged: tuple[tuple[int, int], ...]
+    start: Start | None = None
 
 
 def located(name: str) -> tuple[int, str] | None:
@@ -171,121 +197,161 @@ def merged_pairs(peaks: tuple[Peak, ...]) -> tuple[tuple[int, int], ...]:
     )
 
 
-@dataclass(frozen=True)
-class _Sum:
-    """The sum of peaks and a baseline by lmfit's parameters: its residual and its Jacobian.
+# Distances in sigmas of the Gaussians, their unit curves and their values, each (c, n); values and
+# derivatives of those that tail.
+_Shapes = tuple[Floats, Floats, Floats, list[tuple[Floats, Floats]]]
 
-    `tied` says whose sigma a peak shares; `pairs` are those whose widths the prior holds together.
+
+class PeakSum:
+    """The sum of peaks and a baseline as a function of the values of its parameters.
+
+    Attributes
+    ----------
+    names : tuple of str
+        `p0_centre`, `p0_area`, `p0_sigma`, `p0_tau` where the peak tails, and so on; the
+        baseline's after them.
+    start, low, high : (m,) arrays
+        By `names`: where the fit sets out, and the limits.
+    free : (f,) array of int
+        The places of the parameters that are fitted.
+    owner : dict
+        The place of each tied sigma, and of the one it is equal to.
     """
 
-    problem: Problem
-    count: int
-    tailing: frozenset[int]
-    tied: dict[int, int]
-    pairs: tuple[tuple[int, int], ...]
-    free: tuple[str, ...]
+    def __init__(self, problem: Problem, start: Start) -> None:
+        self.problem, self.peaks, self.tailing = problem, start.peaks, start.tailing
+        self.merged = merged_pairs(start.peaks)
+        size = DEGREES[problem.baseline_order]
+        given = start.baseline
+        baseline = np.zeros(size) if given is None or given.size != size else given
+        rows: list[tuple[str, float, float, float]] = []
+        for i, peak in enumerate(start.peaks):
+            rows += _limits(problem, i, peak, i in start.tailing)
+        for k, value in enumerate(baseline):
+            rows.append((f"baseline_{k}", float(value), -np.inf, np.inf))
+        if problem.baseline_order == "exponential":
+            # Beyond these it is a step at one end, not a term of low order.
+            rows[-1] = ("baseline_1", float(np.clip(baseline[1], -7.9, 39.9)), -8.0, 40.0)
+        self.names = tuple(row[0] for row in rows)
+        values = np.array([row[1:] for row in rows]).reshape(-1, 3)
+        self.start, self.low, self.high = values[:, 0], values[:, 1], values[:, 2]
+        place = {name: k for k, name in enumerate(self.names)}
+        self.owner: dict[int, int] = {}
+        for _, j in self.merged if start.share else ():
+            above = place[f"p{j - 1}_sigma"]
+            self.owner[place[f"p{j}_sigma"]] = self.owner.get(above, above)
+        held = {place[n] for n in start.fixed if n in place} - set(self.owner)
+        for k in held:
+            self.start[k] = start.fixed[self.names[k]]
+        self.start = np.clip(self.start, self.low, self.high)
+        self.free = np.array([k for k in range(len(self.names))
+                              if k not in held and k not in self.owner], int)
+        self._place = np.array([place[f"p{i}_centre"] for i in range(len(start.peaks))], int)
+        self._plain = self._place[[i not in start.tailing for i in range(len(start.peaks))]]
+        self._tailed = self._place[sorted(start.tailing)].tolist()
+        self._baseline = len(self.names) - size
+        self._powers: Floats | None = None
+        if problem.baseline_order != "exponential":
+            self._powers = baseline_term(problem, problem.x, np.zeros(size))[1]
+        prior = problem.width_prior is not None and not start.share
+        pairs = self.merged if prior else ()
+        self._pairs = np.array(pairs, int).reshape(-1, 2).T
+        # The last place looked at: the Jacobian is wanted where the residual was.
+        self._at: tuple[Floats, _Shapes] | None = None
 
-    def unpack(self, parameters: lmfit.Parameters) -> tuple[tuple[Peak, ...], Floats]:
+    @property
+    def free_names(self) -> tuple[str, ...]:
+        """The names of the parameters that are fitted."""
+        return tuple(self.names[k] for k in self.free)
+
+    def unpack(self, values: Floats) -> tuple[tuple[Peak, ...], Floats]:
         """Return the peaks and the baseline's values."""
-        values = parameters.valuesdict()
         found = tuple(
-            Peak(values[f"p{i}_centre"], values[f"p{i}_area"], values[f"p{i}_sigma"],
-                 values.get(f"p{i}_tau", 0.0))
-            for i in range(self.count)
-        )
-        size = DEGREES[self.problem.baseline_order]
-        return found, np.array([values[f"baseline_{k}"] for k in range(size)])
+            Peak(*values[k: k + (4 if i in self.tailing else 3)].tolist())
+            for i, k in enumerate(self._place))
+        return found, values[self._baseline:].copy()
 
-    def residual(self, parameters: lmfit.Parameters) -> Floats:
+    def _shapes(self, values: Floats) -> _Shapes:
+        """Return the peaks at the problem's places, and what their derivatives are made of."""
+        if self._at is None or not np.array_equal(self._at[0], values):
+            x, k = self.problem.x, self._plain
+            sigma = values[k + 2][:, None]
+            z = (x - values[k][:, None]) / sigma
+            unit = np.exp(-0.5 * z * z) / (sigma * ROOT_2PI)
+            tails = [tailed(x, *values[k: k + 4]) for k in self._tailed]
+            self._at = values.copy(), (z, unit, values[k + 1][:, None] * unit, tails)
+        return self._at[1]
+
+    def residual(self, values: Floats) -> Floats:
         """Return the weighted residual, the prior's rows behind it."""
         problem = self.problem
-        found, low_order = self.unpack(parameters)
-        model = baseline_term(problem, problem.x, low_order)[0]
-        for peak in found:
-            model = model + peak_shape(problem.x, peak)[0]
+        low_order = values[self._baseline:]
+        model = (low_order @ self._powers if self._powers is not None
+                 else baseline_term(problem, problem.x, low_order)[0])
+        _, _, plain, tails = self._shapes(values)
+        model = plain.sum(axis=0) + model
+        for value, _ in tails:
+            model += value
         out = problem.weigh(model - problem.y)
-        if self.pairs:
-            prior = [np.log(found[j].sigma / found[i].sigma) / problem.width_prior
-                     for i, j in self.pairs]
-            out = np.concatenate([out, prior])
+        if self._pairs.size:
+            lower, upper = values[self._place[self._pairs] + 2]
+            out = np.concatenate([out, np.log(upper / lower) / problem.width_prior])
         # A search that runs away must stay finite to come back.
         return np.asarray(np.clip(out, -1e100, 1e100))
 
-    def jacobian(self, parameters: lmfit.Parameters) -> Floats:
+    def jacobian(self, values: Floats) -> Floats:
         """Return the derivatives of the residual by the free parameters, one row each."""
         problem = self.problem
-        found, low_order = self.unpack(parameters)
-        columns: dict[str, Floats] = {}
-        for i, peak in enumerate(found):
-            by = problem.weigh(peak_shape(problem.x, peak)[1])
-            for k, value in enumerate(("centre", "area", "sigma", "tau")[: _values(i, self)]):
-                owner = i
-                while value == "sigma" and owner in self.tied:
-                    owner = self.tied[owner]
-                key = f"p{owner}_{value}"
-                columns[key] = columns.get(key, 0.0) + by[k]
-        for k, by_baseline in enumerate(baseline_term(problem, problem.x, low_order)[1]):
-            columns[f"baseline_{k}"] = problem.weigh(by_baseline)
-        out = np.array([columns[name] for name in self.free]).reshape(-1, problem.x.size)
-        if not self.pairs:
+        by = np.empty((len(self.names), problem.x.size))
+        z, unit, plain, tails = self._shapes(values)
+        at = self._plain
+        slope = plain / values[at + 2][:, None]
+        by[at], by[at + 1], by[at + 2] = slope * z, unit, slope * (z * z - 1.0)
+        for k, (_, derivatives) in zip(self._tailed, tails, strict=True):
+            by[k: k + 4] = derivatives
+        by[self._baseline:] = (
+            self._powers if self._powers is not None
+            else baseline_term(problem, problem.x, values[self._baseline:])[1])
+        for k, owner in self.owner.items():
+            by[owner] += by[k]
+        out = problem.weigh(by[self.free])
+        if not self._pairs.size:
             return out
         assert problem.width_prior is not None
-        rows = np.zeros((len(self.free), len(self.pairs)))
-        for m, (i, j) in enumerate(self.pairs):
-            for which, sign in ((i, -1.0), (j, 1.0)):
-                key = f"p{which}_sigma"
-                if key in self.free:
-                    rows[self.free.index(key), m] = (
-                        sign / found[which].sigma / problem.width_prior)
-        return np.concatenate([out, rows], axis=1)
+        rows = np.zeros((len(self.names), self._pairs.shape[1]))
+        for which, sign in zip(self._place[self._pairs] + 2, (-1.0, 1.0), strict=True):
+            rows[which, np.arange(which.size)] = sign / values[which] / problem.width_prior
+        return np.concatenate([out, rows[self.free]], axis=1)
+
+    def solution(self, values: Floats, start: Start) -> Solution:
+        """Return what a fit that ended at `values` came to."""
+        found, low_order = self.unpack(values)
+        rest = self.residual(values)
+        return Solution(found, low_order, self.free_names, self.jacobian(values),
+                        float(rest @ rest), self._at_limits(values), self.merged, start)
+
+    def _at_limits(self, values: Floats) -> tuple[str, ...]:
+        """Return the peaks' parameters that ended at a limit: within 0.2 % of their room."""
+        room = self.high - self.low
+        near = np.minimum(values - self.low, self.high - values) < 2e-3 * room
+        return tuple(self.names[k] for k in self.free
+                     if k < self._baseline and np.isfinite(room[k]) and near[k])
 
 
-def _values(i: int, of: _Sum) -> int:
-    return 4 if i in of.tailing else 3
-
-
-def _parameters(
-    problem: Problem, peaks: tuple[Peak, ...], start: Floats, tailing: frozenset[int],
-    tied: dict[int, int], fixed: dict[str, float],
-) -> lmfit.Parameters:
-    """Return lmfit's parameters of `peaks` and the baseline, with their limits."""
-    parameters = lmfit.Parameters()
-    for i, peak in enumerate(peaks):
-        reach = max(2.0 * peak.sigma, 0.03 * problem.span)
-        parameters.add(f"p{i}_centre", peak.centre, min=peak.centre - reach,
-                       max=peak.centre + reach)
-        parameters.add(f"p{i}_area", max(peak.area, 0.0))
-        sigma = float(np.clip(peak.sigma, 1.02 * problem.narrowest, 0.98 * problem.broadest))
-        if i in tied:
-            parameters.add(f"p{i}_sigma", expr=f"p{tied[i]}_sigma")
-        else:
-            parameters.add(f"p{i}_sigma", sigma, min=problem.narrowest, max=problem.broadest)
-        if i in tailing:
-            side = 1.0 if peak.tau > 0 else -1.0
-            low, high = sorted((side * 0.02 * sigma, side * 6.0 * sigma))
-            parameters.add(f"p{i}_tau", peak.tau, min=low, max=high)
-    for k, value in enumerate(start):
-        parameters.add(f"baseline_{k}", value)
-    if problem.baseline_order == "exponential":
-        # Beyond these it is a step at one end, not a term of low order.
-        rate = parameters["baseline_1"]
-        rate.set(value=float(np.clip(rate.value, -7.9, 39.9)), min=-8.0, max=40.0)
-    for name, value in fixed.items():
-        if name in parameters and parameters[name].expr is None:
-            parameters[name].set(value=value, vary=False)
-    return parameters
-
-
-def _at_limits(values: lmfit.Parameters, free: tuple[str, ...]) -> tuple[str, ...]:
-    """Return the peaks' parameters that ended at a limit: within 0.2 % of their room."""
-    held = []
-    for name in free:
-        p = values[name]
-        room = p.max - p.min
-        if (located(name) is not None and np.isfinite(room)
-                and min(p.value - p.min, p.max - p.value) < 2e-3 * room):
-            held.append(name)
-    return tuple(held)
+def _limits(
+    problem: Problem, i: int, peak: Peak, tails: bool
+) -> list[tuple[str, float, float, float]]:
+    """Return the name, start and limits of each of a peak's values."""
+    reach = max(2.0 * peak.sigma, 0.03 * problem.span)
+    sigma = float(np.clip(peak.sigma, 1.02 * problem.narrowest, 0.98 * problem.broadest))
+    rows = [(f"p{i}_centre", peak.centre, peak.centre - reach, peak.centre + reach),
+            (f"p{i}_area", max(peak.area, 0.0), -np.inf, np.inf),
+            (f"p{i}_sigma", sigma, problem.narrowest, problem.broadest)]
+    if tails:
+        side = 1.0 if peak.tau > 0 else -1.0
+        low, high = sorted((side * 0.02 * sigma, side * 6.0 * sigma))
+        rows.append((f"p{i}_tau", peak.tau, low, high))
+    return rows
 
 
 def solve(
@@ -293,41 +359,33 @@ def solve(
     tailing: frozenset[int] = frozenset(), fixed: dict[str, float] | None = None,
     share: bool = False,
 ) -> Solution:
-    """Fit `peaks` to `problem` from where they stand.
+    """Fit `peaks` to `problem` from where they stand, with lmfit.
 
-    Parameters
-    ----------
-    problem : Problem
-    peaks : tuple of Peak
-        Starts, in order of centre. A peak in `tailing` keeps a free tau; its sign is the start's.
-    baseline : (d,) array, optional
-        Start of the baseline.
-    fixed : dict, optional
-        Parameters to hold, by lmfit name.
-    share : bool
-        Whether merged neighbours share one sigma (an lmfit expression ties them).
-
-    Returns
-    -------
-    Solution
+    Parameters are those of `Start`.
     """
-    merged = merged_pairs(peaks)
-    size = DEGREES[problem.baseline_order]
-    start = np.zeros(size) if baseline is None or baseline.size != size else baseline
-    tied = {j: j - 1 for _, j in merged} if share else {}
-    parameters = _parameters(problem, peaks, start, tailing, tied, fixed or {})
-    free = tuple(n for n in parameters if parameters[n].vary and parameters[n].expr is None)
-    pairs = () if problem.width_prior is None or share else merged
-    total = _Sum(problem, len(peaks), tailing, tied, pairs, free)
-    values = parameters
-    if free:
-        minimizer = lmfit.Minimizer(total.residual, parameters, calc_covar=False)
-        outcome: Any = minimizer.leastsq(
-            Dfun=total.jacobian, col_deriv=1, ftol=1e-10, xtol=1e-10, gtol=1e-12,
-            max_nfev=MOST_EVALUATIONS,
-        )
-        values = outcome.params
-    found, low_order = total.unpack(values)
-    rest = total.residual(values)
-    return Solution(found, low_order, free, total.jacobian(values), float(rest @ rest),
-                    _at_limits(values, free), merged)
+    return solve_from(problem, Start(peaks, baseline, tailing, fixed or {}, share))
+
+
+def solve_from(problem: Problem, start: Start) -> Solution:
+    """Fit `problem` with lmfit from `start`: what every fit that is reported comes from."""
+    total = PeakSum(problem, start)
+    if not total.free.size:
+        return total.solution(total.start, start)
+    parameters = lmfit.Parameters()
+    free = set(total.free.tolist())
+    for k, name in enumerate(total.names):
+        if k in total.owner:
+            parameters.add(name, expr=total.names[total.owner[k]])
+        else:
+            parameters.add(name, total.start[k], vary=k in free, min=total.low[k],
+                           max=total.high[k])
+
+    def values(of: lmfit.Parameters) -> Floats:
+        return np.array(list(of.valuesdict().values()))
+
+    minimizer = lmfit.Minimizer(lambda p: total.residual(values(p)), parameters, calc_covar=False)
+    outcome: Any = minimizer.leastsq(
+        Dfun=lambda p: total.jacobian(values(p)), col_deriv=1, max_nfev=MOST_EVALUATIONS,
+        ftol=STILL, xtol=STILL, gtol=UPRIGHT,
+    )
+    return total.solution(values(outcome.params), start)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -71,6 +72,7 @@ class Pair:
     resolution_sd_noise: float | None = None
 
 
+@lru_cache(maxsize=1024)  # every pair of spots asks for the widths of its two
 def width_at(component: Component, share: float) -> tuple[float, float]:
     """Return how far a component reaches before and behind its apex at `share` of its height.
 

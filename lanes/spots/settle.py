@@ -7,7 +7,8 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from lanes.spots.model import Peak, Problem, Solution, located, merged_pairs, solve
+from lanes.spots.model import Peak, Problem, Solution, located, merged_pairs
+from lanes.spots.search_fit import solve_quickly
 
 Floats = NDArray[np.float64]
 
@@ -23,7 +24,7 @@ def settle(
     order = np.argsort([p.centre for p in peaks], kind="stable")
     peaks = tuple(peaks[i] for i in order)
     tailing = frozenset(int(np.nonzero(order == i)[0][0]) for i in tailing)
-    solution = solve(problem, peaks, baseline, tailing, share=share)
+    solution = solve_quickly(problem, peaks, baseline, tailing, share=share)
     held: dict[str, float] = {}
     for _ in range(5):
         # A centre at its limit is a start that was far off: let it go on from there.
@@ -43,8 +44,8 @@ def settle(
                 peaks = (*peaks[:i], replace(peaks[i], tau=0.0), *peaks[i + 1:])
             else:
                 held[name] = float(getattr(peaks[i], value))
-        again = solve(problem, peaks, solution.baseline,
-                      frozenset(i for i, p in enumerate(peaks) if p.tau), held, share)
+        again = solve_quickly(problem, peaks, solution.baseline,
+                              frozenset(i for i, p in enumerate(peaks) if p.tau), held, share)
         solution = replace(again, at_bound=tuple(sorted(set(again.at_bound) | set(held))))
         if stuck:
             break

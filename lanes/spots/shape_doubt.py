@@ -9,8 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lanes.spots.fit import Fit
-from lanes.spots.model import Peak, Problem, solve
+from lanes.spots.model import Peak, Problem
 from lanes.spots.outline import outline
+from lanes.spots.search_fit import solve_quickly
 from lanes.spots.shape_terms import ASSUMED, ShapeDoubt, basis
 from lanes.spots.shapes import ROOT_2PI, gaussian
 from lanes.spots.split import merged_peak
@@ -93,7 +94,7 @@ def _as_one(trace: Trace, own: Floats, peak: Peak) -> Peak:
     x = trace.position[near]
     problem = Problem(x, own[near], 1.0 / (trace.gain[near] * max(float(own[near].max()), 1e-12)),
                       "none", 0.2 * peak.sigma, 3.0 * peak.sigma, None)
-    return solve(problem, (peak,)).peaks[0]
+    return solve_quickly(problem, (peak,)).peaks[0]
 
 
 def _groups(fit: Fit) -> list[tuple[int, ...]]:

@@ -10,8 +10,9 @@ from numpy.typing import NDArray
 
 from lanes.spots.criteria import criteria
 from lanes.spots.misshapen import FREE, OUTLINE_FREE, misshapen_rss, outline_rss
-from lanes.spots.model import Peak, Problem, Solution, baseline_term, peak_shape, solve
+from lanes.spots.model import Peak, Problem, Solution, baseline_term, peak_shape
 from lanes.spots.outline import Outline
+from lanes.spots.search_fit import solve_quickly
 from lanes.spots.shape_terms import ShapeDoubt
 from lanes.spots.shapes import gaussian
 
@@ -51,7 +52,7 @@ def better_shapes(
     """
     none = np.zeros(0)
     tails = frozenset(k for k, q in enumerate(now) if q.tau)
-    single = solve(problem, now, none, tails)
+    single = solve_quickly(problem, now, none, tails)
     shared = 1.0
     bic = criteria(problem, single, shared)[1]
     p = single.peaks[at]
@@ -63,7 +64,7 @@ def better_shapes(
     pair = _pair_start(problem, single, at)
     if pair is not None:
         starts = (*single.peaks[:at], *pair, *single.peaks[at + 1:])
-        trial = solve(problem, starts, none,
+        trial = solve_quickly(problem, starts, none,
                       frozenset(k + (k > at) for k in tails),
                       share=not tails and problem.width_prior is None)
         if _fair_pair(trial, at):
@@ -72,7 +73,7 @@ def better_shapes(
     # A tail is told from a neighbour only where there is none.
     if all(abs(q.centre - p.centre) > 3.5 * p.sigma for j, q in enumerate(now) if j != at):
         starts = (*single.peaks[:at], _tail_start(problem, single, at), *single.peaks[at + 1:])
-        trial = solve(problem, starts, none, tails | {at})
+        trial = solve_quickly(problem, starts, none, tails | {at})
         tail = (criteria(problem, trial, shared)[1], trial.peaks)
     gain_two = bic - two[0] if two else -np.inf
     gain_tail = bic - tail[0] if tail else -np.inf
@@ -109,7 +110,7 @@ def gain_over_one(
     def bic(peaks: tuple[Peak, ...]) -> tuple[float, Solution]:
         tails = frozenset(k for k, q in enumerate(peaks) if q.tau)
         spent.append(len(peaks))
-        solution = solve(problem, peaks, none, tails)
+        solution = solve_quickly(problem, peaks, none, tails)
         return criteria(problem, solution, 1.0)[1], solution
 
     plain, single = bic(one)

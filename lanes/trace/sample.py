@@ -181,7 +181,7 @@ def sample(signal: Signal, layout: Layout, lane: Lane) -> Trace:
     if signal.masked is not None:
         usable &= signal.masked[row, column].mean(axis=1) < HIDDEN
     for line, drawn in ((0.0, layout.origin), (run, layout.front)):
-        half = max(PENCIL_MM / layout.mm_per_unit, 0.6 * drawn.thick)
+        half = max(PENCIL_MM / layout.mm_per_unit, 0.5 * drawn.thick)
         usable &= np.abs(position - line) > half
     return Trace(
         position=position,

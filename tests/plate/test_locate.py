@@ -13,7 +13,9 @@ from drawn import SPOTS, XS, plate, scan_of
 from lanes.draw import LaneSpec, draw
 from lanes.errors import InputError, LanesError, LayoutError
 from lanes.plate.layout import Layout
+from lanes.plate.lines import sure_lines
 from lanes.plate.locate import locate
+from lanes.plate.square import Grid
 from lanes.scan.scan import Scan
 from lanes.settings import Settings
 
@@ -307,6 +309,28 @@ def test_a_row_of_spots_is_no_pencil_line() -> None:
         lanes = tuple(LaneSpec(x, SPOTS, band=band) for x in XS)
         drawn = {"lanes": lanes, "pencil": False, "ticks": False, "labels": False}
         assert "--origin" in refused(LayoutError, drawn=drawn)
+
+
+def row_at(height: float, dash: float, tall: float, diffuse: bool) -> tuple[Any, Grid]:
+    """Return a layer with a row of dark pieces at `height`, strokes of pencil or diffuse bands."""
+    grid = Grid(700, 400, 0.1, 0.1)
+    x, y = grid.x()[None, :], grid.y()[:, None]
+    rng = np.random.default_rng(2)
+    along = np.clip((0.5 * dash - np.abs((x - 2.0) % 8.0 - 4.0)) / 0.2 + 0.5, 0, 1)
+    off = np.abs(y - height)
+    across = (np.exp(-2.77 * (off / tall) ** 2) if diffuse
+              else np.clip((0.5 * tall - off) / 0.3 + 0.5, 0, 1))
+    grain = 1 + 0.005 * rng.standard_normal((700, 400))
+    return (0.7 * grain * (1 - 0.35 * along * across)).astype(np.float32), grid
+
+
+def test_a_thick_dashed_line_is_one_and_a_row_of_bands_is_not() -> None:
+    drawn, grid = row_at(9.0, 5.0, 1.7, diffuse=False)
+    lines = sure_lines(drawn, grid, 2.0, 30.0)
+    assert len(lines) == 1
+    assert float(lines[0].at(20.0)) == pytest.approx(9.0, abs=0.1)
+    drawn, grid = row_at(9.0, 5.0, 1.7, diffuse=True)
+    assert not sure_lines(drawn, grid, 2.0, 30.0)
 
 
 @pytest.mark.parametrize(

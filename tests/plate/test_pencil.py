@@ -11,9 +11,10 @@ from drawn import XS, plate, squared
 from numpy.typing import NDArray
 
 from lanes.draw import LaneSpec, draw
-from lanes.plate.layout import Line
+from lanes.plate.layout import Layout, Line
 from lanes.plate.pencil import Stroke, find_lines, find_ticks
 from lanes.plate.square import Grid
+from lanes.plate.thin import thick_strokes
 
 Light = NDArray[np.float32]
 BARE: dict[str, Any] = {"pencil": False, "ticks": False, "labels": False, "lanes": ()}
@@ -158,3 +159,27 @@ def test_labels_are_no_ticks(name: str, height: float) -> None:
     lanes = tuple(LaneSpec(x, name=name + " " * i) for i, x in enumerate(XS))
     light, grid = squared(draw(plate(ticks=False, labels=True, origin=height, lanes=lanes)))
     assert not [x for x, score in find_ticks(light, grid, Line((height,))) if score > 5.5]
+
+
+@pytest.mark.parametrize("thick", [0.3, 1.2])
+def test_a_lines_foot_holds_its_wavering_and_no_more(thick: float) -> None:
+    light, grid = layer()
+    x, y = grid.x(), grid.y()
+    line = 12.3 + 0.15 * np.sin(x / 1.7)
+    edge = np.clip((0.5 * thick - np.abs(y[:, None] - line)) / 0.1 + 0.5, 0, 1)
+    spots = np.exp(-0.5 * (np.hypot(y[:, None] - 13.5, (x - 8) % 12 - 6) / 0.8) ** 2)
+    found = origin((light * (1 - 0.4 * edge) * (1 - 0.3 * spots)).astype(np.float32), grid)[0]
+    # The stroke, its wavering to either side, and the blur at its edges.
+    assert thick + 0.1 < found.line.thick < thick + 0.6
+    assert thick - 0.1 < found.thickness < thick + 0.3
+
+
+def test_a_thick_line_is_taken_out_of_the_light_and_a_thin_one_is_left_to_others() -> None:
+    grid = Grid(300, 200, 0.1, 0.1)
+    layout = Layout(20.0, 30.0, True, 1.0, np.zeros((4, 2)), Line((5.0,), thick=0.5),
+                    Line((25.0, 0.02), thick=1.5))
+    hidden = thick_strokes(layout, grid)
+    assert not hidden[:200].any()
+    np.testing.assert_allclose(hidden.sum(axis=0) * 0.1, 1.5, atol=0.11)
+    assert hidden[250, 5]
+    assert not hidden[241, 5]

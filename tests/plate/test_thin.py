@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import io
 from typing import Any
 
 import numpy as np
 import pytest
 from drawn import XS, plate, scan_of
 from numpy.typing import NDArray
+from PIL import Image
+from scipy import ndimage
 
 from lanes.draw import LaneSpec, SpotSpec, draw
-from lanes.plate.thin import thin_matter, without_thin
+from lanes.plate.thin import BESIDE_MM, BLEND_MM, _extreme, thin_matter, without_thin
 
 Light = NDArray[np.float32]
 EVEN: dict[str, Any] = {
@@ -68,6 +71,55 @@ def test_small_round_spots_are_no_thin_matter(dpi: float) -> None:
     assert not thin_matter(image, mm).any()
 
 
+def compressed(image: Light, quality: int) -> Light:
+    """Return light as a compressed photograph carries it."""
+    held = io.BytesIO()
+    code = np.rint(255 * np.clip(image, 0, 1) ** (1 / 2.2)).astype(np.uint8)
+    Image.fromarray(code).save(held, "JPEG", quality=quality)
+    return np.asarray((np.asarray(Image.open(held), np.float32) / 255) ** 2.2, np.float32)
+
+
+def test_a_circle_round_a_spot_is_masked_and_the_spot_is_not() -> None:
+    rng = np.random.default_rng(3)
+    mm = 0.08
+    y, x = np.mgrid[:375, :375] * mm
+    r = np.hypot(x - 15, y - 15)
+    layer = 0.75 * (1 + 0.006 * rng.standard_normal(r.shape)) * (1 - 0.4 * np.exp(-r**2 / 2.4))
+    ring = np.clip(1.25 - np.abs(r - 3.2) / 0.25, 0, 1)  # 0.5 mm of pencil, its edge blurred
+    light = compressed((layer * (1 - 0.35 * ring)).astype(np.float32), 85)
+    found = thin_matter(light, mm)
+    assert found[ring > 0.9].mean() > 0.98
+    # The code's blocks, 0.64 mm wide, ring round the stroke.
+    assert not found[(r < 1.6) | (r > 4.3)].any()
+    assert found.mean() < 2.5 * (ring > 0.1).mean()
+    mended = without_thin(light, found, mm)
+    near = r < 4.5
+    assert np.abs(mended[near] / layer[near] - 1).max() < 0.12
+    assert np.abs(light[near] / layer[near] - 1).max() > 0.3
+
+
+@pytest.mark.parametrize("quality", [35, 60, 85])
+def test_grain_of_a_compressed_layer_is_no_thin_matter(quality: int) -> None:
+    rng = np.random.default_rng(5)
+    mottle = ndimage.gaussian_filter(rng.standard_normal((400, 400)), 12) * 12
+    layer = 0.7 * (1 + 0.01 * rng.standard_normal(mottle.shape) + 0.01 * mottle)
+    light = compressed(layer.astype(np.float32), quality)
+    found = thin_matter(light, 0.09)
+    assert found.mean() < 0.001
+    light[200:205, 50:350] *= 0.8
+    assert thin_matter(light, 0.09)[200:205, 50:350].mean() > 0.95
+
+
+def test_the_middle_of_a_cross_is_masked_with_it() -> None:
+    mm = 0.1
+    y, x = np.mgrid[-40:41, -40:41] * mm
+    arm = (np.abs(np.abs(x) - np.abs(y)) < 0.25) & (np.hypot(x, y) < 1.8)
+    light = np.where(arm, 0.5, 0.75).astype(np.float32)
+    found = thin_matter(ndimage.gaussian_filter(light, 1.0), mm)
+    assert found[arm].mean() > 0.97
+    assert not found[np.hypot(x, y) > 2.6].any()
+
+
 def test_bridging_brings_the_layer_back() -> None:
     clean, mm = seen(200)
     marked, _ = seen(200, dust=25, scratches=3)
@@ -92,3 +144,29 @@ def test_the_light_given_is_not_changed() -> None:
     light.setflags(write=False)
     without_thin(light, thin_matter(light, mm), mm)
     np.testing.assert_array_equal(light, before)
+
+
+def test_a_line_is_bridged_in_stretches_as_it_would_be_whole() -> None:
+    mm = 0.1
+    light = np.random.default_rng(5).uniform(0.5, 0.9, (150, 230)).astype(np.float32)
+    thin = np.zeros(light.shape, bool)
+    for column in range(230):  # one line, leaning and longer than a tile, to the plate's rim
+        thin[70 + column // 40: 73 + column // 40, column] = True
+    reach = round(BESIDE_MM / mm)
+    box = slice(70 - reach, 73 + 5 + reach)  # its whole surroundings at once
+    keep = (~thin[box]).astype(np.float32)
+    whole = ndimage.gaussian_filter(keep * light[box], BLEND_MM / mm)
+    whole /= ndimage.gaussian_filter(keep, BLEND_MM / mm)
+    mended = without_thin(light, thin, mm)
+    np.testing.assert_allclose(mended[thin], whole[thin[box]], rtol=1e-6)
+    np.testing.assert_array_equal(mended[~thin], light[~thin])
+
+
+@pytest.mark.parametrize("size", [3, 5, 9, 17])
+@pytest.mark.parametrize("rows", [20, 128, 150])
+def test_running_extremes_are_the_librarys(size: int, rows: int) -> None:
+    image = np.random.default_rng(size).normal(size=(rows, 41)).astype(np.float32)
+    np.testing.assert_array_equal(_extreme(image, size, np.maximum),
+                                  ndimage.maximum_filter(image, size))
+    np.testing.assert_array_equal(_extreme(image, size, np.minimum),
+                                  ndimage.minimum_filter(image, size))

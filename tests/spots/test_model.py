@@ -20,6 +20,7 @@ from lanes.spots.model import (
     peak_shape,
     solve,
 )
+from lanes.spots.search_fit import reported, solve_quickly
 from lanes.spots.settle import settle
 
 Floats = NDArray[np.float64]
@@ -221,3 +222,28 @@ def test_the_shortest_tail_is_none_and_no_value_at_its_limit() -> None:
                      frozenset({0}))
     assert settled.peaks[0].tau == 0.0
     assert not settled.at_bound
+
+
+@pytest.mark.parametrize("joint", ["none", "linear", "exponential"])
+@pytest.mark.parametrize(
+    ("peaks", "options"),
+    [(APART, {}), (CLOSE, {}), (CLOSE, {"share": True}), (TAILING, {"tailing": frozenset({0})}),
+     (CLOSE, {"fixed": {"p1_sigma": 1.1}}), ((Peak(30.0, 5.0, 3.0), Peak(31.0, 1.0, 0.3)), {})],
+    ids=["apart", "with the width prior", "tied sigmas", "tailing", "fixed", "run away"],
+)
+def test_a_searchs_fit_ends_where_lmfits_does(
+    joint: str, peaks: tuple[Peak, ...], options: dict[str, Any]
+) -> None:
+    p = problem(peaks, joint, noise=0.05)
+    off = tuple(replace(q, centre=q.centre + 0.5, area=0.6 * q.area, sigma=1.4 * q.sigma)
+                for q in peaks)
+    quick = solve_quickly(p, off, np.array(BASELINES[joint]), **options)
+    exact = solve(p, off, np.array(BASELINES[joint]), **options)
+    assert (quick.names, quick.at_bound, quick.merged) == (exact.names, exact.at_bound,
+                                                           exact.merged)
+    assert quick.rss == pytest.approx(exact.rss, rel=1e-9)
+    np.testing.assert_allclose(list(values_of(quick).values()), list(values_of(exact).values()),
+                               rtol=1e-6, atol=1e-9)
+    again = reported(p, replace(quick, at_bound=("p0_area",)))
+    assert again.rss == exact.rss  # lmfit's own, from the same start
+    assert again.at_bound == ("p0_area",)

@@ -1,0 +1,195 @@
+"""Closed quadrilaterals of straight lines, each judged by what its four sides show.
+
+A side of the plate has an edge along it, two different things beside it, and it ends at the
+corners. A pencil line has the layer on both sides; a page's rule, a tissue's or a shadow's edge
+runs on past the corner, as do the plate's own sides where a pencil line cuts them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import combinations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lanes.plate.corners import area, plate_like
+from lanes.plate.edges import Edges, Singles
+
+Floats = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+
+SMALLEST = 0.03   # of the picture's area: a smaller plate has too few pixels to be read
+LARGEST = 0.985   # above it a quadrilateral is the picture itself
+# A side on the picture's own border says nothing for or against the plate. Below what a whole edge
+# reaches that ends at its corners, above what a pencil line does.
+AT_BORDER = 0.3
+TRIM = 0.04         # of a side at each end: corners may be round
+BEYOND = 0.14       # of a side: so far past a corner it is looked whether the edge runs on
+END = 0.2           # of a side: so far from a corner it is looked whether the edge reaches it
+LEAST_BEYOND = 6.0  # pixels past a corner that tell anything
+# Gloves, tissues and shadows may cover a tenth of a side, and the rest is a whole side still.
+ENOUGH = 0.9
+AGREED = 0.6        # mean vote from which a difference along a side is beyond doubt
+# Times the mean vote that comes by chance: rarely met by chance (two standard deviations of a
+# mean in a plane are 2.1 times its median), and beyond doubt.
+RARE, CERTAIN = 2.0, 4.0
+RUNS_ON = 0.7       # of the score of a side that is lost where the edge runs on past a corner
+STOPS_SHORT = 0.5   # of the score that is lost where it does not reach a corner
+LEAST = 0.1         # score of a side below which no plate is
+
+
+@dataclass(frozen=True)
+class Sides:
+    """What each line shows between any two of the lines that cross it: (lines, from, to).
+
+    `score`, `edges` (share with an edge) and `steps` (votes that agree on a difference) are from
+    0 to 1; `border` is where the picture ends and nothing is seen.
+    """
+
+    score: Floats
+    edges: Floats
+    steps: Floats
+    border: Flags
+
+
+@dataclass(frozen=True)
+class Closed:
+    """A quadrilateral and what its sides show, in the order of its corners."""
+
+    corners: Floats
+    score: float
+    sides: Floats
+    edges: Floats
+    steps: Floats
+    border: Flags
+
+
+def border_only(corners: Floats) -> Closed:
+    """Return the picture's own outline as a quadrilateral."""
+    return Closed(corners, AT_BORDER, np.full(4, AT_BORDER), np.zeros(4), np.zeros(4),
+                  np.ones(4, bool))
+
+
+def with_borders(lines: list[tuple[float, float]], rows: int) -> Floats:
+    """Return lines (row at the middle column, slope) with the picture's first and last edge."""
+    return np.array([*lines, (-0.5, 0.0), (rows - 0.5, 0.0)])
+
+
+def closed(down: Edges, across: Edges, level: Floats, upright: Floats, most: int) -> list[Closed]:
+    """Return up to `most` quadrilaterals of the lines given, the best first.
+
+    Parameters
+    ----------
+    down, across : Edges
+        Of the picture, and of the picture turned over.
+    level, upright : (lines, 2) arrays
+        Row at the middle column, and slope; of the upright ones in the picture turned over. The
+        picture's borders are among them.
+    """
+    rows, columns = down.strength.shape
+    x, y = _crossings(level, upright, rows, columns)
+    upper, lower = (sides(down, votes, level, x) for votes in (down.first, down.last))
+    on_left, on_right = (sides(across, votes, upright, y.T)
+                         for votes in (across.first, across.last))
+    i, j = np.array(list(combinations(np.argsort(level[:, 0]), 2))).T      # top, bottom
+    k, m = np.array(list(combinations(np.argsort(upright[:, 0]), 2))).T    # left, right
+    i, j, k, m = i[:, None], j[:, None], k[None, :], m[None, :]
+
+    def four(name: str) -> Floats:
+        """Return bottom, right, top, left: side n runs from corner n to the next."""
+        return np.stack([getattr(lower, name)[j, k, m], getattr(on_right, name)[m, i, j],
+                         getattr(upper, name)[i, k, m], getattr(on_left, name)[k, i, j]], axis=-1)
+
+    each = four("score")
+    score = 0.5 * each.mean(axis=-1) + 0.5 * each.min(axis=-1)
+    order = np.argsort(-score, axis=None, kind="stable")
+    edges, steps, border = four("edges"), four("steps"), four("border")
+    near = 0.012 * np.sqrt(rows * columns)
+    out: list[Closed] = []
+    for p, q in zip(*np.unravel_index(order, score.shape), strict=True):
+        if len(out) == most or each[p, q].min() < LEAST:
+            break
+        top, bottom, left, right = i[p, 0], j[p, 0], k[0, q], m[0, q]
+        quad = np.array([[x[bottom, left], y[bottom, left]], [x[bottom, right], y[bottom, right]],
+                         [x[top, right], y[top, right]], [x[top, left], y[top, left]]])
+        if any(np.abs(quad - other.corners).max() <= near for other in out):
+            continue
+        if SMALLEST < area(quad) / (rows * columns) < LARGEST and plate_like(quad):
+            out.append(Closed(quad, float(score[p, q]), each[p, q], edges[p, q], steps[p, q],
+                              border[p, q]))
+    return out
+
+
+def _crossings(level: Floats, upright: Floats, rows: int, columns: int) -> tuple[Floats, Floats]:
+    """Return x and y where each level line (rows of both arrays) meets each upright one."""
+    xc, yc = 0.5 * (columns - 1), 0.5 * (rows - 1)
+    c, m = level[:, 0][:, None], level[:, 1][:, None]
+    d, n = upright[:, 0][None, :], upright[:, 1][None, :]
+    x = (d + n * (c - m * xc - yc)) / (1.0 - m * n)
+    return x, c + m * (x - xc)
+
+
+def sides(edges: Edges, votes: Singles, lines: Floats, ends: Floats) -> Sides:
+    """Return what each line shows between any two of its crossings.
+
+    Parameters
+    ----------
+    edges : Edges
+    votes : (rows, columns, colours) array
+        Those of `edges` as the plate's first or as its last side.
+    lines : (lines, 2) array
+        Row at the middle column, and slope.
+    ends : (lines, crossings) array
+        Columns at which each line is crossed.
+    """
+    rows, columns = edges.strength.shape
+    column = np.arange(columns)
+    place = np.rint(lines[:, :1] + lines[:, 1:] * (column - 0.5 * (columns - 1))).astype(int)
+    known = (place >= 0) & (place < rows)
+    place = np.clip(place, 0, rows - 1)
+    seen = np.concatenate([known[..., None], edges.strength[place, column][..., None],
+                           votes[place, column]], axis=-1) * known[..., None]
+    total = np.concatenate([np.zeros((len(lines), 1, seen.shape[-1])), np.cumsum(seen, axis=1)],
+                           axis=1)
+
+    def between(low: Floats, high: Floats) -> tuple[Floats, Floats, Floats]:
+        """Return how many pixels are known between two columns, share of edge, mean votes."""
+        a, b = (np.clip(np.rint(c + 0.5), 0, columns).astype(int) for c in (low, high))
+        line = np.arange(len(lines))[:, None, None]
+        part = np.where((b > a)[..., None], total[line, b] - total[line, a], 0.0)
+        count = np.maximum(part[..., 0], 1.0)
+        return part[..., 0], part[..., 1] / count, part[..., 2:] / count[..., None]
+
+    low, high = ends[:, :, None], ends[:, None, :]
+    length = np.maximum(high - low, 1.0)
+    count, share, mean = between(low + TRIM * length, high - TRIM * length)
+    agreed = np.sqrt(np.square(mean).sum(axis=-1))
+    least = RARE * edges.chance
+    steps = np.clip((agreed - least) / (max(AGREED, CERTAIN * edges.chance) - least), 0.0, 1.0)
+    usual = float(edges.strength.mean())
+    ext = np.maximum(BEYOND * length, 2 * LEAST_BEYOND)
+    things, line, short = [], [], []
+    trim, end = TRIM * length, END * length
+    for first, last in ((low + trim, low + end), (high - end, high - trim)):
+        known_end, share_end, mean_end = between(first, last)
+        same = (mean_end * mean).sum(axis=-1) / np.maximum(agreed**2, 1e-9)
+        edge = (share_end - usual) / np.maximum(share - usual, 1e-3)
+        reached = np.clip(steps * same + (1.0 - steps) * edge, 0.0, 1.0)
+        short.append(np.where(known_end >= LEAST_BEYOND, 1.0 - reached, 0.0))
+    for first, last in ((low - ext, low - trim), (high + trim, high + ext)):
+        past, share_past, mean_past = between(first, last)
+        same = (mean_past * mean).sum(axis=-1) / np.maximum(agreed**2, 1e-9)
+        things.append(np.where(past >= LEAST_BEYOND, np.clip(same, 0.0, 1.0), 0.0))
+        edge = (share_past - usual) / np.maximum(share - usual, 1e-3)
+        line.append(np.where(past >= LEAST_BEYOND, np.clip(edge, 0.0, 1.0), 0.0))
+    # An edge between two things runs on if their difference does, past either corner; a mere line
+    # if the line does.
+    on = steps * np.maximum(*things) + (1.0 - steps) * np.maximum(*line)
+    whole = np.minimum(share / ENOUGH, 1.0)
+    score = whole * (0.2 + 0.8 * steps) * (1.0 - RUNS_ON * on) \
+        * (1.0 - STOPS_SHORT * np.maximum(*short))
+    at_border = ((lines[:, 0] < 0) | (lines[:, 0] > rows - 1)) & (lines[:, 1] == 0)
+    unseen = at_border[:, None, None] | (count < 0.5 * length)
+    score = np.where(unseen, AT_BORDER, score)
+    return Sides(np.where(high > low, score, 0.0), whole, steps, unseen)

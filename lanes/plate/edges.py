@@ -1,0 +1,226 @@
+"""Straight edges: where they run, and whether two different things lie beside them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+Floats = NDArray[np.float64]
+Singles = NDArray[np.float32]
+
+MOST_TILT = 26.0  # degrees off level: beyond, it is no longer clear which side is the lower one
+VOTE = 0.2        # strength from which a pixel votes for a line
+LINES = 20        # of each direction: a page's rules may be as many
+# What lies beside an edge is looked at from NEAR to FAR, of the picture's longer side. Nearer lie
+# the shadow in the joint, a bevel, a pencil line of 1.5 mm; much further a neighbour. On the
+# plate's own side no shadow lies, and the layer begins at CLOSE.
+CLOSE, NEAR, FAR = 0.006, 0.014, 0.032
+ALONG = 0.01        # of the longer side: the piece of an edge that gives one vote
+# A vote has half its weight where a step is so many times its noise: the layer's mottle alone
+# then says next to nothing, a step of five times says all.
+HALF_SURE = 2.0
+PIECE = 0.06        # of the longer side: over it votes must agree to count in a search for lines
+SIDE = 0.3          # of the longer side: about a side's length
+OUTSHONE = 2.0      # times weaker than an edge close by: then it counts less
+# Of the eye's tone, 0 to 1: a quarter of one of 255 codes, which averaging flat codes won't better.
+LEAST_NOISE = 0.001
+DRIFT = 0.25        # of the longer side: over it a lamp's fall-off is one slope
+
+
+@dataclass(frozen=True)
+class Edges:
+    """What speaks for level edges in a picture; for upright ones, of the picture turned over.
+
+    `strength` (rows, columns) is from 0 to 1 how surely an edge runs there. `first` and `last`
+    (rows, columns, colours) are from -1 to 1 how surely what lies below differs from what lies
+    above, of brightness and of two opposed colours: as a plate's upper and as its lower side.
+    `chance` is the usual size of their mean along a row: what mottle, blocks of compression and
+    grain agree on by chance.
+    """
+
+    strength: Singles
+    first: Singles
+    last: Singles
+    chance: float
+
+
+    def sure(self) -> Singles:
+        """Return how surely an edge runs between two things; a mere line counts a tenth."""
+        piece = max(3, round(PIECE * max(self.strength.shape)))
+        apart = np.maximum(*(np.square(ndimage.uniform_filter1d(v, piece, axis=1)).sum(axis=2)
+                             for v in (self.first, self.last)))
+        return np.asarray(self.strength * (0.1 + 0.9 * np.minimum(apart, 1.0)), np.float32)
+
+
+def look(light: NDArray[np.float32]) -> Floats:
+    """Return (rows, columns, channels) of tone: the eye's cube root gives dark and bright one say.
+
+    `light` is (rows, columns) or (rows, columns, channels) of linear light.
+    """
+    tone = np.cbrt(np.clip(light, 0.0, None)).astype(float)
+    return tone if tone.ndim == 3 else tone[:, :, None]
+
+
+def edges_of(tone: Floats) -> tuple[Edges, Edges]:
+    """Return what speaks for level and for upright edges in a picture of tone."""
+    colour = _opposed(tone)
+    down, across = _votes(colour), _votes(colour.swapaxes(0, 1))
+    return (Edges(_strength(tone, 0), *down, _chance(down[0])),
+            Edges(_strength(tone, 1).T, *across, _chance(across[0])))
+
+
+def _chance(votes: Singles) -> float:
+    """Return the usual size of the mean vote along a side's length of a row."""
+    side = max(8, round(SIDE * max(votes.shape)))
+    mean = ndimage.uniform_filter1d(votes, side, axis=1)[::3, ::3]
+    return float(np.median(np.sqrt(np.square(mean).sum(axis=2))))
+
+
+def _opposed(tone: Floats) -> Floats:
+    """Return brightness, red against blue, and green against both.
+
+    Lamp, shadow and mottle change the first; paper and layer may differ in the others alone.
+    """
+    if tone.shape[2] != 3:
+        return tone
+    mix = np.array([[1.0, 1.0, 1.0], [1.0, 0.0, -1.0], [-0.5, 1.0, -0.5]])
+    return np.asarray(tone @ (mix / np.sqrt(np.square(mix).sum(axis=1))[:, None]).T)
+
+
+def _strength(tone: Floats, axis: int) -> Singles:
+    """Return from 0 to 1 how surely an edge runs across `axis` at each pixel."""
+    steps = np.sqrt(sum(np.square(ndimage.gaussian_filter1d(
+        ndimage.gaussian_filter1d(plane, 1.0, axis=axis, order=1), 2.0, axis=1 - axis))
+        for plane in np.moveaxis(tone, 2, 0)))
+    noise = max(float(np.median(steps)), 1e-5)
+    ridge = steps >= ndimage.maximum_filter1d(steps, 3, axis=axis)
+    sure = np.where(ridge, np.clip((steps / noise - 2.0) / 4.0, 0.0, 1.0), 0.0)
+    # Beside a long edge a much weaker one is a rule of the page or the shadow's end.
+    longer = max(tone.shape)
+    long = ndimage.uniform_filter1d(steps, max(3, round(PIECE * longer)), axis=1 - axis)
+    most = ndimage.maximum_filter1d(long, 2 * max(2, round(NEAR * longer)) + 1, axis=axis)
+    sure *= np.minimum(1.0, OUTSHONE * long / np.maximum(most, 1e-9))
+    # An edge that wavers by a pixel is still one line.
+    return np.asarray(ndimage.maximum_filter1d(sure, 3, axis=axis), np.float32)
+
+
+def _votes(colour: Floats) -> tuple[Singles, Singles]:
+    """Return, for each pixel and colour, how surely the zone below differs from that above.
+
+    Of a plate's upper side, whose plate lies below, and of its lower side.
+    """
+    longer = max(colour.shape[:2])
+    close, near, far = (max(least, round(share * longer))
+                        for least, share in ((1, CLOSE), (2, NEAR), (5, FAR)))
+    smooth = ndimage.uniform_filter1d(np.asarray(colour, float), max(3, round(ALONG * longer)),
+                                      axis=1, mode="nearest")
+    total = np.concatenate([np.zeros((1, *smooth.shape[1:])), np.cumsum(smooth, axis=0)])
+    below, above = _zone(total, near, far), _zone(total, -far, -near)
+    clear = _surely(below - above, longer)
+    out = []
+    for step in (_zone(total, close + 1, near) - above, below - _zone(total, -near, -close - 1)):
+        edge = _surely(step, longer)
+        # The layer begins at the edge: what lies close by and what lies further in agree.
+        alike = np.sign(edge) == np.sign(clear)
+        out.append(np.where(alike,
+                            np.sign(edge) * np.minimum(np.abs(edge), np.abs(clear)), 0.0))
+    return np.asarray(out[0], np.float32), np.asarray(out[1], np.float32)
+
+
+def _zone(total: Floats, low: int, high: int) -> Floats:
+    """Return for each row the mean of the rows from `low` to `high` off it; NaN beyond."""
+    rows = len(total) - 1
+    first, last = (np.clip(np.arange(rows) + end, 0, rows) for end in (low, high + 1))
+    size = (last - first)[:, None, None]
+    # Of a bed, two rows at the picture's border still tell.
+    return np.where(size >= 2, (total[last] - total[first]) / np.maximum(size, 1), np.nan)
+
+
+def _surely(step: Floats, longer: int) -> Floats:
+    """Return from -1 to 1 how far steps stand out of the picture's own; 0 where unknown."""
+    seen = np.isfinite(step[:, 0, 0])
+    out = np.zeros(step.shape)
+    if not seen.any():
+        return out
+    step = step[seen]
+    coarse = max(1, round(DRIFT * longer / 15))
+    thin = step[::coarse, ::coarse]
+    drift = ndimage.median_filter(thin, size=(15, 15, 1), mode="nearest")
+    row, column = (np.minimum(np.arange(n) // coarse, k - 1)
+                   for n, k in zip(step.shape[:2], drift.shape[:2], strict=True))
+    # Four fifths of a picture are no edge: their spread is the noise, mottle and codes included.
+    noise = np.percentile(np.abs(thin - drift), 80, axis=(0, 1)) / 1.28
+    step = step - drift[np.ix_(row, column)]
+    out[seen] = step / np.sqrt(step**2 + (HALF_SURE * np.maximum(noise, LEAST_NOISE)) ** 2)
+    return out
+
+
+def find_lines(strength: Singles, most: int = LINES) -> list[tuple[float, float]]:
+    """Return the strongest lines along axis 1: row at the middle column, and slope.
+
+    A Hough transform (Duda & Hart 1972; from memory) in row and slope. What has voted for one
+    line votes for no other, so that a thick line is found once.
+    """
+    rows, columns = strength.shape
+    block = max(1, columns // 120)
+    votes = strength[:, : columns // block * block].reshape(rows, -1, block).mean(axis=2)
+    at = (np.arange(votes.shape[1]) + 0.5) * block - 0.5 - 0.5 * (columns - 1)
+    slopes = np.tan(np.radians(np.linspace(-MOST_TILT, MOST_TILT, 2 * int(MOST_TILT) + 1)))
+    row, k = np.nonzero(votes > VOTE)
+    weight = np.asarray(votes[row, k], float)
+    # Between two slopes a line's ends stray by this many rows: the votes are spread as far.
+    stray = max(1, round(0.25 * columns * float(slopes[1] - slopes[0])))
+    total = _tally(row, at[k], weight, slopes, rows)
+    found: list[tuple[float, float]] = []
+    while len(found) < most and row.size > 8:
+        spread = ndimage.uniform_filter1d(total, 2 * stray + 1, axis=1)
+        i, c = divmod(int(np.argmax(spread)), rows)
+        line = _settled(votes, at, c, float(slopes[i]), stray + 2)
+        found.append(line)
+        spent = (np.abs(row - line[0] - line[1] * at[k]) <= 3.0) \
+            | (np.abs(row - c - slopes[i] * at[k]) <= stray)
+        if not spent.any():
+            break
+        total -= _tally(row[spent], at[k[spent]], weight[spent], slopes, rows)
+        row, k, weight = row[~spent], k[~spent], weight[~spent]
+    return found
+
+
+def _tally(row: NDArray[np.int_], at: Floats, weight: Floats, slopes: Floats, rows: int) -> Floats:
+    """Return the votes of points for each slope and row at the middle column."""
+    place = np.rint(row[None, :] - slopes[:, None] * at[None, :]).astype(int)
+    valid = (place >= 0) & (place < rows)
+    index = (np.arange(slopes.size)[:, None] * rows + place)[valid]
+    total = np.bincount(index, np.broadcast_to(weight, place.shape)[valid],
+                        minlength=slopes.size * rows)
+    return np.asarray(total.reshape(slopes.size, rows), float)
+
+
+def _settled(votes: Floats, at: Floats, row: float, slope: float, reach: int
+             ) -> tuple[float, float]:
+    """Return a line moved onto the votes that most of it agrees with."""
+    offsets = np.arange(-reach, reach + 1)
+    place = np.rint(row + slope * at).astype(int)[None, :] + offsets[:, None]
+    inside = (place >= 0) & (place < votes.shape[0])
+    near = np.where(inside, votes[np.clip(place, 0, votes.shape[0] - 1), np.arange(at.size)], 0.0)
+    # A thumb's edge that meets the side at a slant pulls a mean fit: agreement first, then a fit.
+    half = float(np.abs(at).max())
+    padded = np.pad(near, ((2 * reach, 2 * reach), (0, 0)))
+    best, m, c = -1.0, 0.0, 0.0
+    for tilt in np.linspace(-reach, reach, 2 * reach + 1) / half:
+        moved = np.rint(tilt * at).astype(int)
+        index = offsets[:, None] + moved[None, :] + 3 * reach
+        total = padded[index, np.arange(at.size)].sum(axis=1)
+        k = int(np.argmax(total))
+        if total[k] > best:
+            best, m, c = float(total[k]), float(tilt), float(offsets[k])
+    close = near * (np.abs(offsets[:, None] - (m * at + c)) <= 2.0)
+    weight = close.sum(axis=0)
+    keep = weight > VOTE
+    if keep.sum() >= 6:
+        shift = (close * offsets[:, None]).sum(axis=0)[keep] / weight[keep]
+        m, c = np.polyfit(at[keep], shift, 1, w=np.sqrt(weight[keep]))
+    return float(row + c), float(slope + m)

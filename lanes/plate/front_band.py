@@ -1,0 +1,71 @@
+"""What the solvent itself left at its front: a band across the whole plate, which is no spot."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lanes.plate.layout import Layout
+from lanes.plate.square import Grid
+
+NEAR_MM = 2.5     # the front's impurities lie within a spot's width of it (common practice)
+BESIDE_MM = 2.5   # beyond that, layer of the same plate tells what its noise makes of a band
+SIDE_MM = 3.0     # of the plate's sides, where the front lags and layer is chipped
+BLOCK_MM = 2.0
+# Between lanes lies a third of the width or more (common practice); half of that is clear of the
+# spots' flanks: what every block but a sixth exceeds is not theirs.
+SHARE = 1 / 6
+STREAK_MM = 2.0   # full width at half height: a streak is narrower, spots at the front broader
+SURE = 4.0        # standard deviations: about thirty rows are looked at
+
+
+def without_band(
+    values: NDArray[np.float32], layout: Layout, grid: Grid
+) -> NDArray[np.float32]:
+    """Return `values` less the band along the front that shows between the lanes as in them.
+
+    Solvent carries impurities of its own, and those of the layer, to its front, where they stay
+    as a streak all across the plate. What the sample left stands out of it.
+
+    Parameters
+    ----------
+    values : (rows, columns) array
+        Signal above the layer's.
+    layout : Layout
+        With its front.
+    grid : Grid
+
+    Returns
+    -------
+    (rows, columns) array
+        `values` itself where no band shows.
+    """
+    reach, near = (round(v / grid.mm) for v in (NEAR_MM + BESIDE_MM, NEAR_MM))
+    side, width = (max(1, round(v / grid.mm)) for v in (SIDE_MM, BLOCK_MM))
+    middle = grid.row(layout.front.at(grid.x()))
+    row = np.rint(middle).astype(int)[None, :] + np.arange(-reach, reach + 1)[:, None]
+    inside = (row >= 0) & (row < grid.rows)
+    column = np.arange(grid.columns)
+    along = np.where(inside, values[np.clip(row, 0, grid.rows - 1), column], np.nan)
+    kept = along[:, side: grid.columns - side]
+    blocks = kept[:, : kept.shape[1] // width * width].reshape(len(kept), -1, width).mean(axis=2)
+    seen = np.isfinite(blocks).sum(axis=1) >= 0.5 * max(blocks.shape[1], 8)
+    if not seen[reach - near: reach + near + 1].all() or seen.sum() < 2.5 * near:
+        return values
+    band = np.asarray(np.nanquantile(np.where(seen[:, None], blocks, 0.0), SHARE, axis=1))
+    off = np.arange(-reach, reach + 1)
+    away = seen & (np.abs(off) > near)
+    ground = float(np.median(band[away]))
+    sd = 1.4826 * float(np.median(np.abs(band[away] - ground)))
+    band -= ground
+    top = reach - near + int(np.argmax(band[reach - near: reach + near + 1]))
+    half = max(1, round(0.5 * STREAK_MM / grid.mm))
+    broad = max(band[max(top - half, 0)], band[min(top + half, 2 * reach)])
+    if band[top] <= SURE * sd or broad > 0.5 * band[top]:
+        return values
+    # It fades out where it is looked for no more, and takes nothing off that is not there.
+    band = np.maximum(band, 0.0) * np.clip((reach - np.abs(off)) / (reach - near), 0.0, 1.0)
+    out = values.copy()
+    there = np.broadcast_to(band[:, None], row.shape)[inside]
+    out[row[inside], np.broadcast_to(column, row.shape)[inside]] -= there.astype(np.float32)
+    return out

@@ -1,0 +1,52 @@
+"""What the solvent left along its front is no spot of each lane; what the sample left there is."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from lanes.plate.front_band import without_band
+from lanes.plate.layout import Layout, Line
+from lanes.plate.square import Grid
+
+GRID = Grid(600, 400, 0.1, 0.1)
+LAYOUT = Layout(40.0, 60.0, True, 1.0, np.zeros((4, 2)), Line((8.0,)), Line((50.0, 0.02, -0.002)))
+NOISE = (0.002 * np.random.default_rng(4).standard_normal((600, 400))).astype(np.float32)
+
+
+def away() -> NDArray[np.float64]:
+    """Return each sample's height above the front."""
+    return np.asarray(GRID.y()[:, None] - LAYOUT.front.at(GRID.x())[None, :])
+
+
+def spot(x: float, above: float) -> NDArray[np.float64]:
+    square = ((GRID.x()[None, :] - x) / 1.2) ** 2 + ((away() - above) / 1.0) ** 2
+    return np.asarray(0.3 * np.exp(-0.5 * square))
+
+
+def test_a_band_across_the_plate_is_taken_off() -> None:
+    band = 0.03 * np.exp(-((away() / 0.5) ** 2))
+    left = without_band((NOISE + band).astype(np.float32), LAYOUT, GRID)
+    assert np.abs(left - NOISE)[:, 35:-35].max() < 0.009
+    np.testing.assert_array_equal(left[np.abs(away()) > 5.2], NOISE[np.abs(away()) > 5.2])
+
+
+@pytest.mark.parametrize("count", [1, 2, 3])
+def test_spots_at_the_front_stay(count: int) -> None:
+    spots = sum(spot(x, -1.0) for x in np.linspace(6.0, 34.0, count))
+    band = 0.03 * np.exp(-((away() / 0.5) ** 2))
+    left = without_band((NOISE + band + spots).astype(np.float32), LAYOUT, GRID)
+    assert left.sum() == pytest.approx(float(np.sum(spots)), rel=0.05)
+
+
+@pytest.mark.parametrize("count", [4, 5])
+def test_a_row_of_spots_at_the_front_is_no_band(count: int) -> None:
+    spots = sum(spot(x, -1.0) for x in np.linspace(6.0, 34.0, count))
+    values = (NOISE + spots).astype(np.float32)
+    assert without_band(values, LAYOUT, GRID) is values
+
+
+def test_without_a_band_nothing_is_changed() -> None:
+    values = (NOISE + spot(12.0, 0.0)).astype(np.float32)
+    assert without_band(values, LAYOUT, GRID) is values
