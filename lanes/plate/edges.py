@@ -112,49 +112,62 @@ def _votes(colour: Floats) -> tuple[Singles, Singles]:
 
     Of a plate's upper side, whose plate lies below, and of its lower side.
     """
-    longer = max(colour.shape[:2])
+    first, last = (np.empty(colour.shape, np.float32) for _ in range(2))
+    for k, plane in enumerate(np.moveaxis(colour, 2, 0)):  # one at a time, to need less memory
+        first[:, :, k], last[:, :, k] = _votes_of(np.ascontiguousarray(plane, float))
+    return first, last
+
+
+def _votes_of(plane: Floats) -> tuple[Floats, Floats]:
+    """Return the votes of one colour."""
+    longer = max(plane.shape)
     close, near, far = (max(least, round(share * longer))
                         for least, share in ((1, CLOSE), (2, NEAR), (5, FAR)))
-    smooth = ndimage.uniform_filter1d(np.asarray(colour, float), max(3, round(ALONG * longer)),
-                                      axis=1, mode="nearest")
-    total = np.concatenate([np.zeros((1, *smooth.shape[1:])), np.cumsum(smooth, axis=0)])
+    smooth = ndimage.uniform_filter1d(plane, max(3, round(ALONG * longer)), axis=1, mode="nearest")
+    total = np.concatenate([np.zeros((1, smooth.shape[1])), np.cumsum(smooth, axis=0)])
     below, above = _zone(total, near, far), _zone(total, -far, -near)
     clear = _surely(below - above, longer)
-    out = []
-    for step in (_zone(total, close + 1, near) - above, below - _zone(total, -near, -close - 1)):
-        edge = _surely(step, longer)
+
+    def edge(step: Floats) -> Floats:
+        found = _surely(step, longer)
         # The layer begins at the edge: what lies close by and what lies further in agree.
-        alike = np.sign(edge) == np.sign(clear)
-        out.append(np.where(alike,
-                            np.sign(edge) * np.minimum(np.abs(edge), np.abs(clear)), 0.0))
-    return np.asarray(out[0], np.float32), np.asarray(out[1], np.float32)
+        alike = np.sign(found) == np.sign(clear)
+        return np.where(alike, np.sign(found) * np.minimum(np.abs(found), np.abs(clear)), 0.0)
+
+    return (edge(_zone(total, close + 1, near) - above),
+            edge(below - _zone(total, -near, -close - 1)))
 
 
 def _zone(total: Floats, low: int, high: int) -> Floats:
     """Return for each row the mean of the rows from `low` to `high` off it; NaN beyond."""
     rows = len(total) - 1
     first, last = (np.clip(np.arange(rows) + end, 0, rows) for end in (low, high + 1))
-    size = (last - first)[:, None, None]
-    # Of a bed, two rows at the picture's border still tell.
-    return np.where(size >= 2, (total[last] - total[first]) / np.maximum(size, 1), np.nan)
+    size = last - first
+    out = total[last]
+    out -= total[first]
+    out /= np.maximum(size, 1)[:, None]
+    out[size < 2] = np.nan  # of a bed, two rows at the picture's border still tell
+    return np.asarray(out)
 
 
 def _surely(step: Floats, longer: int) -> Floats:
     """Return from -1 to 1 how far steps stand out of the picture's own; 0 where unknown."""
-    seen = np.isfinite(step[:, 0, 0])
+    seen = np.isfinite(step[:, 0])
     out = np.zeros(step.shape)
     if not seen.any():
         return out
     step = step[seen]
     coarse = max(1, round(DRIFT * longer / 15))
     thin = step[::coarse, ::coarse]
-    drift = ndimage.median_filter(thin, size=(15, 15, 1), mode="nearest")
+    drift = ndimage.median_filter(thin, size=15, mode="nearest")
     row, column = (np.minimum(np.arange(n) // coarse, k - 1)
                    for n, k in zip(step.shape[:2], drift.shape[:2], strict=True))
     # Four fifths of a picture are no edge: their spread is the noise, mottle and codes included.
-    noise = np.percentile(np.abs(thin - drift), 80, axis=(0, 1)) / 1.28
-    step = step - drift[np.ix_(row, column)]
-    out[seen] = step / np.sqrt(step**2 + (HALF_SURE * np.maximum(noise, LEAST_NOISE)) ** 2)
+    noise = float(np.percentile(np.abs(thin - drift), 80)) / 1.28
+    step -= drift[np.ix_(row, column)]
+    size = np.square(step)
+    size += (HALF_SURE * max(noise, LEAST_NOISE)) ** 2
+    out[seen] = np.divide(step, np.sqrt(size, out=size), out=step)
     return out
 
 
