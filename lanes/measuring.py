@@ -89,7 +89,8 @@ def assemble(plate: Plate, lanes: tuple[LaneReading, ...], picture: bool = True)
     lanes = tuple(map(_remarked, lanes, *by_lane))
     return Reading(
         _source(plate.scan), plate.light, LAW_NAMES[plate.signal.law], plate.signal.channel,
-        plate.layout, square_picture(plate.scan, plate.layout) if picture else None, lanes,
+        plate.layout,
+        square_picture(plate.scan, plate.layout, plate.signal.thin) if picture else None, lanes,
         (*plate.flags, *remarks), plate.settings,
     )
 
@@ -227,7 +228,7 @@ def _may_change(fit: Fit) -> bool:
     """Return whether another doubt of shapes may change the count of components."""
     near = any(b.centre - a.centre < UNITED * 0.5 * (a.spread + b.spread)
                for a, b in pairwise(fit.components))
-    return near or fit.refused > 0 or len({attempt.components for attempt in fit.tried}) > 1
+    return near or bool(fit.refused) or len({attempt.components for attempt in fit.tried}) > 1
 
 
 def _take(plate: Plate, lane: Lane, shapes: ShapeDoubt) -> _Taken:

@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
-from scipy.spatial import ConvexHull
 
 from lanes.errors import LayoutError
-from lanes.plate.closed import AT_BORDER, border_only, closed, with_borders
+from lanes.plate.closed import border_only, closed, with_borders
 from lanes.plate.corners import area, overlap, shares, within
 from lanes.plate.edges import edges_of, find_lines, look
 from lanes.plate.sides import Fit, judge, refine
@@ -21,14 +20,10 @@ Floats = NDArray[np.float64]
 COARSE = 500   # rows or columns of the picture in which the plate is first looked for
 MOST = 24      # quadrilaterals of edges that are judged in full
 ACCEPTED = 0.35     # score from which a quadrilateral may be a plate
-PLAIN = 0.93       # a score that no other way of telling plate from bed would better
 SURE_SIDE = 0.6    # a side seen: an edge along three quarters of it, two things beside it
 CLOSE = 0.1        # two scores nearer than this are not told apart
-PART = 0.2         # how much better a part of the plate may score than the whole of it
-LIKE = 0.06        # of tone: what lies beyond a line across a plate differs by less
 SAME = 0.88        # overlap (common over joint area) of two outlines of one plate
 APART = 0.05       # of the smaller of two plates side by side: what both outlines hold
-THICKEST_LINE = 0.02  # of the plate: a pencil line of 1.5 mm across one of 75 mm
 OTHER_LOOK = 0.15  # of tone: plates in one picture share layer and lamp
 NARROWEST = 0.15   # shorter over longer side: a strip of 200 mm is 30 mm wide, a ruler's is less
 SMALL = 0.15       # of the largest plate's area: less is a label or a scrap
@@ -101,7 +96,7 @@ def find_outlines(
                       for quad in closed(down, across, level, upright, MOST)])
     whole_corners = _whole(small.shape)
     whole = judge(small, border_only(whole_corners))
-    plates = _plates(small, best)
+    plates = _plates(best)
     if not plates or plates[0][0].score < whole.score:
         return (_whole_image(small, light.shape, whole, plates, step),)
     if sample is None:
@@ -157,18 +152,17 @@ def _distinct(judged: list[Judged]) -> list[Judged]:
     return out
 
 
-def _plates(tone: Floats, best: list[Judged]) -> list[Judged]:
+def _plates(best: list[Judged]) -> list[Judged]:
     """Return the plates among distinct outlines, the largest score first."""
     good = [(fit, c) for fit, c in best if fit.score >= ACCEPTED and _bounded(fit)]
-    # No plate holds another plate: of two, one in the other, the outer one is a page or a tray,
-    # unless it looks the same all over: then the inner one is what a line across it cuts off.
-    inner = [(fit, c) for fit, c in good if not _holds_plates(tone, c, good)]
-    if not inner:
-        return []
     chosen: list[Judged] = []
-    for fit, corners in sorted(inner, key=lambda pair: -pair[0].score):
-        if all(_apart(corners, other) for _, other in chosen):
-            chosen.append(_grown(tone, (fit, corners), inner))
+    for fit, corners in good:
+        # No plate holds another plate: of two, one in the other, the outer one is a page or a tray.
+        held = any(_whole_sides(other) and within(inner, corners) for other, inner in good)
+        if not held and all(_apart(corners, other) for _, other in chosen):
+            chosen.append((fit, corners))
+    if not chosen:
+        return []
     largest = max(area(c) for _, c in chosen)
     first = chosen[0]
     return [pair for pair in chosen
@@ -183,82 +177,10 @@ def _bounded(fit: Fit) -> bool:
         fit.border.sum() <= 2 and fit.sides[~fit.border].min() >= SURE_SIDE)
 
 
-def _holds_plates(tone: Floats, outer: Floats, good: list[Judged]) -> bool:
-    """Return whether `outer` is a page, a tray or a pair of plates rather than one plate."""
-    parts = [(f, d) for f, d in good if _whole_sides(f) and within(d, outer)]
-    if any(np.abs(_beyond(tone, (d,), outer) - f.look).max() >= LIKE for f, d in parts):
-        return True
-    held = [(f, d) for f, d in good if _whole_sides(f) and d is not outer and _part_of(d, outer)]
-    return any(_parted(tone, one, two, outer) for k, one in enumerate(held)
-               for two in held[k + 1:])
-
-
-def _parted(tone: Floats, one: Judged, two: Judged, outer: Floats) -> bool:
-    """Return whether bed lies between two outlines in `outer`; a line on one plate parts none.
-
-    What lies between two parts of one plate looks like them, or, under an uneven lamp, like
-    something between the two.
-    """
-    (fit, corners), (other, beyond) = one, two
-    if not (_apart(corners, beyond) and _part_of(beyond, outer)):
-        return False
-    points = np.concatenate([corners, beyond])
-    both = points[ConvexHull(points).vertices[::-1]]
-    a, _, first = shares(both, corners)
-    if a - first - shares(both, beyond)[2] <= THICKEST_LINE * a:
-        return False
-    gap = _beyond(tone, (corners, beyond), both)
-    low, high = np.minimum(fit.look, other.look), np.maximum(fit.look, other.look)
-    return bool(np.maximum(low - gap, gap - high).max() >= LIKE)
-
-
-def _part_of(one: Floats, outer: Floats) -> bool:
-    a, b, common = shares(one, outer)
-    return common > 0.95 * a and a < 0.85 * b
-
-
 def _apart(one: Floats, two: Floats) -> bool:
     """Return whether two outlines have next to nothing in common."""
     a, b, common = shares(one, two)
     return common < APART * min(a, b)
-
-
-def _grown(tone: Floats, chosen: Judged, others: list[Judged]) -> Judged:
-    """Return the largest outline about `chosen` that shares sides with it and fits as well.
-
-    A line across the plate cuts off a part whose other sides are the plate's own; what lies
-    beyond such a line looks like the plate.
-    """
-    fit, corners = chosen
-    plates = [(f, c) for f, c in others if _whole_sides(f)]
-    for other, wider in others:
-        # A second plate beside the first is none of it, alike as the two may look.
-        if any(_parted(tone, (fit, corners), plate, wider) for plate in plates):
-            continue
-        a, b, common = shares(corners, wider)
-        least = max(AT_BORDER, chosen[0].sides.min() - CLOSE)
-        sound = other.sides.min() > least and not (other.border & ~chosen[0].border).any()
-        if (sound and other.score > chosen[0].score - PART and common > 0.95 * a
-                and b > 1.02 * a and area(wider) > area(corners)
-                and np.abs(_beyond(tone, (corners,), wider) - chosen[0].look).max() < LIKE):
-            fit, corners = other, wider
-    return fit, corners
-
-
-def _beyond(tone: Floats, parts: Sequence[Floats], wider: Floats) -> Floats:
-    """Return the median look of what `wider` holds and its parts do not."""
-    rows, columns = tone.shape[:2]
-    scale = np.array([columns - 1.0, rows - 1.0])
-    size = 160
-    extra = _inside(wider / scale, size)
-    for corners in parts:
-        extra &= ~_inside(corners / scale, size)
-    row, column = np.nonzero(extra)
-    if row.size == 0:
-        return np.full(tone.shape[2], np.inf)
-    row = np.rint(row * (rows - 1.0) / (size - 1.0)).astype(int)
-    column = np.rint(column * (columns - 1.0) / (size - 1.0)).astype(int)
-    return np.asarray(np.median(tone[row, column], axis=0), float)
 
 
 def _whole_sides(fit: Fit) -> bool:

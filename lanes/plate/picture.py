@@ -17,15 +17,23 @@ LONGEST = 1500  # samples along the longer side: enough for print
 
 @dataclass(frozen=True)
 class Picture:
-    """The plate squared up for drawing: (rows, columns, 3) bytes, row 0 at the top edge."""
+    """The plate squared up for drawing: (rows, columns, 3) bytes, row 0 at the top edge.
+
+    `strokes` is True where pencil, scratches and dust were taken out of the signal, (rows,
+    columns) of another spacing; None where that is not known.
+    """
 
     pixels: NDArray[np.uint8]
     width: float
     height: float
+    strokes: NDArray[np.bool_] | None = None
 
 
-def picture(scan: Scan, layout: Layout) -> Picture:
-    """Return the plate in `scan` squared up, in sRGB whatever the scan's own transfer."""
+def picture(scan: Scan, layout: Layout, thin: NDArray[np.bool_] | None = None) -> Picture:
+    """Return the plate in `scan` squared up, in sRGB whatever the scan's own transfer.
+
+    `thin` is what was taken out of the signal, (rows, columns), lowest row first.
+    """
     corners = layout.corners_px
     native = 2.0 * layout.width / float(
         np.hypot(*(corners[1] - corners[0])) + np.hypot(*(corners[2] - corners[3])))
@@ -40,4 +48,5 @@ def picture(scan: Scan, layout: Layout) -> Picture:
                          corners)
         planes.append(np.rint(255 * linear_to_srgb(np.clip(light[::-1], 0, 1))).astype(np.uint8))
     pixels = np.stack(planes if len(planes) == 3 else planes * 3, axis=-1)
-    return Picture(pixels, layout.width, layout.height)
+    strokes = None if thin is None else thin[::-1]
+    return Picture(pixels, layout.width, layout.height, strokes)

@@ -13,7 +13,7 @@ from lanes.plate.front_band import without_band
 from lanes.plate.given_places import masked, without_masked
 from lanes.plate.layer import mask_marks, smooth_layer
 from lanes.plate.layout import Layout
-from lanes.plate.planes import coarsen, enlarge, off_layer, planes_of
+from lanes.plate.planes import Planes, coarsen, enlarge, off_layer, planes_of
 from lanes.plate.square import STRIP, Grid, choose_grid, resample, square_up
 from lanes.plate.thin import Bridge, thick_strokes, thin_matter
 from lanes.scan.scan import Scan
@@ -111,6 +111,17 @@ def _middle(image: Image) -> Image:
     return image[rows // 4: rows - rows // 4, columns // 4: columns - columns // 4]
 
 
+def _strokes(
+    image: Image, planes: Planes | None, layout: Layout, grid: Grid
+) -> tuple[NDArray[np.bool_], Bridge]:
+    """Return where pencil, dust and scratches hide the layer, and the bridge over it."""
+    thin = planes.thin if planes is not None else thin_matter(image, grid.mm)
+    thick = thick_strokes(layout, grid) & ~thin
+    if planes is not None and not thick.any():
+        return thin, planes.bridge
+    return thin | thick, Bridge(thin | thick, grid.mm)
+
+
 def to_signal(scan: Scan, layout: Layout, settings: Settings, light: str) -> Signal:
     """Turn a located scan into signal.
 
@@ -138,18 +149,13 @@ def to_signal(scan: Scan, layout: Layout, settings: Settings, light: str) -> Sig
     image = np.maximum(planes.fine if planes is not None else square_up(
         scan, channel, grid, reduce, *size), 1e-5)
     ends = scan.clipped(channel, reduce)
-    clipped = (resample(ends, grid, reduce, *size) if ends.any()
-               else np.zeros(image.shape, np.float32))
+    clipped = resample(ends, grid, reduce, *size) if ends.any() else np.zeros_like(image)
     bright = law == "emission"
     hidden = masked(grid, settings.places.masks) if settings.places.masks else None
     if hidden is not None:
         image = without_masked(image, hidden, grid.mm)
-
-    thin = planes.thin if planes is not None else thin_matter(image, grid.mm)
-    thick = thick_strokes(layout, grid)
-    whole = planes is not None and not (thick & ~thin).any()
-    thin = thin | thick
-    image = (planes.bridge if planes is not None and whole else Bridge(thin, grid.mm)).over(image)
+    thin, bridge = _strokes(image, planes, layout, grid)
+    image = bridge.over(image)
     coarse, step = coarsen(image, grid)
     bare, surface = mask_marks(coarse, step * grid.mm, off_layer(layout, grid, step))
     layer = np.maximum(surface.on(image.shape, grid.mm), 1e-5)
@@ -171,7 +177,6 @@ def to_signal(scan: Scan, layout: Layout, settings: Settings, light: str) -> Sig
     # The layer at zero, spots above it: turned over where they depart the other way.
     turned = layout.lighter is not None and layout.lighter != bright
     values, gain = _apply(law, image, layer, reference, turned)
-    values = without_band(values, layout, grid)
     fine_bare = enlarge(bare, image.shape, step)
     if hidden is not None:
         fine_bare &= ~hidden
@@ -183,8 +188,8 @@ def to_signal(scan: Scan, layout: Layout, settings: Settings, light: str) -> Sig
         held[fine_holes] = _apply(law, image[fine_holes], there, reference, turned)[0]
     if bright is False and float(np.median(clipped[~fine_bare])) > 0.5:
         flags.append(flag("clipped", "most of the marks on the plate are at the scan's limit"))
-    return Signal(values, gain, fine_bare & ~thin, held, thin, clipped, grid, light, law, channel,
-                  reference, tuple(flags), hidden)
+    return Signal(without_band(values, layout, grid), gain, fine_bare & ~thin, held, thin, clipped,
+                  grid, light, law, channel, reference, tuple(flags), hidden)
 
 
 def _apply(

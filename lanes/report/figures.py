@@ -30,6 +30,7 @@ __all__ = ["PLATE_FILE", "lane_figure", "lane_files", "pictures", "plate_figure"
 PLATE_FILE = "plate.png"
 # Pixels around the plate.
 _LEFT, _TOP, _RIGHT, _BOTTOM = 110, 50, 110, 30
+TAKEN_OUT = (0.9, 0.62, 0.0)  # orange, which no colour-blind eye takes for the marks' blue
 _NAME = 16  # letters of a lane's name that are shown beside the plate
 
 
@@ -132,6 +133,8 @@ def plate_figure(reading: Reading) -> Figure:
             aspect="auto",
             interpolation="antialiased",
         )
+        if picture.strokes is not None:
+            _strokes(axes, picture.strokes, layout)
         axes.set(xlim=(0, frame.width / frame.scale), ylim=(0, frame.height / frame.scale))
         axes.set_ylabel(f"Height ({'mm' if layout.scaled else 'px'})")
         axes.set_xticks([])
@@ -148,6 +151,14 @@ def plate_figure(reading: Reading) -> Figure:
                       blob.y + 0.8 * blob.height * np.sin(turn),
                       color=MARK, lw=1.2, ls=(0, (1, 1.5)), path_effects=halo(2.4))
         return figure
+
+
+def _strokes(axes: Axes, strokes: NDArray[np.bool_], layout: Layout) -> None:
+    """Tint what was taken for pencil, a scratch or dust, and left out of every trace."""
+    tint = np.zeros((*strokes.shape, 4))
+    tint[strokes] = (*TAKEN_OUT, 0.55)
+    axes.imshow(tint, extent=(0, layout.width, 0, layout.height), aspect="auto",
+                interpolation="antialiased", interpolation_stage="rgba")
 
 
 def _lines(axes: Axes, layout: Layout) -> None:

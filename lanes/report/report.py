@@ -108,7 +108,8 @@ def _plate_and_spots(reading: Reading, pictures: Mapping[str, bytes]) -> list[st
         return spots
     plate = _picture(
         pictures[PLATE_FILE],
-        "The plate squared up, with its lanes, origin line, solvent front and numbered spots",
+        "The plate squared up, with its lanes, origin line, solvent front and numbered spots; what "
+        "is taken for pencil is tinted",
     )
     return ['<div class="desk">', plate, "<div>", *spots, "</div>", "</div>"]
 

@@ -49,8 +49,8 @@ APART = 2.5  # mean sigmas twofold between peaks that are each judged on their o
 class Search:
     """The search for the number of components of one trace.
 
-    `spent` counts peaks fitted; `refused` holds what components that the doubt of the shapes cost
-    their place had gained.
+    `spent` counts peaks fitted; `refused` holds the places where several components were not
+    believed, since one misshapen spot could do as well.
     """
 
     problem: Problem
@@ -267,7 +267,7 @@ class Search:
             across = outline(self.sheet, self.x, self.usable, one[at],
                              (*one[:at], *one[at + 1:]))
             if across is not None and sliced(peaks[at: end], across, doubt.length):
-                self.refused.append(0.0)
+                self.refused.append(one[at].component().centre)
                 return False
             rough = roughness(self._strips(*self._local(as_one, at), one, at), doubt)
             doubt = replace(doubt, sds=rough * doubt.sds)
@@ -281,7 +281,7 @@ class Search:
             self.spent, doubt, across)
         if gain > SPLIT_GAIN * (count - 1):
             return True
-        self.refused.append(gain)
+        self.refused.append(one[at].component().centre)
         return False
 
     def _strips(

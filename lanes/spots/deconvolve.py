@@ -145,7 +145,7 @@ def _one(
                           scales(1.6 * limits[0], widest * limits[1]), threshold)
         peaks = tuple(Peak(c.centre, c.area, c.sigma) for c in seen)
     tried: list[Attempt] = []
-    refused = 0
+    refused: tuple[float, ...] = ()
     if start is not None:
         tailing = frozenset(i for i, p in enumerate(peaks) if p.tau != 0.0)
         solution = settle(problem, peaks, low_order, tailing)
@@ -156,7 +156,7 @@ def _one(
                                shapes, sheet)
         solution, history = search.run(peaks, low_order, components)
         tried = [_attempt(problem, s, shared) for s in history]
-        refused = len(search.refused)
+        refused = tuple(search.refused)
     solution = _positive(problem, solution)
     if not trial:
         solution = reported(problem, solution)

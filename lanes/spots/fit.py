@@ -58,8 +58,8 @@ class Fit:
         Errors of the values by a unit of each component's every shape term.
     shapes : ShapeDoubt or None
         How far the spots' profiles may depart from Gaussians; None where that was not counted.
-    refused : int
-        How often several components were not believed, since one misshapen spot could do as well.
+    refused : tuple of float
+        Where several components were not believed, since one misshapen spot could do as well.
     """
 
     components: tuple[Component, ...]
@@ -77,7 +77,7 @@ class Fit:
     merged: tuple[tuple[int, int], ...] = ()
     shape_errors: Floats | None = None
     shapes: ShapeDoubt | None = None
-    refused: int = 0
+    refused: tuple[float, ...] = ()
 
     @property
     def whole_covariance(self) -> Floats | None:

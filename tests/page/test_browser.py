@@ -90,16 +90,28 @@ class Page:
         self.one(f"#tab-{name}").click()
 
 
-@pytest.fixture
-def page() -> Iterator[Page]:
+@pytest.fixture(scope="module")
+def driver() -> Iterator[webdriver.Chrome]:
     options = webdriver.ChromeOptions()
     for flag in FLAGS.split():
         options.add_argument(flag)
     if BROWSER:
         options.binary_location = BROWSER
     options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
-    driver = webdriver.Chrome(options=options, service=Service(DRIVER))
-    driver.set_script_timeout(30)
+    running = webdriver.Chrome(options=options, service=Service(DRIVER))
+    running.set_script_timeout(30)
+    try:
+        yield running
+    finally:
+        running.quit()
+
+
+@pytest.fixture
+def page(driver: webdriver.Chrome) -> Iterator[Page]:
+    """Return an empty tab of the browser, as wide as at its start, and nothing else in it."""
+    driver.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})
+    driver.set_window_size(1280, 1000)
+    driver.get_log("browser")  # what came before
     try:
         yield Page(driver)
         # No script broke off, and the page's own policy let nothing in.
@@ -109,7 +121,13 @@ def page() -> Iterator[Page]:
                   and "ERR_CONNECTION_RE" not in entry["message"]]
         assert faults == []
     finally:
-        driver.quit()
+        first, *others = driver.window_handles
+        for tab in others:
+            driver.switch_to.window(tab)
+            driver.close()
+        driver.switch_to.window(first)
+        driver.get("about:blank")
+        driver.delete_all_cookies()
 
 
 def entered(page: Page, server: Server, picture: Path) -> dict[str, object]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import re
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -27,30 +28,37 @@ def report(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return out / "report.html"
 
 
-@pytest.mark.parametrize("paper", list(PAPER))
-def test_the_report_prints_whole(report: Path, paper: str) -> None:
+@pytest.fixture(scope="module")
+def driver() -> Iterator[webdriver.Chrome]:
     options = webdriver.ChromeOptions()
     options.binary_location = str(BROWSER)
     for flag in FLAGS.split():
         options.add_argument(flag)
-    width, height, points_wide, points_high = PAPER[paper]
-    driver = webdriver.Chrome(options=options, service=Service(str(DRIVER)))
+    running = webdriver.Chrome(options=options, service=Service(str(DRIVER)))
     try:
-        driver.get(report.as_uri())
-        page = PrintOptions()
-        page.page_width, page.page_height = width, height
-        page.margin_left = page.margin_right = page.margin_top = page.margin_bottom = MARGIN_CM
-        page.shrink_to_fit = False
-        pdf = base64.b64decode(driver.print_page(page))
-        # As wide as the paper's text at 96 pixels an inch: nothing may stick out.
-        driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print"})
-        driver.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", {
-            "width": int((width - 2 * MARGIN_CM) / 2.54 * 96), "height": 1000,
-            "deviceScaleFactor": 1, "mobile": False})
-        over = driver.execute_script("const e = document.documentElement;"
-                                     " return e.scrollWidth - e.clientWidth")
+        yield running
     finally:
-        driver.quit()
+        running.quit()
+
+
+@pytest.mark.parametrize("paper", list(PAPER))
+def test_the_report_prints_whole(driver: webdriver.Chrome, report: Path, paper: str) -> None:
+    width, height, points_wide, points_high = PAPER[paper]
+    driver.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})
+    driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": ""})
+    driver.get(report.as_uri())
+    page = PrintOptions()
+    page.page_width, page.page_height = width, height
+    page.margin_left = page.margin_right = page.margin_top = page.margin_bottom = MARGIN_CM
+    page.shrink_to_fit = False
+    pdf = base64.b64decode(driver.print_page(page))
+    # As wide as the paper's text at 96 pixels an inch: nothing may stick out.
+    driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print"})
+    driver.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", {
+        "width": int((width - 2 * MARGIN_CM) / 2.54 * 96), "height": 1000,
+        "deviceScaleFactor": 1, "mobile": False})
+    over = driver.execute_script("const e = document.documentElement;"
+                                 " return e.scrollWidth - e.clientWidth")
     assert pdf.startswith(b"%PDF")
     boxes = re.findall(rb"/MediaBox\s*\[\s*0 0 ([\d.]+) ([\d.]+)", pdf)
     assert boxes

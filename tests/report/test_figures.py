@@ -88,6 +88,19 @@ def test_the_picture_lies_under_the_marks(plate):
     np.testing.assert_allclose(centre, frame.pixel(x, y), atol=2.0)
 
 
+def test_what_is_taken_for_pencil_is_tinted_where_it_lies(plate):
+    strokes = np.zeros((300, 200), bool)
+    strokes[60:66, 20:180] = True  # a fifth of the height from the upper edge
+    seen = replace(plate, lanes=(), picture=replace(plate.picture, strokes=strokes))
+    bare = pixels(plate_png(replace(plate, lanes=())))
+    change = np.abs(pixels(plate_png(seen)) - bare).max(axis=2) > 30
+    frame = plate_frame(plate.layout)
+    rows, columns = np.nonzero(change)
+    assert rows.mean() + 0.5 == pytest.approx(frame.top + 0.21 * frame.height, abs=1.5)
+    assert rows.size == pytest.approx(0.02 * 0.8 * frame.height * frame.width, rel=0.2)
+    assert columns.mean() + 0.5 == pytest.approx(frame.left + 0.5 * frame.width, abs=1.5)
+
+
 def test_the_strip_is_turned_with_rf_to_the_right(plate):
     lane = plate.lanes[0]
     image = pixels(lane_png(plate, lane)).mean(axis=2)

@@ -31,13 +31,14 @@ from lanes.questions.shoulder.views import (
     colour_view,
     lanes_view,
     law_view,
+    outline_view,
     overload_view,
     shape_views,
     valley_view,
     width_view,
 )
 from lanes.questions.shoulder.weigh import LEVEL, Detectable, Evidence, weigh
-from lanes.questions.shoulder.window import pick
+from lanes.questions.shoulder.window import kept_one, pick
 from lanes.reading import LaneReading, Plate
 from lanes.settings import Settings
 from lanes.spots.deconvolve import deconvolve
@@ -241,7 +242,8 @@ def judge(
         # Another law is asked only where it can change the answer.
         if decide(evidence, False, False, across=case.across, overload=overload)[0] == "two":
             law = _other_law(plate, reading, group, expected, doubt, seed)
-    return _answer(readings, reading, case, evidence, width, colour, law, overload, sds)
+    return _answer(readings, reading, case, evidence, width, colour, law, overload,
+                   kept_one(reading, group), sds)
 
 
 def _overload(
@@ -323,7 +325,7 @@ def _whole(name: str, value: Any, low: int, high: int) -> None:
 def _answer(
     readings: tuple[LaneReading, ...], reading: LaneReading, case: Case, evidence: Evidence,
     width: tuple[float, float] | None, colour: ColourChange | None, law: OtherLaw | None,
-    overload: str | None, line_sds: tuple[float, float],
+    overload: str | None, kept: bool, line_sds: tuple[float, float],
 ) -> Shoulder:
     wide = width is not None and float(np.log(width[0])) > max(WIDE, WIDE_SDS * width[1])
     coloured = colour is not None and colour.sure
@@ -332,12 +334,14 @@ def _answer(
     # of a split is asked here too.
     doubtful = case.free_scale and gain < SPLIT_GAIN
     verdict, reasons = decide(evidence, wide, coloured, doubtful, across=case.across,
-                              other_law=law, overload=overload)
+                              other_law=law, overload=overload,
+                              kept_one=kept)
     rf, rf_sd, percent, percent_sd, pair = area_shares(case, line_sds)
     asked = evidence.p_value < LEVEL
     views = (
         *shape_views(case, evidence, second_seen(evidence.detectable)),
         valley_view(case, pair.valley_to_peak, asked), across_view(case, asked),
+        outline_view(kept, asked),
         colour_view(colour), width_view(width, wide), law_view(law),
         lanes_view(readings, reading, rf), overload_view(overload),
     )

@@ -36,7 +36,7 @@ def second_seen(detectable: tuple[Detectable, ...]) -> bool:
 def decide(
     evidence: Evidence, wide: bool, coloured: bool, doubtful: bool = False, *,
     across: Across | None = None, other_law: OtherLaw | None = None,
-    overload: str | None = None,
+    overload: str | None = None, kept_one: bool = False,
 ) -> tuple[str, tuple[str, ...]]:
     """Return the verdict, and why.
 
@@ -58,6 +58,8 @@ def decide(
     other_law : OtherLaw, optional
     overload : str, optional
         Why the scan does not hold the spot's shape.
+    kept_one : bool
+        Whether the reading, which looks across the lane too, did not believe in more than one.
     """
     if overload is not None:
         return "cannot tell", (overload,)
@@ -88,6 +90,9 @@ def decide(
     if across is not None and across.verdict == "against":
         return "cannot tell", ("two explain the trace, but not at one place across the lane: a "
                                "blotch looks so",)
+    if kept_one:
+        return "cannot tell", ("two explain it better, but one spot with the profile that it shows "
+                               "across the lane would do as well",)
     if other_law is not None and not other_law.agrees:
         return "cannot tell", (f"two explain it better, but not under {other_law.law}",)
     return "two", ("two explain it better than one misshapen spot of any kind that was tried",)

@@ -87,6 +87,15 @@ def across_view(case: Case, asked: bool) -> View:
     return View(name, across.verdict, words, across.centre)
 
 
+def outline_view(kept_one: bool, asked: bool) -> View:
+    """Return what the spot's profile across the lane says of its profile along it."""
+    if asked and kept_one:
+        return View("profile across", AGAINST, "one spot with the profile that it shows across the "
+                    "lane, a little longer or skewed, would look as it does along it", None)
+    return View("profile across", UNDECIDED, "its profile across the lane says nothing of the one "
+                "along it", None)
+
+
 def valley_view(case: Case, valley: float | None, asked: bool) -> View:
     """Return whether two maxima show; `valley` is the valley over the lesser maximum."""
     if not asked or valley is None or valley > VALLEY:

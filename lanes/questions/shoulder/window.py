@@ -62,6 +62,14 @@ def pick(reading: LaneReading, rf: float | None) -> tuple[int, ...]:
     return tuple(group)
 
 
+def kept_one(reading: LaneReading, group: tuple[int, ...]) -> bool:
+    """Return whether the reading thought of more than one component for `group`, and kept one."""
+    if len(group) != 1:
+        return False
+    c = reading.fit.components[group[0]]
+    return any(abs(place - c.mean) < c.spread for place in reading.fit.refused)
+
+
 @dataclass(frozen=True)
 class Window:
     """A spot's stretch of the trace.

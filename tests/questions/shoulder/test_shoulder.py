@@ -31,7 +31,7 @@ from lanes.questions.shoulder.weigh import (
     noncentrality,
     ratio,
 )
-from lanes.questions.shoulder.window import pick
+from lanes.questions.shoulder.window import kept_one, pick
 from lanes.reading import LaneReading, Plate
 from lanes.settings import Settings
 from lanes.spots.criteria import criteria
@@ -269,6 +269,22 @@ def evidence(p=0.001, percent=3.0, **against):
 ])
 def test_verdicts(found, wide, coloured, doubtful, verdict):
     assert decide(found, wide, coloured, doubtful)[0] == verdict
+
+
+def test_what_the_reading_kept_as_one_is_not_called_two(readings):
+    found = evidence(a_tail=(0.01, 0.5))
+    assert decide(found, False, False, kept_one=True)[0] == "cannot tell"
+    assert decide(found, False, True, kept_one=True)[0] == "two"  # its colour changes
+    single = next(r for r in readings if r.name == "single")
+    c = single.fit.components[0]
+
+    def refused(*places):
+        return replace(single, fit=replace(single.fit, refused=places))
+
+    assert kept_one(refused(c.mean + 0.5 * c.spread), (0,))
+    assert not kept_one(refused(), (0,))
+    assert not kept_one(refused(c.mean + 3.0 * c.spread), (0,))  # another spot's
+    assert not kept_one(refused(c.mean), (0, 1))
 
 
 def test_certified_traces():
