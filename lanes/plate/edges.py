@@ -124,15 +124,19 @@ def _votes_of(plane: Floats) -> tuple[Floats, Floats]:
     close, near, far = (max(least, round(share * longer))
                         for least, share in ((1, CLOSE), (2, NEAR), (5, FAR)))
     smooth = ndimage.uniform_filter1d(plane, max(3, round(ALONG * longer)), axis=1, mode="nearest")
-    total = np.concatenate([np.zeros((1, smooth.shape[1])), np.cumsum(smooth, axis=0)])
+    total = np.zeros((len(smooth) + 1, smooth.shape[1]))
+    np.cumsum(smooth, axis=0, out=total[1:])
+    del plane, smooth
     below, above = _zone(total, near, far), _zone(total, -far, -near)
     clear = _surely(below - above, longer)
 
     def edge(step: Floats) -> Floats:
         found = _surely(step, longer)
         # The layer begins at the edge: what lies close by and what lies further in agree.
-        alike = np.sign(found) == np.sign(clear)
-        return np.where(alike, np.sign(found) * np.minimum(np.abs(found), np.abs(clear)), 0.0)
+        out = np.minimum(np.abs(found), np.abs(clear))
+        out *= np.sign(found)
+        out[np.sign(found) != np.sign(clear)] = 0.0
+        return np.asarray(out)
 
     return (edge(_zone(total, close + 1, near) - above),
             edge(below - _zone(total, -near, -close - 1)))
