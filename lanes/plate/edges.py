@@ -112,6 +112,14 @@ def _votes(colour: Singles) -> tuple[Singles, Singles]:
 
     Of a plate's upper side, whose plate lies below, and of its lower side.
     """
+    # One colour at a time, to need less memory.
+    parts = [_votes_of(colour[:, :, k: k + 1]) for k in range(colour.shape[2])]
+    first, last = (np.concatenate(side, axis=2) for side in zip(*parts, strict=True))
+    return first, last
+
+
+def _votes_of(colour: Singles) -> tuple[Singles, Singles]:
+    """Return the votes of one colour, (rows, columns, 1)."""
     longer = max(colour.shape[:2])
     close, near, far = (max(least, round(share * longer))
                         for least, share in ((1, CLOSE), (2, NEAR), (5, FAR)))
