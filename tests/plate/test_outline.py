@@ -39,6 +39,11 @@ def test_corners_on_beds_from_black_to_white(bed: float, tilt: float) -> None:
     assert off < CLOSE
 
 
+@pytest.mark.parametrize("dpi", [40, 60, 90])
+def test_a_small_picture_shows_its_narrow_bed(dpi: int) -> None:
+    assert found(plate(dpi=dpi))[1] < CLOSE
+
+
 def test_a_bed_halfway_in_tone_gives_the_corners_within_a_third_of_a_pixel() -> None:
     assert found(plate(bed=0.4, tilt=2))[1] < 0.34
 
