@@ -51,7 +51,9 @@ def thin_matter(light: NDArray[np.float32], mm: float) -> NDArray[np.bool_]:
     dark = _extreme(_extreme(fine, size, np.maximum), size, np.minimum)
     bright = _extreme(_extreme(fine, size, np.minimum), size, np.maximum)
     sides = ((dark, dark - fine), (bright, fine - bright))
-    grain = min(_tail(excess / wide) for _, excess in sides)
+    lit = wide > 0.0  # a black picture has no share of its light
+    grain = min(_tail(np.divide(excess, wide, out=np.zeros_like(excess), where=lit))
+                for _, excess in sides)
     thin = np.zeros(light.shape, bool)
     for without, excess in sides:
         middle, spread = _middle(excess)
