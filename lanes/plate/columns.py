@@ -31,7 +31,7 @@ FEWEST_IN_ROW, UNEVEN_ROW = 3, 0.25
 
 def find_lanes(
     blobs: tuple[Blob, ...], ticks: list[tuple[float, float]], layout: Layout, settings: Settings,
-    bright: bool,
+    bright: bool, names: tuple[float, ...] = (),
 ) -> tuple[tuple[Lane, ...], float | None, tuple[float, ...]]:
     """Return the lanes, unnamed, from left to right, and the confidence in them.
 
@@ -46,6 +46,8 @@ def find_lanes(
         `lanes` and `lane_width` are taken where given.
     bright : bool
         Whether spots shine on a dark layer.
+    names : tuple of float
+        The x of what is written under the origin line.
 
     Returns
     -------
@@ -65,7 +67,7 @@ def find_lanes(
     unit = layout.mm_per_unit
     assumed: tuple[float, ...] = ()
     confidence: float | None = None
-    seen = weigh(blobs, ticks, layout)
+    seen = weigh(blobs, ticks, layout, names)
     if isinstance(settings.lanes, tuple):
         xs = given_places(tuple(map(float, settings.lanes)), layout)
     else:

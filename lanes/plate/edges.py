@@ -79,15 +79,15 @@ def _chance(votes: Singles) -> float:
     return float(np.median(np.sqrt(np.square(mean).sum(axis=2))))
 
 
-def _opposed(tone: Floats) -> Floats:
+def _opposed(tone: Floats) -> Singles:
     """Return brightness, red against blue, and green against both.
 
     Lamp, shadow and mottle change the first; paper and layer may differ in the others alone.
     """
     if tone.shape[2] != 3:
-        return tone
+        return np.asarray(tone, np.float32)
     mix = np.array([[1.0, 1.0, 1.0], [1.0, 0.0, -1.0], [-0.5, 1.0, -0.5]])
-    return np.asarray(tone @ (mix / np.sqrt(np.square(mix).sum(axis=1))[:, None]).T)
+    return np.asarray(tone @ (mix / np.sqrt(np.square(mix).sum(axis=1))[:, None]).T, np.float32)
 
 
 def _strength(tone: Floats, axis: int) -> Singles:
@@ -107,54 +107,64 @@ def _strength(tone: Floats, axis: int) -> Singles:
     return np.asarray(ndimage.maximum_filter1d(sure, 3, axis=axis), np.float32)
 
 
-def _votes(colour: Floats) -> tuple[Singles, Singles]:
+def _votes(colour: Singles) -> tuple[Singles, Singles]:
     """Return, for each pixel and colour, how surely the zone below differs from that above.
 
     Of a plate's upper side, whose plate lies below, and of its lower side.
     """
+    # One colour at a time, to need less memory.
+    parts = [_votes_of(colour[:, :, k: k + 1]) for k in range(colour.shape[2])]
+    first, last = (np.concatenate(side, axis=2) for side in zip(*parts, strict=True))
+    return first, last
+
+
+def _votes_of(colour: Singles) -> tuple[Singles, Singles]:
+    """Return the votes of one colour, (rows, columns, 1)."""
     longer = max(colour.shape[:2])
     close, near, far = (max(least, round(share * longer))
                         for least, share in ((1, CLOSE), (2, NEAR), (5, FAR)))
-    smooth = ndimage.uniform_filter1d(np.asarray(colour, float), max(3, round(ALONG * longer)),
-                                      axis=1, mode="nearest")
-    total = np.concatenate([np.zeros((1, *smooth.shape[1:])), np.cumsum(smooth, axis=0)])
+    smooth = ndimage.uniform_filter1d(colour, max(3, round(ALONG * longer)), axis=1,
+                                      mode="nearest")
+    total = np.zeros((len(smooth) + 1, *smooth.shape[1:]))
+    np.cumsum(smooth, axis=0, dtype=float, out=total[1:])
     below, above = _zone(total, near, far), _zone(total, -far, -near)
     clear = _surely(below - above, longer)
-    out = []
-    for step in (_zone(total, close + 1, near) - above, below - _zone(total, -near, -close - 1)):
+
+    def both(step: Singles) -> Singles:
+        """Return the weaker of two votes that agree: the layer begins at the edge itself."""
         edge = _surely(step, longer)
-        # The layer begins at the edge: what lies close by and what lies further in agree.
-        alike = np.sign(edge) == np.sign(clear)
-        out.append(np.where(alike,
-                            np.sign(edge) * np.minimum(np.abs(edge), np.abs(clear)), 0.0))
-    return np.asarray(out[0], np.float32), np.asarray(out[1], np.float32)
+        weaker = np.minimum(np.abs(edge), np.abs(clear))
+        return np.where(edge * clear > 0, np.copysign(weaker, edge), np.float32(0.0))
+
+    return (both(_zone(total, close + 1, near) - above),
+            both(below - _zone(total, -near, -close - 1)))
 
 
-def _zone(total: Floats, low: int, high: int) -> Floats:
+def _zone(total: Floats, low: int, high: int) -> Singles:
     """Return for each row the mean of the rows from `low` to `high` off it; NaN beyond."""
     rows = len(total) - 1
     first, last = (np.clip(np.arange(rows) + end, 0, rows) for end in (low, high + 1))
-    size = (last - first)[:, None, None]
     # Of a bed, two rows at the picture's border still tell.
-    return np.where(size >= 2, (total[last] - total[first]) / np.maximum(size, 1), np.nan)
+    size = np.where(last - first >= 2, last - first, np.nan)[:, None, None]
+    return np.asarray((total[last] - total[first]) / size, np.float32)
 
 
-def _surely(step: Floats, longer: int) -> Floats:
+def _surely(step: Singles, longer: int) -> Singles:
     """Return from -1 to 1 how far steps stand out of the picture's own; 0 where unknown."""
     seen = np.isfinite(step[:, 0, 0])
-    out = np.zeros(step.shape)
+    out = np.zeros(step.shape, np.float32)
     if not seen.any():
         return out
     step = step[seen]
-    coarse = max(1, round(DRIFT * longer / 15))
-    thin = step[::coarse, ::coarse]
-    drift = ndimage.median_filter(thin, size=(15, 15, 1), mode="nearest")
+    coarse = max(1, round(DRIFT * longer / 11))
+    drift = ndimage.median_filter(step[::coarse, ::coarse], size=(11, 11, 1), mode="nearest")
     row, column = (np.minimum(np.arange(n) // coarse, k - 1)
                    for n, k in zip(step.shape[:2], drift.shape[:2], strict=True))
-    # Four fifths of a picture are no edge: their spread is the noise, mottle and codes included.
-    noise = np.percentile(np.abs(thin - drift), 80, axis=(0, 1)) / 1.28
     step = step - drift[np.ix_(row, column)]
-    out[seen] = step / np.sqrt(step**2 + (HALF_SURE * np.maximum(noise, LEAST_NOISE)) ** 2)
+    # Four fifths of a picture are no edge: their spread is the noise, mottle and codes included.
+    noise = np.percentile(np.abs(step[::5, ::5]), 80, axis=(0, 1)) / 1.28
+    least = np.square(HALF_SURE * np.maximum(noise, LEAST_NOISE)).astype(np.float32)
+    out[seen] = step / np.sqrt(np.square(step) + least)
     return out
 
 

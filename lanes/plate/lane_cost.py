@@ -6,7 +6,7 @@ tick without a lane and a step out of an even row each cost what makes them rare
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -30,6 +30,11 @@ STRAY_MOST = 14.0  # one plate in very many has a stain like a heavy spot
 MARKED = 1.0       # a lane at a tick
 UNMARKED = 4.5     # a lane of blobs alone: any place of some ninety, 1 mm apart
 UNTICKED = 3.0     # more, where two or more others have ticks
+# Lanes' names are written under them by eye, a letter's width off. A name makes a lane likelier,
+# but less surely than a tick does, and one without a lane is a word of other use.
+NAME_MM, NAMED, UNNAMED = 1.0, 2.0, 2.0
+LEFT_OUT = 6.0     # a lane that is not named where three or more others are: hardly ever
+NAMES_KEPT = 2 / 3  # of a row of letters that stand under blobs, or it names no lanes
 EMPTY = 12.0       # a lane of nothing at all
 ASKED = -1.0       # the same, where the number was given: a place in the row is one of few
 FAINT = 1.2        # of a lane at a tick that is not sure, for each standard deviation it lacks
@@ -59,6 +64,8 @@ class Evidence:
         The plate's width.
     lean : float
         What all lanes lean by.
+    names : (n,) array
+        Middles of the names written under lanes.
     """
 
     u: Floats
@@ -71,10 +78,14 @@ class Evidence:
     wide: float
     plate: float
     lean: float = 0.0
+    names: Floats = field(default_factory=lambda: np.zeros(0))
 
 
-def weigh(blobs: tuple[Blob, ...], ticks: list[tuple[float, float]], layout: Layout) -> Evidence:
-    """Return blobs and ticks as evidence, with the lean that the blobs share."""
+def weigh(
+    blobs: tuple[Blob, ...], ticks: list[tuple[float, float]], layout: Layout,
+    names: tuple[float, ...] = (),
+) -> Evidence:
+    """Return blobs, ticks and names as evidence, with the lean that the blobs share."""
     mm = layout.mm_per_unit
     x, y, wide, tall = (np.array([getattr(b, k) for b in blobs], float) * mm
                         for k in ("x", "y", "width", "height"))
@@ -85,11 +96,17 @@ def weigh(blobs: tuple[Blob, ...], ticks: list[tuple[float, float]], layout: Lay
     lean = _shared_lean(x, rise, sd, np.array([t for t, _ in ticks]) * mm)
     strength = np.array([b.strength for b in blobs], float)
     firm = strength > STRONG * strength.max() if blobs else np.zeros(0, bool)
+    u, written = x - lean * rise, np.array(names, float) * mm
+    under = (np.abs(written[:, None] - u[strength >= STRONG * strength.max(initial=0.0)])
+             < 2.0 * NAME_MM).any(axis=1)
+    if under.sum() < max(2.0, NAMES_KEPT * under.size):
+        written = written[:0]
     return Evidence(
-        x - lean * rise, sd, strength, np.minimum(wide, tall) > SPOT_MM, beside,
+        u, sd, strength, np.minimum(wide, tall) > SPOT_MM, beside,
         np.array([t for t, _ in ticks], float) * mm,
         np.array([s for _, s in ticks], float),
         float(np.median(wide[firm])) if firm.any() else 0.5 * USUAL_MM, layout.width * mm, lean,
+        written,
     )
 
 
@@ -151,8 +168,12 @@ def cost(xs: list[float], seen: Evidence, empty: float = EMPTY) -> float:
         free[own[marked]] = False
         total += float(leave[free].sum())
         faint = FAINT * float(np.clip(TICK_SURE - seen.sure[own[marked]], 0.0, None).sum())
-    rule = UNTICKED if (seen.sure >= TICK_SURE).sum() >= 2 else 0.0
-    total += MARKED * marked.sum() + faint + (UNMARKED + rule) * (~marked).sum()
+    named = _named(lanes, seen) & ~marked
+    total += _names_cost(lanes, seen, named)
+    rule = (LEFT_OUT if seen.names.size >= 3 else
+            UNTICKED if (seen.sure >= TICK_SURE).sum() >= 2 else 0.0)
+    total += MARKED * marked.sum() + faint
+    total += NAMED * named.sum() + (UNMARKED + rule) * (~marked & ~named).sum()
     total += empty * float((~marked & (held == 0)).sum())
     if lanes.size > 1:
         gaps = np.diff(lanes)
@@ -160,6 +181,26 @@ def cost(xs: list[float], seen: Evidence, empty: float = EMPTY) -> float:
         total += float((NARROW * np.clip(1.0 - gaps / least, 0.0, None)).sum())
         total += UNEVEN * float(_odd_steps(gaps).sum())
     return float(total)
+
+
+def _named(lanes: Floats, seen: Evidence) -> np.ndarray[tuple[int, ...], np.dtype[np.bool_]]:
+    """Return which lanes have a name under them that is no nearer to another lane."""
+    out = np.zeros(lanes.size, bool)
+    if seen.names.size:
+        away = np.abs(seen.names[:, None] - lanes)
+        to, near = away.argmin(axis=1), away.min(axis=1) < 3.0 * NAME_MM
+        out[to[near]] = True
+    return out
+
+
+def _names_cost(lanes: Floats, seen: Evidence, named: np.ndarray[tuple[int, ...],
+                np.dtype[np.bool_]]) -> float:
+    """Return the cost of names beside their lanes, and of those without one."""
+    if not seen.names.size:
+        return 0.0
+    away = np.abs(seen.names[:, None] - lanes)
+    off = 0.5 * np.square(away[:, named].min(axis=0) / NAME_MM).sum() if named.any() else 0.0
+    return float(off + UNNAMED * (away.min(axis=1) >= 3.0 * NAME_MM).sum())
 
 
 def _odd_steps(gaps: Floats) -> np.ndarray[tuple[int, ...], np.dtype[np.bool_]]:

@@ -65,7 +65,9 @@ def smooth_layer(
     lamp = _quadratic(values, weight)
     strength = (cutoff / (2 * np.pi * step * mm)) ** 4
     counted = _by_shorter_side(weight)
-    factor = _factor(counted.tobytes(), counted.shape, strength)
+    # The channels of a plate start stiff, and from the same samples.
+    factored = _stiff if cutoff > CUTOFF_MM else _factor
+    factor = factored(counted.tobytes(), counted.shape, strength)
     solved = cho_solve_banded((factor, True), _by_shorter_side(weight * (values - lamp)).ravel(),
                               check_finite=False).reshape(counted.shape)
     return Surface(lamp + (solved if solved.shape == lamp.shape else solved.T), step * mm)
@@ -76,12 +78,14 @@ def _by_shorter_side(grid: Floats) -> Floats:
     return np.ascontiguousarray(grid if grid.shape[0] >= grid.shape[1] else grid.T)
 
 
-@lru_cache(maxsize=4)  # the channels of a plate start from the same samples
 def _factor(weight: bytes, shape: tuple[int, int], strength: float) -> Floats:
     """Return the Cholesky factor of the smoother's system, in bands below its diagonal."""
     bands = strength * _roughness(*shape)
     bands[0] += np.frombuffer(weight)
     return np.asarray(cholesky_banded(bands, lower=True, overwrite_ab=True, check_finite=False))
+
+
+_stiff = lru_cache(maxsize=1)(_factor)
 
 
 def _quadratic(values: Floats, weight: Floats) -> Floats:
@@ -123,7 +127,7 @@ def _cells(image: NDArray[np.generic], step: int) -> Floats:
     return out.astype(float)
 
 
-@lru_cache(maxsize=4)
+@lru_cache(maxsize=1)
 def _roughness(rows: int, columns: int) -> Floats:
     """Return the penalty of a surface's bends, in bands below its diagonal.
 

@@ -29,6 +29,9 @@ ROW_MM = 0.8         # how far marks put on by eye lie off one line
 UNDER_MM = 1.8       # a blob's column passes its mark nearer than this
 EDGE_MM = 1.3        # of the rim, where layer chips and shadows pass for strokes
 MARK_SD_MM = 0.3     # of a line through marks
+# Names of lanes, as a hand writes them (common practice): how far under the origin line, how large,
+# how far the letters of one are apart, and how far one stands off the others' row.
+UNDER_LINE_MM, NAME_SIZE_MM, JOINED_MM, UNEVEN_MM = (1.0, 9.0), (1.2, 6.0), 1.5, 2.0
 
 
 @dataclass(frozen=True)
@@ -158,3 +161,29 @@ def _row_score(row: list[tuple[float, float]], over: list[Blob], unit: float) ->
     crowded = float((gaps < 3.0 / unit).sum())
     even = len(xs) >= 3 and float(gaps.std()) < 0.1 * float(gaps.mean())
     return under + 0.2 * len(row) + (1.5 if even else 0.0) - crowded
+
+
+def names_under(marks: list[Mark], layout: Layout) -> tuple[float, ...]:
+    """Return the x of what is written under the origin line, word by word, in one row.
+
+    Strokes and letters nearer than `JOINED_MM` are one word; a long one is a remark, not a name.
+    """
+    unit = layout.mm_per_unit
+    near, far = (v / unit for v in UNDER_LINE_MM)
+    letters = sorted((m for m in marks if near < float(layout.origin.at(m.x)) - m.y < far
+                      and m.tall < NAME_SIZE_MM[1] / unit and m.wide < NAME_SIZE_MM[1] / unit),
+                     key=lambda m: m.x - 0.5 * m.wide)
+    words: list[list[float]] = []  # left, right, lowest, highest
+    for m in letters:
+        left, right = m.x - 0.5 * m.wide, m.x + 0.5 * m.wide
+        low, high = m.y - 0.5 * m.tall, m.y + 0.5 * m.tall
+        if words and left - words[-1][1] < JOINED_MM / unit:
+            last = words[-1]
+            words[-1] = [last[0], max(last[1], right), min(last[2], low), max(last[3], high)]
+        else:
+            words.append([left, right, low, high])
+    least, most = (v / unit for v in NAME_SIZE_MM)
+    names = [w for w in words if w[3] - w[2] >= least and w[1] - w[0] <= most]
+    middle = float(np.median([0.5 * (w[2] + w[3]) for w in names])) if names else 0.0
+    return tuple(0.5 * (w[0] + w[1]) for w in names
+                 if abs(0.5 * (w[2] + w[3]) - middle) < UNEVEN_MM / unit)

@@ -197,13 +197,17 @@ def _narrow(corners: Floats) -> float:
 def _rivals(
     fit: Fit, corners: Floats, best: list[Judged], plates: list[Judged], step: int
 ) -> tuple[Floats, ...]:
-    """Return outlines that fit as well as `corners` and are neither it nor another plate."""
+    """Return outlines that may be the plate instead of `corners`, and are no other plate.
+
+    Those that fit as well, save a page about it; and those it holds: then it may be a page.
+    """
     taken = [c for _, c in plates]
     return tuple(
         _up(other, step) for rival, other in best
-        if fit.score - rival.score < CLOSE and rival.score >= ACCEPTED
-        and not any(c is other for c in taken) and overlap(corners, other) > APART
-        and not within(corners, other)
+        if rival.score >= ACCEPTED and not any(c is other for c in taken)
+        and (within(other, corners) or (
+            fit.score - rival.score < CLOSE and overlap(corners, other) > APART
+            and not within(corners, other)))
     )
 
 

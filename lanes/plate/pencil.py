@@ -225,7 +225,8 @@ def _measured(light: NDArray[np.float32], grid: Grid, found: Stroke) -> Stroke:
     ends = np.array([_span(b, top, max(FOOT * b[top], MOTTLE)) for b in seen])
     # A hand wavers to either side; what was left at the origin in some lanes is no part of it.
     half = float(np.median(np.maximum(reach - ends[:, 0], ends[:, 1] - reach)))
-    foot = float(np.clip((2.0 * half + 1.0) * grid.mm, wide, wide + 2.0 * WAVER_MM))
+    most = max(wide + 2.0 * WAVER_MM, wide * float(np.sqrt(-np.log2(FOOT))))  # a Gaussian's foot
+    foot = float(np.clip((2.0 * half + 1.0) * grid.mm, wide, most))
     slopes = np.abs(np.diff(seen, axis=1)).max(axis=1) / seen[:, top]
     widths = [np.ptp(_span(b, top, 0.5 * b[top])) + 1 for b in seen]
     line = replace(found.line, thick=foot * grid.pitch / grid.mm)

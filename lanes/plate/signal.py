@@ -14,7 +14,7 @@ from lanes.plate.given_places import masked, without_masked
 from lanes.plate.layer import mask_marks, smooth_layer
 from lanes.plate.layout import Layout
 from lanes.plate.planes import Planes, coarsen, enlarge, off_layer, planes_of
-from lanes.plate.square import Grid, choose_grid, resample, square_up
+from lanes.plate.square import STRIP, Grid, choose_grid, resample, square_up
 from lanes.plate.thin import Bridge, thick_strokes, thin_matter
 from lanes.scan.scan import Scan
 from lanes.settings import Settings
@@ -200,7 +200,15 @@ def _apply(
     Noise of the light is taken as proportional to it (grain, lamp), so the law's slope against
     log light sets how it grows in a spot.
     """
-    ratio = image / layer
+    values, gain = (np.empty(image.shape, np.float32) for _ in range(2))
+    for top in range(0, len(image), STRIP):
+        rows = slice(top, top + STRIP)
+        values[rows], gain[rows] = _by_law(law, image[rows] / layer[rows], reference)
+    return -values if turned else values, gain
+
+
+def _by_law(law: str, ratio: Image, reference: float) -> tuple[Floats, Floats]:
+    """Return signal and relative noise of light over the layer's."""
     values: NDArray[np.floating]
     gain: NDArray[np.floating]
     if law == "kubelka-munk":
@@ -215,9 +223,7 @@ def _apply(
         # The layer's own glow shows where the lamp is weaker.
         values = (ratio - 1.0) * reference
         gain = np.maximum(ratio, 1.0)
-    if turned:
-        values = -values
-    return values.astype(np.float32), gain.astype(np.float32)
+    return np.asarray(values), np.asarray(gain)
 
 
 def _holes(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -50,23 +50,29 @@ def thin_matter(light: NDArray[np.float32], mm: float) -> NDArray[np.bool_]:
     # Dark thin matter is filled by a closing of the light, bright by an opening.
     dark = _extreme(_extreme(fine, size, np.maximum), size, np.minimum)
     bright = _extreme(_extreme(fine, size, np.minimum), size, np.maximum)
-    sides = ((dark, dark - fine), (bright, fine - bright))
-    lit = wide > 0.0  # a black picture has no share of its light
-    grain = min(_tail(np.divide(excess, wide, out=np.zeros_like(excess), where=lit))
-                for _, excess in sides)
+    few = (slice(None, None, 3), slice(None, None, 3))
+    grain = min(_tail((dark - fine)[few] / wide[few]), _tail((fine - bright)[few] / wide[few]))
     thin = np.zeros(light.shape, bool)
-    for without, excess in sides:
-        middle, spread = _middle(excess)
+    for without, above, below in ((dark, dark, fine), (bright, fine, bright)):
+        excess, depth = above - below, np.abs(without - wide)
+        middle, spread = _middle(excess[few])
         sd = np.maximum(spread, grain * wide)
-        depth = np.abs(without - wide)
         # Compression leaves a layer smoother than it is: what is paler than any pencil is grain.
-        core = excess > middle + np.maximum(8.0 * sd, PALEST * wide) + 0.5 * depth
-        skirt = excess > middle + 4.0 * sd + 0.4 * depth
-        thin |= ndimage.binary_propagation(core, mask=skirt)
+        core = excess > _sum(np.maximum(8.0 * sd, PALEST * wide), middle, 0.5 * depth)
+        if core.any():
+            skirt = excess > _sum(4.0 * sd, middle, 0.4 * depth)
+            thin |= ndimage.binary_propagation(core, mask=skirt)
     # What lies between strokes less than a spot's width apart is none: a cross's middle, a letter.
     around = np.pad(ndimage.binary_dilation(thin, iterations=max(1, round(0.1 / mm))), size)
-    closed = ndimage.minimum_filter(ndimage.maximum_filter(around, size), size)
+    closed = _extreme(_extreme(around, size, np.logical_or), size, np.logical_and)
     return np.asarray(closed[size:-size, size:-size])
+
+
+def _sum(total: NDArray[Any], level: float, more: NDArray[Any]) -> NDArray[Any]:
+    """Return `total`, raised in place: a plate's planes are large."""
+    total += level
+    total += more
+    return total
 
 
 def thick_strokes(layout: Layout, grid: Grid) -> NDArray[np.bool_]:
@@ -81,18 +87,16 @@ def thick_strokes(layout: Layout, grid: Grid) -> NDArray[np.bool_]:
 
 def _middle(excess: NDArray[np.floating]) -> tuple[float, float]:
     """Return the median of `excess` and its standard deviation, as if Gaussian."""
-    seen = excess[::3, ::3]
-    middle = float(np.median(seen))
-    return middle, 1.4826 * float(np.median(np.abs(seen - middle)))
+    middle = float(np.median(excess))
+    return middle, 1.4826 * float(np.median(np.abs(excess - middle)))
 
 
 def _tail(excess: NDArray[np.floating]) -> float:
     """Return the standard deviation of `excess` by what few samples exceed."""
-    seen = excess[::3, ::3]
-    return float(np.quantile(seen, 1.0 - TAIL) - np.median(seen)) / TAIL_SD
+    return float(np.quantile(excess, 1.0 - TAIL) - np.median(excess)) / TAIL_SD
 
 
-def _extreme(image: Image, size: int, larger: np.ufunc) -> Image:
+def _extreme(image: NDArray[Any], size: int, larger: np.ufunc) -> NDArray[Any]:
     """Return the largest, or smallest, sample in a square about each; rims mirror."""
     rows, reach = len(image), size // 2
     padded = np.pad(image, reach, mode="symmetric")
@@ -103,7 +107,7 @@ def _extreme(image: Image, size: int, larger: np.ufunc) -> Image:
     return out
 
 
-def _runs(part: Image, size: int, larger: np.ufunc) -> Image:
+def _runs(part: NDArray[Any], size: int, larger: np.ufunc) -> NDArray[Any]:
     """Return the largest, or smallest, of every `size` rows: runs are made of two half as long."""
     length = 1
     while length < size:

@@ -10,6 +10,7 @@ import pytest
 from lanes.plate.columns import best_lanes, find_lanes, to_count
 from lanes.plate.lane_cost import weigh
 from lanes.plate.layout import Blob, Layout, Line
+from lanes.plate.marks import Mark, names_under
 from lanes.settings import Settings
 
 RNG = np.random.default_rng(5)
@@ -84,3 +85,29 @@ def test_lanes_do_not_overlap_their_neighbours() -> None:
         assert one.x + one.width / 2 <= two.x - two.width / 2 + 1e-9
     # The lane that stands apart keeps the width its spots want.
     assert found[2].width > found[0].width
+
+
+def test_a_name_makes_a_lane_of_a_faint_blob_and_a_word_makes_none() -> None:
+    heavy = [blob(x, y, strength=60.0) for x in (20.0, 44.0, 56.0) for y in (30.0, 44.0)]
+    faint = blob(32.0, 40.0, strength=5.5)
+    plain = weigh((*heavy, faint), [], layout())
+    assert best_lanes(plain) == pytest.approx([20.0, 44.0, 56.0], abs=0.5)
+    names = (20.4, 31.5, 44.6, 55.8)
+    named = weigh((*heavy, faint), [], layout(), names)
+    assert best_lanes(named) == pytest.approx([20.0, 32.0, 44.0, 56.0], abs=0.5)
+    # A remark at the foot stands under no blobs.
+    remark = weigh((*heavy, faint), [], layout(), (26.0, 38.0, 50.0))
+    assert best_lanes(remark) == pytest.approx([20.0, 44.0, 56.0], abs=0.5)
+
+
+def test_names_are_words_in_a_row_under_the_line() -> None:
+    plate = layout()
+    foot = float(plate.origin.at(20.0))
+    letters = [Mark(x, foot - 4.0 + 0.3 * (x % 2), 1.8, 2.5, 0.0, 0.4) for x in (12.0, 22.0, 35.0)]
+    twelve = [Mark(44.4, foot - 4.0, 0.4, 2.4, 0.0, 0.1),
+              Mark(46.0, foot - 4.1, 1.6, 2.4, 0.0, 0.4)]
+    stray = [Mark(28.0, foot - 4.0, 0.5, 0.5, 0.0, 0.1),   # a speck
+             Mark(28.0, foot + 5.0, 1.8, 2.5, 0.0, 0.4),   # above the line
+             Mark(30.0, foot - 3.5, 9.0, 0.5, 0.0, 0.1)]   # a long stroke
+    found = names_under([*letters, *twelve, *stray], plate)
+    assert found == pytest.approx((12.0, 22.0, 35.0, 45.5), abs=0.05)
