@@ -25,14 +25,14 @@ HEADER = 220  # bytes in which sizes, depths and tags stand
 def images(tmp_path_factory: pytest.TempPathFactory) -> dict[str, bytes]:
     """Return one small plate in every format, by suffix."""
     folder = tmp_path_factory.mktemp("images")
-    spec = PlateSpec(width=30, height=40, origin=8, front=33, dpi=60,
+    spec = PlateSpec(width=30, height=40, origin=8, front=33, dpi=100,
                      lanes=(LaneSpec(10, (SpotSpec(0.4, 1.5),)), LaneSpec(20)))
     save(draw(spec), folder / "plate.png")
     with Image.open(folder / "plate.png") as image:
         plain = image.convert("RGB")
     out = {}
     for kind in KINDS:
-        plain.save(folder / f"other.{kind}", dpi=(60, 60))
+        plain.save(folder / f"other.{kind}", dpi=(100, 100))
         out[kind] = (folder / f"other.{kind}").read_bytes()
     return out
 
@@ -49,6 +49,13 @@ def damaged(raw: bytes, seed: int) -> bytes:
     if seed % 7 == 0:
         out += out[len(out) // 2:]
     return bytes(out)
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_undamaged_each_is_read(images: dict[str, bytes], tmp_path: Path, kind: str) -> None:
+    path = tmp_path / f"plate.{kind}"
+    path.write_bytes(images[kind])
+    assert main(["measure", str(path), "--light", "white"]) == 0
 
 
 @pytest.mark.parametrize("kind", KINDS)

@@ -165,7 +165,8 @@ def _percents(
     solved = np.linalg.lstsq(design, trace, rcond=None)[0]
     rest = trace - design @ solved
     # Neighbours share their noise over about a millimetre: four samples are one witness.
-    sd = 2.0 * float(np.std(rest)) * np.sqrt(np.diag(np.linalg.pinv(design.T @ design)))
+    spread = np.diag(np.linalg.pinv(design.T @ design)).clip(0.0)  # rounding may take it below 0
+    sd = 2.0 * float(np.std(rest)) * np.sqrt(spread)
     count = len(reading.spots)
     if (solved[:count] < SEEN * sd[:count]).any():
         return None

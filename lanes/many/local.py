@@ -6,6 +6,7 @@ import multiprocessing
 import os
 import signal
 import threading
+import time
 from collections import deque
 from collections.abc import Iterable, Iterator
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
@@ -20,6 +21,8 @@ from lanes.many.work import Outcome, Work, read_plate
 # no more results than these are ever held.
 AHEAD = 2
 _THREADS = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
+# A result on its way to the parent is there by then, some MB at the most.
+SENT_S = 0.5
 _LOST = ("the process that read it was ended from outside, most likely for want of memory: scan at "
          "fewer dots per inch, or give fewer --workers")
 
@@ -92,7 +95,7 @@ class LocalWorkers:
 
     def _submit(self, work: Work) -> Future[Outcome]:
         with _deaf():
-            return self._pool.submit(read_plate, work)
+            return self._pool.submit(_read, work)
 
     def _start(self, count: int) -> None:
         context = multiprocessing.get_context("spawn")
@@ -120,7 +123,24 @@ def _end_with(end: Connection) -> None:
     # The other end is held by the parent alone: it closes when the parent wants, or is killed.
     with suppress(EOFError, OSError):
         end.recv_bytes()
+    _ending.set()
+    if _reading.acquire(timeout=0.05):
+        # A result may be under way: of a part the parent would wait for the rest, for ever.
+        time.sleep(SENT_S)
     os._exit(0)
+
+
+_ending = threading.Event()
+_reading = threading.Lock()
+
+
+def _read(work: Work) -> Outcome:
+    """Read a plate in a worker; once the worker is to end, nothing is sent any more."""
+    with _reading:
+        outcome = read_plate(work)
+        if _ending.is_set():
+            threading.Event().wait()
+    return outcome
 
 
 @contextmanager

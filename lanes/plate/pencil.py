@@ -197,17 +197,18 @@ def _across(light: NDArray[np.float32], grid: Grid, line: Line) -> Floats:
 
     Each block is 2 mm of the line long, and reaches 2.5 mm to either side of it.
     """
-    reach, rim = round(REACH_MM / grid.mm), round(1.5 / grid.mm)
-    column = np.arange(grid.columns)[rim:-rim]
+    reach, rim = round(REACH_MM / grid.mm), min(round(1.5 / grid.mm), (grid.columns - 1) // 2)
+    column = np.arange(rim, grid.columns - rim)
     at = np.rint(grid.row(line.at(grid.x()[column]))).astype(int)
     offset = np.arange(-reach, reach + 1)
     row = np.clip(at[None, :] + offset[:, None], 0, grid.rows - 1)
     image, width = light[row, column[None, :]], max(1, round(BLOCK_MM / grid.mm))
     blocks = np.array([image[:, i: i + width].mean(axis=1, dtype=float)
                        for i in range(0, max(column.size - width // 2, 1), width)])
+    side = max(1, reach // 3)
     low, high = (np.median(part, axis=1, keepdims=True)
-                 for part in (blocks[:, : reach // 3], blocks[:, -(reach // 3):]))
-    layer = low + (high - low) * (offset + reach) / (2 * reach)
+                 for part in (blocks[:, :side], blocks[:, -side:]))
+    layer = low + (high - low) * (offset + reach) / max(2 * reach, 1)
     return np.asarray(1.0 - blocks / np.maximum(layer, 1e-4))
 
 

@@ -5,10 +5,12 @@ from __future__ import annotations
 import csv
 import errno
 import json
+import multiprocessing
 import os
 import re
 import signal
 import subprocess
+import threading
 import time
 from collections.abc import Callable, Iterable, Iterator
 from html.parser import HTMLParser
@@ -19,6 +21,7 @@ import pytest
 from plates import LINES, content, plate, started, trace, until
 
 from lanes.cli import main
+from lanes.many import local
 from lanes.many.ledger import done_in
 from lanes.many.local import LocalWorkers
 from lanes.many.work import Outcome, Work, read_plate
@@ -286,6 +289,35 @@ def test_stopped_from_the_keyboard(tmp_path: Path) -> None:
     assert run.returncode == 130
     assert told.splitlines()[-1] == "lanes: stopped; nothing is half-written"
     assert all(line.startswith("lanes: ") for line in told.splitlines())
+
+
+def test_a_worker_that_is_to_end_sends_no_part_of_a_result(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The parent would wait for the rest for ever: it ends while it reads, or has sent all."""
+    reading, ended, sent = threading.Event(), threading.Event(), threading.Event()
+
+    def slowly(work: Work) -> Outcome:
+        reading.set()
+        ended.wait()
+        return Outcome({}, None)
+
+    def exit_at_once(code: int) -> None:
+        ended.set()
+
+    monkeypatch.setattr(local, "read_plate", slowly)
+    monkeypatch.setattr(local.os, "_exit", exit_at_once)
+    monkeypatch.setattr(local, "_ending", threading.Event())
+    monkeypatch.setattr(local, "_reading", threading.Lock())
+    work = Work(str(tmp_path / "p.csv"), Settings(), False)
+    threading.Thread(target=lambda: (local._read(work), sent.set()), daemon=True).start()
+    assert reading.wait(10)
+    mine, its = multiprocessing.Pipe(duplex=False)
+    its.close()
+    local._end_with(mine)
+    mine.close()
+    assert ended.is_set()
+    assert not sent.wait(0.2)
 
 
 def test_a_plate_that_takes_its_process_with_it_fails_alone(tmp_path: Path) -> None:
