@@ -135,7 +135,7 @@ def _step(shape: tuple[int, ...]) -> float:
     A small picture is enlarged: a bed of a few pixels would be too narrow to be seen beside a side.
     """
     longer = max(shape[:2])
-    return float(max(1, round(longer / COARSE))) if longer >= COARSE / 2 else (
+    return float(max(1, round(longer / COARSE))) if longer >= COARSE / 3 else (
         1.0 / np.ceil(COARSE / 2 / longer))
 
 
