@@ -21,8 +21,8 @@ Flags = NDArray[np.bool_]
 
 SMALLEST = 0.03   # of the picture's area: a smaller plate has too few pixels to be read
 LARGEST = 0.985   # above it a quadrilateral is the picture itself
-# A side on the picture's own border says nothing for or against the plate. Below what a whole edge
-# reaches that ends at its corners, above what a pencil line does.
+# A side on the picture's own border says nothing: above a pencil line, whose edge with one thing on
+# both sides reaches a fifth, and below any edge between two things along half of a side.
 AT_BORDER = 0.3
 TRIM = 0.04         # of a side at each end: corners may be round
 BEYOND = 0.14       # of a side: so far past a corner it is looked whether the edge runs on
@@ -31,9 +31,10 @@ LEAST_BEYOND = 6.0  # pixels past a corner that tell anything
 # Gloves, tissues and shadows may cover a tenth of a side, and the rest is a whole side still.
 ENOUGH = 0.9
 AGREED = 0.6        # mean vote from which a difference along a side is beyond doubt
-# Times the mean vote that comes by chance: rarely met by chance (two standard deviations of a
-# mean in a plane are 2.1 times its median), and beyond doubt.
+# Times the mean vote that comes by chance: of a mean in a plane, twice its median is met by chance
+# once in 16, four times once in 65 000 (2 to the power of the square; Rayleigh's law).
 RARE, CERTAIN = 2.0, 4.0
+LINE = 0.2          # score of a side whose edge has one thing on both sides: a pencil line's
 RUNS_ON = 0.7       # of the score of a side that is lost where the edge runs on past a corner
 STOPS_SHORT = 0.5   # of the score that is lost where it does not reach a corner
 LEAST = 0.1         # score of a side below which no plate is
@@ -187,7 +188,7 @@ def sides(edges: Edges, votes: Singles, lines: Floats, ends: Floats) -> Sides:
     # if the line does.
     on = steps * np.maximum(*things) + (1.0 - steps) * np.maximum(*line)
     whole = np.minimum(share / ENOUGH, 1.0)
-    score = whole * (0.2 + 0.8 * steps) * (1.0 - RUNS_ON * on) \
+    score = whole * (LINE + (1.0 - LINE) * steps) * (1.0 - RUNS_ON * on) \
         * (1.0 - STOPS_SHORT * np.maximum(*short))
     at_border = ((lines[:, 0] < 0) | (lines[:, 0] > rows - 1)) & (lines[:, 1] == 0)
     unseen = at_border[:, None, None] | (count < 0.5 * length)

@@ -86,8 +86,8 @@ def find_outlines(
     LayoutError
         If the image shows neither a plate on a bed nor a bare layer.
     """
-    step = max(1, round(max(light.shape[:2]) / COARSE))
-    small = look(reduced(light, step))
+    step = _step(light.shape)
+    small = look(reduced(light, round(step)) if step >= 1.0 else enlarged(light, round(1.0 / step)))
     if float(np.ptp(small)) < 1e-3:
         raise LayoutError("the image is one even tone: there is no plate in it; scan the plate")
     down, across = edges_of(small)
@@ -122,7 +122,24 @@ def reduced(light: NDArray[np.float32], step: int) -> NDArray[np.float32]:
     return np.asarray(cut.mean(axis=(1, 3)), np.float32)
 
 
-def _up(corners: Floats, step: int) -> Floats:
+def enlarged(light: NDArray[np.float32], times: int) -> NDArray[np.float32]:
+    """Return `light` with `times` x `times` pixels in the place of each, smoothly."""
+    zoom = (times, times, *(1,) * (light.ndim - 2))
+    return np.asarray(ndimage.zoom(light, zoom, order=1, mode="nearest", grid_mode=True),
+                      np.float32)
+
+
+def _step(shape: tuple[int, ...]) -> float:
+    """Return how many of the picture's pixels are one of those that the plate is looked for in.
+
+    A small picture is enlarged: a bed of a few pixels would be too narrow to be seen beside a side.
+    """
+    longer = max(shape[:2])
+    return float(max(1, round(longer / COARSE))) if longer >= COARSE / 2 else (
+        1.0 / np.ceil(COARSE / 2 / longer))
+
+
+def _up(corners: Floats, step: float) -> Floats:
     return (corners + 0.5) * step - 0.5
 
 
@@ -195,7 +212,7 @@ def _narrow(corners: Floats) -> float:
 
 
 def _rivals(
-    fit: Fit, corners: Floats, best: list[Judged], plates: list[Judged], step: int
+    fit: Fit, corners: Floats, best: list[Judged], plates: list[Judged], step: float
 ) -> tuple[Floats, ...]:
     """Return outlines that may be the plate instead of `corners`, and are no other plate.
 
@@ -233,7 +250,7 @@ def _in_rows(found: list[Outline]) -> list[Outline]:
 
 
 def _whole_image(
-    small: Floats, shape: tuple[int, ...], whole: Fit, plates: list[Judged], step: int
+    small: Floats, shape: tuple[int, ...], whole: Fit, plates: list[Judged], step: float
 ) -> Outline:
     """Take the image as the plate, if most of it is bare layer.
 

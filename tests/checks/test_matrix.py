@@ -138,8 +138,8 @@ CASES = {
                         settings={"turn": 0}),
     "96 dots per inch by default": Case("scale-implausible", replace(TALL, dpi=190),
                                         r"96 dots .* 4\.\d mm wide .* 4 mm", dpi=96),
-    "too many dots per inch": Case("scale-implausible", TALL, r"600 dots .* 0\.[5-7]\d mm .*; 0\.8",
-                                   dpi=600),
+    "too many dots per inch": Case("scale-implausible", replace(TALL, dpi=195),
+                                   r"600 dots .* 0\.[5-7]\d mm .*; 0\.8", dpi=600),
 }
 
 

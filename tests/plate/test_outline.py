@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import pytest
 from drawn import plate, scan_of
-from photographs import bed, laid, layer, photograph, taken
+from photographs import UPRIGHT, bed, laid, layer, photograph, taken
 
 from lanes.draw import draw
 from lanes.errors import LayoutError
@@ -37,6 +37,11 @@ def test_corners_on_beds_from_black_to_white(bed: float, tilt: float) -> None:
     assert outline.seen
     assert outline.confidence > 0.98
     assert off < CLOSE
+
+
+@pytest.mark.parametrize("dpi", [40, 60, 90])
+def test_a_small_picture_shows_its_narrow_bed(dpi: int) -> None:
+    assert found(plate(dpi=dpi))[1] < CLOSE
 
 
 def test_a_bed_halfway_in_tone_gives_the_corners_within_a_third_of_a_pixel() -> None:
@@ -170,3 +175,41 @@ def test_every_plate_of_several_is_found_in_rows_from_the_upper_left(
     assert len(found) == 2
     for outline, i in zip(found, order, strict=True):
         assert np.hypot(*(outline.corners_px - corners[i]).T).max() < 2.0
+
+
+@pytest.mark.parametrize("kind", ["paper", "page"])
+def test_a_plate_on_a_page_on_a_bench_is_the_plate(kind: str) -> None:
+    rng = np.random.default_rng(3)
+    ground = laid(bed("bench", rng), bed(kind, rng, (620, 460)),
+                  np.array([[60.0, 670], [500, 670], [500, 40], [60, 40]]), rng)
+    corners = 0.8 * UPRIGHT + np.array([60.0, 70])
+    outline = find_outlines(taken(laid(ground, layer(rng, 300, 500), corners, rng), rng))[0]
+    assert np.hypot(*(outline.corners_px - corners).T).max() < 2.0
+
+
+def test_an_outline_that_holds_another_is_doubtful() -> None:
+    """Of a plate on a page of writing one side goes unseen: the page is taken, and said so."""
+    rng = np.random.default_rng(0)
+    ground = laid(bed("wood", rng), bed("page", rng, (620, 460)),
+                  np.array([[60.0, 670], [500, 670], [500, 40], [60, 40]]), rng)
+    corners = 0.8 * UPRIGHT + np.array([60.0, 70])
+    outline = find_outlines(taken(laid(ground, layer(rng, 300, 500), corners, rng), rng))[0]
+    near = np.hypot(*(outline.corners_px - corners).T).max() < 2.0
+    assert near or any(np.hypot(*(r - corners).T).max() < 16.0 for r in outline.rivals)
+
+
+def test_a_plate_that_runs_out_of_the_picture_on_two_sides_is_seen() -> None:
+    light, corners = photograph("bench", 2)
+    left, top = corners[3].astype(int)
+    cut = np.ascontiguousarray(light[top + 60:, left + 40:])
+    outline = find_outline(cut)
+    assert outline.seen
+    lower_right = corners[1] - np.array([left + 40, top + 60])
+    assert np.hypot(*(outline.corners_px[1] - lower_right)) < 2.0
+
+
+def test_a_layer_with_lines_from_border_to_border_is_the_whole_picture() -> None:
+    """Three of its four sides would be the picture's own: nothing speaks for such a plate."""
+    rng = np.random.default_rng(4)
+    outline = find_outline(taken(layer(rng, 300, 500), rng))
+    assert not outline.seen
