@@ -13,7 +13,7 @@ from lanes.plate.frame import find_frame
 from lanes.plate.given_places import RULER_MM, given_lanes, given_line
 from lanes.plate.layout import Lane, Layout, Line
 from lanes.plate.lines import find_both
-from lanes.plate.marks import find_marks, names_under
+from lanes.plate.marks import find_marks, names_under, with_circled
 from lanes.plate.pencil import find_ticks
 from lanes.plate.places import height_of, lanes_in_plate_units
 from lanes.plate.planes import Planes, planes_of
@@ -70,8 +70,9 @@ def with_lanes(planes: Planes, layout: Layout, settings: Settings, light: str) -
     assumed: tuple[float, ...] = ()
     lanes, confidence = given_lanes(settings, layout), None
     if lanes is None:
-        lanes, confidence, assumed = find_lanes(own, ticks, layout, settings, light == "366",
-                                                 names_under(find_marks(planes), layout))
+        lanes, confidence, assumed = find_lanes(
+            with_circled(own, planes), ticks, layout, settings, light == "366",
+            names_under(find_marks(planes), layout))
     found = dict(layout.found)
     if confidence is not None:
         found["lanes"] = confidence

@@ -6,7 +6,7 @@ standard deviation.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 
 import numpy as np
@@ -29,6 +29,8 @@ ROW_MM = 0.8         # how far marks put on by eye lie off one line
 UNDER_MM = 1.8       # a blob's column passes its mark nearer than this
 EDGE_MM = 1.3        # of the rim, where layer chips and shadows pass for strokes
 MARK_SD_MM = 0.3     # of a line through marks
+CIRCLE_MM = (2.0, 16.0)  # the inside of a circle round a spot; letters' insides are smaller
+GAP_MM = 1.0             # that a circle drawn in one pull, or dotted, leaves open
 # Names of lanes, as a hand writes them (common practice): how far under the origin line, how large,
 # how far the letters of one are apart, and how far one stands off the others' row.
 UNDER_LINE_MM, NAME_SIZE_MM, JOINED_MM, UNEVEN_MM = (1.0, 9.0), (1.2, 6.0), 1.5, 2.0
@@ -187,3 +189,24 @@ def names_under(marks: list[Mark], layout: Layout) -> tuple[float, ...]:
     middle = float(np.median([0.5 * (w[2] + w[3]) for w in names])) if names else 0.0
     return tuple(0.5 * (w[0] + w[1]) for w in names
                  if abs(0.5 * (w[2] + w[3]) - middle) < UNEVEN_MM / unit)
+
+
+def with_circled(blobs: tuple[Blob, ...], planes: Planes) -> tuple[Blob, ...]:
+    """Return `blobs`, each in a pencilled circle at least as strong as the plate's usual one.
+
+    Who drew the circle saw a spot there, by a lamp or a stain that this picture may not show.
+    """
+    grid, size = planes.fine_grid, max(1, round(GAP_MM / planes.fine_grid.mm))
+    closed = ndimage.minimum_filter(ndimage.maximum_filter(planes.thin, size), size)
+    inside, _ = ndimage.label(~closed)
+    least, most = (v / grid.mm for v in CIRCLE_MM)
+    circles = {number for number, place in enumerate(ndimage.find_objects(inside), 1)
+               if all(least <= s.stop - s.start <= most for s in place)}
+    usual = float(np.median([b.strength for b in blobs])) if blobs else 0.0
+
+    def circled(b: Blob) -> bool:
+        row, column = round(float(grid.row(b.y))), round(float(grid.column(b.x)))
+        on = 0 <= row < grid.rows and 0 <= column < grid.columns
+        return on and int(inside[row, column]) in circles
+
+    return tuple(replace(b, strength=max(b.strength, usual)) if circled(b) else b for b in blobs)

@@ -10,7 +10,10 @@ import pytest
 from lanes.plate.columns import best_lanes, find_lanes, to_count
 from lanes.plate.lane_cost import weigh
 from lanes.plate.layout import Blob, Layout, Line
-from lanes.plate.marks import Mark, names_under
+from lanes.plate.marks import Mark, names_under, with_circled
+from lanes.plate.planes import Planes
+from lanes.plate.square import Grid
+from lanes.plate.thin import Bridge
 from lanes.settings import Settings
 
 RNG = np.random.default_rng(5)
@@ -111,3 +114,19 @@ def test_names_are_words_in_a_row_under_the_line() -> None:
              Mark(30.0, foot - 3.5, 9.0, 0.5, 0.0, 0.1)]   # a long stroke
     found = names_under([*letters, *twelve, *stray], plate)
     assert found == pytest.approx((12.0, 22.0, 35.0, 45.5), abs=0.05)
+
+
+def test_a_circled_blob_is_as_sure_as_the_usual_one() -> None:
+    grid = Grid(600, 400, 0.1, 0.1)
+    r = np.hypot(grid.x()[None, :] - 10.0, grid.y()[:, None] - 30.0)
+    turn = np.arctan2(grid.y()[:, None] - 30.0, grid.x()[None, :] - 10.0)
+    ring = (np.abs(r - 3.0) < 0.25) & (np.cos(turn * 12) > -0.6)  # dotted, 0.6 mm open
+    ring |= np.abs(np.hypot(grid.x()[None, :] - 30.0, grid.y()[:, None] - 30.0) - 0.8) < 0.2
+    bare = np.ones((600, 400), np.float32)
+    planes = Planes({"mean": bare}, bare, ring, grid, grid, 1,
+                    Bridge(ring, 0.1))
+    blobs = (blob(10.3, 30.2, strength=5.0), blob(20.0, 30.0, strength=6.0),
+             blob(30.0, 30.0, strength=7.0), blob(20.0, 50.0), blob(30.0, 50.0))
+    found = [b.strength for b in with_circled(blobs, planes)]
+    # The second ring is a letter's.
+    assert found == [7.0, 6.0, 7.0, 40.0, 40.0]
