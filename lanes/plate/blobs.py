@@ -36,6 +36,10 @@ DIM = 0.25
 # Relative light that no code of 8 bits resolves where it is averaged over a blob: a tenth of the
 # step at a pale layer's code.
 RESOLVED = 0.0009
+# A compressed photograph is smooth over most blocks and carries its grain in the others, where the
+# median sees none. What 2.3 % of the places exceed, two standard deviations of Gaussian noise,
+# sees it, on the side where less lies.
+FEW, FEW_SD = 0.0228, 2.0
 SHARE = 0.45       # of a blob's own peak: what lies above is what its place and width come from
 # Mottle and grain have longer tails than a Gaussian. The side that holds no blobs tells: where it
 # reaches one place in a thousand, in Gaussian standard deviations, widens the noise, up to here;
@@ -153,9 +157,10 @@ def is_lighter(blobs: tuple[Blob, ...], asked: str) -> bool:
     if asked != "auto":
         return asked == "light"
     # A yellow spot on a violet layer is darker in blue and lighter in green: the colour that shows
-    # most on either side speaks for it. By the root, so that one scratch can't outvote spots.
+    # most on either side speaks for it. By the root, so that one scratch can't outvote spots, of
+    # what lies beyond the limit, so that many places of noise can't.
     light, dark = (
-        max((sum(max(b.seen.get(c, 0.0), 0.0) ** 0.5 for b in blobs if b.lighter == side)
+        max((sum(max(b.seen.get(c, 0.0) - USUAL, 0.0) ** 0.5 for b in blobs if b.lighter == side)
              for c in {c for b in blobs for c in b.seen}), default=0.0)
         for side in (True, False))
     return light > LIGHTER * dark
@@ -232,7 +237,7 @@ def _answers(bands: Bands, seen: Depths, mm: float, sigma: float) -> tuple[Image
         return np.zeros((1, inside.size), np.float32), 1.0
     rest = whole.take(clean, axis=1)
     rest = rest - np.median(rest, axis=1, keepdims=True)
-    sd = np.maximum(1.4826 * np.median(np.abs(rest), axis=1), RESOLVED / np.sqrt(1 + s * s))
+    sd = np.maximum(_noise(rest), RESOLVED / np.sqrt(1 + s * s))
     z = stack / sd[:, None].astype(np.float32)
     area = 4.0 * np.pi * sigma**2  # of independent places, for noise as wide as the filter
     places = max(1.0, float(inside.size) * mm**2 / area)
@@ -244,6 +249,13 @@ def _answers(bands: Bands, seen: Depths, mm: float, sigma: float) -> tuple[Image
     tail = np.quantile(-z, 1.0 - TAIL, axis=1) / float(norm.isf(TAIL))
     z /= np.clip(tail, 1.0, MOST_TAIL)[:, None].astype(np.float32)
     return z, limit
+
+
+def _noise(rest: NDArray[np.floating]) -> NDArray[np.floating]:
+    """Return each channel's standard deviation where nothing stands out, (channels, places)."""
+    low, high = np.quantile(rest, [FEW, 1.0 - FEW], axis=1)
+    few = np.minimum(-low, high) / FEW_SD
+    return np.asarray(np.maximum(1.4826 * np.median(np.abs(rest), axis=1), few))
 
 
 def _together(z: Image, rest: NDArray[np.floating]) -> Image:

@@ -10,7 +10,7 @@ import pytest
 from drawn import SPOTS, XS, layout_of, plate, scan_of
 
 from lanes.draw import LaneSpec, SpotSpec, draw
-from lanes.plate.blobs import blobs_between, is_lighter
+from lanes.plate.blobs import _noise, blobs_between, is_lighter
 from lanes.plate.channel import choose_channel
 from lanes.plate.flood import flood
 from lanes.plate.layout import Blob
@@ -63,6 +63,27 @@ def test_lighter_spots_are_found_and_said_to_be() -> None:
     assert is_lighter(dark, "light")
     assert not is_lighter(light, "dark")
     assert len([b for b in light if b.lighter]) == len([b for b in dark if not b.lighter]) == 6
+
+
+def test_many_places_of_noise_do_not_make_spots_lighter() -> None:
+    def blob(strength: float, lighter: bool) -> Blob:
+        return Blob(0.0, 0.0, 2.0, 2.0, strength, lighter, (), {"mean": strength})
+
+    dark = tuple(blob(z, False) for z in (50.0, 25.0, 10.0))
+    assert not is_lighter((*dark, *(blob(4.7, True) for _ in range(20))), "auto")
+    assert is_lighter((*dark, *(blob(50.0, True) for _ in range(5))), "auto")
+
+
+def test_noise_in_some_blocks_only_is_seen() -> None:
+    """Half the median deviation of such a picture is nothing; a spot's side is not its noise."""
+    rng = np.random.default_rng(3)
+    grain = rng.standard_normal((1, 20000)) * (np.arange(20000) % 5 == 0)
+    assert 1.4826 * np.median(np.abs(grain)) == 0.0
+    assert _noise(grain)[0] > 0.5
+    plain = rng.standard_normal((1, 20000))
+    assert _noise(plain)[0] == pytest.approx(1.0, abs=0.03)
+    plain[0, :1500] += 50.0
+    assert _noise(plain)[0] == pytest.approx(1.1, abs=0.1)
 
 
 def test_a_spot_of_one_colour_is_seen_beside_heavy_ones_of_another() -> None:
