@@ -31,6 +31,7 @@ PLATE_FILE = "plate.png"
 # Pixels around the plate.
 _LEFT, _TOP, _RIGHT, _BOTTOM = 110, 50, 110, 30
 TAKEN_OUT = (0.9, 0.62, 0.0)  # orange, which no colour-blind eye takes for the marks' blue
+RIM_MM = 0.8  # of the plate that its bevel and the corner's error take up
 _NAME = 16  # letters of a lane's name that are shown beside the plate
 
 
@@ -155,8 +156,12 @@ def plate_figure(reading: Reading) -> Figure:
 
 def _strokes(axes: Axes, strokes: NDArray[np.bool_], layout: Layout) -> None:
     """Tint what was taken for pencil, a scratch or dust, and left out of every trace."""
+    # The plate's own rim is no stroke.
+    rim = max(1, round(RIM_MM / layout.mm_per_unit * strokes.shape[0] / layout.height))
+    inner = np.zeros_like(strokes)
+    inner[rim:-rim, rim:-rim] = strokes[rim:-rim, rim:-rim]
     tint = np.zeros((*strokes.shape, 4))
-    tint[strokes] = (*TAKEN_OUT, 0.55)
+    tint[inner] = (*TAKEN_OUT, 0.55)
     axes.imshow(tint, extent=(0, layout.width, 0, layout.height), aspect="auto",
                 interpolation="antialiased", interpolation_stage="rgba")
 

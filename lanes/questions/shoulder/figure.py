@@ -92,10 +92,10 @@ def _fits(axes: Axes, answer: Shoulder, data: Floats) -> None:
     axes.plot(curves.rf, curves.tail, color=COLOURS[2], ls=DASHES[3], lw=1.1, label="one with a "
               "tail", zorder=4)
     axes.fill_between([], [], [], facecolor="#dfe7ee", edgecolor="#8fa3b5", lw=0.7,
-                      label="noise and shape, ± 2 sd")
+                      label="noise, shape, ± 2 sd")
     axes.set_ylabel("Signal")
     axes.legend(loc="lower left", bbox_to_anchor=(-0.01, 1.0), ncols=6, frameon=False,
-                borderaxespad=0.2, handlelength=1.8, handletextpad=0.5, columnspacing=1.0)
+                borderaxespad=0.2, handlelength=1.5, handletextpad=0.4, columnspacing=0.9)
 
 
 def _power(axes: Axes, answer: Shoulder) -> None:
