@@ -25,6 +25,9 @@ THICKEST_MM = 1.3   # a pencil stroke and its blur; spots and bands are 1.5 mm a
 # picture's blur is 0.17 mm (sd) on a stroke 1.3 mm wide.
 THROUGHOUT, THICK_MM, SHARP = 0.8, 2.5, 3.0
 LOWEST, MIDDLE, HIGHEST = 0.02, 0.45, 0.99  # of the plate's height: origin below, front above
+# Solvent stands some 5 mm deep and no plate is higher than 200 mm (common practice): lower on the
+# plate no marks speak for an origin.
+DEPTH = 0.025
 RUN_MM = 5.0        # the least run looked for
 HALF = 0.5          # confidence in a line inferred from a part of it or from marks
 
@@ -92,11 +95,11 @@ def _inferred_origin(
     planes: Planes, layout: Layout, marks: list[Mark], high: float
 ) -> Line | None:
     whole = replace(layout, origin=Line((-1e6,)), front=Line((1e6,)), lanes=())
+    low = max(DEPTH * layout.height, 2.0 / layout.mm_per_unit)
     row = row_of_marks(planes, blobs_between(planes, whole), whole, high)
-    if row is not None:
+    if row is not None and float(row.at(0.5 * layout.width)) > low:
         return row
-    low = 2.0 / layout.mm_per_unit
-    return dashed_line(marks, layout, max(LOWEST * layout.height, low), high)
+    return dashed_line(marks, layout, low, high)
 
 
 def _blobs_above(planes: Planes, layout: Layout, origin: Line, front: Line) -> bool:

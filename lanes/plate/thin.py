@@ -13,6 +13,7 @@ from lanes.plate.layout import Layout
 from lanes.plate.square import Grid
 
 PALEST = 0.02    # of the layer's light
+BLACK = 1e-6     # of full white: light below it is none, and no share can be taken of it
 WIDTH_MM = 0.75  # matter narrower than this in some direction is too thin for a spot
 # A compressed photograph is smooth over most blocks and carries its grain in the others: half the
 # samples then show no grain at all. What 2.3 % of them exceed, 2 standard deviations of Gaussian
@@ -46,7 +47,7 @@ def thin_matter(light: NDArray[np.float32], mm: float) -> NDArray[np.bool_]:
     """
     size = max(3, 2 * round(0.5 * WIDTH_MM / mm) + 1)
     fine = ndimage.gaussian_filter(light, 0.06 / mm, truncate=3.0) if mm < 0.12 else light
-    wide = ndimage.uniform_filter(fine, round(6.0 / mm))
+    wide = np.maximum(ndimage.uniform_filter(fine, round(6.0 / mm)), BLACK)
     # Dark thin matter is filled by a closing of the light, bright by an opening.
     dark = _extreme(_extreme(fine, size, np.maximum), size, np.minimum)
     bright = _extreme(_extreme(fine, size, np.minimum), size, np.maximum)

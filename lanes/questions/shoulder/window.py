@@ -12,7 +12,7 @@ from lanes.evidence.noise_covariance import misfit_covariance, noise_covariance
 from lanes.evidence.whitened_models import one
 from lanes.reading import LaneReading
 from lanes.spots.model import Component, Peak, Problem, peak_shape, solve
-from lanes.spots.shape_doubt import ShapeDoubt
+from lanes.spots.shape_terms import ASSUMED, ShapeDoubt
 from lanes.spots.shapes import ROOT_2PI
 
 Floats = NDArray[np.float64]
@@ -23,6 +23,7 @@ TOGETHER = 4.4
 REACH = 8.0      # sigmas of window on either side
 SEEN = 0.7       # share of the samples within a sigma that must be usable
 FEWEST = 24      # usable samples
+WORSE = 1.3      # times the assumed doubt of shape: from here on a plate's spots are no common ones
 NARROWEST_MM, BROADEST_MM = 0.25, 5.0  # sigma of a spot, as in a reading
 
 
@@ -63,8 +64,14 @@ def pick(reading: LaneReading, rf: float | None) -> tuple[int, ...]:
 
 
 def kept_one(reading: LaneReading, group: tuple[int, ...]) -> bool:
-    """Return whether the reading thought of more than one component for `group`, and kept one."""
-    if len(group) != 1:
+    """Return whether the reading thought of more than one component for `group`, and kept one.
+
+    A plate whose lanes hold pairs teaches that its spots are misshapen, and every pair is kept as
+    one: where it taught worse shapes than are common, the reading's word does not count.
+    """
+    doubt = reading.fit.shapes
+    if len(group) != 1 or (
+            doubt is not None and bool((doubt.sds > WORSE * ASSUMED.sds)[:2].any())):
         return False
     c = reading.fit.components[group[0]]
     return any(abs(place - c.mean) < c.spread for place in reading.fit.refused)

@@ -36,6 +36,7 @@ from lanes.reading import LaneReading, Plate
 from lanes.settings import Settings
 from lanes.spots.criteria import criteria
 from lanes.spots.model import Peak, Problem, solve
+from lanes.spots.shape_terms import ASSUMED
 from lanes.spots.shapes import FWHM
 from lanes.trace.noise import Noise
 
@@ -281,7 +282,13 @@ def test_what_the_reading_kept_as_one_is_not_called_two(readings):
     def refused(*places):
         return replace(single, fit=replace(single.fit, refused=places))
 
-    assert kept_one(refused(c.mean + 0.5 * c.spread), (0,))
+    def taught(worse):
+        doubt = replace(ASSUMED, sds=worse * ASSUMED.sds)
+        found = refused(c.mean + 0.5 * c.spread)
+        return replace(found, fit=replace(found.fit, shapes=doubt))
+
+    assert kept_one(taught(1.0), (0,))
+    assert not kept_one(taught(3.0), (0,))  # by a plate of pairs
     assert not kept_one(refused(), (0,))
     assert not kept_one(refused(c.mean + 3.0 * c.spread), (0,))  # another spot's
     assert not kept_one(refused(c.mean), (0, 1))
