@@ -26,12 +26,12 @@ from lanes.setting_values import lane_name, option_name
 from lanes.settings import Settings
 from lanes.settings_file import from_mapping
 from lanes.spots.choose import UNITED
+from lanes.spots.cross_profile import LENGTH_PRIOR
 from lanes.spots.deconvolve import THRESHOLD, deconvolve
 from lanes.spots.describe import describe
 from lanes.spots.detect import limit
 from lanes.spots.fit import Fit
 from lanes.spots.fit_lane import fit_lane
-from lanes.spots.outline import LENGTH_PRIOR
 from lanes.spots.percent_doubt import percent_doubts
 from lanes.spots.quantities import full_width
 from lanes.spots.seen import add_seen

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lanes.spots.criteria import criteria
+from lanes.spots.cross_profile import cross_profile, sliced
 from lanes.spots.detect import KEPT, candidates, scales
 from lanes.spots.model import (
     DEGREES,
@@ -18,7 +19,6 @@ from lanes.spots.model import (
     merged_pairs,
     peak_shape,
 )
-from lanes.spots.outline import outline, sliced
 from lanes.spots.settle import settle
 from lanes.spots.shape_terms import ShapeDoubt
 from lanes.spots.significance import area_significance, local_significance
@@ -264,7 +264,7 @@ class Search:
         as_one = replace(solution, peaks=one)
         across, doubt = None, self.shapes
         if self.sheet is not None:
-            across = outline(self.sheet, self.x, self.usable, one[at],
+            across = cross_profile(self.sheet, self.x, self.usable, one[at],
                              (*one[:at], *one[at + 1:]))
             if across is not None and sliced(peaks[at: end], across, doubt.length):
                 self.refused.append(one[at].component().centre)

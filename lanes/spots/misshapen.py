@@ -1,4 +1,4 @@
-"""One misshapen spot in the place of two: skewed and flat-topped, or of its own outline."""
+"""One misshapen spot in the place of two: skewed, flat-topped, or as it looks across its lane."""
 
 from __future__ import annotations
 
@@ -8,8 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import leastsq
 
+from lanes.spots.cross_profile import LENGTH_PRIOR, CrossProfile
 from lanes.spots.model import Peak, Problem, Solution, located, peak_shape
-from lanes.spots.outline import LENGTH_PRIOR, Outline
 from lanes.spots.shape_terms import ShapeDoubt
 from lanes.spots.shapes import ROOT_2PI
 
@@ -23,7 +23,7 @@ MOST_EVALUATIONS = 40
 STILL = 1e-8  # of squares and values: a step that changes them by less is the last
 DIFFERENCE = float(np.sqrt(np.finfo(float).eps))  # of a value: rounding and bend err alike
 FREE = 2  # values beside a Gaussian's
-OUTLINE_FREE = 2  # lean and tilt; its length along the lane is open as a Gaussian's sigma is
+PROFILE_FREE = 2  # lean and tilt; its length along the lane is open as a Gaussian's sigma is
 # A spot wetted unevenly, or dried from one side, is darker there: a fifth over its two standard
 # deviations is nothing rare (common practice), taken as two standard deviations of the tilt.
 TILT_PRIOR = 0.1
@@ -66,8 +66,8 @@ def misshapen_rss(problem: Problem, single: Solution, at: int, doubt: ShapeDoubt
                   [np.array([*start, *more]) for more in STARTS])
 
 
-def outlined(x: Floats, values: Floats, outline: Outline) -> Floats:
-    """Return a spot whose profile along the lane is its outline's, its two sides stretched.
+def as_across(x: Floats, values: Floats, profile: CrossProfile) -> Floats:
+    """Return a spot whose profile along the lane is that across it, its two sides stretched.
 
     Parameters
     ----------
@@ -75,27 +75,27 @@ def outlined(x: Floats, values: Floats, outline: Outline) -> Floats:
     values : (5,) array
         Centre, ln height, ln(length over width), ln(upper over lower length), and how steeply
         the upper side is the higher, per standard deviation; or (5, b, 1), as above.
-    outline : Outline
+    profile : CrossProfile
     """
     centre, ln_height, ln_length, lean, tilt = values
     away = x - centre
     stretch = np.exp(ln_length + 0.5 * np.where(away > 0.0, lean, -lean))
     u = away / stretch
-    tilted = np.exp(ln_height + np.clip(tilt * u / outline.sigma, -20.0, 20.0))
-    return np.asarray(tilted * outline.at(u))
+    tilted = np.exp(ln_height + np.clip(tilt * u / profile.sigma, -20.0, 20.0))
+    return np.asarray(tilted * profile.at(u))
 
 
-def outline_rss(
-    problem: Problem, single: Solution, at: int, doubt: ShapeDoubt, outline: Outline
+def profile_rss(
+    problem: Problem, single: Solution, at: int, doubt: ShapeDoubt, profile: CrossProfile
 ) -> float:
-    """Return the squares left by one spot of that outline for peak `at`, its prior's among them.
+    """Return the squares left by one spot of that profile for peak `at`, its prior's among them.
 
-    Parameters are those of `misshapen_rss`, and the spot's `outline`.
+    Parameters are those of `misshapen_rss`, and the spot's `profile` across.
     """
     p: Peak = single.peaks[at]
     sds = np.array([LENGTH_PRIOR, doubt.sds[0] / H3_OF_LEAN, TILT_PRIOR])
-    length = np.log(p.sigma / outline.sigma)
-    return _least(problem, single, at, lambda x, values: outlined(x, values, outline),
+    length = np.log(p.sigma / profile.sigma)
+    return _least(problem, single, at, lambda x, values: as_across(x, values, profile),
                   lambda values: values[..., 2:] / sds,
                   [np.array([p.centre, np.log(_height(p)), ln_length, *more])
                    for ln_length, *more in ((length, 0.1, 0.1), (0.9 * length, -0.1, -0.1))])

@@ -8,9 +8,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from lanes.spots.cross_profile import cross_profile
 from lanes.spots.fit import Fit
 from lanes.spots.model import Peak, Problem
-from lanes.spots.outline import outline
 from lanes.spots.search_fit import solve_quickly
 from lanes.spots.shape_terms import ASSUMED, ShapeDoubt, basis
 from lanes.spots.shapes import ROOT_2PI, gaussian
@@ -119,7 +119,7 @@ def _length(lanes: tuple[tuple[Trace, Floats, Fit, Noise], ...]) -> float:
     for trace, _, fit, _ in lanes:
         peaks = tuple(c.peak() for c in fit.components)
         for i, p in enumerate(peaks):
-            across = None if trace.sheet is None else outline(
+            across = None if trace.sheet is None else cross_profile(
                 trace.sheet, trace.position, trace.usable, p, (*peaks[:i], *peaks[i + 1:]),
                 band=np.inf)
             if across is not None:

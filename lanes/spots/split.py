@@ -9,9 +9,9 @@ from numpy.polynomial.hermite_e import hermeval
 from numpy.typing import NDArray
 
 from lanes.spots.criteria import criteria
-from lanes.spots.misshapen import FREE, OUTLINE_FREE, misshapen_rss, outline_rss
+from lanes.spots.cross_profile import CrossProfile
+from lanes.spots.misshapen import FREE, PROFILE_FREE, misshapen_rss, profile_rss
 from lanes.spots.model import Peak, Problem, Solution, baseline_term, peak_shape
-from lanes.spots.outline import Outline
 from lanes.spots.search_fit import solve_quickly
 from lanes.spots.shape_terms import ShapeDoubt
 from lanes.spots.shapes import gaussian
@@ -88,7 +88,7 @@ def better_shapes(
 
 def gain_over_one(
     problem: Problem, one: tuple[Peak, ...], several: tuple[Peak, ...], at: int, spent: list[int],
-    doubt: ShapeDoubt, outline: Outline | None = None,
+    doubt: ShapeDoubt, profile: CrossProfile | None = None,
 ) -> float:
     """Return what several peaks gain in BIC over one, plain, tailing or misshapen, in their place.
 
@@ -102,7 +102,7 @@ def gain_over_one(
     spent : list of int
         Peaks fitted, put down here.
     doubt : ShapeDoubt
-    outline : Outline, optional
+    profile : CrossProfile, optional
         What the one looks like across the lane, and so along it.
     """
     none = np.zeros(0)
@@ -122,8 +122,8 @@ def gain_over_one(
     tail = (*single.peaks[:at], _tail_start(problem, single, at), *single.peaks[at + 1:])
     least = min(plain, bic(tail)[0],
                 uneven(misshapen_rss(problem, single, at, doubt), FREE))
-    if outline is not None:
-        least = min(least, uneven(outline_rss(problem, single, at, doubt, outline), OUTLINE_FREE))
+    if profile is not None:
+        least = min(least, uneven(profile_rss(problem, single, at, doubt, profile), PROFILE_FREE))
     return least - bic(several)[0]
 
 

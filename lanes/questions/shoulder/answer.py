@@ -31,8 +31,8 @@ from lanes.questions.shoulder.views import (
     colour_view,
     lanes_view,
     law_view,
-    outline_view,
     overload_view,
+    profile_view,
     shape_views,
     valley_view,
     width_view,
@@ -341,7 +341,7 @@ def _answer(
     views = (
         *shape_views(case, evidence, second_seen(evidence.detectable)),
         valley_view(case, pair.valley_to_peak, asked), across_view(case, asked),
-        outline_view(kept, asked),
+        profile_view(kept, asked),
         colour_view(colour), width_view(width, wide), law_view(law),
         lanes_view(readings, reading, rf), overload_view(overload),
     )

@@ -87,7 +87,7 @@ def across_view(case: Case, asked: bool) -> View:
     return View(name, across.verdict, words, across.centre)
 
 
-def outline_view(kept_one: bool, asked: bool) -> View:
+def profile_view(kept_one: bool, asked: bool) -> View:
     """Return what the spot's profile across the lane says of its profile along it."""
     if asked and kept_one:
         return View("profile across", AGAINST, "one spot with the profile that it shows across the "

@@ -7,9 +7,9 @@ import pytest
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter
 
+from lanes.spots.cross_profile import CrossProfile, cross_profile, sliced
 from lanes.spots.deconvolve import deconvolve
 from lanes.spots.model import Peak, valley
-from lanes.spots.outline import Outline, outline, sliced
 from lanes.spots.shape_terms import ASSUMED
 from lanes.trace.noise import Noise
 from lanes.trace.sample import Sheet
@@ -45,8 +45,9 @@ def count(image: Floats, seen: bool, seed: int = 1) -> int:
     return len(fit.components)
 
 
-def of(image: Floats, sigma: float = 1.0) -> Outline | None:
-    return outline(Sheet(ACROSS, image.astype(np.float32)), X, USABLE, Peak(40.0, 1.0, sigma), ())
+def of(image: Floats, sigma: float = 1.0) -> CrossProfile | None:
+    sheet = Sheet(ACROSS, image.astype(np.float32))
+    return cross_profile(sheet, X, USABLE, Peak(40.0, 1.0, sigma), ())
 
 
 @pytest.mark.parametrize("image", [DISC, RING], ids=["disc", "ring"])
@@ -59,7 +60,7 @@ def test_a_pair_of_round_spots_stays_two() -> None:
     assert count(PAIR, seen=True) == 2
 
 
-def test_the_outline_is_the_profile_across() -> None:
+def test_it_is_the_profile_across() -> None:
     found = of(spot(1.0, 1.2))
     assert found is not None
     assert found.sigma == pytest.approx(1.2, rel=0.01)
@@ -67,7 +68,7 @@ def test_the_outline_is_the_profile_across() -> None:
     assert found.uneven < 0.002
 
 
-def test_what_the_lane_cuts_off_or_is_a_band_has_no_outline() -> None:
+def test_what_the_lane_cuts_off_or_is_a_band_has_none() -> None:
     assert of(np.repeat(spot(1.0, 1.0)[:, ACROSS.size // 2][:, None], ACROSS.size, 1)) is None
     assert of(spot(0.6, 1.8), 0.6) is None
 

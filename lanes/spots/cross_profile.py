@@ -39,7 +39,7 @@ SCALES = (0.5, 0.6, 0.7, 0.85, 1.0)
 
 
 @dataclass(frozen=True)
-class Outline:
+class CrossProfile:
     """A spot's profile across its lane, its two sides averaged.
 
     Attributes
@@ -65,10 +65,10 @@ class Outline:
         return np.asarray(np.interp(np.abs(x), self.away, self.height, right=0.0))
 
 
-def outline(
+def cross_profile(
     sheet: Sheet, x: Floats, usable: NDArray[np.bool_], patch: Peak, others: tuple[Peak, ...],
     band: float = BAND,
-) -> Outline | None:
+) -> CrossProfile | None:
     """Return the profile across the lane of what lies at `patch`.
 
     Parameters
@@ -85,7 +85,7 @@ def outline(
 
     Returns
     -------
-    Outline, or None where the lane's sides cut it off or too little is seen.
+    CrossProfile, or None where the lane's sides cut it off or too little is seen.
     """
     spread = patch.component().spread
     own = peak_shape(x, patch)[0]
@@ -115,7 +115,7 @@ def _noise(layer: Floats, rows: int) -> float:
     return float(MAD_SD * np.median(np.abs(means)))
 
 
-def _folded(across: Floats, step: float, noise: float) -> Outline | None:
+def _folded(across: Floats, step: float, noise: float) -> CrossProfile | None:
     """Return the profile `across`, its samples `step` apart, folded at its middle."""
     # The middle is where the profile is most like its own mirror image.
     mirrored = np.convolve(across, across)
@@ -145,7 +145,7 @@ def _folded(across: Floats, step: float, noise: float) -> Outline | None:
     weight[0] *= 0.5
     sigma = float(np.sqrt((weight @ away**2) / weight.sum()))
     smooth = _smoothed(away / sigma, half)
-    return Outline(step * away, smooth / smooth.max(), step * sigma, uneven)
+    return CrossProfile(step * away, smooth / smooth.max(), step * sigma, uneven)
 
 
 def _with_tail(half: Floats, first: int, last: int) -> Floats:
@@ -179,7 +179,7 @@ def _smoothed(u: Floats, half: Floats) -> Floats:
     return best
 
 
-def sliced(peaks: tuple[Peak, ...], outline: Outline, length: float) -> bool:
+def sliced(peaks: tuple[Peak, ...], profile: CrossProfile, length: float) -> bool:
     """Return whether `peaks` can only be slices of one spot: no two spots make such a patch.
 
     Each is much shorter than it is wide, no valley divides them, and all together are as long as
@@ -191,8 +191,8 @@ def sliced(peaks: tuple[Peak, ...], outline: Outline, length: float) -> bool:
     share = areas / areas.sum()
     means, spreads = np.array([c.mean for c in parts]), np.array([c.spread for c in parts])
     whole = np.sqrt(share @ (spreads**2 + (means - share @ means) ** 2))
-    short = float(share @ np.log(spreads / outline.sigma)) - length
-    return bool(abs(np.log(whole / outline.sigma)) < LENGTH_PRIOR
+    short = float(share @ np.log(spreads / profile.sigma)) - length
+    return bool(abs(np.log(whole / profile.sigma)) < LENGTH_PRIOR
                 and short < -2.0 * LENGTH_PRIOR and _no_valley(peaks))
 
 
