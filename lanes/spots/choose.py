@@ -188,26 +188,26 @@ class Search:
         self, solution: Solution, i: int, doubt: ShapeDoubt | None = None,
         misfit: float = MISFIT,
     ) -> tuple[Problem, tuple[int, ...]]:
-        """Return the problem cut down to peak `i` and its company, all else taken off."""
+        """Return the problem cut down to peak `i` and those that touch it, all else taken off."""
         p = solution.peaks[i]
         reach = 4.5 * p.sigma + 3.0 * abs(p.tau)
-        company = tuple(j for j, q in enumerate(solution.peaks)
+        touching = tuple(j for j, q in enumerate(solution.peaks)
                         if abs(q.centre - p.centre) < reach + 2.5 * q.sigma)
-        low = min(solution.peaks[j].centre - 4.5 * solution.peaks[j].sigma for j in company)
-        high = max(solution.peaks[j].centre + 4.5 * solution.peaks[j].sigma for j in company)
+        low = min(solution.peaks[j].centre - 4.5 * solution.peaks[j].sigma for j in touching)
+        high = max(solution.peaks[j].centre + 4.5 * solution.peaks[j].sigma for j in touching)
         inside = (self.problem.x > low) & (self.problem.x < high)
         x = self.problem.x[inside]
         rest = self.problem.y[inside] - baseline_term(self.problem, x, solution.baseline)[0]
         for j, q in enumerate(solution.peaks):
-            if j not in company:
+            if j not in touching:
                 rest = rest - peak_shape(x, q)[0]
-        peaks = tuple(solution.peaks[j] for j in company)
+        peaks = tuple(solution.peaks[j] for j in touching)
         problem = replace(self.problem, x=x, y=rest, baseline_order="none",
                           weight=self.problem.weight[inside],
                           whitening=whitening(
                               x, peaks, p.sigma, self.gain[self.usable][inside], self.extrapolation,
                               self.noise.sd, doubt, misfit))
-        return problem, company
+        return problem, touching
 
     def _split_or_tail(self, solution: Solution, history: list[Solution]) -> Solution:
         """Try two components, or a tail, in the place of each peak in turn."""
@@ -240,16 +240,16 @@ class Search:
 
     def _one_or_two(self, solution: Solution, i: int) -> list[tuple[float, tuple[Peak, ...]]]:
         """Return the gain and peaks of every change at peak `i` that pays and is believed."""
-        problem, company = self._local(solution, i)
+        problem, touching = self._local(solution, i)
         if problem.x.size < 12:
             return []
-        now = tuple(solution.peaks[j] for j in company)
-        others = [q for j, q in enumerate(solution.peaks) if j not in company]
+        now = tuple(solution.peaks[j] for j in touching)
+        others = [q for j, q in enumerate(solution.peaks) if j not in touching]
         out = []
-        for change in better_shapes(problem, now, company.index(i), self.spent):
+        for change in better_shapes(problem, now, touching.index(i), self.spent):
             peaks = tuple(sorted((*others, *change.peaks), key=lambda q: q.centre))
             if not change.pair or self._claimed(solution, peaks,
-                                                peaks.index(change.peaks[company.index(i)])):
+                                                peaks.index(change.peaks[touching.index(i)])):
                 out.append((change.gain, peaks))
         return out
 
@@ -272,10 +272,10 @@ class Search:
             rough = roughness(self._strips(*self._local(as_one, at), one, at), doubt)
             doubt = replace(doubt, sds=rough * doubt.sds)
         uneven = 0.0 if across is None else across.uneven
-        problem, company = self._local(as_one, at, doubt, max(MISFIT, uneven))
+        problem, touching = self._local(as_one, at, doubt, max(MISFIT, uneven))
         if problem.x.size < 12:
             return False
-        local, place = tuple(one[j] for j in company), company.index(at)
+        local, place = tuple(one[j] for j in touching), touching.index(at)
         gain = gain_over_one(
             problem, local, (*local[:place], *peaks[at: end], *local[place + 1:]), place,
             self.spent, doubt, across)
@@ -285,14 +285,14 @@ class Search:
         return False
 
     def _strips(
-        self, problem: Problem, company: tuple[int, ...], peaks: tuple[Peak, ...], at: int
+        self, problem: Problem, touching: tuple[int, ...], peaks: tuple[Peak, ...], at: int
     ) -> Strips:
         """Return the strips along the lane in which peak `at` lies, its neighbours free."""
         assert self.sheet is not None
         x, c = problem.x, peaks[at].component()
         z = (x - c.mean) / c.spread
         use = np.searchsorted(self.x, x - 1e-9)
-        beside = [peak_shape(x, peaks[j])[0][:, None] for j in company if j != at]
+        beside = [peak_shape(x, peaks[j])[0][:, None] for j in touching if j != at]
         columns = np.concatenate([np.ones((x.size, 1)), z[:, None], *beside], axis=1)
         return Strips(x, z, self.gain[use], self.sheet.strips()[use], columns, self.noise)
 

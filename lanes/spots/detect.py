@@ -161,16 +161,16 @@ def candidates(
              for k, i in zip(*np.nonzero(top & (z > threshold)), strict=True)]
     # One spot answers at several widths: the most significant speaks for its surroundings.
     found.sort(reverse=True)
-    kept = _speakers([(k, i) for _, k, i in found], sigmas, position)
+    kept = _strongest([(k, i) for _, k, i in found], sigmas, position)
     # Two spots with a valley answer best as one broad one: look for the valley at finer widths.
     # Its parts may be there already, in their own right.
     parts = {place for k, i in kept for place in _parts(z, sigmas, position, k, i, threshold)}
-    kept = _speakers(sorted(parts, key=lambda place: (-z[place], place)), sigmas, position)
+    kept = _strongest(sorted(parts, key=lambda place: (-z[place], place)), sigmas, position)
     return [Candidate(float(position[i]), float(sigmas[k]), float(area[k, i]), float(z[k, i]))
             for k, i in sorted(kept, key=lambda place: place[1])]
 
 
-def _speakers(
+def _strongest(
     places: list[tuple[int, int]], sigmas: Floats, position: Floats
 ) -> list[tuple[int, int]]:
     """Return the places, the most significant first, that no earlier one speaks for."""

@@ -42,9 +42,9 @@ def better_shapes(
     Parameters
     ----------
     problem : Problem
-        Cut down to the peak and its company, without a baseline.
+        Cut down to the peak and those that touch it, without a baseline.
     now : tuple of Peak
-        The company, from origin to front.
+        These peaks, from origin to front.
     at : int
         The peak's place among them.
     spent : list of int
