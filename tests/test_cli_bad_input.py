@@ -137,6 +137,14 @@ def test_lines_given_make_no_plate_of_it(refused: Refused, tmp_path: Path, kind:
     assert "no plate" in text
 
 
+@pytest.mark.parametrize("kind", ["white", "black", "one tone"])
+def test_all_given_makes_no_plate_of_it(refused: Refused, tmp_path: Path, kind: str) -> None:
+    image(tmp_path, NO_PLATES[kind])
+    text = refused("measure", "image.png", "--whole-image", "--origin", "10%", "--front", "90%",
+                   "--lanes", "2", "--out", "out")
+    assert "one even tone" in text
+
+
 @pytest.mark.parametrize("size", [(1, 1), (1, 400), (400, 1), (15, 15)])
 def test_an_image_of_hardly_a_pixel(refused: Refused, tmp_path: Path, size: tuple[int, int]
                                     ) -> None:

@@ -5,12 +5,14 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from lanes.errors import InputError
 from lanes.flags import Flag, flag
 from lanes.plate.corners import convex
+from lanes.plate.edges import look
 from lanes.plate.layout import Layout, Line
-from lanes.plate.outline import Floats, Outline, find_outlines, whole_outline
+from lanes.plate.outline import Floats, Outline, find_outlines, refuse_even, whole_outline
 from lanes.plate.upright import judge_turn
 from lanes.scan.scan import Scan
 from lanes.settings import Settings
@@ -98,9 +100,7 @@ def outlines_of(scan: Scan, settings: Settings) -> tuple[tuple[Outline, ...], li
     if settings.corners is not None:
         corners = _given_corners(scan, settings)
         return (Outline(corners, 1.0, True),), [], True
-    step = max(1, round(max(scan.height_px, scan.width_px) / REDUCED_PX))
-    names = ("red", "green", "blue") if "red" in scan.channels else ("mean",)
-    light = np.stack([scan.light(name, step) for name in names], axis=-1)
+    light, step = _reduced(scan)
 
     def sample(row: Floats, column: Floats) -> Floats:
         return np.cbrt(scan.colours((row + 0.5) * step - 0.5, (column + 0.5) * step - 0.5))
@@ -112,6 +112,18 @@ def outlines_of(scan: Scan, settings: Settings) -> tuple[tuple[Outline, ...], li
         return (Outline(whole.corners_px, found[0].confidence, False, rivals),), [], False
     return tuple(Outline(_up(o.corners_px, step), o.confidence, True,
                          tuple(_up(c, step) for c in o.rivals)) for o in found), [], False
+
+
+def refuse_empty(scan: Scan) -> None:
+    """Raise LayoutError where the picture shows nothing, though a plate is said to be in it."""
+    refuse_even(look(_reduced(scan)[0]))
+
+
+def _reduced(scan: Scan) -> tuple[NDArray[np.float32], int]:
+    """Return the picture's light, and how many of its pixels a side is one of these."""
+    step = max(1, round(max(scan.height_px, scan.width_px) / REDUCED_PX))
+    names = ("red", "green", "blue") if "red" in scan.channels else ("mean",)
+    return np.stack([scan.light(name, step) for name in names], axis=-1), step
 
 
 def _up(corners: Floats, step: int) -> Floats:

@@ -9,7 +9,7 @@ from lanes.flags import flag
 from lanes.lengths import Length, text
 from lanes.plate.blobs import blobs_between, is_lighter
 from lanes.plate.columns import find_lanes
-from lanes.plate.frame import find_frame
+from lanes.plate.frame import find_frame, refuse_empty
 from lanes.plate.given_places import RULER_MM, given_lanes, given_line
 from lanes.plate.layout import Lane, Layout, Line
 from lanes.plate.lines import find_both
@@ -98,6 +98,8 @@ def locate_plate(scan: Scan, settings: Settings, light: str = "white") -> Layout
 
     Parameters and errors are those of `locate`.
     """
+    if settings.whole_image or settings.corners is not None:
+        refuse_empty(scan)  # nothing else would: lines and lanes may be given too
     return find_frame(scan, settings)
 
 

@@ -88,8 +88,7 @@ def find_outlines(
     """
     step = _step(light.shape)
     small = look(reduced(light, round(step)) if step >= 1.0 else enlarged(light, round(1.0 / step)))
-    if float(np.ptp(small)) < 1e-3:
-        raise LayoutError("the image is one even tone: there is no plate in it; scan the plate")
+    refuse_even(small)
     down, across = edges_of(small)
     level, upright = (with_borders(find_lines(e.sure()), len(e.strength)) for e in (down, across))
     best = _distinct([(judge(small, quad), quad.corners)
@@ -112,6 +111,12 @@ def find_outlines(
             rivals = (*rivals, _up(whole_corners, step))
         out.append(Outline(refine(sample, _up(corners, step)), min(1.0, found.score), True, rivals))
     return tuple(_in_rows(out))
+
+
+def refuse_even(tone: Floats) -> None:
+    """Raise LayoutError where a picture, (rows, columns, channels) of tone, shows nothing."""
+    if float(np.ptp(tone)) < 1e-3:
+        raise LayoutError("the image is one even tone: there is no plate in it; scan the plate")
 
 
 def reduced(light: NDArray[np.float32], step: int) -> NDArray[np.float32]:
