@@ -314,8 +314,8 @@ def read_spec(path: str | Path) -> PlateSpec:
     try:
         values = tomllib.loads(Path(path).read_text(encoding="utf-8"))
     except OSError as error:
-        raise InputError(f"plate file {where}: {error.strerror or one_line(error)}; check the path, "
-                         "or begin with fixtures/demo.toml") from None
+        raise InputError(f"plate file {where}: {error.strerror or one_line(error)}; check the "
+                         "path, or begin with fixtures/demo.toml") from None
     except (ValueError, RecursionError) as error:
         raise InputError(f"plate file {where} is not TOML: {one_line(error)}; give a description "
                          "such as fixtures/demo.toml") from None
