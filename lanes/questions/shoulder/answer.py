@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from lanes.checks.spots import spot_remarks
+from lanes.checks.spots import WIDEST_MM, spot_remarks
 from lanes.errors import InputError
 from lanes.evidence.colour import Colours
 from lanes.evidence.detection_limit import lane_of
@@ -42,7 +42,7 @@ from lanes.questions.shoulder.window import kept_one, pick
 from lanes.reading import LaneReading, Plate
 from lanes.settings import Settings
 from lanes.spots.deconvolve import deconvolve
-from lanes.spots.quantities import Pair
+from lanes.spots.quantities import Pair, full_width
 from lanes.spots.shape_doubt import ShapeDoubt
 from lanes.spots.split import SPLIT_GAIN
 from lanes.trace.noise import residual_noise
@@ -54,6 +54,9 @@ Progress = Callable[[int, int], None]
 BOOTSTRAPS, SEED = 400, 20260
 FEWEST = 99  # the least of them: the share of one in twenty is then known to one in fifty
 POOR = 3.0   # residual variance over the noise's that is worth a remark
+# Times as wide as the spot it touches: two substances beside each other differ by a third at most
+# (common practice), what a spot drags behind it is several times as long.
+STREAK = 2.5
 
 
 @dataclass(frozen=True)
@@ -238,7 +241,7 @@ def judge(
         place = next(found for found in plate.layout.lanes if found.name == lane)
         colour = colour_change(colours or Colours(plate), place, case,
                                np.random.default_rng([seed, 1]))
-        overload = _overload(readings, reading, group, plate)
+        overload = _unheld(readings, reading, group, plate)
         # Another law is asked only where it can change the answer.
         if decide(evidence, False, False, across=case.across, overload=overload)[0] == "two":
             law = _other_law(plate, reading, group, expected, doubt, seed)
@@ -246,16 +249,20 @@ def judge(
                    kept_one(reading, group), sds)
 
 
-def _overload(
+def _unheld(
     readings: tuple[LaneReading, ...], reading: LaneReading, group: tuple[int, ...], plate: Plate
 ) -> str | None:
-    """Return why the scan does not hold the spot's shape, None where it does."""
+    """Return why the spot's own shape is not to be had, None where it is."""
     at = readings.index(reading)
     dark = spot_remarks(readings, plate.signal.law, plate.signal.reference, False)[at]
     for i in group:
         for remark in (*reading.spots[i].flags, *dark[i]):
             if remark.name in ("clipped", "overloaded"):
                 return f"the spot is {remark.name}: {remark.message}"
+    widths = [full_width(reading.fit.components[i]) for i in group]
+    widest = max(widths) * plate.layout.mm_per_unit
+    if widest > WIDEST_MM and max(widths) > STREAK * min(widths):
+        return "a streak lies under it, which no shape of a spot describes"
     return None
 
 

@@ -20,6 +20,7 @@ from lanes.evidence import whitened_fits as fits
 from lanes.evidence import whitened_models as models
 from lanes.evidence.noise_covariance import noise_covariance
 from lanes.measuring import prepare, read_lane
+from lanes.questions.shoulder import answer as module
 from lanes.questions.shoulder.answer import Shoulder, decide, judge, judge_trace
 from lanes.questions.shoulder.case import Case, make_case
 from lanes.questions.shoulder.page import render_shoulder, sentence
@@ -292,6 +293,21 @@ def test_what_the_reading_kept_as_one_is_not_called_two(readings):
     assert not kept_one(refused(), (0,))
     assert not kept_one(refused(c.mean + 3.0 * c.spread), (0,))  # another spot's
     assert not kept_one(refused(c.mean), (0, 1))
+
+
+def test_what_drags_a_streak_has_no_shape_to_be_judged_by(readings, plate, monkeypatch):
+    single = next(r for r in readings if r.name == "single")
+    c = single.fit.components[0]
+    monkeypatch.setattr(module, "spot_remarks", lambda *_: [[(), ()]])
+
+    def reason(times):
+        behind = replace(c, centre=c.centre - 3.0 * c.sigma, sigma=times * c.sigma, tau=0.0)
+        both = replace(single, spots=(*single.spots[:1], *single.spots[:1]),
+                       fit=replace(single.fit, components=(behind, c)))
+        return module._unheld((both,), both, (0, 1), plate)
+
+    assert "streak" in (reason(4.0) or "")
+    assert reason(1.3) is None
 
 
 def test_certified_traces():
