@@ -166,6 +166,8 @@ REGISTRY = _registry(
          "look at plate.png; give the lanes with --lanes, or a wider --lane-width"),
     Kind("spot-unread", "something stands out of the layer in a lane and is reported as no spot",
          "look at the place; try another --channel, or --spots"),
+    Kind("name-unused", "a substance was named where the lane shows no spot",
+         "look at the lane's name and the Rf that --substance was given"),
     Kind("more-pages", "the file holds more pages than the one that was read",
          "choose one with --page"),
     Kind("several-plates", "the picture shows more than one plate, and one was read",

@@ -10,13 +10,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+from lanes.about import About
 from lanes.checks.blobs import blob_remarks
 from lanes.checks.colours import channel_matters
 from lanes.checks.law import law_matters
 from lanes.checks.run import lane_remarks, run_remarks, solvent_remarks, upside_down
 from lanes.checks.scan import scale_remark, scan_remarks
 from lanes.checks.spots import spot_remarks
-from lanes.flags import Flag
+from lanes.flags import Flag, flag
 from lanes.reading import LaneReading
 
 if TYPE_CHECKING:
@@ -56,9 +57,21 @@ def check_plate(
         *solvent_remarks(readings),
         *scan_remarks(scan, layout, signal, readings),
         *law_matters(signal, plate.light, readings),
+        *_names_unused(settings.about, readings),
     )
     lanes = tuple(
         (*more, *lane_remarks(layout, lane, millimetres))
         for lane, more in zip(layout.lanes, missed, strict=True)
     )
     return remarks, lanes, spot_remarks(readings, signal.law, signal.reference, millimetres)
+
+
+def _names_unused(about: About, readings: Sequence[LaneReading]) -> Flags:
+    """Return the remark on names of substances that fell to no spot: a lane or Rf mistyped."""
+    used = {(lane.name, name) for lane in readings for spot in lane.spots
+            if (name := about.name_at(lane.name, spot.rf)) is not None}
+    unused = [one for one in about.substances if (one.lane, one.name) not in used]
+    if not unused:
+        return ()
+    places = ", ".join(f"{one.name} at Rf {one.rf:.2f} of lane {one.lane}" for one in unused)
+    return (flag("name-unused", places),)

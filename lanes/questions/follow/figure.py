@@ -33,6 +33,7 @@ if TYPE_CHECKING:
 WIDTH, _LEFT, _RIGHT = 1090, 125, 70  # in pixels
 _STRIPS, _SHARES, _FIT, _KEY = 330, 330, 270, 84  # the key has two rows
 _LIMIT = "not detected: limit"
+_BOUND = "at least, or at most"  # where starting material or products were not detected
 MARKERS = ("o", "s", "^", "D", "v", "P")
 
 
@@ -86,7 +87,7 @@ def _shares(axes: Axes, answer: Follow) -> None:
         if i != answer.reference:
             bars(axes, course.levels, i, f"Rf {show_rf(course.rf)}, {course.kind}",
                  0.008 * answer.times[-1])
-    _limit_key(axes, any(not v.detected for c in answer.courses for v in c.levels))
+    _limit_key(axes, any(not v.detected for c in answer.courses for v in c.levels), _LIMIT)
     _ends(axes, answer)
     over = "signal" if answer.reference is None else "reference"
     axes.set_ylabel(f"Share, % of {over}")
@@ -116,7 +117,7 @@ def _fitted(axes: Axes, answer: Follow) -> None:
                   label="if responses were equal")
     if rate is not None:
         axes.plot(x, scale * rate.curve(x), color=MARK, lw=1.8, label="first order")
-    _limit_key(axes, any(p.value is None for p in answer.points))
+    _limit_key(axes, any(p.value is None for p in answer.points), _BOUND)
     axes.set_ylabel("Starting material,\n% of it and products" if answer.reference is None
                     else "Starting material,\n% of reference")
     _frame(axes)
@@ -141,16 +142,15 @@ def _ends(axes: Axes, answer: Follow) -> None:
 def _legend(axes: Axes, ncols: int) -> None:
     """Put the key above the axes, limits last."""
     handles, labels = axes.get_legend_handles_labels()
-    order = sorted(range(len(labels)), key=lambda i: labels[i] == _LIMIT)
+    order = sorted(range(len(labels)), key=lambda i: labels[i] in (_LIMIT, _BOUND))
     axes.legend([handles[i] for i in order], [labels[i] for i in order], loc="lower left",
                 bbox_to_anchor=(-0.01, 1.0), ncols=ncols, frameon=False, borderaxespad=0.2,
                 handlelength=2.4, columnspacing=1.0)
 
 
-def _limit_key(axes: Axes, wanted: bool) -> None:
+def _limit_key(axes: Axes, wanted: bool, label: str) -> None:
     if wanted:
-        axes.plot([], [], color=QUIET, marker="o", ms=5, mfc="white", ls="",
-                  label=_LIMIT)
+        axes.plot([], [], color=QUIET, marker="o", ms=5, mfc="white", ls="", label=label)
 
 
 def _limit(axes: Axes, p: TimePoint, scale: float) -> None:

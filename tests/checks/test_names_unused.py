@@ -1,0 +1,24 @@
+"""A substance named where no spot was found is said: a lane's name or an Rf mistyped."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from lanes import measure
+from lanes.about import About, Substance
+from lanes.draw import LaneSpec, PlateSpec, SpotSpec, draw
+from lanes.draw.save import save
+
+
+@pytest.mark.parametrize(("lane", "rf", "said"), [
+    ("1", 0.3, None), ("9", 0.3, "x at Rf 0.30 of lane 9"), ("1", 0.95, "x at Rf 0.95 of lane 1")])
+def test_it_is_said_with_its_place(tmp_path: Path, lane: str, rf: float, said: str | None) -> None:
+    path = tmp_path / "plate.png"
+    save(draw(PlateSpec(width=40, height=60, origin=8, front=50, dpi=150,
+                        lanes=(LaneSpec(20.0, (SpotSpec(0.3, 1.0),)),))), path)
+    about = About(substances=(Substance(lane, rf, "x"),))
+    found = [f.message for f in measure(path, picture=False, about=about).flags
+             if f.name == "name-unused"]
+    assert found == ([] if said is None else [said])
