@@ -276,11 +276,11 @@ def _remarked(
     reading: LaneReading, lane: tuple[Flag, ...], spots: tuple[tuple[Flag, ...], ...]
 ) -> LaneReading:
     """Return `reading` with remarks added to the lane's and to each spot's."""
-    told = tuple(
+    remarked = tuple(
         replace(spot, flags=(*spot.flags, *more))
         for spot, more in zip(reading.spots, spots, strict=True)
     )
-    return replace(reading, spots=told, flags=(*reading.flags, *lane))
+    return replace(reading, spots=remarked, flags=(*reading.flags, *lane))
 
 
 def _less_background(

@@ -18,7 +18,8 @@ LONG_FUNCTIONS = {
 }
 LONG_FILES: set[str] = set()
 STANDARD = {"checks/colours.py hue"}  # of hue, saturation and value, where it is the right word
-DIALECT = re.compile(r"(^|_)(taken_apart|take_apart|genuine|hue|company|speakers)(_|$)", re.I)
+DIALECT = re.compile(
+    r"(^|_)(taken_apart|take_apart|genuine|hue|company|speakers|mates|told|tell|tells|said)(_|$)", re.I)
 
 
 def sources() -> Iterator[tuple[str, str]]:

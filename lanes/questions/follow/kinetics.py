@@ -155,13 +155,13 @@ class _Series:
 
     def __init__(self, points: Sequence[TimePoint], model: Model, names: tuple[str, ...]) -> None:
         self.model, self.names = model, names
-        told = [p for p in points if p.value is not None and p.sd]
+        measured = [p for p in points if p.value is not None and p.sd]
         most = [p for p in points if p.value is None and p.at_most]
         least = [p for p in points if p.value is None and p.at_least is not None]
-        self.time = np.array([p.time for p in (*told, *most, *least)], float)
-        self.count = len(told)
-        self.value = np.array([p.value for p in told], float)
-        self.sd = np.array([p.sd for p in told], float)
+        self.time = np.array([p.time for p in (*measured, *most, *least)], float)
+        self.count = len(measured)
+        self.value = np.array([p.value for p in measured], float)
+        self.sd = np.array([p.sd for p in measured], float)
         # What would be missed: a limit that is found 95 % of the time, on the scale of the noise
         # of which it is THRESHOLD and 1.645 standard deviations.
         self.limit = np.array([*(p.at_most or 0.0 for p in most),
