@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from lanes.confidence import MAD_SD
 from lanes.plate.layout import Floats, Line
 from lanes.plate.square import Grid
 
@@ -84,7 +85,7 @@ def find_lines(
     count = blocks.shape[1]
     if count < 4:
         return []
-    sd = 1.4826 * np.median(np.abs(blocks - np.median(blocks, axis=0)), axis=0)
+    sd = MAD_SD * np.median(np.abs(blocks - np.median(blocks, axis=0)), axis=0)
     sd = np.maximum(sd, max(float(np.median(sd)), 1e-6))
     votes = np.clip((blocks - np.median(blocks, axis=0)) / sd, -3.0, 12.0)
     x = (edge + (np.arange(count) + 0.5) * block) * grid.pitch
@@ -164,7 +165,7 @@ def _trace_line(
         coefficients = np.asarray(np.polynomial.polynomial.polyfit(
             u[keep], heights[keep], degree, w=np.sqrt(np.minimum(weights[keep], 8.0))), float)
         rest = heights - np.polynomial.polynomial.polyval(u, coefficients)
-        spread = 1.4826 * float(np.median(np.abs(rest[keep])))
+        spread = MAD_SD * float(np.median(np.abs(rest[keep])))
         keep = seen & (np.abs(rest) <= max(0.7, 3.0 * spread))
     sd = float(np.std(rest[keep])) * grid.pitch / np.sqrt(max(1, keep.sum() - degree - 1))
     if degree == 2:
@@ -256,7 +257,7 @@ def find_ticks(
     """
     mm = grid.mm
     depth = ridge(light, mm, 1)
-    sd = 1.4826 * float(np.median(np.abs(depth))) or 1e-6
+    sd = MAD_SD * float(np.median(np.abs(depth))) or 1e-6
     depth = np.clip(depth / sd, -3.0, 6.0)
     column = np.arange(grid.columns)
     row = np.rint(grid.row(origin.at(grid.x()))).astype(int)
@@ -271,7 +272,7 @@ def find_ticks(
     profile = np.minimum(sums[0], sums[1]) + 0.5 * np.maximum(sums[0], sums[1])
     profile = ndimage.gaussian_filter1d(profile, 0.15 / mm)
     middle = float(np.median(profile))
-    spread = 1.4826 * float(np.median(np.abs(profile - middle))) or 1e-6
+    spread = MAD_SD * float(np.median(np.abs(profile - middle))) or 1e-6
     score = (profile - middle) / spread
     edge = round(1.5 / mm)
     peaks = ndimage.maximum_filter1d(score, max(3, round(2.5 / mm))) == score

@@ -16,6 +16,7 @@ from scipy.interpolate import CubicSpline
 from scipy.linalg import solveh_banded
 from scipy.special import expit
 
+from lanes.confidence import MAD_SD
 from lanes.errors import InputError
 
 Floats = NDArray[np.float64]
@@ -276,7 +277,7 @@ def _lift(rest: Floats) -> float:
     It is the mode of what was clipped off: the mean within two standard deviations of itself, the
     standard deviation from second differences, whose variance is six times that of the noise.
     """
-    noise = 1.4826 * float(np.median(np.abs(np.diff(rest, 2)))) / math.sqrt(6.0)
+    noise = MAD_SD * float(np.median(np.abs(np.diff(rest, 2)))) / math.sqrt(6.0)
     lift = noise
     for _ in range(50):
         near = rest[np.abs(rest - lift) <= 2.0 * noise]
