@@ -84,6 +84,7 @@ STROKE_NEAR_MM, STROKE_LONG, STROKE_SHARE = 0.4, 2.0, 0.12
 # dark spots has pale rims and gaps between them.
 LIGHTER = 1.1
 SIDE_MM = 1.5  # of the plate's sides: chipped layer
+SIDE_NEAR_MM = 0.3  # a coarse sample: how near its half depth comes to where the search ends
 
 
 def layer_depths(planes: Planes, layout: Layout) -> Depths:
@@ -150,6 +151,15 @@ def _pencil_beside(blob: Blob, layout: Layout) -> bool:
         if near and (blob.width < MARK_MM / unit or blob.width > DRAWN_OUT * blob.height):
             return True
     return False
+
+
+def over_the_side(blob: Blob, layout: Layout) -> bool:
+    """Whether what stands out there does not end before the plate's side.
+
+    A finger, a clip or a shadow reaches in over the side; a spot is applied clear of it.
+    """
+    rim = (SIDE_MM + SIDE_NEAR_MM) / layout.mm_per_unit
+    return min(blob.x, layout.width - blob.x) - 0.5 * blob.width < rim
 
 
 def is_lighter(blobs: tuple[Blob, ...], asked: str) -> bool:
