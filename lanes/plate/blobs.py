@@ -16,6 +16,7 @@ from scipy import ndimage
 from scipy.stats import norm, t
 
 from lanes.plate.bands import Bands
+from lanes.plate.chroma import is_colour_step
 from lanes.plate.flood import flood
 from lanes.plate.layer import mask_marks
 from lanes.plate.layout import Blob, Floats, Layout
@@ -107,12 +108,15 @@ def _layer_depths(planes: Planes, off: bytes) -> Depths:
 def blobs_between(planes: Planes, layout: Layout) -> tuple[Blob, ...]:
     """Return every blob between the lines of `layout`, darker and lighter, from left to right.
 
-    What is left of the pencil beside the two lines is none: narrow, or drawn out along them.
+    What is left of the pencil beside the two lines is none: narrow, or drawn out along them. Nor
+    is a step of colour that the file's compression made.
     """
-    found = find_blobs(layer_depths(planes, layout), planes.grid, None)
+    seen = layer_depths(planes, layout)
+    found = find_blobs(seen, planes.grid, None)
     strokes = long_strokes(planes)
     return tuple(b for b in found if not (
-        _pencil_beside(b, layout) or _on_stroke(b, strokes, planes, layout)))
+        _pencil_beside(b, layout) or _on_stroke(b, strokes, planes, layout)
+        or is_colour_step(b, seen.layer, planes, layout)))
 
 
 def long_strokes(planes: Planes) -> NDArray[np.int32]:

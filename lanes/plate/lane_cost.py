@@ -119,20 +119,26 @@ def weigh(
         np.array([t for t, _ in ticks], float) * mm,
         np.array([s for _, s in ticks], float),
         float(np.median(wide[firm])) if firm.any() else 0.5 * USUAL_MM, layout.width * mm, lean,
-        written, _shared_heights(u, rise, sd, run),
+        written, _shared_heights(u, rise, sd, _firm(strength), run),
     )
 
 
-def _shared_heights(u: Floats, rise: Floats, sd: Floats, run: float) -> Floats:
+def _firm(strength: Floats) -> Floats:
+    """Return how far each blob is to be believed beside the plate's usual one, from 0 to 1."""
+    usual = float(np.quantile(strength, 0.75)) if strength.size else 1.0
+    return np.asarray(np.clip(strength / (FAINT_SHARE * usual), 0.0, 1.0) ** 2)
+
+
+def _shared_heights(u: Floats, rise: Floats, sd: Floats, firm: Floats, run: float) -> Floats:
     """Return, in nats, how much likelier each blob's height is of a spot than of a speck.
 
     A spot's height is one of those in other lanes, give or take what spots scatter by; a speck's
     is any between the lines.
     """
-    other = np.abs(u[:, None] - u) > CLOSEST_MM
+    other = (np.abs(u[:, None] - u) > CLOSEST_MM) * firm
     scatter = np.hypot(sd[:, None], sd)
     near = np.exp(-0.5 * ((rise[:, None] - rise) / scatter) ** 2) / (scatter * np.sqrt(2 * np.pi))
-    density = (near * other).sum(axis=1) / np.maximum(other.sum(axis=1), 1)
+    density = (near * other).sum(axis=1) / np.maximum(other.sum(axis=1), 1.0)
     gain = np.log(1.0 - SHARED + SHARED * density * run)
     return np.asarray(np.clip(gain, 0.0, SHARED_MOST))
 
@@ -166,9 +172,7 @@ def cost(xs: list[float], seen: Evidence, empty: float = EMPTY) -> float:
     grown = np.maximum(seen.strength - 5.0, 0.0) / STRAY_GROWS
     like = SPOT_LIKE * seen.large * np.clip((seen.strength - 5.0) / 3.0, 0.0, 1.0)
     # Beside strong spots a faint one may be an impurity of its lane, but hardly makes one.
-    usual = float(np.quantile(seen.strength, 0.75)) if seen.strength.size else 1.0
-    beside = np.clip(seen.strength / (FAINT_SHARE * usual), 0.0, 1.0) ** 2
-    stray = np.minimum(STRAY + beside * (grown + like) + seen.shared, STRAY_MOST)
+    stray = np.minimum(STRAY + _firm(seen.strength) * (grown + like) + seen.shared, STRAY_MOST)
     leave = np.where(seen.sure >= TICK_SURE, np.minimum(0.7 * seen.sure, 8.0),
                      0.6 * (seen.sure - 3.0))
     if lanes.size == 0:

@@ -74,17 +74,17 @@ def test_two_spots_of_one_height_are_of_two_lanes() -> None:
 def test_a_faint_blob_makes_a_lane_at_the_others_height_or_in_their_row() -> None:
     """A speck lies anywhere; a spot at one of the other lanes' heights, on their even spacing."""
     rows = [blob(x, y) for x in (16.0, 28.0, 52.0) for y in (30.0, 60.0)]
-    faint = {"strength": 6.0, "wide": 2.5}
-    assert len(lanes([*rows, blob(40.0, 60.0, **faint)])) == 4
-    assert len(lanes([*rows, blob(46.0, 45.0, **faint)])) == 3
-    seen = weigh((*rows, blob(40.0, 60.0, **faint), blob(40.0, 45.0, **faint)), [], layout())
+    assert len(lanes([*rows, blob(40.0, 60.0, strength=6.0)])) == 4
+    assert len(lanes([*rows, blob(40.0, 45.0, strength=7.0)])) == 4
+    assert len(lanes([*rows, blob(45.0, 45.0, strength=7.0)])) == 3
+    seen = weigh((*rows, blob(40.0, 60.0), blob(40.0, 45.0)), [], layout())
     assert seen.shared[-2] > 1.0
     assert seen.shared[-1] == 0.0
 
 
 def test_a_hand_that_left_out_two_ticks_does_not_tick_every_lane() -> None:
     rows = [blob(x, y) for x in (10.0, 20.0, 31.0, 44.0) for y in (30.0, 60.0)]
-    weak = blob(63.0, 60.0, strength=10.0)
+    weak = blob(63.0, 45.0, strength=8.0)
     assert len(lanes([*rows, weak], [10.0, 20.0])) == 5
 
 
