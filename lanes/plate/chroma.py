@@ -13,12 +13,15 @@ TO_LUMA = np.array([[0.299, 0.587, 0.114], [-0.168736, -0.331264, 0.5],
                     [0.5, -0.418688, -0.081312]])
 LUMA_STEP = 1.0  # codes: luma is kept in whole ones, and what shows in it is more than colour
 
+# A camera compresses, and so does whoever passes its picture on (common practice): a step of each.
+PASSES = 2.0
+
 
 def is_colour_step(blob: Blob, layer: Floats, planes: Planes, layout: Layout) -> bool:
     """Whether a blob shows in colour alone, by no more than the file's own steps of colour.
 
-    A block departs from its neighbours by a step where their colour lies at the border of two, and
-    by another where its own waves are rounded; over several blocks steps of one average out.
+    A block departs from its neighbours by a step where their colour lies at the border of two; its
+    own waves, rounded, add as much, and average out over several blocks.
 
     Parameters
     ----------
@@ -40,5 +43,5 @@ def is_colour_step(blob: Blob, layer: Floats, planes: Planes, layout: Layout) ->
     lower = layout.corners_px[1] - layout.corners_px[0]
     pixels = float(np.hypot(*lower)) / layout.width
     blocks = np.sqrt(blob.width * blob.height) * pixels / planes.colour_step.side_px
-    most = planes.colour_step.codes * (1.0 + 1.0 / max(float(blocks), 1.0))
+    most = planes.colour_step.codes * (PASSES + 1.0 / max(float(blocks), 1.0))
     return bool(luma < LUMA_STEP and max(colour) < most)

@@ -47,9 +47,9 @@ def test_the_file_tells_its_step_and_block(compressed: Scan) -> None:
 @pytest.mark.parametrize(
     ("depth", "blocks", "step"),
     [((0.0, 0.004, -0.025), 1.0, True), ((0.0, 0.004, -0.025), 8.0, True),
-     ((0.0, 0.008, -0.045), 1.0, True), ((0.0, 0.008, -0.045), 8.0, False),
-     ((0.0, 0.0, -0.09), 1.0, False), ((-0.03, -0.03, -0.03), 1.0, False),
-     ((-0.04, 0.02, 0.0), 1.0, True), ((-0.09, 0.04, 0.0), 1.0, False)],
+     ((0.0, 0.008, -0.08), 1.0, True), ((0.0, 0.008, -0.08), 8.0, False),
+     ((0.0, 0.0, -0.12), 1.0, False), ((-0.03, -0.03, -0.03), 1.0, False),
+     ((-0.04, 0.02, 0.0), 1.0, True), ((-0.12, 0.05, 0.0), 1.0, False)],
 )
 def test_one_step_is_no_spot(
     planes: Planes, depth: tuple[float, float, float], blocks: float, step: bool
