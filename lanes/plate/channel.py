@@ -6,7 +6,7 @@ import numpy as np
 
 from lanes.confidence import MAD_SD
 from lanes.errors import InputError
-from lanes.plate.blobs import Depths, blobs_between, is_lighter, layer_depths
+from lanes.plate.blobs import Depths, blobs_between, is_lighter, layer_depths, over_the_side
 from lanes.plate.layout import Blob, Floats, Layout
 from lanes.plate.planes import planes_of
 from lanes.scan.scan import Scan
@@ -51,6 +51,7 @@ def choose_channel(scan: Scan, layout: Layout, settings: Settings, light: str) -
     planes = planes_of(scan, layout, settings.places.masks)
     seen = layer_depths(planes, layout)
     blobs = layout.blobs if layout.blobs is not None else blobs_between(planes, layout)
+    blobs = tuple(b for b in blobs if not over_the_side(b, layout))
     lighter = layout.lighter
     if lighter is None:
         lighter = light == "366" or is_lighter(blobs, settings.spots)
