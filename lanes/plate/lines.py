@@ -126,18 +126,22 @@ def _origin_stroke(planes: Planes, layout: Layout) -> tuple[Stroke | None, str]:
     def y(s: Stroke) -> float:
         return float(s.line.at(middle))
 
-    alike = [best] + [s for s in _sure(strokes)
-                      if s.score * s.coverage > ALIKE * best.score * best.coverage
-                      and APART_MM / unit < abs(y(s) - y(best)) < NEAR_MM / unit]
+    alike = sorted([best] + [
+        s for s in _sure(strokes) if s.score * s.coverage > ALIKE * best.score * best.coverage
+        and s.thickness < best.thickness / ALIKE
+        and APART_MM / unit < abs(y(s) - y(best)) < NEAR_MM / unit], key=y)
     if len(alike) == 1:
         return best, ""
-    crossed = [sum(score > CROSSED for _, score in find_ticks(planes.fine, planes.fine_grid, s.line))
-               for s in alike]
-    most = max(crossed)
-    if most >= 2 and crossed.count(most) == 1:
-        return alike[crossed.index(most)], ""
-    return max(alike, key=y), ("two lines are drawn near the lower edge, and nothing tells which is "
-                               "the origin: the upper is taken; --origin gives another")
+    across = [[score for _, score in find_ticks(planes.fine, planes.fine_grid, s.line)]
+              for s in alike]
+    most = max(range(len(alike)), key=lambda i: sum(across[i]))
+    rest = max(sum(scores) for i, scores in enumerate(across) if i != most)
+    # What is written between the lines may cross the lower one: there strokes have to be clear.
+    least = 0.0 if most == len(alike) - 1 else CROSSED
+    if sum(score > least for score in across[most]) >= 2 and sum(across[most]) > 2.0 * rest:
+        return alike[most], ""
+    return alike[-1], ("two lines are drawn near the lower edge, and nothing tells which is the "
+                       "origin: the upper is taken; --origin gives another")
 
 
 def _blobs_above(planes: Planes, layout: Layout, origin: Line, front: Line) -> bool:
