@@ -31,7 +31,7 @@ from lanes.spots.split import (
     merged_peak,
     without_tails,
 )
-from lanes.spots.strips import Strips, roughness
+from lanes.spots.strip_shape import Strips, roughness
 from lanes.spots.whitening import MISFIT, whitening
 from lanes.trace.noise import Noise
 from lanes.trace.sample import Sheet
