@@ -17,6 +17,9 @@ Floats = NDArray[np.float64]
 MOST_EVALUATIONS = 200  # a fit that has not settled by then is of what is no spot
 STILL = 1e-10     # of squares and values: a step that changes them by less is the last
 UPRIGHT = 1e-12   # cosine between residual and slopes, from which a fit is at its end
+# Spots of one lane that nearly meet have nearly one width, but two substances may differ by 30 %
+# (common practice), taken as two standard deviations of the logarithm of their sigmas' ratio.
+WIDTH_PRIOR = 0.15
 DEGREES = {"none": 0, "constant": 1, "linear": 2, "quadratic": 3, "exponential": 2}
 
 
