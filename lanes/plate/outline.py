@@ -22,6 +22,8 @@ MOST = 24      # quadrilaterals of edges that are judged in full
 ACCEPTED = 0.35     # score from which a quadrilateral may be a plate
 SURE_SIDE = 0.6    # a side seen: an edge along three quarters of it, two things beside it
 CLOSE = 0.1        # two scores nearer than this are not told apart
+# Of the outer outline's worst side: an inner one with a worse side is spots and lines by chance.
+HOLDS = 0.5
 SAME = 0.88        # overlap (common over joint area) of two outlines of one plate
 APART = 0.05       # of the smaller of two plates side by side: what both outlines hold
 OTHER_LOOK = 0.15  # of tone: plates in one picture share layer and lamp
@@ -181,7 +183,8 @@ def _plates(best: list[Judged]) -> list[Judged]:
     chosen: list[Judged] = []
     for fit, corners in good:
         # No plate holds another plate: of two, one in the other, the outer one is a page or a tray.
-        held = any(_whole_sides(other) and within(inner, corners) for other, inner in good)
+        held = any(_whole_sides(other) and other.sides.min() >= HOLDS * fit.sides.min()
+                   and within(inner, corners) for other, inner in good)
         if not held and all(_apart(corners, other) for _, other in chosen):
             chosen.append((fit, corners))
     if not chosen:
