@@ -136,9 +136,14 @@ class Case:
                 and self.own_ln_sigma - self.wide[0] > self.wide[1])
 
     @property
+    def as_gaussian(self) -> bool:
+        """Whether one spot is taken for a Gaussian along the lane."""
+        return self.each is one
+
+    @property
     def by_name(self) -> tuple[str, str]:
         """What it is called as one, and as two."""
-        return (ONE, TWO) if self.each is one else (ONE_ACROSS, TWO_ACROSS)
+        return (ONE, TWO) if self.as_gaussian else (ONE_ACROSS, TWO_ACROSS)
 
     def single_rf_sd(self, line_sds: tuple[float, float]) -> float | None:
         """Return the standard deviation of that Rf, the lines' included."""

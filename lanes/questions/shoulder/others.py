@@ -10,7 +10,7 @@ from scipy.stats import t as student
 
 from lanes.confidence import MAD_SD, TWO_SIDED_95
 from lanes.questions.shoulder.case import SHAPE_TERMS, Shape, make_case
-from lanes.questions.shoulder.profile import AS_LONG_AS_WIDE
+from lanes.questions.shoulder.profile import AS_LONG_AS_WIDE, nearest_gaussian
 from lanes.questions.shoulder.window import pick
 from lanes.reading import LaneReading
 from lanes.spots.cross_profile import LENGTH_PRIOR, cross_profile
@@ -131,7 +131,7 @@ def expected_length(
                 r.trace.sheet, r.trace.position, r.trace.usable, c.peak(),
                 tuple(o.peak() for j, o in enumerate(parts) if j != i), band=np.inf)
             if across is not None:
-                found.append(float(np.log(c.spread / across.sigma)))
+                found.append(float(np.log(c.spread / nearest_gaussian(across))))
     if not found:
         return AS_LONG_AS_WIDE
     length = min(float(np.median(found)), 0.0)

@@ -86,6 +86,9 @@ def decide(
     if coloured and (evidence.scale <= UNLIKE or not open_rivals):
         return "two", ("its colour changes across it",)
     if open_rivals:
+        if long:
+            return "cannot tell", tuple(f"{name} explains it, but it is longer than one as wide "
+                                        "usually is, as two would be" for name in open_rivals)
         return "cannot tell", tuple(f"{name} explains it as well as two" for name in open_rivals)
     if doubtful:
         return "cannot tell", ("two explain it better, but no clean layer tells what is noise",)

@@ -279,6 +279,16 @@ def test_verdicts(found, wide, coloured, doubtful, verdict):
     assert decide(found, wide, coloured, doubtful)[0] == verdict
 
 
+def test_two_must_fit_and_one_must_not_be_long():
+    neither = evidence(a_tail=(0.01, 0.5), one_skewed_or_flat_spot=(0.01, 0.01))
+    assert decide(neither, False, False)[0] == "cannot tell"
+    tailed = evidence(a_tail=(0.4, 0.01))
+    assert decide(tailed, False, False)[0] == "one"
+    verdict, reasons = decide(tailed, False, False, long=True)
+    assert verdict == "cannot tell"
+    assert "longer" in reasons[0]
+
+
 def test_what_the_reading_kept_as_one_is_not_called_two(readings):
     found = evidence(a_tail=(0.01, 0.5))
     assert decide(found, False, False, kept_one=True)[0] == "cannot tell"
