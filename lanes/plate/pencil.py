@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from lanes.confidence import MAD_SD
 from lanes.plate.layout import Floats, Line
 from lanes.plate.square import Grid
 
@@ -73,47 +74,21 @@ def find_lines(
     list of Stroke
         The best first; at least 1.5 mm apart.
     """
-    mm = grid.mm
-    depth = ridge(light, mm, 0)
-    edge = max(1, round(margin_mm / mm))
-    depth = depth[:, edge:-edge]
-    block = max(1, round(BLOCK_MM / mm))
-    starts = np.arange(0, depth.shape[1] - block + 1, block)
-    blocks = np.add.reduceat(depth, starts, axis=1)[:, : starts.size] / block
-    blocks = blocks[:, :-1] if starts.size > 6 and depth.shape[1] % block else blocks
-    count = blocks.shape[1]
-    if count < 4:
+    blocks, x = _blocks(light, grid, margin_mm)
+    if x.size < 4:
         return []
-    sd = 1.4826 * np.median(np.abs(blocks - np.median(blocks, axis=0)), axis=0)
+    sd = MAD_SD * np.median(np.abs(blocks - np.median(blocks, axis=0)), axis=0)
     sd = np.maximum(sd, max(float(np.median(sd)), 1e-6))
     votes = np.clip((blocks - np.median(blocks, axis=0)) / sd, -3.0, 12.0)
-    x = (edge + (np.arange(count) + 0.5) * block) * grid.pitch
     half = 0.5 * grid.columns * grid.pitch
     u = np.asarray((x - half) / half, np.float64)
     rows = np.arange(max(0, int(low / grid.pitch)), min(grid.rows, int(high / grid.pitch)))
     if rows.size < 5:
         return []
-    # Rows are pooled in threes, so that coarse steps of slope and sag can't miss a line.
-    pooled = ndimage.maximum_filter1d(votes, 3, axis=0)
     rows = rows[::2]
-    slopes = np.tan(np.radians(np.linspace(-3.0, 3.0, 25))) * half / grid.pitch
-    sags = np.arange(-5.0, 5.1, 0.5) / mm if smile else np.zeros(1)
-    columns = np.arange(count)
-    best = np.full(rows.size, -np.inf)
-    how: Floats = np.zeros((rows.size, 2))
-    for sag in sags:
-        for slope in slopes:
-            offset = np.rint(slope * u - sag * u**2).astype(int)
-            index = rows[:, None] + offset[None, :]
-            valid = (index >= 0) & (index < grid.rows)
-            index = np.clip(index, 0, grid.rows - 1)
-            score = np.where(valid, pooled[index, columns], 0.0).sum(axis=1)
-            better = score > best
-            best[better] = score[better]
-            how[better] = slope, sag
-    best /= np.sqrt(count)
+    best, how = _best_curves(votes, rows, u, grid, smile)
     strokes: list[Stroke] = []
-    apart = max(2, round(0.75 / mm))
+    apart = max(2, round(0.75 / grid.mm))
     order = np.argsort(best)[::-1]
     taken: list[int] = []
     for i in order[: 40 * apart]:
@@ -129,6 +104,43 @@ def find_lines(
             strokes.append(_measured(light, grid, found))
     strokes.sort(key=lambda s: -s.score)
     return strokes
+
+
+def _blocks(light: NDArray[np.float32], grid: Grid, margin_mm: float) -> tuple[Floats, Floats]:
+    """Return means of the depth over blocks along each row, (rows, k), and their middles, (k,)."""
+    depth = ridge(light, grid.mm, 0)
+    edge = max(1, round(margin_mm / grid.mm))
+    depth = depth[:, edge:-edge]
+    block = max(1, round(BLOCK_MM / grid.mm))
+    starts = np.arange(0, depth.shape[1] - block + 1, block)
+    blocks = np.add.reduceat(depth, starts, axis=1)[:, : starts.size] / block
+    blocks = blocks[:, :-1] if starts.size > 6 and depth.shape[1] % block else blocks
+    middles = (edge + (np.arange(blocks.shape[1]) + 0.5) * block) * grid.pitch
+    return blocks, np.asarray(middles, np.float64)
+
+
+def _best_curves(
+    votes: Floats, rows: NDArray[np.intp], u: Floats, grid: Grid, smile: bool
+) -> tuple[Floats, Floats]:
+    """Return the best score of a curve through each of `rows`, and its slope and sag, (r, 2)."""
+    # Rows are pooled in threes, so that coarse steps of slope and sag can't miss a line.
+    pooled = ndimage.maximum_filter1d(votes, 3, axis=0)
+    slopes = np.tan(np.radians(np.linspace(-3.0, 3.0, 25))) * (0.5 * grid.columns)
+    sags = np.arange(-5.0, 5.1, 0.5) / grid.mm if smile else np.zeros(1)
+    columns = np.arange(u.size)
+    best = np.full(rows.size, -np.inf)
+    how: Floats = np.zeros((rows.size, 2))
+    for sag in sags:
+        for slope in slopes:
+            offset = np.rint(slope * u - sag * u**2).astype(int)
+            index = rows[:, None] + offset[None, :]
+            valid = (index >= 0) & (index < grid.rows)
+            index = np.clip(index, 0, grid.rows - 1)
+            score = np.where(valid, pooled[index, columns], 0.0).sum(axis=1)
+            better = score > best
+            best[better] = score[better]
+            how[better] = slope, sag
+    return best / np.sqrt(u.size), how
 
 
 def _trace_line(
@@ -164,7 +176,7 @@ def _trace_line(
         coefficients = np.asarray(np.polynomial.polynomial.polyfit(
             u[keep], heights[keep], degree, w=np.sqrt(np.minimum(weights[keep], 8.0))), float)
         rest = heights - np.polynomial.polynomial.polyval(u, coefficients)
-        spread = 1.4826 * float(np.median(np.abs(rest[keep])))
+        spread = MAD_SD * float(np.median(np.abs(rest[keep])))
         keep = seen & (np.abs(rest) <= max(0.7, 3.0 * spread))
     sd = float(np.std(rest[keep])) * grid.pitch / np.sqrt(max(1, keep.sum() - degree - 1))
     if degree == 2:
@@ -256,7 +268,7 @@ def find_ticks(
     """
     mm = grid.mm
     depth = ridge(light, mm, 1)
-    sd = 1.4826 * float(np.median(np.abs(depth))) or 1e-6
+    sd = MAD_SD * float(np.median(np.abs(depth))) or 1e-6
     depth = np.clip(depth / sd, -3.0, 6.0)
     column = np.arange(grid.columns)
     row = np.rint(grid.row(origin.at(grid.x()))).astype(int)
@@ -271,7 +283,7 @@ def find_ticks(
     profile = np.minimum(sums[0], sums[1]) + 0.5 * np.maximum(sums[0], sums[1])
     profile = ndimage.gaussian_filter1d(profile, 0.15 / mm)
     middle = float(np.median(profile))
-    spread = 1.4826 * float(np.median(np.abs(profile - middle))) or 1e-6
+    spread = MAD_SD * float(np.median(np.abs(profile - middle))) or 1e-6
     score = (profile - middle) / spread
     edge = round(1.5 / mm)
     peaks = ndimage.maximum_filter1d(score, max(3, round(2.5 / mm))) == score
