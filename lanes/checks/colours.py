@@ -120,10 +120,11 @@ def channel_matters(plate: Plate, readings: Sequence[LaneReading]) -> tuple[Flag
             most = max(abs(p - spot.area_percent) for p in moved.values())
             bound = SAME + TWO_SIDED_95 * (spot.area_percent_sd or 0.0)
             if most / bound > worst[0] * (1.0 + 1e-6):  # of two spots alike, the first is named
-                said = ", ".join(f"about {min(max(p, 0.0), 100.0):.0f} by {name}"
-                                 for name, p in moved.items())
+                others = ", ".join(f"about {min(max(p, 0.0), 100.0):.0f} by {name}"
+                                   for name, p in moved.items())
                 worst = (most / bound, f"the spot at Rf {spot.rf:.3f} of lane {lane.name} holds "
-                         f"{spot.area_percent:.1f} area percent by {plate.signal.channel}, {said}")
+                         f"{spot.area_percent:.1f} area percent by {plate.signal.channel}, "
+                         f"{others}")
     parts = [worst[1]] if worst[1] else []
     if blind:
         parts.append(f"no one channel sees all spots of lane {', '.join(blind)}: their area "

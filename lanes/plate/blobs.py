@@ -15,7 +15,9 @@ from numpy.typing import NDArray
 from scipy import ndimage
 from scipy.stats import norm, t
 
+from lanes.confidence import MAD_SD
 from lanes.plate.bands import Bands
+from lanes.plate.chroma import is_colour_step
 from lanes.plate.flood import flood
 from lanes.plate.layer import mask_marks
 from lanes.plate.layout import Blob, Floats, Layout
@@ -84,6 +86,7 @@ STROKE_NEAR_MM, STROKE_LONG, STROKE_SHARE = 0.4, 2.0, 0.12
 # dark spots has pale rims and gaps between them.
 LIGHTER = 1.1
 SIDE_MM = 1.5  # of the plate's sides: chipped layer
+SIDE_NEAR_MM = 0.3  # a coarse sample: how near its half depth comes to where the search ends
 
 
 def layer_depths(planes: Planes, layout: Layout) -> Depths:
@@ -106,12 +109,15 @@ def _layer_depths(planes: Planes, off: bytes) -> Depths:
 def blobs_between(planes: Planes, layout: Layout) -> tuple[Blob, ...]:
     """Return every blob between the lines of `layout`, darker and lighter, from left to right.
 
-    What is left of the pencil beside the two lines is none: narrow, or drawn out along them.
+    What is left of the pencil beside the two lines is none: narrow, or drawn out along them. Nor
+    is a step of colour that the file's compression made.
     """
-    found = find_blobs(layer_depths(planes, layout), planes.grid, None)
+    seen = layer_depths(planes, layout)
+    found = find_blobs(seen, planes.grid, None)
     strokes = long_strokes(planes)
     return tuple(b for b in found if not (
-        _pencil_beside(b, layout) or _on_stroke(b, strokes, planes, layout)))
+        _pencil_beside(b, layout) or _on_stroke(b, strokes, planes, layout)
+        or is_colour_step(b, seen.layer, planes, layout)))
 
 
 def long_strokes(planes: Planes) -> NDArray[np.int32]:
@@ -150,6 +156,15 @@ def _pencil_beside(blob: Blob, layout: Layout) -> bool:
         if near and (blob.width < MARK_MM / unit or blob.width > DRAWN_OUT * blob.height):
             return True
     return False
+
+
+def over_the_side(blob: Blob, layout: Layout) -> bool:
+    """Whether what stands out there does not end before the plate's side.
+
+    A finger, a clip or a shadow reaches in over the side; a spot is applied clear of it.
+    """
+    rim = (SIDE_MM + SIDE_NEAR_MM) / layout.mm_per_unit
+    return min(blob.x, layout.width - blob.x) - 0.5 * blob.width < rim
 
 
 def is_lighter(blobs: tuple[Blob, ...], asked: str) -> bool:
@@ -220,7 +235,7 @@ def find_blobs(seen: Depths, grid: Grid, bright: bool | None) -> tuple[Blob, ...
 def _spread(values: NDArray[np.floating]) -> float:
     if values.size == 0:
         return 1.0
-    return max(1.4826 * float(np.median(np.abs(values - np.median(values)))), RESOLVED)
+    return max(MAD_SD * float(np.median(np.abs(values - np.median(values)))), RESOLVED)
 
 
 def _answers(bands: Bands, seen: Depths, mm: float, sigma: float) -> tuple[Image, float]:
@@ -255,7 +270,7 @@ def _noise(rest: NDArray[np.floating]) -> NDArray[np.floating]:
     """Return each channel's standard deviation where nothing stands out, (channels, places)."""
     low, high = np.quantile(rest, [FEW, 1.0 - FEW], axis=1)
     few = np.minimum(-low, high) / FEW_SD
-    return np.asarray(np.maximum(1.4826 * np.median(np.abs(rest), axis=1), few))
+    return np.asarray(np.maximum(MAD_SD * np.median(np.abs(rest), axis=1), few))
 
 
 def _together(z: Image, rest: NDArray[np.floating]) -> Image:
@@ -291,7 +306,7 @@ def _regions(
     for sigma in SIGMAS_MM[:3]:
         smooth = ndimage.gaussian_filter(height, sigma / grid.mm, truncate=3.0)
         ground = float(np.median(smooth[seen.bare])) if seen.bare.any() else 0.0
-        spread = 1.4826 * float(np.median(np.abs(smooth[seen.bare] - ground))) if (
+        spread = MAD_SD * float(np.median(np.abs(smooth[seen.bare] - ground))) if (
             seen.bare.any()) else 1.0
         labels, peaks = flood(smooth - ground, excess > SHARE, 5.0 * spread)
         height_here, boxes = smooth - ground, ndimage.find_objects(labels)

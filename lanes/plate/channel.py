@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
+from lanes.confidence import MAD_SD
 from lanes.errors import InputError
-from lanes.plate.blobs import Depths, blobs_between, is_lighter, layer_depths
+from lanes.plate.blobs import Depths, blobs_between, is_lighter, layer_depths, over_the_side
 from lanes.plate.layout import Blob, Floats, Layout
 from lanes.plate.planes import planes_of
 from lanes.scan.scan import Scan
@@ -50,6 +51,7 @@ def choose_channel(scan: Scan, layout: Layout, settings: Settings, light: str) -
     planes = planes_of(scan, layout, settings.places.masks)
     seen = layer_depths(planes, layout)
     blobs = layout.blobs if layout.blobs is not None else blobs_between(planes, layout)
+    blobs = tuple(b for b in blobs if not over_the_side(b, layout))
     lighter = layout.lighter
     if lighter is None:
         lighter = light == "366" or is_lighter(blobs, settings.spots)
@@ -96,7 +98,7 @@ def sureness(blobs: tuple[Blob, ...], seen: Depths, weights: Floats) -> Floats:
     depth = np.array([b.depth for b in blobs]) @ share
     noise = np.tensordot(share, seen.depth, axes=1)
     rest = noise[seen.bare] if seen.bare.any() else noise[seen.inside]
-    sd = max(1.4826 * float(np.median(np.abs(rest - np.median(rest)))), 1e-5)
+    sd = max(MAD_SD * float(np.median(np.abs(rest - np.median(rest)))), 1e-5)
     # Every blob averages over the same area in every channel, so the samples in it cancel: three
     # samples stand for the grain that neighbours share.
     sign = np.array([1.0 if b.lighter else -1.0 for b in blobs])

@@ -30,11 +30,19 @@ STRAY_MOST = 14.0  # one plate in very many has a stain like a heavy spot
 MARKED = 1.0       # a lane at a tick
 UNMARKED = 4.5     # a lane of blobs alone: any place of some ninety, 1 mm apart
 UNTICKED = 3.0     # more, where two or more others have ticks
+PARTLY = 2         # lanes without a mark: a hand that left out so many does not mark every lane
 # Lanes' names are written under them by eye, a letter's width off. A name makes a lane likelier,
 # but less surely than a tick does, and one without a lane is a word of other use.
 NAME_MM, NAMED, UNNAMED = 1.0, 2.0, 2.0
 LEFT_OUT = 6.0     # a lane that is not named where three or more others are: hardly ever
 NAMES_KEPT = 2 / 3  # of a row of letters that stand under blobs, or it names no lanes
+# Where the others stand in an even row, a lane's place is one of few: within 15 % of a multiple of
+# the step lies a third of all places, within 5 % a tenth.
+IN_ROW, OFF_STEP = 1.5, 0.15
+MOST_LEFT_OUT = 3  # steps without a lane in a row: farther off the row says little
+# Mixtures run side by side share substances: of a plate's spots, so many have one of their height
+# in another lane (common practice). A speck lies anywhere.
+SHARED, SHARED_MOST = 0.7, 2.5
 EMPTY = 12.0       # a lane of nothing at all
 ASKED = -1.0       # the same, where the number was given: a place in the row is one of few
 FAINT = 1.2        # of a lane at a tick that is not sure, for each standard deviation it lacks
@@ -66,6 +74,8 @@ class Evidence:
         What all lanes lean by.
     names : (n,) array
         Middles of the names written under lanes.
+    shared : (b,) array
+        What speaks for a spot, and against a speck, in each blob's height: nats.
     """
 
     u: Floats
@@ -79,6 +89,7 @@ class Evidence:
     plate: float
     lean: float = 0.0
     names: Floats = field(default_factory=lambda: np.zeros(0))
+    shared: Floats = field(default_factory=lambda: np.zeros(1))
 
 
 def weigh(
@@ -95,6 +106,8 @@ def weigh(
     sd = np.hypot(BLOB_MM, BLOB_SHARE * wide)
     lean = _shared_lean(x, rise, sd, np.array([t for t, _ in ticks]) * mm)
     strength = np.array([b.strength for b in blobs], float)
+    middle = 0.5 * layout.width
+    run = float(layout.front.at(middle) - layout.origin.at(middle)) * mm
     firm = strength > STRONG * strength.max() if blobs else np.zeros(0, bool)
     u, written = x - lean * rise, np.array(names, float) * mm
     under = (np.abs(written[:, None] - u[strength >= STRONG * strength.max(initial=0.0)])
@@ -106,8 +119,28 @@ def weigh(
         np.array([t for t, _ in ticks], float) * mm,
         np.array([s for _, s in ticks], float),
         float(np.median(wide[firm])) if firm.any() else 0.5 * USUAL_MM, layout.width * mm, lean,
-        written,
+        written, _shared_heights(u, rise, sd, _firm(strength), run),
     )
+
+
+def _firm(strength: Floats) -> Floats:
+    """Return how far each blob is to be believed beside the plate's usual one, from 0 to 1."""
+    usual = float(np.quantile(strength, 0.75)) if strength.size else 1.0
+    return np.asarray(np.clip(strength / (FAINT_SHARE * usual), 0.0, 1.0) ** 2)
+
+
+def _shared_heights(u: Floats, rise: Floats, sd: Floats, firm: Floats, run: float) -> Floats:
+    """Return, in nats, how much likelier each blob's height is of a spot than of a speck.
+
+    A spot's height is one of those in other lanes, give or take what spots scatter by; a speck's
+    is any between the lines.
+    """
+    other = (np.abs(u[:, None] - u) > CLOSEST_MM) * firm
+    scatter = np.hypot(sd[:, None], sd)
+    near = np.exp(-0.5 * ((rise[:, None] - rise) / scatter) ** 2) / (scatter * np.sqrt(2 * np.pi))
+    density = (near * other).sum(axis=1) / np.maximum(other.sum(axis=1), 1.0)
+    gain = np.log(1.0 - SHARED + SHARED * density * run)
+    return np.asarray(np.clip(gain, 0.0, SHARED_MOST))
 
 
 def _shared_lean(x: Floats, rise: Floats, sd: Floats, ticks: Floats) -> float:
@@ -119,8 +152,8 @@ def _shared_lean(x: Floats, rise: Floats, sd: Floats, ticks: Floats) -> float:
         u = x - lean * rise
         apart = np.abs(u[:, None] - u) / np.hypot(sd[:, None], sd)
         # Only blobs of different heights tell a lean.
-        tells = np.abs(rise[:, None] - rise) > 3.0
-        score = 0.5 * float((np.exp(-0.5 * apart**2) * tells).sum())
+        apart_in_height = np.abs(rise[:, None] - rise) > 3.0
+        score = 0.5 * float((np.exp(-0.5 * apart**2) * apart_in_height).sum())
         if ticks.size:
             score += float(np.exp(-0.5 * (np.abs(u[:, None] - ticks).min(axis=1) / sd) ** 2).sum())
         # Lanes lean by a hundredth on plates run with care (common practice).
@@ -139,9 +172,7 @@ def cost(xs: list[float], seen: Evidence, empty: float = EMPTY) -> float:
     grown = np.maximum(seen.strength - 5.0, 0.0) / STRAY_GROWS
     like = SPOT_LIKE * seen.large * np.clip((seen.strength - 5.0) / 3.0, 0.0, 1.0)
     # Beside strong spots a faint one may be an impurity of its lane, but hardly makes one.
-    usual = float(np.quantile(seen.strength, 0.75)) if seen.strength.size else 1.0
-    beside = np.clip(seen.strength / (FAINT_SHARE * usual), 0.0, 1.0) ** 2
-    stray = np.minimum(STRAY + beside * (grown + like), STRAY_MOST)
+    stray = np.minimum(STRAY + _firm(seen.strength) * (grown + like) + seen.shared, STRAY_MOST)
     leave = np.where(seen.sure >= TICK_SURE, np.minimum(0.7 * seen.sure, 8.0),
                      0.6 * (seen.sure - 3.0))
     if lanes.size == 0:
@@ -173,13 +204,15 @@ def cost(xs: list[float], seen: Evidence, empty: float = EMPTY) -> float:
     rule = (LEFT_OUT if seen.names.size >= 3 else
             UNTICKED if (seen.sure >= TICK_SURE).sum() >= 2 else 0.0)
     total += MARKED * marked.sum() + faint
-    total += NAMED * named.sum() + (UNMARKED + rule) * (~marked & ~named).sum()
+    bare = int((~marked & ~named).sum())
+    total += NAMED * named.sum() + UNMARKED * bare + rule * min(bare, PARTLY)
     total += empty * float((~marked & (held == 0)).sum())
     if lanes.size > 1:
         gaps = np.diff(lanes)
         least = max(CLOSEST_MM, 0.9 * seen.wide)
         total += float((NARROW * np.clip(1.0 - gaps / least, 0.0, None)).sum())
         total += UNEVEN * float(_odd_steps(gaps).sum())
+        total -= IN_ROW * min(_foretold(gaps), bare)
     return float(total)
 
 
@@ -205,9 +238,22 @@ def _names_cost(lanes: Floats, seen: Evidence, named: np.ndarray[tuple[int, ...]
 
 def _odd_steps(gaps: Floats) -> np.ndarray[tuple[int, ...], np.dtype[np.bool_]]:
     """Return which gaps are no multiple of the usual one; none where the row is not even."""
-    usual = float(np.median(gaps))
-    steps = gaps / max(usual, 1e-9)
+    steps = gaps / max(float(np.median(gaps)), 1e-9)
     off = np.abs(steps - np.rint(steps))
-    odd = (off > 0.15) | (steps < 0.6)
+    odd = (off > OFF_STEP) | (steps < 0.6)
     even = gaps.size >= 3 and float(((off < 0.08) & (steps > 0.6)).mean()) > 0.49
     return odd if even else np.zeros(gaps.size, bool)
+
+
+def _foretold(gaps: Floats) -> int:
+    """Return how many lanes stand where the others' step says.
+
+    Two lanes make a row's step and its start; places left out are allowed for.
+    """
+    counts = []
+    for step in (float(np.median(gaps)), float(gaps.min())):
+        steps = gaps / max(step, 1e-9)
+        whole = np.rint(steps)
+        fits = (np.abs(steps - whole) <= OFF_STEP) & (whole >= 1) & (whole <= MOST_LEFT_OUT)
+        counts.append(int(fits.sum()) - 1)
+    return max(0, *counts)

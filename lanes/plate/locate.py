@@ -7,7 +7,7 @@ from dataclasses import replace
 from lanes.errors import InputError, LayoutError
 from lanes.flags import flag
 from lanes.lengths import Length, text
-from lanes.plate.blobs import blobs_between, is_lighter
+from lanes.plate.blobs import blobs_between, is_lighter, over_the_side
 from lanes.plate.columns import find_lanes
 from lanes.plate.frame import find_frame, refuse_empty
 from lanes.plate.given_places import RULER_MM, given_lanes, given_line
@@ -15,8 +15,8 @@ from lanes.plate.layout import Lane, Layout, Line
 from lanes.plate.lines import find_both
 from lanes.plate.marks import find_marks, names_under, with_circled
 from lanes.plate.pencil import find_ticks
-from lanes.plate.places import height_of, lanes_in_plate_units
 from lanes.plate.planes import Planes, planes_of
+from lanes.plate.plate_units import height_of, lanes_in_plate_units
 from lanes.scan.scan import Scan
 from lanes.settings import Settings
 
@@ -64,8 +64,9 @@ def with_lanes(planes: Planes, layout: Layout, settings: Settings, light: str) -
     """Return `layout`, whose lines are known, with its blobs and its lanes."""
     settings = lanes_in_plate_units(settings, layout)
     blobs = blobs_between(planes, layout)
-    lighter = light == "366" or is_lighter(blobs, settings.spots)
-    own = tuple(b for b in blobs if b.lighter == lighter)
+    applied = tuple(b for b in blobs if not over_the_side(b, layout))
+    lighter = light == "366" or is_lighter(applied, settings.spots)
+    own = tuple(b for b in applied if b.lighter == lighter)
     ticks = find_ticks(planes.fine, planes.fine_grid, layout.origin)
     assumed: tuple[float, ...] = ()
     lanes, confidence = given_lanes(settings, layout), None

@@ -13,6 +13,7 @@ from lanes.plate.given_places import masked, without_masked
 from lanes.plate.layout import Layout
 from lanes.plate.square import Grid, at_places, choose_grid, places
 from lanes.plate.thin import Bridge, thin_matter
+from lanes.scan.pixels import ColourStep
 from lanes.scan.scan import Scan
 
 Image = NDArray[np.float32]
@@ -43,6 +44,10 @@ class Planes:
         Fine samples along a coarse one's side.
     bridge : Bridge
         What takes thin matter out of light on the fine grid.
+    colour_step : ColourStep or None
+        The finest difference of colour that the file keeps, in codes.
+    transfer : str
+        From codes to light, as `Scan.transfer`.
     """
 
     light: dict[str, Image]
@@ -52,6 +57,8 @@ class Planes:
     fine_grid: Grid
     step: int
     bridge: Bridge
+    colour_step: ColourStep | None = None
+    transfer: str = "srgb"
 
 
 def planes_of(scan: Scan, layout: Layout, masks: tuple[Outlined, ...] = ()) -> Planes:
@@ -83,7 +90,8 @@ def _planes(
     step = coarse_step(fine_grid)
     shape = next(iter(light.values())).shape
     grid = Grid(shape[0], shape[1], fine_grid.pitch * step, fine_grid.mm * step)
-    return Planes(light, mean, thin, grid, fine_grid, step, bridge)
+    return Planes(light, mean, thin, grid, fine_grid, step, bridge, scan.colour_step,
+                  scan.transfer)
 
 
 def base_channels(scan: Scan) -> tuple[str, ...]:

@@ -68,7 +68,7 @@ def _count(number: int, thing: str) -> str:
 def _top(reading: Reading, file: str) -> list[str]:
     spots = sum(len(lane.spots) for lane in reading.lanes)
     law = _law(reading)
-    told = [
+    summary = [
         f"{_count(len(reading.lanes), 'lane')}, {_count(spots, 'spot')}",
         _LIGHTS.get(reading.light or "", ""),
         f"signal by {LAWS[law].name.partition(': ')[2]}" if law in LAWS else law or "",
@@ -76,7 +76,7 @@ def _top(reading: Reading, file: str) -> list[str]:
     ]
     return [
         f"<h1>Reading of {escape(file)}</h1>",
-        f'<p class="quiet">{escape(" · ".join(part for part in told if part))}</p>',
+        f'<p class="quiet">{escape(" · ".join(part for part in summary if part))}</p>',
     ]
 
 
@@ -152,7 +152,7 @@ def _lanes(reading: Reading, pictures: Mapping[str, bytes]) -> list[str]:
         if file in pictures:
             text = f"Trace, fitted spots and residuals of lane {lane.name}"
             out.append(_picture(pictures[file], text, wide=True))
-        out += [f"<p>{escape(_told(lane, unit))}</p>"]
+        out += [f"<p>{escape(_fit_in_words(lane, unit))}</p>"]
         out += [f"<p>{_mark(flag)} {escape(flag.message)}</p>" for flag in lane.flags]
         out += [
             f"<p>{_mark(flag)} spot {number}: {escape(flag.message)}</p>"
@@ -163,7 +163,7 @@ def _lanes(reading: Reading, pictures: Mapping[str, bytes]) -> list[str]:
     return out
 
 
-def _told(lane: LaneReading, unit: str) -> str:
+def _fit_in_words(lane: LaneReading, unit: str) -> str:
     """Return how the lane was fitted, in a few sentences."""
     fit, noise = lane.fit, lane.noise.local
     area = f"signal × {unit}²"
@@ -250,11 +250,11 @@ def _repeat(reading: Reading, file: str) -> list[str]:
         f"{figures(source.dpi)} dpi" if source.dpi else "",
         f"transfer {source.transfer}" if source.transfer else "",
     ]
-    told = ", ".join(fact for fact in facts if fact)
+    details = f" ({joined})" if (joined := ", ".join(filter(None, facts))) else ""
     return [
         "<h2>To repeat the reading</h2>",
-        f"<p>Read {escape(file)}{escape(f' ({told})') if told else ''} with these settings, which "
-        "are also in settings.toml. What is not set is decided from the scan.</p>",
+        f"<p>Read {escape(file)}{escape(details)} with these settings, which are "
+        "also in settings.toml. What is not set is decided from the scan.</p>",
         f"<pre>{escape(reading.settings.to_toml())}</pre>",
         f'<p class="quiet">SHA-256 of the file: <span class="hash">{escape(source.sha256)}</span>'
         "</p>",

@@ -20,7 +20,16 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from lanes.errors import InputError, one_line
-from lanes.scan.pixels import MAX_PIXELS, STRIP, Raw, check_size, installed, opaque, see_through
+from lanes.scan.pixels import (
+    MAX_PIXELS,
+    STRIP,
+    ColourStep,
+    Raw,
+    check_size,
+    installed,
+    opaque,
+    see_through,
+)
 
 MAX_BYTES = MAX_PIXELS * 9  # sixteen bits, four channels, and room for a header
 
@@ -130,7 +139,23 @@ def decode(name: str, kind: str, stream: BytesIO, invert: bool, page: int = 0) -
             yield top, (65535 - rows if invert else rows)
 
     dtype = np.dtype(np.uint16 if deep else np.uint8)
-    return Raw(shape, dtype, strips(), image.mode, image.info, orientation, exposure, maker, pages)
+    return Raw(shape, dtype, strips(), image.mode, image.info, orientation, exposure, maker, pages,
+               _colour_step(image) if kind == "JPEG" else None)
+
+
+def _colour_step(image: Any) -> ColourStep | None:
+    """Return the step of colour of a JPEG by its own tables (ITU-T T.81, A.3.4 and B.2.4.1).
+
+    A block's mean is kept in eighths of the table's first entry, and in whole codes when unpacked.
+    """
+    tables: Any = getattr(image, "quantization", None)
+    layer: Any = getattr(image, "layer", ())
+    if image.mode != "RGB" or len(layer) != 3 or not tables:
+        return None
+    _, across, down, _ = layer[0]
+    first = max(tables[part[3]][0] for part in layer[1:] if part[3] in tables)
+    coarser = max(across // max(layer[1][1], 1), down // max(layer[1][2], 1), 1)
+    return ColourStep(max(1.0, first / 8.0), 8 * coarser)
 
 
 def _open_heif(name: str) -> None:

@@ -27,6 +27,16 @@ STRIP = 1 << 18  # pixels handled at a time: temporaries stay in the cache
 for _library in ("PIL", "tifffile"):
     logging.getLogger(_library).addHandler(logging.NullHandler())
 
+class ColourStep(NamedTuple):
+    """The finest difference of colour that lossy compression keeps, in `codes`, over a block.
+
+    The two differences of colour are kept more coarsely than luma, in blocks of `side_px` pixels.
+    """
+
+    codes: float
+    side_px: int
+
+
 class Raw(NamedTuple):
     """A decoded image on its way: strips of (top row, codes), not yet upright."""
 
@@ -39,6 +49,7 @@ class Raw(NamedTuple):
     exposure: bool = False
     maker: bool = False
     pages: int = 1
+    colour_step: ColourStep | None = None
 
 
 @contextmanager

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from lanes.errors import InputError
 from lanes.flags import Flag, flag
 from lanes.scan.decode import check_page, decode, file_kind, read_bytes
-from lanes.scan.pixels import STRIP, Codes, Raw, guarded, turned
+from lanes.scan.pixels import STRIP, Codes, ColourStep, Raw, guarded, turned
 from lanes.scan.stated import EXIF_UNKNOWN_DPI, dots, power_text, stated_transfer
 from lanes.scan.tiff import BITS, MIN_IS_WHITE, PHOTOMETRIC, deep_tiff, tiff_pages, tiff_tags
 from lanes.scan.transfer import Light, code_table
@@ -65,6 +65,8 @@ class Scan:
     camera : bool
         Whether the file was made by a camera rather than a scanner.
     flags : tuple of Flag
+    colour_step : ColourStep or None
+        The finest difference of colour that a JPEG's own tables keep; None for other files.
     """
 
     codes: Codes
@@ -78,6 +80,7 @@ class Scan:
     transfer: str
     camera: bool = False
     flags: tuple[Flag, ...] = ()
+    colour_step: ColourStep | None = None
 
     @property
     def channels(self) -> tuple[str, ...]:
@@ -244,6 +247,7 @@ def read_scan(
     return Scan(
         codes, name, sha256, codes.shape[1], codes.shape[0], bits, raw.mode,
         None if dpi is None else float(dpi), transfer, camera, (*flags, *doubts, *remarks),
+        raw.colour_step,
     )  # fmt: skip
 
 

@@ -29,7 +29,7 @@ from lanes.spots.split import (
     gain_over_one,
     merged_peak,
 )
-from lanes.spots.strips import Strips, roughness
+from lanes.spots.strip_shape import Strips, roughness
 from lanes.spots.whitening import MISFIT, whitening
 from lanes.trace.noise import Noise
 from lanes.trace.sample import Sheet

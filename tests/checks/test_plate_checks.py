@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import math
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -123,6 +124,23 @@ def test_blocks_of_a_jpeg_written_by_a_library_show(quality: int) -> None:
     Image.fromarray(layer()[:, :, 0]).save(stream, "JPEG", quality=quality)
     codes = np.asarray(Image.open(stream))[:, :, None]
     assert scan.blockiness(codes) > scan.BLOCKY
+
+
+@pytest.mark.parametrize("quality", [95, 85, 75, 65, 50, 30])
+def test_the_step_of_blocks_means_is_read_from_the_picture(quality: int) -> None:
+    # A layer of two codes' grain under a lamp that falls off, as every photograph has it.
+    lit = layer(320, 280)[:, :, 0] - np.linspace(0.0, 30.0, 280)[None, :]
+    stream = io.BytesIO()
+    Image.fromarray(np.rint(np.repeat(lit[:, :, None], 3, axis=2)).astype(np.uint8)).save(
+        stream, "JPEG", quality=quality)
+    picture = Image.open(stream)
+    step = picture.quantization[0][0] / 8.0  # the file's own table
+    found = scan.mean_step(np.asarray(picture)[5:, 3:])
+    assert found == step if step > scan.MEAN_STEP else found <= step
+
+
+def test_blocks_of_one_mean_do_not_tell_their_step() -> None:
+    assert math.isinf(scan.mean_step(np.full((160, 160, 1), 200, np.uint8)))
 
 
 def test_stripes_one_way_and_blank_pictures_are_no_blocks() -> None:

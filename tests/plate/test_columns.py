@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import itertools
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
+from lanes.plate.blobs import over_the_side
 from lanes.plate.columns import best_lanes, find_lanes, to_count
 from lanes.plate.lane_cost import weigh
 from lanes.plate.layout import Blob, Layout, Line
@@ -67,6 +69,30 @@ def test_a_speck_beside_lanes_is_no_lane_and_a_spot_is() -> None:
 def test_two_spots_of_one_height_are_of_two_lanes() -> None:
     assert len(lanes([blob(30.0, 40.0), blob(33.8, 40.0)])) == 2
     assert len(lanes([blob(30.0, 40.0), blob(30.8, 60.0)])) == 1
+
+
+def test_a_faint_blob_makes_a_lane_at_the_others_height_or_in_their_row() -> None:
+    """A speck lies anywhere; a spot at one of the other lanes' heights, on their even spacing."""
+    rows = [blob(x, y) for x in (16.0, 28.0, 52.0) for y in (30.0, 60.0)]
+    assert len(lanes([*rows, blob(40.0, 60.0, strength=6.0)])) == 4
+    assert len(lanes([*rows, blob(40.0, 45.0, strength=7.0)])) == 4
+    assert len(lanes([*rows, blob(45.0, 45.0, strength=7.0)])) == 3
+    seen = weigh((*rows, blob(40.0, 60.0), blob(40.0, 45.0)), [], layout())
+    assert seen.shared[-2] > 1.0
+    assert seen.shared[-1] == 0.0
+
+
+def test_a_hand_that_left_out_two_ticks_does_not_tick_every_lane() -> None:
+    rows = [blob(x, y) for x in (10.0, 20.0, 31.0, 44.0) for y in (30.0, 60.0)]
+    weak = blob(63.0, 45.0, strength=8.0)
+    assert len(lanes([*rows, weak], [10.0, 20.0])) == 5
+
+
+def test_what_reaches_in_over_the_side_is_no_spot() -> None:
+    finger, spot = blob(3.2, 50.0, wide=3.0), blob(6.0, 50.0)
+    assert over_the_side(finger, layout())
+    assert over_the_side(replace(finger, x=76.8), layout())
+    assert not over_the_side(spot, layout())
 
 
 @pytest.mark.parametrize("count", range(1, 12))

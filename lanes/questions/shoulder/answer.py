@@ -20,7 +20,7 @@ from lanes.flags import Flag, flag
 from lanes.measuring import is_trace, measure, prepare, read_lane
 from lanes.plate.signal import LAW_NAMES
 from lanes.questions.shoulder.case import ONE, TWO, Case, area_shares, make_case
-from lanes.questions.shoulder.colour import ColourChange, colour_change
+from lanes.questions.shoulder.colour_change import ColourChange, colour_change
 from lanes.questions.shoulder.others import expected_width, shape_doubt, take_shape
 from lanes.questions.shoulder.verdict import OtherLaw, decide, second_seen, settle
 from lanes.questions.shoulder.views import (

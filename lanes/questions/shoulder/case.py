@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from lanes.evidence.whitened_fits import Limits, fit_single, fit_tail, fit_two
 from lanes.evidence.whitened_models import measured, one, two
 from lanes.evidence.whitened_space import Model, Space, make_space
-from lanes.questions.shoulder.strips import Across, across_lane, strips_of
+from lanes.questions.shoulder.across import Across, across_lane, strips_of
 from lanes.questions.shoulder.window import Window, make_window
 from lanes.reading import LaneReading
 from lanes.spots.criteria import criteria
@@ -19,7 +19,7 @@ from lanes.spots.fit import Fit
 from lanes.spots.model import Peak, Problem, Solution, merged_pairs, peak_shape, solve
 from lanes.spots.quantities import Pair, area_percents, pair, retardation
 from lanes.spots.shape_doubt import ASSUMED, ShapeDoubt
-from lanes.spots.strips import roughness
+from lanes.spots.strip_shape import roughness
 
 Floats = NDArray[np.float64]
 

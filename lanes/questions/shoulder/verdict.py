@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from lanes.questions.shoulder.strips import Across
+from lanes.questions.shoulder.across import Across
 from lanes.questions.shoulder.weigh import LEVEL, Detectable, Evidence
 from lanes.reading import LaneReading
 

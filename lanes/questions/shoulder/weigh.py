@@ -82,7 +82,8 @@ class Ratio:
 
 
 def ratio(
-    case: Case, bootstraps: int, rng: np.random.Generator, tell: Callable[[int], None] | None = None
+    case: Case, bootstraps: int, rng: np.random.Generator,
+    report: Callable[[int], None] | None = None,
 ) -> Ratio:
     """Return the likelihood ratio of `case`, and its null from `bootstraps` drawn traces."""
     tests = _Tests(case)
@@ -93,13 +94,13 @@ def ratio(
     statistic = float((np.maximum(rss_one - rss_two, 0.0) / tests.scale(rss_two, rest))[0])
     spread = float(tests.scale(np.minimum(rss_two, rss_tail), rest)[0])
     drawn: list[Floats] = []
-    for part in _parts(bootstraps):
+    for part in _batches(bootstraps):
         zs, rests = tests.draw(one, p_one, part, spread, rng)
         p, of_one = tests.single(one, zs, p_one[0])
         of_two = fit_two(case.space, zs, p, case.limits)[1]
         drawn.append(np.maximum(of_one - of_two, 0.0) / tests.scale(of_two, rests))
-        if tell is not None:
-            tell(sum(map(len, drawn)))
+        if report is not None:
+            report(sum(map(len, drawn)))
     return Ratio(statistic, np.concatenate(drawn), spread, p_one, p_two)
 
 
@@ -111,11 +112,11 @@ def weigh(
     # Where one is not enough, as many are drawn again for each side of each rival.
     whole = bootstraps * (4 if case.shape is None else 5)
 
-    def tell(done: int) -> None:
+    def report(done: int) -> None:
         if progress is not None:
             progress(done, whole)
 
-    found = ratio(case, bootstraps, rng, tell)
+    found = ratio(case, bootstraps, rng, report)
     against = {}
     if found.p_value < LEVEL:
         tests = _Tests(case)
@@ -124,12 +125,12 @@ def weigh(
         names = [TAIL, UNEVEN, *([] if case.shape is None else [case.shape[0]])]
         by_two = tests.compare(names, two, found.pair, bootstraps, found.scale, rng)
         for k, name in enumerate(names):
-            tell((k + 2) * bootstraps)
+            report((k + 2) * bootstraps)
             model, p_rival, rss_rival = tests.rival(name, z, found.single)
             seen = float(((rss_rival - rss_two) / tests.scale(rss_two, rest))[0])
             by_rival = tests.compare([name], model, p_rival, bootstraps, found.scale, rng)
             against[name] = (_share(by_rival[name] >= seen), _share(by_two[name] <= seen))
-    tell(whole)
+    report(whole)
     threshold = float(np.quantile(found.null, 1.0 - LEVEL))
     return Evidence(found.statistic, threshold, found.p_value, against, found.scale,
                     detectable(case, threshold, found.scale),
@@ -140,7 +141,7 @@ def _share(hits: NDArray[np.bool_]) -> float:
     return float((1 + np.sum(hits)) / (hits.size + 1))
 
 
-def _parts(count: int, size: int = 100) -> list[int]:
+def _batches(count: int, size: int = 100) -> list[int]:
     return [min(size, count - k) for k in range(0, count, size)]
 
 
@@ -185,7 +186,7 @@ class _Tests:
                 rng: np.random.Generator) -> dict[str, Floats]:
         """Return by how much two beat each rival on traces drawn from `truth`."""
         out: dict[str, list[Floats]] = {name: [] for name in names}
-        for part in _parts(count):
+        for part in _batches(count):
             zs, rests = self.draw(truth, p, part, scale, rng)
             p_one, _ = self.single(one, zs)
             rss_two = fit_two(self.case.space, zs, p_one, self.case.limits)[1]
@@ -195,7 +196,7 @@ class _Tests:
         return {name: np.concatenate(values) for name, values in out.items()}
 
 
-def least_noncentrality(threshold: float) -> float:
+def smallest_noncentrality(threshold: float) -> float:
     """Return the noncentrality at which the ratio exceeds `threshold` 95 times of 100.
 
     A second component adds two values, so the ratio is about noncentral chi-square with two
@@ -235,7 +236,7 @@ def detectable(case: Case, threshold: float, scale: float) -> tuple[Detectable, 
     The spot's own place and area are kept, its width that of a lone one; the second may lie on
     either side, and the side where it shows less counts.
     """
-    need = least_noncentrality(threshold) * scale
+    need = smallest_noncentrality(threshold) * scale
     c, ln_sigma, area = case.single
     shares = np.geomspace(0.001, 0.5, 28)
     gaps = np.array(RESOLUTIONS) * 2.0 * FWHM / HALF_HEIGHT_FACTOR

@@ -1,0 +1,47 @@
+"""What lossy compression keeps of colour: whole codes, in blocks of many pixels."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from lanes.plate.layout import Blob, Floats, Layout
+from lanes.plate.planes import Planes
+from lanes.scan.transfer import code_table
+
+# From red, green and blue to luma and the two differences of colour: ITU-T T.871, clause 7.
+TO_LUMA = np.array([[0.299, 0.587, 0.114], [-0.168736, -0.331264, 0.5],
+                    [0.5, -0.418688, -0.081312]])
+LUMA_STEP = 1.0  # codes: luma is kept in whole ones, and what shows in it is more than colour
+
+# A camera compresses, and so does whoever passes its picture on (common practice): a step of each.
+PASSES = 2.0
+
+
+def is_colour_step(blob: Blob, layer: Floats, planes: Planes, layout: Layout) -> bool:
+    """Whether a blob shows in colour alone, by no more than the file's own steps of colour.
+
+    A block departs from its neighbours by a step where their colour lies at the border of two; its
+    own waves, rounded, add as much, and average out over several blocks.
+
+    Parameters
+    ----------
+    blob : Blob
+        With its depth in red, green and blue.
+    layer : (3,) array
+        The layer's light in these.
+    planes : Planes
+    layout : Layout
+    """
+    if planes.colour_step is None or len(blob.depth) != 3:
+        return False
+    table = code_table(8, planes.transfer)
+    codes = np.arange(table.size)
+    level = np.asarray(layer, float)
+    before, after = (np.interp(v, table, codes)
+                     for v in (level, level * (1.0 + np.array(blob.depth))))
+    luma, *colour = np.abs(TO_LUMA @ (after - before))
+    lower = layout.corners_px[1] - layout.corners_px[0]
+    pixels = float(np.hypot(*lower)) / layout.width
+    blocks = np.sqrt(blob.width * blob.height) * pixels / planes.colour_step.side_px
+    most = planes.colour_step.codes * (PASSES + 1.0 / max(float(blocks), 1.0))
+    return bool(luma < LUMA_STEP and max(colour) < most)

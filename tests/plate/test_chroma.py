@@ -1,0 +1,67 @@
+"""Steps of colour that a JPEG makes are no spots; what exceeds them, or shows in luma, is one."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from drawn import layout_of, plate
+from PIL import Image
+
+from lanes.draw import draw
+from lanes.plate.blobs import blobs_between
+from lanes.plate.chroma import is_colour_step
+from lanes.plate.layout import Blob
+from lanes.plate.planes import Planes, planes_of
+from lanes.scan.scan import Scan, read_scan
+
+LAYER = np.array([0.75, 0.77, 0.73])
+
+
+@pytest.fixture(scope="module")
+def compressed(tmp_path_factory: pytest.TempPathFactory) -> Scan:
+    path = tmp_path_factory.mktemp("chroma") / "plate.jpg"
+    pixels = draw(plate()).pixels
+    image = Image.fromarray(pixels if pixels.ndim == 3 else np.stack([pixels] * 3, axis=2))
+    image.save(path, quality=60, subsampling="4:2:0")
+    return read_scan(path, dpi=150)
+
+
+@pytest.fixture(scope="module")
+def planes(compressed: Scan) -> Planes:
+    return planes_of(compressed, layout_of(draw(plate())))
+
+
+def blob(depth: tuple[float, float, float], wide: float) -> Blob:
+    return Blob(10.0, 20.0, wide, wide, 6.0, False, depth, {})
+
+
+def test_the_file_tells_its_step_and_block(compressed: Scan) -> None:
+    """ITU-T T.81, table K.2: 17 at quality 50; four fifths of it at 60. Eighths are kept."""
+    assert compressed.colour_step is not None
+    assert compressed.colour_step.codes == pytest.approx(14 / 8, abs=0.01)
+    assert compressed.colour_step.side_px == 16
+
+
+@pytest.mark.parametrize(
+    ("depth", "blocks", "step"),
+    [((0.0, 0.004, -0.025), 1.0, True), ((0.0, 0.004, -0.025), 8.0, True),
+     ((0.0, 0.008, -0.08), 1.0, True), ((0.0, 0.008, -0.08), 8.0, False),
+     ((0.0, 0.0, -0.12), 1.0, False), ((-0.03, -0.03, -0.03), 1.0, False),
+     ((-0.04, 0.02, 0.0), 1.0, True), ((-0.12, 0.05, 0.0), 1.0, False)],
+)
+def test_one_step_is_no_spot(
+    planes: Planes, depth: tuple[float, float, float], blocks: float, step: bool
+) -> None:
+    layout = layout_of(draw(plate()))
+    wide = blocks * 16 * 25.4 / 150
+    assert is_colour_step(blob(depth, wide), LAYER, planes, layout) is step
+    # Another file keeps colours as they are.
+    assert not is_colour_step(blob(depth, wide), LAYER, replace(planes, colour_step=None), layout)
+
+
+def test_drawn_spots_are_left(planes: Planes) -> None:
+    drawing = draw(plate())
+    found = [b for b in blobs_between(planes, layout_of(drawing)) if not b.lighter]
+    assert len(found) == sum(len(lane.spots) for lane in drawing.spec.lanes)
