@@ -22,6 +22,8 @@ MOST = 24      # quadrilaterals of edges that are judged in full
 ACCEPTED = 0.35     # score from which a quadrilateral may be a plate
 SURE_SIDE = 0.6    # a side seen: an edge along three quarters of it, two things beside it
 CLOSE = 0.1        # two scores nearer than this are not told apart
+# Of the outer outline's worst side: an inner one with a worse side is spots and lines by chance.
+HOLDS = 0.5
 SAME = 0.88        # overlap (common over joint area) of two outlines of one plate
 HELD = 0.97        # of a plate: what an outline about it holds at least, as sides are found to 1 %
 APART = 0.05       # of the smaller of two plates side by side: what both outlines hold
@@ -92,8 +94,9 @@ def find_outlines(
     refuse_even(small)
     down, across = edges_of(small)
     level, upright = (with_borders(find_lines(e.sure()), len(e.strength)) for e in (down, across))
-    best = _distinct([(judge(small, quad), quad.corners)
-                      for quad in closed(down, across, level, upright, MOST)])
+    judged = [(judge(small, quad), quad.corners)
+              for quad in closed(down, across, level, upright, MOST)]
+    best = _distinct([pair for pair in judged if pair[0].even])
     whole_corners = _whole(small.shape)
     whole = judge(small, border_only(whole_corners))
     plates = _plates(best)
@@ -182,7 +185,8 @@ def _plates(best: list[Judged]) -> list[Judged]:
     chosen: list[Judged] = []
     for fit, corners in good:
         # No plate holds another plate: of two, one in the other, the outer one is a page or a tray.
-        held = any(within(inner, corners) for inner in whole) or _row(
+        held = any(_whole_sides(other) and other.sides.min() >= HOLDS * fit.sides.min()
+                   and within(inner, corners) for other, inner in good) or _row(
             corners, [c for c in whole if c is not corners])
         if not held and all(_apart(corners, other) for _, other in chosen):
             chosen.append((fit, corners))
@@ -275,19 +279,32 @@ def _whole_image(
 ) -> Outline:
     """Take the image as the plate, if most of it is bare layer.
 
-    A layer is smooth: most small patches differ little from the large patch about them.
+    A layer is even but for the lamp, which falls off smoothly; a plate and its bed are not.
     """
-    tone = small.mean(axis=2)
-    size = max(5, round(0.03 * max(tone.shape)))
-    middle = ndimage.median_filter(tone, size=3)
-    wide = ndimage.uniform_filter(middle, size=4 * size)
-    level = float(np.median(tone))
-    bare = float(np.mean(np.abs(middle - wide) < 0.035 * max(level, 0.2)))
-    drift = float(np.percentile(wide, 95) - np.percentile(wide, 5)) / max(level, 0.2)
-    if bare < 0.7 or drift > 0.35:
+    tone = ndimage.median_filter(small.mean(axis=2), size=3)
+    bare = float(np.mean(np.abs(_less_lamp(tone)) < 0.035 * max(float(np.median(tone)), 0.2)))
+    if bare < 0.7:
         raise LayoutError(
             "no plate found in the image: scan the whole plate on an even bed, crop to the plate, "
             "or give --corners"
         )
     rivals = tuple(_up(c, step) for fit, c in plates if whole.score - fit.score < CLOSE)
     return Outline(_whole(shape), float(bare), False, rivals)
+
+
+def _less_lamp(tone: Floats) -> Floats:
+    """Return tone less the quadratic surface that most of it follows.
+
+    Least squares with Cauchy's weights, renewed until spots and writing no longer pull.
+    """
+    row, column = (np.linspace(-1.0, 1.0, size) for size in tone.shape)
+    v, u = np.meshgrid(row, column, indexing="ij")
+    terms = np.stack([np.ones_like(u), u, v, u * u, u * v, v * v], axis=-1)
+    a, b = terms[::4, ::4].reshape(-1, 6), tone[::4, ::4].ravel()
+    weight = np.ones(b.size)
+    for _ in range(6):
+        surface = np.linalg.lstsq(a * weight[:, None], b * weight, rcond=None)[0]
+        rest = b - a @ surface
+        spread = 1.4826 * float(np.median(np.abs(rest))) + 1e-6
+        weight = 1.0 / np.sqrt(1.0 + np.square(rest / (2.0 * spread)))
+    return np.asarray(tone - terms @ surface, float)

@@ -233,3 +233,42 @@ def test_a_layer_with_lines_from_border_to_border_is_the_whole_picture() -> None
     rng = np.random.default_rng(4)
     outline = find_outline(taken(layer(rng, 300, 500), rng))
     assert not outline.seen
+
+
+# Spots are no plate
+
+
+def spotted(bed: float, lamp: float = 0.0) -> tuple[Any, Any]:
+    """Return a layer of 440 x 240 pixels with spots as large as a small plate's, and its corners.
+
+    `bed` is the share of the picture's width to either side that is dark bed; `lamp` how much
+    darker the picture's upper end is.
+    """
+    rng = np.random.default_rng(11)
+    row, column = np.mgrid[:440, :240].astype(float)
+    light = 0.7 * (1.0 - lamp * (1.0 - row / 439.0)) * (1.0 + 0.01 * rng.standard_normal(row.shape))
+    for y in (190.0, 235.0, 280.0):
+        for x in (60.0, 100.0, 140.0, 180.0):
+            light *= 1.0 - 0.6 * np.exp(-((row - y) ** 2 + (column - x) ** 2) / (2 * 13.0**2))
+    rim = round(240 * bed)
+    corners = np.array([[rim, 439 - rim], [239 - rim, 439 - rim], [239 - rim, rim], [rim, rim]])
+    if rim:
+        inside = (np.minimum(row, 439 - row) >= rim) & (np.minimum(column, 239 - column) >= rim)
+        light = np.where(inside, light, 0.03 * (1.0 + 0.1 * rng.standard_normal(row.shape)))
+    return light.astype(np.float32), corners
+
+
+def test_rows_of_large_spots_do_not_take_the_plates_place() -> None:
+    light, corners = spotted(0.07)
+    (outline,) = find_outlines(light)
+    assert outline.seen
+    assert not outline.rivals
+    assert np.hypot(*(outline.corners_px - corners).T).max() < 2.0
+
+
+@pytest.mark.parametrize("lamp", [0.0, 0.35, 0.6])
+def test_a_picture_cropped_to_a_spotted_plate_is_the_plate_under_any_lamp(lamp: float) -> None:
+    (outline,) = find_outlines(spotted(0.0, lamp)[0])
+    assert not outline.seen
+    assert outline.confidence > 0.7
+    np.testing.assert_allclose(outline.corners_px.max(axis=0), [239.5, 439.5])
