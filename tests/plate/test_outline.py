@@ -30,8 +30,10 @@ def judged(light: Any, corners: Any) -> tuple[Outline, float]:
     return outline, float(off.max())
 
 
-@pytest.mark.parametrize("tilt", [-10.0, 0.0, 0.7, 4.0, 10.0])
-@pytest.mark.parametrize("bed", [0.02, 0.06, 0.3, 0.95, 1.0])
+# Every bed, every tilt, and both together where an edge is hardest to see: not each with each.
+@pytest.mark.parametrize(("bed", "tilt"), [
+    (0.02, 0.7), (0.06, -10.0), (0.3, 10.0), (0.95, 0.0), (0.95, 4.0), (0.95, -10.0), (1.0, 0.7),
+    (1.0, 10.0)])
 def test_corners_on_beds_from_black_to_white(bed: float, tilt: float) -> None:
     outline, off = found(plate(bed=bed, tilt=tilt))
     assert outline.seen
