@@ -26,6 +26,7 @@ CLOSE = 0.1        # two scores nearer than this are not told apart
 # Of the outer outline's worst side: an inner one with a worse side is spots and lines by chance.
 HOLDS = 0.5
 SAME = 0.88        # overlap (common over joint area) of two outlines of one plate
+HELD = 0.97        # of a plate: what an outline about it holds at least, as sides are found to 1 %
 APART = 0.05       # of the smaller of two plates side by side: what both outlines hold
 OTHER_LOOK = 0.15  # of tone: plates in one picture share layer and lamp
 NARROWEST = 0.15   # shorter over longer side: a strip of 200 mm is 30 mm wide, a ruler's is less
@@ -181,11 +182,13 @@ def _distinct(judged: list[Judged]) -> list[Judged]:
 def _plates(best: list[Judged]) -> list[Judged]:
     """Return the plates among distinct outlines, the largest score first."""
     good = [(fit, c) for fit, c in best if fit.score >= ACCEPTED and _bounded(fit)]
+    whole = [c for fit, c in good if _whole_sides(fit)]
     chosen: list[Judged] = []
     for fit, corners in good:
         # No plate holds another plate: of two, one in the other, the outer one is a page or a tray.
         held = any(_whole_sides(other) and other.sides.min() >= HOLDS * fit.sides.min()
-                   and within(inner, corners) for other, inner in good)
+                   and within(inner, corners) for other, inner in good) or _row(
+            corners, [c for c in whole if c is not corners])
         if not held and all(_apart(corners, other) for _, other in chosen):
             chosen.append((fit, corners))
     if not chosen:
@@ -232,10 +235,23 @@ def _rivals(
     return tuple(
         _up(other, step) for rival, other in best
         if rival.score >= ACCEPTED and not any(c is other for c in taken)
+        and not _row(other, taken)
         and (within(other, corners) or (
             fit.score - rival.score < CLOSE and overlap(corners, other) > APART
             and not within(corners, other)))
     )
+
+
+def _row(outline: Floats, plates: list[Floats]) -> bool:
+    """Return whether `outline` is that of several plates side by side, with bed between them.
+
+    Halves of one plate would fill it.
+    """
+    held: list[Floats] = []
+    for plate in plates:
+        if shares(plate, outline)[2] > HELD * area(plate) and all(_apart(plate, c) for c in held):
+            held.append(plate)
+    return len(held) > 1 and sum(map(area, held)) < HELD * area(outline)
 
 
 def _inside(corners: Floats, size: int) -> NDArray[np.bool_]:

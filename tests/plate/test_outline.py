@@ -11,7 +11,7 @@ from photographs import UPRIGHT, bed, laid, layer, photograph, taken
 
 from lanes.draw import draw
 from lanes.errors import LayoutError
-from lanes.plate.outline import Outline, find_outline, find_outlines
+from lanes.plate.outline import Outline, _row, find_outline, find_outlines
 
 # Half-way between the tones of plate and bed is not half-way between their light: against a dark
 # bed an edge is put up to 0.7 pixels out, on each of the two sides that meet in a corner.
@@ -175,6 +175,26 @@ def test_every_plate_of_several_is_found_in_rows_from_the_upper_left(
     assert len(found) == 2
     for outline, i in zip(found, order, strict=True):
         assert np.hypot(*(outline.corners_px - corners[i]).T).max() < 2.0
+
+
+def test_what_frames_a_row_of_plates_is_no_rival_of_theirs() -> None:
+    """Plates cut alike and laid in a row have sides in line: the row's own outline is seen too."""
+    rng = np.random.default_rng(5)
+    small = np.array([[25.0, 330], [175, 330], [175, 60], [25, 60]])
+    corners = [small + np.array([x, 20.0]) for x in (0.0, 175.0, 350.0)]
+    scene = bed("bench", rng)
+    for four in corners:
+        scene = laid(scene, layer(rng, 150, 270), four, rng)
+    found = find_outlines(taken(scene, rng))
+    assert len(found) == 3
+    assert [len(outline.rivals) for outline in found] == [0, 0, 0]
+    # Halves of one plate fill it: that it is no row of two is not sure.
+    left, right = np.array([[0.0, 9], [5, 9], [5, 0], [0, 0]]), np.array(
+        [[5.0, 9], [10, 9], [10, 0], [5, 0]])
+    whole = np.array([[0.0, 9], [10, 9], [10, 0], [0, 0]])
+    assert not _row(whole, [left, right])
+    assert _row(whole, [left, right + np.array([1.0, 0])]) is False  # runs out of it
+    assert _row(1.1 * whole, [left, right + np.array([1.0, 0])])
 
 
 @pytest.mark.parametrize("kind", ["paper", "page"])
