@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from lanes.spots.strips import Strips
 from numpy.typing import NDArray
 
 from lanes.spots.cross_profile import CrossProfile, length_cost
