@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import io
 import os
+import re
 import sys
 from collections.abc import Sequence
 from importlib import import_module
@@ -44,8 +45,44 @@ Results are estimates from one scan: area percent is not mass percent, and nothi
 validated for release, clinical or forensic decisions.
 """
 
+# What argparse finds wrong, in its own words, and what is said instead.
+_FAULTS = (
+    (r"the following arguments are required: (.+)", r"\1 is missing"),
+    (r"unrecognized arguments: (.+)", r"\1 is not an option here"),
+    (r"argument (\S+): expected one argument", r"\1 needs one value after it"),
+    (r"argument (\S+): expected 4 arguments",
+     r"\1 takes four points: give x,y of each in pixels of the picture, blanks between"),
+    (r"argument (\S+): expected (?:at least one argument|\d+ arguments)",
+     r"\1 needs more values after it"),
+    (r"argument (\S+): invalid float value: (.+)", r"\1 \2 is not a number"),
+    (r"argument (\S+): invalid \w+ value: (.+)", r"\1 \2 is not a whole number"),
+    (r"argument COMMAND: invalid choice: ('[^']*'|\S+) \(choose from (.+)\)",
+     r"\1 is not a command: give one of \2"),
+    (r"argument (\S+): invalid choice: ('[^']*'|\S+) \(choose from (.+)\)",
+     r"\1 \2 is unknown: give one of \3"),
+)
+
+
 class _Parser(argparse.ArgumentParser):
+    def __init__(self, *arguments: Any, **options: Any) -> None:
+        super().__init__(*arguments, **options)
+        # -5,10 is a value as -5 is: no option starts with a digit.
+        self._negative_number_matcher = re.compile(r"-\.?\d")
+
+    def parse_known_args(self, args: Any = None, namespace: Any = None) -> Any:
+        """Refuse what is left over here, so that the message names this command's own help."""
+        known, rest = super().parse_known_args(args, namespace)
+        if rest:
+            self.error(f"unrecognized arguments: {' '.join(rest)}")
+        return known, rest
+
     def error(self, message: str) -> NoReturn:
+        for pattern, ours in _FAULTS:
+            found = re.fullmatch(pattern, message, re.DOTALL)
+            if found is not None:
+                # Versions of Python differ in whether choices stand in quotation marks.
+                message = found.expand(ours).replace("'", "")
+                break
         raise InputError(f"{message}: see {self.prog} --help")
 
 

@@ -56,7 +56,7 @@ def length(option: str, given: object) -> Length:
     return value if unit == "mm" else f"{value + 0.0!r}".removesuffix(".0") + unit
 
 
-def parts(kept: Length) -> tuple[float, str]:
+def number_and_unit(kept: Length) -> tuple[float, str]:
     """Return the number and the unit ("mm", "px" or "%") of a length as `length` keeps it."""
     if not isinstance(kept, str):
         return float(kept), "mm"

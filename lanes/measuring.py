@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lanes.checks.blobs import seen_places
-from lanes.checks.colours import coloured
+from lanes.checks.colours import coloured, with_channel_doubt
 from lanes.checks.plate_checks import check_plate
 from lanes.errors import InputError, LanesError
 from lanes.flags import Flag, flag
@@ -86,7 +86,7 @@ def assemble(plate: Plate, lanes: tuple[LaneReading, ...], picture: bool = True)
     """Return the reading of `plate` from its `lanes` as read, with the plate's own checks."""
     lanes = coloured(plate, lanes)
     remarks, *by_lane = check_plate(plate, lanes)
-    lanes = tuple(map(_remarked, lanes, *by_lane))
+    lanes = tuple(map(_remarked, with_channel_doubt(plate, lanes), *by_lane))
     return Reading(
         _source(plate.scan), plate.light, LAW_NAMES[plate.signal.law], plate.signal.channel,
         plate.layout,
@@ -276,11 +276,11 @@ def _remarked(
     reading: LaneReading, lane: tuple[Flag, ...], spots: tuple[tuple[Flag, ...], ...]
 ) -> LaneReading:
     """Return `reading` with remarks added to the lane's and to each spot's."""
-    told = tuple(
+    remarked = tuple(
         replace(spot, flags=(*spot.flags, *more))
         for spot, more in zip(reading.spots, spots, strict=True)
     )
-    return replace(reading, spots=told, flags=(*reading.flags, *lane))
+    return replace(reading, spots=remarked, flags=(*reading.flags, *lane))
 
 
 def _less_background(
@@ -304,10 +304,6 @@ def _source(scan: Scan) -> Source:
 
 def _measure_trace(path: Path, settings: Settings) -> Reading:
     """Read a trace: the pipeline from its third stage on."""
-    if settings.origin is None or settings.front is None:
-        raise InputError(
-            "a trace shows neither origin nor front: give their distances with --origin and --front"
-        )
     for name in PLATE_ONLY:
         if getattr(settings, name) != getattr(Settings(), name):
             option = option_name(name)
@@ -317,7 +313,9 @@ def _measure_trace(path: Path, settings: Settings) -> Reading:
         if isinstance(given, str):
             raise InputError(f"{option} {given}: {path.name} is a trace, whose distances have the "
                              "table's own unit; give a plain number")
-    trace, raw = read_trace(path, float(settings.origin), float(settings.front))
+    assert not isinstance(settings.origin, str)
+    assert not isinstance(settings.front, str)
+    trace, raw = read_trace(path, settings.origin, settings.front)
     flat, below = trace.signal, np.zeros_like(trace.signal)
     if settings.background not in ("layer", "none"):
         flat, below = _less_background(trace, settings, trace.pitch)

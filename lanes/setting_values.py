@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from itertools import pairwise
 
 from lanes.errors import InputError
-from lanes.lengths import LONGEST, WAYS, Length, parts, text
+from lanes.lengths import LONGEST, WAYS, Length, number_and_unit, text
 
 LIGHTS = ("auto", "white", "254", "366")
 LAWS = ("auto", "kubelka-munk", "optical-density", "emission")
@@ -57,15 +57,15 @@ def check_positive(name: str, value: Length | None) -> None:
     if name == "dpi" and (not is_number(value) or not math.isfinite(as_float(value))  # type: ignore[arg-type]
                           or abs(value) > LONGEST):  # type: ignore[arg-type]
         raise InputError(f"--dpi {value} is not a number that can be used: give dots per inch")
-    if parts(value)[0] <= 0:
+    if number_and_unit(value)[0] <= 0:
         raise InputError(f"{option_name(name)} {text(value)} must be greater than zero")
 
 
 def check_rising(upper: str, low: Length | None, high: Length | None) -> None:
     """Refuse a front below the origin, where both are given in one unit."""
-    if low is None or high is None or parts(low)[1] != parts(high)[1]:
+    if low is None or high is None or number_and_unit(low)[1] != number_and_unit(high)[1]:
         return
-    if parts(high)[0] <= parts(low)[0]:
+    if number_and_unit(high)[0] <= number_and_unit(low)[0]:
         raise InputError(
             f"{upper} {text(high)} is not above origin {text(low)}: heights count from the "
             "plate's lower edge, so give --front greater than --origin"
@@ -113,7 +113,7 @@ def check_lanes(value: int | tuple[Length, ...] | None) -> None:
                 f"--lanes takes a count, or the x of 1 to {MOST_LANES} lanes: got {len(value)} "
                 f"of them; give each as {WAYS}"
             )
-        places = [parts(x) for x in value]
+        places = [number_and_unit(x) for x in value]
         if any(b[1] == a[1] and b[0] <= a[0] for a, b in pairwise(places)):
             raise InputError("--lanes must rise from left to right, each x once")
         return

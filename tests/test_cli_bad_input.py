@@ -336,7 +336,8 @@ def test_a_trace_has_no_pixels(refused: Refused, lone_trace: Path, value: str) -
 
 @pytest.mark.parametrize(
     ("corners", "says"),
-    [(("1,1", "2,2", "3,3"), "--corners"), (("1,1", "2", "3,3", "4,4"), "--corners '2'"),
+    [(("1,1", "2,2", "3,3"), "--corners takes four points: give x,y of each in pixels"),
+     (("1,1", "2", "3,3", "4,4"), "--corners '2'"),
      (("a,b", "2,2", "3,3", "4,4"), "--corners 'a,b'"), (("1,1", "1,1", "1,1", "1,1"), "go round"),
      (("0,0", "99,0", "99,99", "nan,99"), "--corners"), (("0,0", "99,0", "99,99", "1e9,9"),
                                                          "--corners"),
@@ -484,20 +485,41 @@ def test_no_settings_file(refused: Refused, tmp_path: Path, drawn: Path) -> None
     assert "can't be read" in refused("measure", whole, "--settings", tmp_path)
 
 
+def test_a_trace_without_heights_is_told_its_own_faults_first(
+    refused: Refused, tmp_path: Path
+) -> None:
+    (tmp_path / "empty.csv").write_text("", encoding="utf-8")
+    (tmp_path / "words.csv").write_text("distance,signal\n0,1\none,2\n", encoding="utf-8")
+    assert "empty.csv has 0 rows of numbers" in refused("measure", "empty.csv")
+    assert "words.csv: line 3 is not two numbers" in refused("measure", "words.csv")
+    (tmp_path / "fine.csv").write_text(
+        "".join(f"{x / 4},{x % 7}\n" for x in range(200)), encoding="utf-8")
+    text = refused("measure", "fine.csv")
+    assert "neither origin nor front: give their distances, 0 to 49.75, with --origin" in text
+
+
 # The words themselves
 
 
 @pytest.mark.parametrize(
     ("words", "says"),
-    [(("measure",), "required: plate"), (("measure", "a.png", "b.png"), "--out DIR"),
-     (("mesure", "a.png"), "invalid choice: 'mesure'"), (("--colour",), "--colour"),
+    [(("measure",), "plate is missing"), (("measure", "a.png", "b.png"), "--out DIR"),
+     (("mesure", "a.png"), "mesure is not a command: give one"),
+     (("--colour",), "--colour is not an option here: see lanes --help"),
+     (("purity", "a.png", "--rf", "0.3"), "--rf 0.3 is not an option here: see lanes purity"),
+     (("purity", "a.png", "--main", "x"), "--main x is not a number: see lanes purity --help"),
+     (("measure", "a.png", "--page", "x"), "--page x is not a whole number"),
+     (("measure", "a.png", "--origin"), "--origin needs one value after it"),
+     (("fractions", "a.png"), "--target, --purity is missing"),
+     (("follow", "a.png", "--times", "-5,10"), "--times -5 lies before the start: give times"),
+     (("follow", "a.png", "--times", "-.5,10"), "--times -0.5 lies before the start"),
+     (("follow", "a.png", "--times", "a=0,b=-5"), "--times -5 lies before the start: give times"),
      (("measure", "a.png", "--colour", "red"), "--colour"),
      (("measure", "a.png", "--light", "uv"), "--light"),
-     (("measure", "a.png", "--law", "beer"), "--law"),
+     (("measure", "a.png", "--law", "beer"), "--law beer is unknown: give one of auto, kubelka"),
      (("measure", "a.png", "--channel", "cyan"), "--channel"),
      (("measure", "a.png", "--background", "flat"), "--background"),
      (("measure", "a.png", "--baseline-order", "cubic"), "--baseline-order"),
-     (("measure", "a.png", "--origin"), "--origin"),
      (("measure", "a.png", "--lane", "3"), "--lane"),
      (("measure", "a.png", "--light", "u\nv"), "--light"), (("draw", "a.toml"), "--out"),
      (("draw", "a.toml", "--out", "a.png"), "a.toml")],

@@ -75,7 +75,10 @@ def test_all_are_explained_without_a_name(capsys: pytest.CaptureFixture[str]) ->
 def test_the_keys_of_a_file_are_listed_and_an_unknown_word_is_refused(
     capsys: pytest.CaptureFixture[str],
 ) -> None:
+    assert main(["explain", "reading/purity.json"]) == 0
+    by_path = capsys.readouterr().out
     assert main(["explain", "purity.json"]) == 0
+    assert by_path.startswith("schema, lane, main(rf")
     assert capsys.readouterr().out.startswith("schema, lane, main(rf, area_percent, low, high), ")
     assert main(["explain", "nothing"]) == 2
     error = capsys.readouterr().err

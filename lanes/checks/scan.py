@@ -29,12 +29,20 @@ TOO_WIDE_MM, TOO_NARROW_MM = 4.0, 0.8
 PER_SIGMA = 2.5
 BLOCK = 8          # side in pixels of what JPEG transforms: ITU-T T.81
 BLOCKY = 1.15      # times other steps between neighbours; clean plates stay below 1.03
+# Codes a block's mean moves by. Up to one code compression is no coarser than 8 bits are anyway:
+# the standard's example table (ITU-T T.81, table K.1) comes to it where a library calls it
+# quality 75.
+MEAN_STEP = 1.0
+COMB = 0.4         # share of blocks, as a resultant, that keep to one step; by chance below 0.1
 ALIKE = 0.9        # share of neighbouring pixels with the same codes; quiet grey scans reach 0.87
 PALETTE = 256      # colours of a palette image; a colour scan has thousands
 CLIPPED = 0.05     # share of the clean layer
 # Darkest over brightest part of the layer: beyond it the error of area percent doubles (drawn
 # plates).
 LAMP = 0.5
+LUMA = (0.299, 0.587, 0.114)  # of red, green, blue: ITU-R BT.601, as JPEG files take it (T.871)
+LEVEL_SHIFT = 128.0           # taken off before the transform: ITU-T T.81, A.3.1
+LARGEST_STEP = 128            # eighths of a code; quality 10 of a library comes to 80
 LEAST_PX = 128     # sixteen blocks a side
 MOST_PX = 1024     # side of what is looked at for blocks
 
@@ -72,10 +80,13 @@ def scan_remarks(
                         f"scan's range; no more than {100 * CLIPPED:.0f} % is wanted"))
     codes = _inside(scan, layout)
     blocks = blockiness(codes)
-    if blocks > BLOCKY:
+    step = mean_step(codes) if blocks > BLOCKY else 0.0
+    if step > MEAN_STEP:
+        size = f"{BLOCK} x {BLOCK} blocks"
+        found = f", whose means move in steps of {step:.1f} codes" if math.isfinite(step) else ""
         out.append(flag("compressed", f"steps between pixels are {min(blocks, 99.0):.1f} times as "
-                        f"large at the edges of {BLOCK} x {BLOCK} blocks; no more than {BLOCKY} "
-                        "times is wanted"))
+                        f"large at the edges of {size}{found}; no more than {BLOCKY} times or "
+                        f"{MEAN_STEP:.0f} code is wanted"))
     elif over <= CLIPPED:
         out += _levels(codes)
     lit = _evenness(scan, layout, signal)
@@ -160,13 +171,49 @@ def blockiness(codes: NDArray[np.integer[Any]]) -> float:
 
 
 def _excess(steps: NDArray[np.float32]) -> float:
-    # Edges of spots and pencil are no blocks: steps are capped at four times the mean one.
+    phases = _phases(steps)
+    *_, second, largest = sorted(phases)
     cap = 4.0 * float(steps.mean())
-    if cap == 0.0:
-        return 1.0
-    columns = np.minimum(steps, cap).mean(axis=0, dtype=float)
-    *_, second, largest = sorted(float(columns[k::BLOCK].mean()) for k in range(BLOCK))
-    return largest / max(second, 1e-3 * cap)
+    return largest / max(second, 1e-3 * cap) if cap > 0.0 else 1.0
+
+
+def _phases(steps: NDArray[np.float32]) -> list[float]:
+    """Return the mean step from one column to the next in each of eight phases."""
+    # Edges of spots and pencil are no blocks: steps are capped at four times the mean one.
+    columns = np.minimum(steps, 4.0 * float(steps.mean())).mean(axis=0, dtype=float)
+    return [float(columns[k::BLOCK].mean()) for k in range(BLOCK)]
+
+
+def mean_step(codes: NDArray[np.integer[Any]]) -> float:
+    """Return in how large steps, in codes of 8 bits, the means of JPEG's blocks move.
+
+    JPEG keeps a block's mean as a multiple of one step (the first entry of its table of luminance,
+    an eighth of a code each). Multiples of a step q turn exp(2 pi i mean / q) by whole turns, so
+    that its mean over all blocks is long; the largest such step counts. Infinite where the means
+    spread too little to tell: then every step would do.
+
+    Parameters
+    ----------
+    codes : (rows, columns, channels) array, upright with the blocks
+    """
+    luma = codes.astype(np.float32) / (257.0 if codes.dtype == np.uint16 else 1.0)
+    luma = luma @ np.array(LUMA, np.float32) if luma.shape[2] == 3 else luma[:, :, 0]
+    top = 1 + int(np.argmax(_phases(np.abs(np.diff(luma, axis=0)).T)))
+    left = 1 + int(np.argmax(_phases(np.abs(np.diff(luma, axis=1)))))
+    luma = luma[top:, left:]
+    rows, columns = (side // BLOCK for side in luma.shape)
+    whole = luma[: rows * BLOCK, : columns * BLOCK].reshape(rows, BLOCK, columns, BLOCK)
+    eighths = BLOCK * (whole.mean(axis=(1, 3), dtype=float).ravel() - LEVEL_SHIFT)
+    # Of a smooth spread of standard deviation s, steps up to 2 s leave no more than exp(-pi^2 / 2).
+    most = int(2.0 * eighths.std())
+    least = int(BLOCK * MEAN_STEP) + 1
+    if most < least:
+        return math.inf
+    kept = [0.0, *(abs(np.exp(2j * np.pi * eighths / q).mean())
+                   for q in range(1, min(most, LARGEST_STEP) + 1)), 0.0]
+    peaks = [q for q in range(1, len(kept) - 1)
+             if kept[q] > COMB and kept[q] >= max(kept[q - 1], kept[q + 1])]
+    return max(peaks, default=0) / BLOCK
 
 
 def _evenness(scan: Scan, layout: Layout, signal: Signal) -> float | None:

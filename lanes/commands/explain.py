@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import textwrap
+from pathlib import Path
 
 from lanes.commands.keys import KEYS, described
 from lanes.errors import InputError, one_line
@@ -18,19 +19,20 @@ WIDTH = 88  # columns of the text
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's arguments."""
     parser.add_argument("word", nargs="?", metavar="REMARK|NAME.json",
-                        help="a remark such as merged, or a file such as purity.json")
+                        help="a remark such as merged, or a file such as reading/purity.json")
 
 
 def run(arguments: argparse.Namespace) -> None:
     """Print the explanation."""
     word = arguments.word
+    name = "" if word is None else Path(word).name.removesuffix(".json")
     if word is None:
         print("\n".join(map(_remark, REGISTRY.values())))
         print(f"\nlanes explain NAME.json lists a file's keys: {', '.join(KEYS)}.")
     elif word in REGISTRY:
         print(_remark(REGISTRY[word]))
-    elif word.removesuffix(".json") in KEYS:
-        print(textwrap.fill(described(word.removesuffix(".json")), WIDTH, break_long_words=False))
+    elif name in KEYS:
+        print(textwrap.fill(described(name), WIDTH, break_long_words=False))
         print("\n[] marks a list, brackets hold the keys inside; unknown is null.")
     else:
         raise InputError(f"nothing is called {one_line(word)!r}: lanes explain lists every remark, "

@@ -231,10 +231,10 @@ def neighbour_limits(lane: Lane, fit: Fit, main: int) -> tuple[tuple[float, floa
                 continue
             for variant in variants:
                 needed.append(smallest_found(_finder(variant, spot, place, apart), 0.002, 1.0))
-        told = [v for v in needed if v is not None]
+        known = [v for v in needed if v is not None]
         percent = None
-        if told and len(told) == len(needed):
-            logs = np.log(told)
+        if known and len(known) == len(needed):
+            logs = np.log(known)
             scatter = max(float(logs.std(ddof=1)), 1.0 / THRESHOLD)
             level = float(np.exp(logs.mean() + ONE_SIDED_95 * scatter))
             percent = 100.0 * level if level <= 1.0 else None

@@ -12,17 +12,25 @@ from lanes.reading import LaneReading, Plate
 NEAR_RF = 0.03  # how far from a given Rf its spot may be
 
 
-def lane_named(plate: Plate, name: str, option: str) -> Lane:
-    """Return the lane called `name`, or raise an InputError that lists the lanes there are."""
+def lane_named(plate: Plate, name: str | None, option: str) -> Lane:
+    """Return the lane called `name`, or raise an InputError that lists the lanes there are.
+
+    A plate's only lane need not be named.
+    """
+    if name is None and len(plate.layout.lanes) == 1:
+        return plate.layout.lanes[0]
     for lane in plate.layout.lanes:
         if lane.name == name:
             return lane
     raise no_such_lane(name, option, [lane.name for lane in plate.layout.lanes])
 
 
-def no_such_lane(name: str, option: str, names: Sequence[str]) -> InputError:
+def no_such_lane(name: str | None, option: str, names: Sequence[str]) -> InputError:
     """Return the error that says which lanes there are."""
     listed = ", ".join(names)
+    if name is None:
+        return InputError(f"several lanes are on the plate: give {option} NAME; the lanes are "
+                          f"{listed}")
     if not name.strip():
         return InputError(f"{option} {name!r} is empty: give a lane's name; the lanes are {listed}")
     return InputError(f"{option} {name}: there is no such lane; the lanes are {listed}")

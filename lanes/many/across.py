@@ -140,9 +140,9 @@ def _point(lane: _Lane, place: int) -> Point:
 
 def _series(lane: str, number: int, points: tuple[Point, ...]) -> Series:
     percents = [p.percent for p in points if p.percent is not None]
-    told = len(percents) == len(points) and any(value != 100.0 for value in percents)
+    informative = len(percents) == len(points) and any(value != 100.0 for value in percents)
     return Series(lane, number, points, control_chart([p.rf for p in points], 0.0, 1.0),
-                  control_chart(percents, 0.0, 100.0) if told else None)
+                  control_chart(percents, 0.0, 100.0) if informative else None)
 
 
 def matched(plates: Sequence[Sequence[float]]) -> list[tuple[int | None, ...]]:

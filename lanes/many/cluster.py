@@ -197,9 +197,9 @@ class ClusterWorkers:
         if not found:
             raise InputError(f"--cluster {self.address}: the scheduler has no workers: start some")
         for theirs in found.values():
-            told = differing(mine, theirs["packages"])
-            if told:
-                raise _unlike(told)
+            differences = differing(mine, theirs["packages"])
+            if differences:
+                raise _unlike(differences)
 
 
 def _knock(address: str) -> None:
@@ -240,6 +240,6 @@ def _no_scheduler(address: str, why: str) -> InputError:
                       "or check the address")
 
 
-def _unlike(told: str) -> InputError:
-    return InputError(f"--cluster: the workers' versions differ from this machine's: {told}; "
-                      "install the same everywhere")
+def _unlike(differences: str) -> InputError:
+    return InputError("--cluster: the workers' versions differ from this machine's: "
+                      f"{differences}; install the same everywhere")

@@ -34,13 +34,13 @@ def index_html(
     found : sequence of Series
         What repeats across the plates; `chart` is its picture, None without one.
     """
-    told = ", ".join([
+    counts = ", ".join([
         counted(len(plates), "plate"), counted(sum(p.lanes for p in plates), "lane"),
         counted(sum(p.spots for p in plates), "spot"),
         *([f"{counted(len(failed), 'plate')} not read"] if failed else []),
     ])
     body = [
-        "<h1>Plates</h1>", f'<p class="quiet">{told}. Every spot is in '
+        "<h1>Plates</h1>", f'<p class="quiet">{counts}. Every spot is in '
         f'<a href="{PLATES_CSV}">{PLATES_CSV}</a>; a plate\'s name leads to its report.</p>',
         *_failed(failed), *_plates(out, plates), *_repeats(found, chart),
         "<h2>What these figures are not</h2>",

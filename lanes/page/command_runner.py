@@ -68,14 +68,14 @@ class Command:
         self._thread.join()
 
     def _watch(self, reads: int) -> None:
-        said = b""
+        output = b""
         with contextlib.suppress(OSError):  # a terminal's end is an error here, not an empty read
             while chunk := os.read(reads, 4096):
-                said = (said + chunk)[-8192:]
+                output = (output + chunk)[-8192:]
                 steps = _STEP.findall(chunk)
                 if steps:
                     self._progress(int(steps[-1][0]), int(steps[-1][1]))
         os.close(reads)
         code = self._process.wait()
-        lines = [line for line in re.split(rb"[\r\n]+", said) if line.strip()]
+        lines = [line for line in re.split(rb"[\r\n]+", output) if line.strip()]
         self._finished(code, lines[-1].decode("utf-8", "replace") if lines else "")

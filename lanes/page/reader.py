@@ -176,7 +176,7 @@ def _with_lanes(
     What looks at the whole plate (its checks, its colours) stays as it was until all stages run
     again: it takes longer than a lane does.
     """
-    kept = {id(lane.trace): told for lane, told in zip(old, before.lanes, strict=True)}
+    kept = {id(lane.trace): shown for lane, shown in zip(old, before.lanes, strict=True)}
     shown = tuple(
         replace(kept[id(lane.trace)], name=lane.name, role=lane.role)
         if id(lane.trace) in kept else lane for lane in lanes)

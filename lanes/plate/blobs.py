@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 from scipy.stats import norm, t
 
+from lanes.confidence import MAD_SD
 from lanes.plate.bands import Bands
 from lanes.plate.chroma import is_colour_step
 from lanes.plate.flood import flood
@@ -234,7 +235,7 @@ def find_blobs(seen: Depths, grid: Grid, bright: bool | None) -> tuple[Blob, ...
 def _spread(values: NDArray[np.floating]) -> float:
     if values.size == 0:
         return 1.0
-    return max(1.4826 * float(np.median(np.abs(values - np.median(values)))), RESOLVED)
+    return max(MAD_SD * float(np.median(np.abs(values - np.median(values)))), RESOLVED)
 
 
 def _answers(bands: Bands, seen: Depths, mm: float, sigma: float) -> tuple[Image, float]:
@@ -269,7 +270,7 @@ def _noise(rest: NDArray[np.floating]) -> NDArray[np.floating]:
     """Return each channel's standard deviation where nothing stands out, (channels, places)."""
     low, high = np.quantile(rest, [FEW, 1.0 - FEW], axis=1)
     few = np.minimum(-low, high) / FEW_SD
-    return np.asarray(np.maximum(1.4826 * np.median(np.abs(rest), axis=1), few))
+    return np.asarray(np.maximum(MAD_SD * np.median(np.abs(rest), axis=1), few))
 
 
 def _together(z: Image, rest: NDArray[np.floating]) -> Image:
@@ -305,7 +306,7 @@ def _regions(
     for sigma in SIGMAS_MM[:3]:
         smooth = ndimage.gaussian_filter(height, sigma / grid.mm, truncate=3.0)
         ground = float(np.median(smooth[seen.bare])) if seen.bare.any() else 0.0
-        spread = 1.4826 * float(np.median(np.abs(smooth[seen.bare] - ground))) if (
+        spread = MAD_SD * float(np.median(np.abs(smooth[seen.bare] - ground))) if (
             seen.bare.any()) else 1.0
         labels, peaks = flood(smooth - ground, excess > SHARE, 5.0 * spread)
         height_here, boxes = smooth - ground, ndimage.find_objects(labels)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from lanes.confidence import MAD_SD
 from lanes.plate.layout import Layout
 from lanes.plate.square import Grid
 
@@ -56,7 +57,7 @@ def without_band(
     off = np.arange(-reach, reach + 1)
     away = seen & (np.abs(off) > near)
     ground = float(np.median(band[away]))
-    sd = 1.4826 * float(np.median(np.abs(band[away] - ground)))
+    sd = MAD_SD * float(np.median(np.abs(band[away] - ground)))
     band -= ground
     top = reach - near + int(np.argmax(band[reach - near: reach + near + 1]))
     # Its top may lie at either side of it: it is level there, and the line found a little askew.

@@ -152,8 +152,8 @@ def _shared_lean(x: Floats, rise: Floats, sd: Floats, ticks: Floats) -> float:
         u = x - lean * rise
         apart = np.abs(u[:, None] - u) / np.hypot(sd[:, None], sd)
         # Only blobs of different heights tell a lean.
-        tells = np.abs(rise[:, None] - rise) > 3.0
-        score = 0.5 * float((np.exp(-0.5 * apart**2) * tells).sum())
+        apart_in_height = np.abs(rise[:, None] - rise) > 3.0
+        score = 0.5 * float((np.exp(-0.5 * apart**2) * apart_in_height).sum())
         if ticks.size:
             score += float(np.exp(-0.5 * (np.abs(u[:, None] - ticks).min(axis=1) / sd) ** 2).sum())
         # Lanes lean by a hundredth on plates run with care (common practice).

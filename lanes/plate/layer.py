@@ -11,6 +11,8 @@ from scipy import ndimage, sparse
 from scipy.interpolate import CubicSpline
 from scipy.linalg import cho_solve_banded, cholesky_banded
 
+from lanes.confidence import MAD_SD
+
 Floats = NDArray[np.float64]
 
 CELL_MM = 1.5
@@ -186,7 +188,7 @@ def mask_marks(
         rest = blurred - surface.on(relative.shape, mm)
         clean = rest[bare]
         middle = float(np.median(clean))
-        sd = 1.4826 * float(np.median(np.abs(clean - middle)))
+        sd = MAD_SD * float(np.median(np.abs(clean - middle)))
         marks = np.abs(rest - middle) > (4.0 if i == 0 else 3.0) * max(sd, 1e-12)
         marks = ndimage.binary_opening(marks, iterations=1)
         reach = max(1, round(0.6 / mm))

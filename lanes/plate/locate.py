@@ -15,8 +15,8 @@ from lanes.plate.layout import Lane, Layout, Line
 from lanes.plate.lines import find_both
 from lanes.plate.marks import find_marks, names_under, with_circled
 from lanes.plate.pencil import find_ticks
-from lanes.plate.places import height_of, lanes_in_plate_units
 from lanes.plate.planes import Planes, planes_of
+from lanes.plate.plate_units import height_of, lanes_in_plate_units
 from lanes.scan.scan import Scan
 from lanes.settings import Settings
 

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from lanes.confidence import MAD_SD
 from lanes.plate.layout import Layout
 from lanes.plate.square import Grid
 
@@ -89,7 +90,7 @@ def thick_strokes(layout: Layout, grid: Grid) -> NDArray[np.bool_]:
 def _middle(excess: NDArray[np.floating]) -> tuple[float, float]:
     """Return the median of `excess` and its standard deviation, as if Gaussian."""
     middle = float(np.median(excess))
-    return middle, 1.4826 * float(np.median(np.abs(excess - middle)))
+    return middle, MAD_SD * float(np.median(np.abs(excess - middle)))
 
 
 def _tail(excess: NDArray[np.floating]) -> float:

@@ -5,11 +5,13 @@ from __future__ import annotations
 import contextlib
 import io
 import warnings
+import zlib
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
+from PIL import Image
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -75,18 +77,41 @@ def canvas(width: int, height: int) -> Figure:
 
 def box(figure: Figure, left: int, top: int, width: int, height: int, **options: Any) -> Axes:
     """Return axes whose frame is `width` x `height` pixels, counted from the upper left."""
+    return figure.add_axes(_share(figure, left, top, width, height), **options)
+
+
+def _share(
+    figure: Figure, left: int, top: int, width: int, height: int
+) -> tuple[float, float, float, float]:
+    """Return a frame in pixels from the upper left as shares of `figure` from the lower left."""
     full_width, full_height = figure.get_size_inches() * figure.dpi
     bottom = full_height - top - height
-    frame = (left / full_width, bottom / full_height, width / full_width, height / full_height)
-    return figure.add_axes(frame, **options)
+    return left / full_width, bottom / full_height, width / full_width, height / full_height
+
+
+def wiped(figure: Figure, width: int, height: int, frames: Sequence[tuple[int, ...]]) -> Figure:
+    """Return a figure of `canvas` with nothing in its axes, which take new `frames` (as of `box`).
+
+    Axes and their ticks take longer to make than all that is drawn in them.
+    """
+    figure.set_size_inches((width + 0.01) / DPI, (height + 0.01) / DPI)
+    for axes, (left, top, wide, high) in zip(figure.axes, frames, strict=True):
+        drawn = (*axes.lines, *axes.collections, *axes.patches, *axes.texts, *axes.images)
+        for artist in (*drawn, *filter(None, [axes.get_legend()])):
+            artist.remove()
+        axes.set_position(_share(figure, left, top, wide, high))
+    return figure
 
 
 def png(figure: Figure) -> bytes:
-    """Return `figure` as PNG without time or program in its metadata."""
+    """Return `figure`, of `canvas` and opaque, as PNG with no more metadata than its scale."""
+    figure.canvas.draw()
+    drawn: Any = figure.canvas
+    pixels = np.asarray(drawn.buffer_rgba())[:, :, :3]
     out = io.BytesIO()
-    # Level 4 takes a sixth off the time of a picture, and adds a sixteenth to its bytes.
-    figure.savefig(out, format="png", metadata={"Software": None},
-                   pil_kwargs={"compress_level": 4})
+    # Runs alone are looked for: half the time of matplotlib's own writing, and no more bytes.
+    Image.fromarray(np.ascontiguousarray(pixels)).save(
+        out, format="png", dpi=(DPI, DPI), compress_type=zlib.Z_RLE)
     return out.getvalue()
 
 

@@ -77,10 +77,10 @@ def refuse_existing(
         raise OutputError(f"folder {path.parent} does not exist: make it, or give another --out")
     if not os.path.lexists(path):
         return
-    if not force and not _only_unread(path):
-        raise OutputError(f"{path} exists: give another --out, or --force to replace it")
     written = _written(path)
     if written is None:
+        if path.is_file():
+            raise OutputError(f"{path} is a file, and results are a folder: give another --out")
         raise OutputError(
             f"{path} is not a folder of results, so --force won't replace it: give another --out"
         )
@@ -88,8 +88,10 @@ def refuse_existing(
     for source in sources:
         if inside in Path(source).resolve().parents:
             raise OutputError(
-                f"{source} lies in the folder that --force would replace: give another --out"
+                f"{source} lies in the folder that would be replaced: give another --out"
             )
+    if not force and not _only_unread(path):
+        raise OutputError(f"{path} exists: give another --out, or --force to replace it")
     for entry in sorted(path.iterdir()):
         if not (_as_written(entry, written) or _leftover(entry)):
             what = "changed since it was written" if entry.name in written else "not written here"

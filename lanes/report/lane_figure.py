@@ -22,6 +22,7 @@ from lanes.report.canvas import (
     png,
     spread,
     style,
+    wiped,
 )
 from lanes.report.tables import length_unit, no_spot
 
@@ -43,35 +44,52 @@ def lane_png(reading: Reading, lane: LaneReading) -> bytes:
         return png(lane_figure(reading, lane))
 
 
+def lane_pngs(reading: Reading) -> list[bytes]:
+    """Return `lane_png` of every lane, all drawn on as few figures as can be."""
+    sheets: dict[int, Figure] = {}
+    with style():
+        return [png(_drawn(reading, lane, sheets)) for lane in reading.lanes]
+
+
 def lane_figure(reading: Reading, lane: LaneReading) -> Figure:
     """Return one lane as a matplotlib figure: strip of the scan, trace and components, residuals.
 
     The strip is turned a quarter clockwise, so that Rf runs left to right in all three. The trace
     is shown less its background, as it was fitted.
     """
+    with style():
+        return _drawn(reading, lane, {})
+
+
+def _drawn(reading: Reading, lane: LaneReading, sheets: dict[int, Figure]) -> Figure:
+    """Return the lane's figure, on that of `sheets` with as many panels if there is one."""
     rf = lane.trace.rf
     span = (float(rf[0]), float(rf[-1]))
     width = _WIDTH - _LEFT - _RIGHT
     strip = _strip(reading, lane, span, width)
-    tall = 0 if strip is None else strip.shape[0]
     weak = _foot(lane)
-    heights = (310, *(() if weak is None else (160,)), 160)
-    top = _TOP + tall + _LEGEND
-    with style():
-        figure = canvas(_WIDTH, top + sum(heights) + _GAP * (len(heights) - 1) + _AXIS)
-        if strip is not None:
-            _strip_panel(box(figure, _LEFT, _TOP, width, tall), lane, strip, span)
-        panels = []
-        for height in heights:
-            panels.append(box(figure, _LEFT, top, width, height))
-            top += height + _GAP
-        _trace_panel(panels[0], reading, lane, span)
-        if weak is not None:
-            _foot_panel(panels[1], lane, weak)
-        _residual_panel(panels[-1], lane)
-        for axes in panels:
-            _dress(axes, lane, span, last=axes is panels[-1])
-        return figure
+    heights = [0 if strip is None else strip.shape[0], 310, *(() if weak is None else (160,)), 160]
+    tops = _TOP + heights[0] + _LEGEND + np.cumsum([0, *(h + _GAP for h in heights[1:-1])])
+    frames = [(_LEFT, top, width, height)
+              for top, height in zip((_TOP, *tops.tolist()), heights, strict=True) if height]
+    size = _WIDTH, frames[-1][1] + frames[-1][3] + _AXIS
+    figure = sheets.get(len(frames))
+    if figure is None:
+        figure = sheets[len(frames)] = canvas(*size)
+        for frame in frames:
+            box(figure, *frame)
+    else:
+        wiped(figure, *size, frames)
+    panels = figure.axes
+    if strip is not None:
+        _strip_panel(panels.pop(0), lane, strip, span)
+    _trace_panel(panels[0], reading, lane, span)
+    if weak is not None:
+        _foot_panel(panels[1], lane, weak)
+    _residual_panel(panels[-1], lane)
+    for axes in panels:
+        _dress(axes, lane, span, last=axes is panels[-1])
+    return figure
 
 
 def _strip_panel(
@@ -279,11 +297,15 @@ def _residual_panel(axes: Axes, lane: LaneReading) -> None:
 
 def _unused(axes: Axes, lane: LaneReading) -> None:
     """Hatch the stretches where a pencil line or another mark hides the layer."""
+    from matplotlib.patches import Rectangle
+
     rf, usable = lane.trace.rf, lane.trace.usable
     half = (rf[1] - rf[0]) / 2
     edges = np.flatnonzero(np.diff(np.concatenate([[True], usable, [True]]).astype(int)))
     for start, stop in zip(edges[::2], edges[1::2], strict=True):
-        axes.axvspan(
-            rf[start] - half, rf[stop - 1] + half, facecolor="#eef0f2", edgecolor="#c3c9cf",
-            hatch="////", lw=0, zorder=0,
-        )  # fmt: skip
+        # Not `axvspan`: it looks for new limits, which takes longer than to draw it.
+        axes.add_artist(Rectangle(
+            (rf[start] - half, 0), rf[stop - 1] - rf[start] + 2 * half, 1, zorder=0,
+            facecolor="#eef0f2", edgecolor="#c3c9cf", hatch="////", lw=0,
+            transform=axes.get_xaxis_transform(),
+        ))  # fmt: skip

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from lanes.errors import OutputError
 from lanes.plate.layout import Floats
 from lanes.plate.picture import picture as squared
-from lanes.plate.unread import Seen, look_again
+from lanes.plate.refused import Seen, look_again
 from lanes.report.canvas import COLOURS, DPI, box, canvas, halo, png, style
 from lanes.report.folder import UNREAD, write_folder
 from lanes.scan.scan import Scan
@@ -30,19 +30,19 @@ LETTERS = 0.0625  # of a line: pixels to letters of the words below, at their si
 LINE = 26         # pixels from line to line of them
 
 
-def leave_unread(out: str | Path, scan: Scan, settings: Settings, said: str) -> str | None:
+def leave_unread(out: str | Path, scan: Scan, settings: Settings, refusal: str) -> str | None:
     """Write `out`/plate-unread.png; return its path, or None where nothing may be written.
 
     A folder that holds a reading or anything else stays as it is.
     """
     try:
-        write_folder(out, {UNREAD: unread_png(scan, settings, said)})
+        write_folder(out, {UNREAD: unread_png(scan, settings, refusal)})
     except OutputError:
         return None
     return str(Path(out) / UNREAD)
 
 
-def unread_png(scan: Scan, settings: Settings, said: str) -> bytes:
+def unread_png(scan: Scan, settings: Settings, refusal: str) -> bytes:
     """Return the picture with what was found, rulers, and options to paste, as PNG."""
     seen = look_again(scan, settings)
     whole = _pixels(scan)
@@ -52,7 +52,7 @@ def unread_png(scan: Scan, settings: Settings, said: str) -> bytes:
     plate_wide = min(WIDEST, round(high * plate.width / plate.height))
     plate_high = round(plate_wide * plate.height / plate.width)
     full = LEFT + wide + GAP + plate_wide + GAP
-    words = [line for text in _words(seen, said)
+    words = [line for text in _words(seen, refusal)
              for line in textwrap.wrap(text, max(40, round(full * LETTERS * 1.15)))]
     with style():
         figure = canvas(full, TOP + max(high, plate_high) + BELOW + LINE * len(words) + 20)
@@ -145,7 +145,7 @@ def _rulers(seen: Seen) -> tuple[_Ruler, _Ruler]:
         if layout.scaled:
             out.append(_Ruler(percent, along))
             continue
-        # Along the plate's middle, and across at its lowest line: as `lanes.plate.places` counts.
+        # Along the plate's middle, and across at its lowest line, as `plate_units` counts.
         level = seen.lines[0][0] if seen.lines else 0.5 * layout.height
         beside = np.full(percent.size, 0.5 * layout.width if upward else level)
         u, v = layout.to_pixels(beside, along) if upward else layout.to_pixels(along, beside)
@@ -153,9 +153,9 @@ def _rulers(seen: Seen) -> tuple[_Ruler, _Ruler]:
     return out[0], out[1]
 
 
-def _words(seen: Seen, said: str) -> list[str]:
-    """Return what is written below the pictures: what was said, and options to paste."""
-    words = [said]
+def _words(seen: Seen, refusal: str) -> list[str]:
+    """Return what is written below the pictures: what was refusal, and options to paste."""
+    words = [refusal]
     layout = seen.layout
     shares = [100 * height / layout.height for height, _ in seen.lines]
     if len(shares) >= 2:

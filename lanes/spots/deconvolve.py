@@ -15,6 +15,7 @@ from lanes.spots.detect import candidates, scales
 from lanes.spots.fit import VALUES, Attempt, Fit, index
 from lanes.spots.model import (
     DEGREES,
+    WIDTH_PRIOR,
     Peak,
     Problem,
     Solution,
@@ -43,7 +44,7 @@ def deconvolve(
     threshold: float = THRESHOLD, shapes: ShapeDoubt | None = None, sheet: Sheet | None = None,
     trial: bool = False,
 ) -> Fit:
-    """Take a trace apart into spots.
+    """Fit a trace as a sum of spots on a baseline.
 
     Places that stand out of the noise start the fit; peaks are added where the residual still
     stands out, split where two of one width serve better than one, let tail where a lone one
@@ -86,19 +87,7 @@ def deconvolve(
     InputError
         If the arrays don't fit together or hold what can't be fitted.
     """
-    x, y = np.asarray(position, float), np.asarray(signal, float)
-    if x.ndim != 1 or x.shape != y.shape or x.size < 8:
-        raise InputError(f"position and signal must be rows of one length, 8 or more: got "
-                         f"{x.shape} and {y.shape}")
-    if not (np.isfinite(x).all() and np.isfinite(y).all()) or (np.diff(x) <= 0).any():
-        raise InputError("position must rise and signal be finite throughout")
-    if float(np.ptp(y)) < 1e-100:  # nothing: squares of what is so small vanish
-        y = np.zeros_like(y)
-    use = np.ones(x.size, bool) if usable is None else np.asarray(usable, bool)
-    if use.sum() < 8:
-        raise InputError("hardly a sample of this lane can be used: what hides the layer (marks, "
-                         "too few grey levels) covers it; scan the plate anew, in full colour")
-    g = np.ones(x.size) if gain is None else np.asarray(gain, float)
+    x, y, g, use = _samples(position, signal, gain, usable)
     pitch = float(np.median(np.diff(x)))
     span = float(x[-1] - x[0])
     low = narrowest if narrowest is not None else (NARROWEST if noise else 2.5 * pitch)
@@ -114,6 +103,25 @@ def deconvolve(
             best = fit
     assert best is not None
     return best
+
+
+def _samples(
+    position: ArrayLike, signal: ArrayLike, gain: ArrayLike | None, usable: ArrayLike | None
+) -> tuple[Floats, Floats, Floats, NDArray[np.bool_]]:
+    """Return positions, signal, gain and what counts as arrays, or raise InputError."""
+    x, y = np.asarray(position, float), np.asarray(signal, float)
+    if x.ndim != 1 or x.shape != y.shape or x.size < 8:
+        raise InputError(f"position and signal must be rows of one length, 8 or more: got "
+                         f"{x.shape} and {y.shape}")
+    if not (np.isfinite(x).all() and np.isfinite(y).all()) or (np.diff(x) <= 0).any():
+        raise InputError("position must rise and signal be finite throughout")
+    if float(np.ptp(y)) < 1e-100:  # nothing: squares of what is so small vanish
+        y = np.zeros_like(y)
+    use = np.ones(x.size, bool) if usable is None else np.asarray(usable, bool)
+    if use.sum() < 8:
+        raise InputError("hardly a sample of this lane can be used: what hides the layer (marks, "
+                         "too few grey levels) covers it; scan the plate anew, in full colour")
+    return x, y, np.ones(x.size) if gain is None else np.asarray(gain, float), use
 
 
 def _one(
@@ -133,7 +141,7 @@ def _one(
     shared = max(1.0, noise.correlation_mm / pitch)
     weight = 1.0 / (gain[usable] * sd * np.sqrt(shared))
     problem = Problem(x[usable], y[usable], weight, kind, limits[0], limits[1],
-                      choose.WIDTH_PRIOR if known else None)
+                      WIDTH_PRIOR if known else None)
     low_order = _baseline_start(problem, below[usable])
     if start is not None:
         peaks = tuple(start)

@@ -16,6 +16,7 @@ from scipy.interpolate import CubicSpline
 from scipy.linalg import solveh_banded
 from scipy.special import expit
 
+from lanes.confidence import MAD_SD
 from lanes.errors import InputError
 
 Floats = NDArray[np.float64]
@@ -78,14 +79,23 @@ def background(
     if method not in METHODS:
         raise InputError(f"background {method!s} is unknown: give one of {', '.join(METHODS)}")
     clean = _signal(signal)
+    mask = _usable(usable, clean.size)
+    cell = RUN / clean.size if pitch is None else _pitch(pitch)
+    if method == "none":
+        return np.zeros(clean.size)
+    return _by_cells(clean, mask, cell, _BY_NAME[method])
+
+
+def _by_cells(
+    clean: Floats, mask: Bools, cell: float, method: Callable[[Floats, Floats, float], Floats]
+) -> Floats:
+    """Return what `method` makes of the means over cells, laid back over the samples."""
     n = clean.size
-    mask = _usable(usable, n)
-    cell = RUN / n if pitch is None else _pitch(pitch)
     count = int(np.clip(round(min(n * cell / CELL, n)), SHORTEST, n))
     cell *= n / count
     # Level and size are taken off, so that the tolerances below suit every unit.
     size = float(np.abs(clean).max())
-    if method == "none" or size == 0.0:
+    if size == 0.0:
         return np.zeros(n)
     unit = clean / size
     level = float(np.median(unit[mask])) if mask.any() else 0.0
@@ -100,7 +110,7 @@ def background(
     spread = float(np.abs(means).max())
     if spread == 0.0:
         return np.full(n, level * size)
-    under = _BY_NAME[method](means / spread, share, cell)
+    under = method(means / spread, share, cell)
     centres = (np.arange(count) + 0.5) * (n / count) - 0.5
     # Natural ends: a spline let loose would magnify the noise in the outermost half cell.
     laid: Floats = CubicSpline(centres, under, bc_type="natural")(np.arange(n))
@@ -276,7 +286,7 @@ def _lift(rest: Floats) -> float:
     It is the mode of what was clipped off: the mean within two standard deviations of itself, the
     standard deviation from second differences, whose variance is six times that of the noise.
     """
-    noise = 1.4826 * float(np.median(np.abs(np.diff(rest, 2)))) / math.sqrt(6.0)
+    noise = MAD_SD * float(np.median(np.abs(np.diff(rest, 2)))) / math.sqrt(6.0)
     lift = noise
     for _ in range(50):
         near = rest[np.abs(rest - lift) <= 2.0 * noise]

@@ -12,7 +12,7 @@ from scipy.fft import irfft2, next_fast_len, rfft2
 from scipy.linalg import toeplitz
 from scipy.stats import t
 
-from lanes.confidence import TWO_SIDED_95
+from lanes.confidence import MAD_SD, TWO_SIDED_95
 from lanes.plate.layout import Layout
 from lanes.plate.signal import PATCH_MM, Signal
 from lanes.plate.square import Grid
@@ -133,7 +133,7 @@ def _across(
 ) -> list[Noise | None]:
     """Return the noise of `known` values integrated over each of `widths`."""
     # A few wild patches (a missed mark) must not set the noise of the whole plate.
-    bound = 4.0 * 1.4826 * float(np.median(np.abs(values[known])))
+    bound = 4.0 * MAD_SD * float(np.median(np.abs(values[known])))
     values = np.clip(values, -bound, bound)
     lags_y = max(8, round(LAG_MM / grid.mm))
     lags_x = max(8, round(min(max(widths) / grid.pitch, LAG_MM / grid.mm)))
@@ -184,7 +184,7 @@ def difference_noise(signal: ArrayLike, pitch: float) -> Noise:
     """
     s = np.asarray(signal, float)
     second = s[2:] - 2 * s[1:-1] + s[:-2]
-    sd = 1.4826 * float(np.median(np.abs(second - np.median(second)))) / np.sqrt(6.0)
+    sd = MAD_SD * float(np.median(np.abs(second - np.median(second)))) / np.sqrt(6.0)
     return Noise(sd, np.ones(1), pitch, "residuals")
 
 

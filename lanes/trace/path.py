@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from lanes.confidence import MAD_SD
 from lanes.plate.layout import Lane, Layout
 from lanes.plate.signal import Signal
 
@@ -41,7 +42,7 @@ def _follow(signal: Signal, layout: Layout, lane: Lane) -> Lane:
     rows = window[: count * block].reshape(count, block, -1).mean(axis=1)
     strength = rows.sum(axis=1)
     middle = float(np.median(strength))
-    sd = 1.4826 * float(np.median(np.abs(strength - middle)))
+    sd = MAD_SD * float(np.median(np.abs(strength - middle)))
     out = strength > max(middle + 8.0 * sd, 0.05 * float(strength.max()))
     if not out.any() or sd == 0.0:
         return lane

@@ -197,7 +197,9 @@ def sample(signal: Signal, layout: Layout, lane: Lane) -> Trace:
     )
 
 
-def read_trace(path: str | Path, origin: float, front: float) -> tuple[Trace, bytes]:
+def read_trace(
+    path: str | Path, origin: float | None, front: float | None
+) -> tuple[Trace, bytes]:
     """Read a trace from a text file of two columns, distance and signal.
 
     Columns are parted by commas, semicolons, tabs or blanks; one heading line is allowed.
@@ -208,7 +210,8 @@ def read_trace(path: str | Path, origin: float, front: float) -> tuple[Trace, by
     ----------
     path : path
     origin, front : float
-        Distances of the origin and the front.
+        Distances of the origin and the front. Where one is None, the file is read and refused:
+        its own faults come first.
 
     Returns
     -------
@@ -220,6 +223,32 @@ def read_trace(path: str | Path, origin: float, front: float) -> tuple[Trace, by
         If the file can't be read, or its rows can't be a trace; the message names the row.
     """
     name, raw = _read_bytes(Path(path))
+    table = _table(name, raw)
+    first, last = float(table[0, 0]), float(table[-1, 0])
+    if origin is None or front is None:
+        raise InputError(f"{name} is a trace, which shows neither origin nor front: give their "
+                         f"distances, {first:g} to {last:g}, with --origin and --front")
+    if not first <= origin < front <= last:
+        raise InputError(
+            f"--origin {origin:g} and --front {front:g} must lie within the trace, "
+            f"{first:g} to {last:g}, origin first"
+        )
+    steps = np.diff(table[:, 0])
+    pitch = float(np.median(steps))
+    even = np.arange(round((last - first) / pitch) + 1, dtype=np.float64) * pitch + first
+    signal = table[:, 1]
+    if even.size != len(table) or np.abs(steps - pitch).max() > 1e-3 * pitch:
+        signal = np.interp(even, table[:, 0], table[:, 1])
+    n = signal.size
+    trace = Trace(
+        even - origin, signal.astype(float), np.ones(n, bool), np.ones(n), front - origin,
+        None, None, np.zeros(n), np.zeros(n),
+    )
+    return trace, raw
+
+
+def _table(name: str, raw: bytes) -> Floats:
+    """Return distances and signal, (n, 2), distances rising."""
     try:
         text = raw.decode("utf-8-sig")
     except UnicodeDecodeError:
@@ -246,27 +275,11 @@ def read_trace(path: str | Path, origin: float, front: float) -> tuple[Trace, by
         )
     if not np.isfinite(np.ptp(table[:, 1])) or np.abs(table).max() > 1e12:
         raise InputError(f"{name} holds numbers beyond any trace: check its units")
-    first, last = float(table[0, 0]), float(table[-1, 0])
-    if not first <= origin < front <= last:
-        raise InputError(
-            f"--origin {origin:g} and --front {front:g} must lie within the trace, "
-            f"{first:g} to {last:g}, origin first"
-        )
-    pitch = float(np.median(steps))
-    if (last - first) / pitch > 3 * len(table):
+    if (table[-1, 0] - table[0, 0]) / np.median(steps) > 3 * len(table):
         raise InputError(
             f"{name}: its distances are too uneven to be one trace: give evenly spaced rows"
         )
-    even = np.arange(round((last - first) / pitch) + 1, dtype=np.float64) * pitch + first
-    signal = table[:, 1]
-    if even.size != len(table) or np.abs(steps - pitch).max() > 1e-3 * pitch:
-        signal = np.interp(even, table[:, 0], table[:, 1])
-    n = signal.size
-    trace = Trace(
-        even - origin, signal.astype(float), np.ones(n, bool), np.ones(n), front - origin,
-        None, None, np.zeros(n), np.zeros(n),
-    )
-    return trace, raw
+    return table
 
 
 def _read_bytes(path: Path) -> tuple[str, bytes]:

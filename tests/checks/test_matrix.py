@@ -129,7 +129,7 @@ CASES = {
                             brighter(1.065)),
     "60 dots per inch": Case("coarse", plate(dpi=60), r"has [12]\.\d samples .*; 2\.5"),
     "JPEG": Case("compressed", plate(), r"are [1-9]\.\d times .* 1\.15 times", suffix=".jpg",
-                 options={"quality": 90}),
+                 options={"quality": 60}),
     "palette": Case("few-levels", plate(), r"in [12]?\d\d colours; more than 256",
                     lambda image: image.quantize(256)),
     "lit from one end": Case("lamp-uneven", plate(), r"has [234]\d\.\d % .* 50 %", dimmed),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import math
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -69,6 +70,22 @@ def test_the_other_law_without_a_fit_agrees_with_the_same_spots_fitted_anew(
     assert max(moved) > 2.0  # there was something to foretell
 
 
+def test_what_an_uneven_dark_spot_gains_by_another_law_is_foretold() -> None:
+    """The demo's darkest spot: its samples reach further than its smooth fit, and the law bends."""
+    plate = prepare(Path(__file__).parents[2] / "fixtures" / "demo.png",
+                    Settings(light="254", names=("SM", "co", "rxn", "prod")))
+    lane = plate.layout.lanes[2]
+    reading = read_lane(plate, lane)
+    law = plate.signal.law
+    quick = percents_under(reading.trace, reading.fit, law, OTHER[law], plate.signal.reference)
+    full = _laws(plate, lane, reading, 1, lane_of(plate, reading, 1))[1].area_percent
+    assert quick is not None
+    assert quick[1] == pytest.approx(full, abs=0.3)
+    # The interval takes the other law in, as `lanes purity` prints it.
+    spot = reading.spots[1]
+    assert spot.area_percent + 1.96 * spot.area_percent_sd > full
+
+
 def test_law_matters_where_the_spots_differ_and_not_where_they_are_alike(tmp_path: Path) -> None:
     same = (SpotSpec(0.25, 1.0, width=2.2), SpotSpec(0.5, 1.0, width=2.2),
             SpotSpec(0.75, 1.0, width=2.2))
@@ -123,6 +140,23 @@ def test_blocks_of_a_jpeg_written_by_a_library_show(quality: int) -> None:
     Image.fromarray(layer()[:, :, 0]).save(stream, "JPEG", quality=quality)
     codes = np.asarray(Image.open(stream))[:, :, None]
     assert scan.blockiness(codes) > scan.BLOCKY
+
+
+@pytest.mark.parametrize("quality", [95, 85, 75, 65, 50, 30])
+def test_the_step_of_blocks_means_is_read_from_the_picture(quality: int) -> None:
+    # A layer of two codes' grain under a lamp that falls off, as every photograph has it.
+    lit = layer(320, 280)[:, :, 0] - np.linspace(0.0, 30.0, 280)[None, :]
+    stream = io.BytesIO()
+    Image.fromarray(np.rint(np.repeat(lit[:, :, None], 3, axis=2)).astype(np.uint8)).save(
+        stream, "JPEG", quality=quality)
+    picture = Image.open(stream)
+    step = picture.quantization[0][0] / 8.0  # the file's own table
+    found = scan.mean_step(np.asarray(picture)[5:, 3:])
+    assert found == step if step > scan.MEAN_STEP else found <= step
+
+
+def test_blocks_of_one_mean_do_not_tell_their_step() -> None:
+    assert math.isinf(scan.mean_step(np.full((160, 160, 1), 200, np.uint8)))
 
 
 def test_stripes_one_way_and_blank_pictures_are_no_blocks() -> None:

@@ -39,3 +39,22 @@ def test_a_speck_is_left_out_and_a_tail_beside_it_is_kept() -> None:
     assert c.centre == pytest.approx(fit.components[0].centre, abs=0.01)
     assert c.area == pytest.approx(3.0, rel=0.02)
     assert {a.components for a in fit.tried} <= {a.components for a in left.tried}
+
+
+@pytest.mark.parametrize(("across", "found"), [(BELL, 2), (np.ones(9), 1)],
+                         ids=["a spot that ran with the front", "what the solvent left"])
+def test_what_lies_evenly_across_the_lane_on_the_front_is_no_spot(
+    across: np.ndarray, found: int
+) -> None:
+    spot, front = Peak(30.0, 3.0, 1.0), Peak(75.0, 0.3, 0.8)
+    step = ACROSS[1] - ACROSS[0]
+    strips = (peak_shape(X, spot)[0][:, None] * BELL / BELL.sum()
+              + peak_shape(X, front)[0][:, None] * across / across.sum()) / step
+    strips += np.random.default_rng(3).normal(0, SD / 3, strips.shape) / step
+    signal = strips.sum(axis=1) * step
+    none = np.zeros(X.size)
+    trace = Trace(X, signal, np.ones(X.size, bool), np.ones(X.size), 75.0, ACROSS, strips, none,
+                  none)
+    fit = deconvolve(X, signal, noise=NOISE)
+    assert len(fit.components) == 2
+    assert len(reject_artefacts(trace, signal, fit, NOISE, 1.0, "auto").components) == found

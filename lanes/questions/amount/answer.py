@@ -21,9 +21,9 @@ from lanes.questions.amount.remarks import (
     about_amount,
     about_fit,
     about_spots,
+    in_unit,
     lowest,
     of_area,
-    said,
 )
 from lanes.reading import LaneReading, Plate
 from lanes.settings import Settings
@@ -176,7 +176,7 @@ def answer(
     fitted, tried = choose(
         np.array(list(given.values())), np.array([area for area, _ in areas.values()]),
         np.array(u, float), curve=curve)
-    told = tuple(
+    standards_read = tuple(
         Standard(name, given[name], None if (s := spots[name]) is None else s.rf, *areas[name],
                  float(fitted.at(given[name])[0]), float(fitted.sd[i]))
         for i, name in enumerate(given))
@@ -189,8 +189,8 @@ def answer(
         raise InputError(f"no other lane has a spot at Rf {rf:.2f}: name the samples' lanes with "
                          "--unknown, or their spot with --rf")
     flags += about_fit(fitted, curve)
-    return Amounts(rf, unit, fitted, tried, curve == "auto", told, tuple(found), limits(fitted),
-                   tuple(dict.fromkeys((*flags, *plate.flags))), plate.by)
+    return Amounts(rf, unit, fitted, tried, curve == "auto", standards_read, tuple(found),
+                   limits(fitted), tuple(dict.fromkeys((*flags, *plate.flags))), plate.by)
 
 
 def _standards(plate: Plate, given: Mapping[str, float] | None) -> dict[str, float]:
@@ -351,12 +351,12 @@ def _missed(
     below = amount_of(fitted, min(areas)).high if areas else None
     if below is not None:
         below = max(below, limits(fitted).detection or 0.0)
-    told = "how much would have been missed can't be told from these standards"
+    limit = "how much would have been missed can't be told from these standards"
     if below is not None:
-        told = f"found in 95 % of such lanes from {said(below * dilution, unit)} on"
+        limit = f"found in 95 % of such lanes from {in_unit(below * dilution, unit)} on"
         if not lowest(fitted) <= below <= fitted.x.max():
-            told += ", by the curve carried on beyond the standards"
+            limit += ", by the curve carried on beyond the standards"
     high = None if below is None else below * dilution
-    message = f"{name}: no spot at Rf {rf:.2f} can be told from the layer; {told}"
+    message = f"{name}: no spot at Rf {rf:.2f} can be told from the layer; {limit}"
     return Unknown(name, tuple(seen), None, None, None, None, None, 0.0, high, dilution, high,
                    (flag("not-detected", message),))

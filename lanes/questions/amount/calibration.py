@@ -156,10 +156,10 @@ def choose(
             why = str(error)
         done = fits.get(name)
         tried.append(Tried(name, done.aicc if done else None, done.rss if done else None, why))
-    said = {t.name: t.why for t in tried}
+    reasons = {t.name: t.why for t in tried}
     if curve != "auto":
         if curve not in fits:
-            raise InputError(f"--curve {curve}: {said[curve]}; give another curve")
+            raise InputError(f"--curve {curve}: {reasons[curve]}; give another curve")
         return fits[curve], tuple(tried)
     # What no straight line rises through is no calibration, though a curve may bend through it.
     if LINE.name not in fits:
@@ -198,7 +198,7 @@ def fit(
         sd = np.ones_like(y)
     values = np.zeros(p)
     for turn in range(60):
-        before, values = values, _least(curve, x, y, sd, values if turn else None)
+        before, values = values, _least_squares(curve, x, y, sd, values if turn else None)
         near = _near(curve, values, x, y, u, scatter)
         square = likeliest(near, restricted=True)
         sd = np.sqrt(u**2 + square * near.size**2)
@@ -237,7 +237,7 @@ def _must_rise(curve: Curve, values: Floats, x: Floats) -> None:
         raise NoFit("no saturation shows")
 
 
-def _least(curve: Curve, x: Floats, y: Floats, sd: Floats, start: Floats | None) -> Floats:
+def _least_squares(curve: Curve, x: Floats, y: Floats, sd: Floats, start: Floats | None) -> Floats:
     """Return the parameters of least weighted squares."""
     if curve.linear:
         slopes = curve.slopes(np.zeros(len(curve.parameters)), x) / sd[:, None]

@@ -32,7 +32,7 @@ _SIGMA = (
 
 
 def render_amount(answer: Amounts, file: str, settings: Settings) -> AnswerReport:
-    """Return the answer as it is told; `file` is the plate's file name."""
+    """Return the answer as a report; `file` is the plate's file name."""
     lines = [_sentence(u, answer.unit) for u in answer.unknowns]
     if len(lines) > 1:
         lines = [_heading(answer), *(f"- {line}" for line in lines)]
@@ -133,7 +133,7 @@ def _sentence(u: Unknown, unit: str | None) -> str:
         if u.low:
             return f"{name}: more than {low}{after} (95 %){diluted}; how much more can't be told."
         return f"{name}: can't be told from these standards (no finite 95 % interval)."
-    told = _value(u)
+    value = _value(u)
     if u.high is None and not u.low:
         held = "no finite 95 % interval"
     elif u.high is None:
@@ -142,7 +142,7 @@ def _sentence(u: Unknown, unit: str | None) -> str:
         held = f"95 %: {low} to {high}"
     beyond = "; outside the standards' range, where the curve is carried on" if any(
         f.name == "outside-range" for f in u.flags) else ""
-    return f"{name}: {told}{after} ({held}{beyond}){diluted}."
+    return f"{name}: {value}{after} ({held}{beyond}){diluted}."
 
 
 def _places(u: Unknown) -> int | None:
@@ -166,10 +166,10 @@ def _ends(u: Unknown) -> tuple[str, str]:
 
 def _details(answer: Amounts) -> list[str]:
     fitted = answer.calibration
-    told = ", ".join(f"{name} {with_sd(value, sd, 4)}" for name, value, sd in zip(
+    parameters = ", ".join(f"{name} {with_sd(value, sd, 4)}" for name, value, sd in zip(
         fitted.curve.parameters, fitted.values, fitted.sds, strict=True))
     lines = [
-        f"Calibration: {fitted.curve.formula}; {told}. {_scatter(answer)}",
+        f"Calibration: {fitted.curve.formula}; {parameters}. {_scatter(answer)}",
         f"Curves tried (AICc): {'; '.join(_tried(t) for t in answer.tried)}. {_choice(answer)}",
     ]
     if fitted.lack is not None:

@@ -22,7 +22,7 @@ def lowest(fitted: Calibration) -> float:
     return float(fitted.x[fitted.x > 0].min())
 
 
-def said(amount: float, unit: str | None) -> str:
+def in_unit(amount: float, unit: str | None) -> str:
     return f"{amount:.3g}" + (f" {unit}" if unit else "")
 
 
@@ -38,9 +38,9 @@ def about_amount(
                         + ("more than the curve reaches" if above
                            else "less than the curve has for an amount of nothing")))
     elif not low <= value <= top:
-        out.append(flag("outside-range", f"{name}: {said(value, unit)} in the spot lies "
+        out.append(flag("outside-range", f"{name}: {in_unit(value, unit)} in the spot lies "
                         f"{'above' if above else 'below'} the standards' {low:g} to "
-                        f"{said(top, unit)}: the curve is carried on"))
+                        f"{in_unit(top, unit)}: the curve is carried on"))
     if not bounded:
         out.append(flag("no-interval", f"{name}: the standards do not tell the curve's rise from "
                         "none (for a line, Fieller's g is 1 or more): no finite interval"))

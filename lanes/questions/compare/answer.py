@@ -175,9 +175,9 @@ def answer(
     unexplained: list[int] = []
     unsure: list[int] = []
     for i in range(len(own.spots)):
-        said = {p.verdict for p in pairs if p.spot == i}
-        if "same" not in said:
-            (unsure if "cannot tell" in said else unexplained).append(i)
+        of_spot = {p.verdict for p in pairs if p.spot == i}
+        if "same" not in of_spot:
+            (unsure if "cannot tell" in of_spot else unexplained).append(i)
     correlations = [aligned(own, known[n], scale) for n in names]
     correlations += [aligned(own, mixed[c]) for c in mixtures]
     shown = (Shown("unknown", own, plate, plate.layout, 1.0),
@@ -192,12 +192,12 @@ def answer(
 
 def _by_role(plate: Plate, role: str, option: str) -> list[str]:
     """Return the lanes that settings give this role, or raise an InputError that says how."""
-    said = roles(plate)
-    found = [name for name, word in said.items() if _plain(word) == _plain(role)]
+    known = roles(plate)
+    found = [name for name, word in known.items() if _plain(word) == _plain(role)]
     if not found or (role == "unknown" and len(found) > 1):
         what = "no lane has" if not found else f"lanes {', '.join(found)} all have"
         # Some other word may have been meant as this role.
-        listed = ", ".join(f"{name} ({word})" if word else name for name, word in said.items())
+        listed = ", ".join(f"{name} ({word})" if word else name for name, word in known.items())
         raise InputError(f"{what} the role {role}: give {option} NAME; the lanes (and their "
                          f"roles) are {listed}")
     return found
@@ -231,17 +231,17 @@ def _mixtures(
     out = {}
     for lane, parts in cospots.items():
         lane_named(plate, lane, "--cospot")
-        said = f"--cospot {'+'.join(parts)}={lane}"
+        option = f"--cospot {'+'.join(parts)}={lane}"
         if lane == unknown or lane in names:
-            raise InputError(f"{said}: lane {lane} is itself compared; name the lane where both "
+            raise InputError(f"{option}: lane {lane} is itself compared; name the lane where both "
                              "were applied in one place")
         strange = [part for part in parts if part not in (unknown, *names)]
         if strange:
             listed = ", ".join((unknown, *names))
-            raise InputError(f"{said}: {strange[0]} is not compared here; of {listed} give those "
+            raise InputError(f"{option}: {strange[0]} is not compared here; of {listed} give those "
                              "applied, with + between")
         if unknown not in parts or len(set(parts)) < 2:
-            raise InputError(f"{said}: a co-spot holds the unknown and a reference: give "
+            raise InputError(f"{option}: a co-spot holds the unknown and a reference: give "
                              f"{unknown}+{names[0]}={lane}")
         out[lane] = tuple(dict.fromkeys(parts))
     return out
@@ -288,7 +288,7 @@ def _flags(
         asked = [p for p in pairs if p.reference in mixtures[name] and p.verdict != "different"
                  and abs(p.rf - p.reference_rf) < NEAR_RF]
         for p in asked:
-            if not any(c.said.lane == name for c in p.cospots):
+            if not any(c.alone.lane == name for c in p.cospots):
                 out.append(flag("co-spot-unread", f"lane {lane.name} says nothing of the unknown's "
                                 f"spot at Rf {p.rf:.2f} and {p.reference}"))
     if repeats.shared == 0:

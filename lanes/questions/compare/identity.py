@@ -168,8 +168,8 @@ class Mixed(Protocol):
 
 
 @dataclass(frozen=True)
-class Said:
-    """What one co-spot lane says by itself.
+class CospotVerdict:
+    """What one co-spot lane shows by itself.
 
     Attributes
     ----------
@@ -190,7 +190,7 @@ class Said:
 
 @dataclass(frozen=True)
 class Identity:
-    """What is said of two spots.
+    """Whether two spots are of one substance.
 
     Attributes
     ----------
@@ -207,7 +207,7 @@ class Identity:
         Least difference told apart 95 times of 100; None where none up to `REACH` is.
     margin : float
         What the interval has to lie within for "same".
-    cospots : tuple of Said
+    cospots : tuple of CospotVerdict
     """
 
     verdict: str
@@ -218,7 +218,7 @@ class Identity:
     high: float
     resolvable: float | None
     margin: float
-    cospots: tuple[Said, ...] = ()
+    cospots: tuple[CospotVerdict, ...] = ()
 
 
 def judge(
@@ -238,7 +238,7 @@ def judge(
     draws : int
     """
     if not mixed:
-        return _told(seen.p_value, (seen.value, seen.sd), seen.interval, seen.resolvable)
+        return _identity(seen.p_value, (seen.value, seen.sd), seen.interval, seen.resolvable)
     # Coarse where the lanes are fitted, fine where the sum is searched.
     nodes = np.round(np.arange(-REACH, REACH + NODE / 2, NODE), 4)
     at = np.round(np.arange(-REACH, REACH + STEP / 2, STEP), 4)
@@ -250,16 +250,16 @@ def judge(
     estimate = 0.5 * (low + high), 0.5 * (high - low) / Z_ONE
     if gain > BEYOND:
         p_value, threshold = float(chi2.sf(gain, 1)), float(chi2.isf(LEVEL, 1))
-        said = [_alone(m.lane, part, None, at) for m, part in zip(mixed, parts, strict=True)]
+        alone = [_alone(m.lane, part, None, at) for m, part in zip(mixed, parts, strict=True)]
     else:
         few = nodes[np.abs(nodes) <= DRAWN_REACH]
         there = at[np.abs(at) <= DRAWN_REACH]
         moved = seen.sd * student.rvs(seen.degrees, size=draws, random_state=rng)
         null = seen.deviance(there[None, :], moved[:, None])
-        said = []
+        alone = []
         for m, part in zip(mixed, parts, strict=True):
             drawn = _between(few, m.drawn(few, draws, rng), there)
-            said.append(_alone(m.lane, part, drawn, at))
+            alone.append(_alone(m.lane, part, drawn, at))
             null = null + drawn
         null_gain = _gain(null)
         p_value = float((1 + np.sum(null_gain >= gain)) / (draws + 1))
@@ -275,7 +275,7 @@ def judge(
     resolvable = None
     if power[-1] >= need:
         resolvable = float(np.interp(need, power, np.concatenate([[0.0], grid])))
-    return _told(p_value, estimate, (low, high), resolvable, tuple(said))
+    return _identity(p_value, estimate, (low, high), resolvable, tuple(alone))
 
 
 def _interval(seen: Difference, mixed: Sequence[Mixed]) -> tuple[float, float]:
@@ -299,20 +299,20 @@ def _gain(deviances: Floats) -> Floats:
     return np.asarray(middle - deviances.min(axis=-1))
 
 
-def _alone(lane: str, part: Floats, drawn: Floats | None, at: Floats) -> Said:
-    """Return what one co-spot lane says without the others and without the lanes' Rf."""
+def _alone(lane: str, part: Floats, drawn: Floats | None, at: Floats) -> CospotVerdict:
+    """Return what one co-spot lane shows without the others and without the lanes' Rf."""
     gain = float(_gain(part))
     p_value = float(chi2.sf(gain, 1))
     if drawn is not None:
         p_value = float((1 + np.sum(_gain(drawn) >= gain)) / (len(drawn) + 1))
     most = float(np.abs(at[part <= part.min() + Z_ONE**2]).max())
     verdict = "two" if p_value < LEVEL else "one" if most < MARGIN else "cannot tell"
-    return Said(lane, verdict, p_value, most)
+    return CospotVerdict(lane, verdict, p_value, most)
 
 
-def _told(
+def _identity(
     p_value: float, estimate: tuple[float, float], interval: tuple[float, float],
-    resolvable: float | None, said: tuple[Said, ...] = (),
+    resolvable: float | None, cospots: tuple[CospotVerdict, ...] = (),
 ) -> Identity:
     low, high = interval
     margin = MARGIN if resolvable is None else min(MARGIN, max(LEAST_MARGIN, resolvable))
@@ -321,7 +321,7 @@ def _told(
         verdict = "different"
     elif p_value >= ALIKE and -margin < low and high < margin:
         verdict = "same"
-    return Identity(verdict, p_value, *estimate, low, high, resolvable, margin, said)
+    return Identity(verdict, p_value, *estimate, low, high, resolvable, margin, cospots)
 
 
 def _between(nodes: Floats, values: Floats, at: Floats) -> Floats:

@@ -23,7 +23,7 @@ SUM = (0.5, 2.0)  # area in the co-spot lane over the sum of the two alone: beyo
 
 
 def render_compare(answer: Comparison, file: str, settings: Settings) -> AnswerReport:
-    """Return the answer as it is told; `file` is the plate's file name."""
+    """Return the answer as a report; `file` is the plate's file name."""
     lines = short(answer)
     return AnswerReport(
         name="compare",
@@ -46,14 +46,14 @@ def render_compare(answer: Comparison, file: str, settings: Settings) -> AnswerR
 
 def short(answer: Comparison) -> list[str]:
     """Return the plain answer: what is there, what is not, and what matches nothing."""
-    said = ", ".join(f"{one_line(r.name)} {_verdict(r)}" for r in answer.references)
+    verdicts = ", ".join(f"{one_line(r.name)} {_verdict(r)}" for r in answer.references)
     if not answer.reading.spots:
-        said = f"nothing detected; {said}"
+        verdicts = f"nothing detected; {verdicts}"
     bare = _spots(answer, answer.unexplained)
     if bare:
         bare += " matches" if len(answer.unexplained) == 1 else " match"
         bare = f"; {bare} no reference"
-    lines = [f"Lane {one_line(answer.unknown)}: {said}{bare}."]
+    lines = [f"Lane {one_line(answer.unknown)}: {verdicts}{bare}."]
     for r in answer.references:
         if r.verdict == "absent" and r.limit_percent is not None:
             lines.append(f"{one_line(r.name)} absent: nothing at its place above "
@@ -76,13 +76,13 @@ def _verdict(reference: Presence) -> str:
 def _spots(answer: Comparison, which: Sequence[int]) -> str:
     if not which:
         return ""
-    told = []
+    described = []
     for spot in (answer.reading.spots[i] for i in which):
         stays = any(f.name == "at-origin" for f in spot.flags)
-        told.append(f"{'at the origin' if stays else f'Rf {show_rf(spot.rf)}'}, "
+        described.append(f"{'at the origin' if stays else f'Rf {show_rf(spot.rf)}'}, "
                     f"{figures(spot.area_percent, 2)} area percent")
-    count = "one spot" if len(told) == 1 else f"{len(told)} spots"
-    return f"{count} ({'; '.join(told)})"
+    count = "one spot" if len(described) == 1 else f"{len(described)} spots"
+    return f"{count} ({'; '.join(described)})"
 
 
 def _details(answer: Comparison) -> list[str]:
@@ -123,7 +123,7 @@ def _sentence(pair: SpotPair) -> str:
     identity = pair.identity
     assert identity is not None
     text = (f"Rf {show_rf(pair.rf)} against {one_line(pair.reference)} at "
-            f"{show_rf(pair.reference_rf)}: {said_of(pair)} ({', '.join(pair.reasons)}); "
+            f"{show_rf(pair.reference_rf)}: {verdict_in_words(pair)} ({', '.join(pair.reasons)}); "
             "difference "
             f"{show_rf(identity.value, identity.sd, more=1)}, 90 % from "
             f"{show_rf(identity.low, more=1)} to {show_rf(identity.high, more=1)}, margin "
@@ -132,7 +132,7 @@ def _sentence(pair: SpotPair) -> str:
     return f"{text}.{''.join(f' {_mixed(c)}.' for c in pair.cospots)}"
 
 
-def said_of(pair: SpotPair) -> str:
+def verdict_in_words(pair: SpotPair) -> str:
     """Return the verdict in words: "same" speaks of what differs by less than some bound."""
     if pair.verdict != "same" or pair.identity is None:
         return pair.verdict
@@ -140,10 +140,10 @@ def said_of(pair: SpotPair) -> str:
 
 
 def _mixed(cospot: CospotPair) -> str:
-    most = show_rf(cospot.said.most, more=1)
-    said = {"one": f"shows one spot, two more than {most} apart ruled out",
-            "two": "shows two spots"}.get(cospot.said.verdict, "can't tell one spot from two")
-    text = f"Co-spot {one_line(cospot.said.lane)} {said} (p {cospot.said.p_value:.2g} of one)"
+    most = show_rf(cospot.alone.most, more=1)
+    shows = {"one": f"shows one spot, two more than {most} apart ruled out",
+            "two": "shows two spots"}.get(cospot.alone.verdict, "can't tell one spot from two")
+    text = f"Co-spot {one_line(cospot.alone.lane)} {shows} (p {cospot.alone.p_value:.2g} of one)"
     if cospot.joint is not None:
         text += (f"; AICc of one less that of two {fixed(cospot.joint.delta_aicc, 1)}; its area is "
                  f"{fixed(cospot.joint.recovered, 2)} of the two together")
@@ -218,8 +218,8 @@ def _pair(answer: Comparison, p: SpotPair) -> dict[str, Any]:
                    "angle": p.colour.angle},
         "relative_retardation": _relative_values(answer, p),
         "cospots": [
-            {"lane": c.said.lane, "verdict": c.said.verdict, "p_value": c.said.p_value,
-             "most": c.said.most,
+            {"lane": c.alone.lane, "verdict": c.alone.verdict, "p_value": c.alone.p_value,
+             "most": c.alone.most,
              "gap": None if c.joint is None else c.joint.gap,
              "gap_sd": None if c.joint is None else c.joint.gap_sd,
              "delta_aicc": None if c.joint is None else c.joint.delta_aicc,
@@ -261,7 +261,7 @@ def _pairs(answer: Comparison) -> list[str]:
         assert p.identity is not None
         which = show_rf(p.rf), f"{escape(p.reference)} {show_rf(p.reference_rf)}"
         rows.append((
-            *which, said_of(p), show_rf(p.identity.value, p.identity.sd, more=1),
+            *which, verdict_in_words(p), show_rf(p.identity.value, p.identity.sd, more=1),
             f"{show_rf(p.identity.low, more=1)} to {show_rf(p.identity.high, more=1)}",
             show_rf(p.identity.resolvable, more=1)))
         more.append((*which, show_rf(p.seen.value, p.seen.sd, more=1),
@@ -282,14 +282,14 @@ def _pairs(answer: Comparison) -> list[str]:
 
 
 def _cospots(answer: Comparison) -> list[str]:
-    told = [(p, c) for p in near_pairs(answer) for c in p.cospots]
-    if not told:
+    cospots = [(p, c) for p in near_pairs(answer) for c in p.cospots]
+    if not cospots:
         return []
     rows = [(
-        escape(c.said.lane), f"{show_rf(p.rf)} + {escape(p.reference)}", c.said.verdict,
-        f"{c.said.p_value:.2g}", show_rf(c.said.most, more=1),
+        escape(c.alone.lane), f"{show_rf(p.rf)} + {escape(p.reference)}", c.alone.verdict,
+        f"{c.alone.p_value:.2g}", show_rf(c.alone.most, more=1),
         UNKNOWN if c.joint is None else fixed(c.joint.delta_aicc, 1),
-        UNKNOWN if c.joint is None else fixed(c.joint.recovered, 2)) for p, c in told]
+        UNKNOWN if c.joint is None else fixed(c.joint.recovered, 2)) for p, c in cospots]
     head = ("Lane", "Spots", "One or two", "p of one", "At most apart, Rf", "AICc, one less two",
             "Area ÷ sum")
     return ["<h2>Co-spots</h2>", table("Co-spots", head, [("", rows)],

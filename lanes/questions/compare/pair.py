@@ -13,10 +13,10 @@ from lanes.evidence.lookup import lane_named
 from lanes.questions.compare.cospot import NEAR_RF, Cospot, make_cospot
 from lanes.questions.compare.cospot_joint import Joint, joint_fit
 from lanes.questions.compare.identity import (
+    CospotVerdict,
     Difference,
     Identity,
     Repeatability,
-    Said,
     difference,
     judge,
 )
@@ -33,7 +33,7 @@ SEED = 20261
 class CospotPair:
     """What one co-spot lane says of one pair: by itself, and in the joint fit (or None)."""
 
-    said: Said
+    alone: CospotVerdict
     joint: Joint | None
 
 
@@ -143,10 +143,10 @@ def make_pair(question: Question, i: int, name: str, j: int) -> SpotPair:
     if carried is not None and verdict == "same":
         verdict, reasons = "cannot tell", ("agrees through one standard, which can't settle it",)
     cospots = tuple(
-        CospotPair(said, joint_fit(
-            (own, reading, question.mixed[said.lane][0]), (i, j),
+        CospotPair(alone, joint_fit(
+            (own, reading, question.mixed[alone.lane][0]), (i, j),
             tuple(_others(question, i, name, j, parts)), plate.layout.mm_per_unit, repeats.sd))
-        for said, (_, parts) in zip(identity.cospots, evidence, strict=True))
+        for alone, (_, parts) in zip(identity.cospots, evidence, strict=True))
     return replace(whole, seen=seen, identity=identity, verdict=verdict, reasons=reasons,
                    colour=match, cospots=cospots)
 
@@ -183,14 +183,14 @@ def _verdict(
         reasons = []
         if seen.p_value < 0.05:
             reasons.append("Rf differs")
-        if any(said.verdict == "two" for said in identity.cospots):
+        if any(cospot.verdict == "two" for cospot in identity.cospots):
             reasons.append("the co-spot shows two")
         return "different", tuple(reasons) or ("Rf and co-spot together differ",)
     if match.verdict == "differs":
         return "different", ("the colour differs",)
     if identity.verdict == "same":
         reasons = ["Rf agrees"]
-        if any(said.verdict == "one" for said in identity.cospots):
+        if any(cospot.verdict == "one" for cospot in identity.cospots):
             reasons.append("the co-spot is single")
         if match.verdict == "agrees":
             reasons.append("the colour agrees")

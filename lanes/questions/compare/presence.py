@@ -153,7 +153,8 @@ def _limit(
                 for sign, at in ((1.0, None), (-1.0, place))]
     start = unknown.limit or 0.0
     reach = 14.0 * sigma
-    needed = [_least(v.cut(place - reach, place + reach), place, sigma, start) for v in variants]
+    needed = [_smallest_area(v.cut(place - reach, place + reach), place, sigma, start)
+              for v in variants]
     known = [v for v in needed if v is not None]
     if len(known) < len(needed):
         return None
@@ -182,8 +183,8 @@ def _lane(plate: Plate, unknown: LaneReading, reference: LaneReading, j: int) ->
                 plate.settings.baseline_order, across)
 
 
-def _least(lane: Lane, place: float, sigma: float, start: float) -> float | None:
-    """Return the least area that is found at `place`, up to 32 times `start`."""
+def _smallest_area(lane: Lane, place: float, sigma: float, start: float) -> float | None:
+    """Return the smallest area that is found at `place`, up to 32 times `start`."""
     if not start > 0:
         return None
     before = _centres(lane)

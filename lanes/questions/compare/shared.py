@@ -52,12 +52,12 @@ def shared(
         mixed = cospots[name]
         for part in parts:
             others = [s.rf for p in parts if p is not part for s in p.spots]
-            out.append(_mates(part, mixed, others))
+            out.append(_matched(part, mixed, others))
     out += _clusters(rest)
     return [group for group in out if group]
 
 
-def _mates(part: LaneReading, mixed: LaneReading, others: Sequence[float]) -> Group:
+def _matched(part: LaneReading, mixed: LaneReading, others: Sequence[float]) -> Group:
     own = [s.rf for s in part.spots]
     group = []
     for i, rf in enumerate(own):

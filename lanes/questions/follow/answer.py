@@ -102,7 +102,7 @@ def follow(
     settings : Settings, optional
         The same for every plate.
     unit : str
-        Of time; only told.
+        Of time; only for printing.
     start, product, reference : float, optional
         Rf of the starting material (else the largest spot of the first lane), of the product
         (the largest that grows), and of an internal reference that every share is taken over.
@@ -150,14 +150,14 @@ def answer(
     if made is None and grown:
         made = max(grown, key=lambda i: shares[i][-1].percent or 0.0)
     first = chosen[0]
-    mates = [i for i, kind in enumerate(kinds) if kind in ("product", "intermediate") or
+    others = [i for i, kind in enumerate(kinds) if kind in ("product", "intermediate") or
              i == made or (kind == "no change seen" and not shares[i][0].detected)]
-    points = tuple(table.point(first, mates, j, time) for j, time in enumerate(whens))
+    points = tuple(table.point(first, others, j, time) for j, time in enumerate(whens))
     total = chosen[2] is None
     present = total and any(
-        time == 0.0 and any(shares[i][j].detected for i in mates)
+        time == 0.0 and any(shares[i][j].detected for i in others)
         for j, time in enumerate(whens))
-    order, alike = _ordered(points, mates, total, present)
+    order, alike = _ordered(points, others, total, present)
     return Follow(
         whens, tuple(name for _, name, *_ in read), unit,
         tuple(Course(track.rf, kind, levels)
@@ -219,11 +219,11 @@ def _kinds(
 
 
 def _ordered(
-    points: Sequence[TimePoint], mates: Sequence[int], total: bool, present: bool
+    points: Sequence[TimePoint], others: Sequence[int], total: bool, present: bool
 ) -> tuple[Order, Order | None]:
     if not total:
         return first_order(points, shares=False), None
-    if not mates:
+    if not others:
         none = Order("cannot tell", "nothing grows beside the starting material, so its share "
                      "can't tell a rate; give --reference", None, 0, 0)
         return none, None

@@ -51,10 +51,15 @@ def run(arguments: argparse.Namespace) -> None:
 
 def times_from(text: str | None) -> tuple[float | None, ...] | dict[str, float] | None:
     """Return the times in `text`: by lane in order, None where blank, or by name."""
+    from lanes.questions.follow.times import check_time
+
     if text is None:
         return None
     if "=" in text:
-        return named_numbers("--times", text, "TIME")
+        named = named_numbers("--times", text, "TIME")
+        for time in named.values():
+            check_time(time)
+        return named
     out: list[float | None] = []
     for part in text.split(","):
         value = number_or_none(part.strip())
@@ -62,4 +67,7 @@ def times_from(text: str | None) -> tuple[float | None, ...] | dict[str, float] 
             raise InputError(f"--times {one_line(part.strip())!r} is not a time: give numbers with "
                              "commas between, or NAME=TIME")
         out.append(value)
+    for value in out:
+        if value is not None:
+            check_time(value)
     return tuple(out)

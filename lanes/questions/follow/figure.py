@@ -66,11 +66,11 @@ def follow_png(answer: Follow) -> bytes:
 def bars(axes: Axes, levels: Sequence[Level], i: int, label: str, aside: float = 0.0) -> None:
     """Draw one spot's shares with intervals, and open marks at limits where it was missing."""
     colour, marker = COLOURS[i % len(COLOURS)], MARKERS[i % len(MARKERS)]
-    told = [v for v in levels if v.percent is not None]
-    if told:
-        x, y = np.array([v.time for v in told]), np.array([v.percent or 0.0 for v in told])
-        low = np.array([y[n] - (y[n] if v.low is None else v.low) for n, v in enumerate(told)])
-        high = np.array([(y[n] if v.high is None else v.high) - y[n] for n, v in enumerate(told)])
+    known = [v for v in levels if v.percent is not None]
+    if known:
+        x, y = np.array([v.time for v in known]), np.array([v.percent or 0.0 for v in known])
+        low = np.array([y[n] - (y[n] if v.low is None else v.low) for n, v in enumerate(known)])
+        high = np.array([(y[n] if v.high is None else v.high) - y[n] for n, v in enumerate(known)])
         axes.errorbar(x, y, yerr=[np.maximum(low, 0.0), np.maximum(high, 0.0)], color=colour,
                       ls=DASHES[i % len(DASHES)], lw=1.1, elinewidth=1.4, marker=marker, ms=5,
                       capsize=3, label=label)
@@ -102,9 +102,9 @@ def _shares(axes: Axes, answer: Follow) -> None:
 
 def _fitted(axes: Axes, answer: Follow) -> None:
     scale = 100.0
-    told = [p for p in answer.points if p.value is not None and p.sd]
-    axes.errorbar([p.time for p in told], [scale * (p.value or 0.0) for p in told],
-                  yerr=[scale * TWO_SIDED_95 * (p.sd or 0.0) for p in told], color=INK,
+    known = [p for p in answer.points if p.value is not None and p.sd]
+    axes.errorbar([p.time for p in known], [scale * (p.value or 0.0) for p in known],
+                  yerr=[scale * TWO_SIDED_95 * (p.sd or 0.0) for p in known], color=INK,
                   marker="o", ms=5, ls="", capsize=3, label="measured")
     for p in answer.points:
         if p.value is None:

@@ -155,13 +155,13 @@ class _Series:
 
     def __init__(self, points: Sequence[TimePoint], model: Model, names: tuple[str, ...]) -> None:
         self.model, self.names = model, names
-        told = [p for p in points if p.value is not None and p.sd]
+        measured = [p for p in points if p.value is not None and p.sd]
         most = [p for p in points if p.value is None and p.at_most]
         least = [p for p in points if p.value is None and p.at_least is not None]
-        self.time = np.array([p.time for p in (*told, *most, *least)], float)
-        self.count = len(told)
-        self.value = np.array([p.value for p in told], float)
-        self.sd = np.array([p.sd for p in told], float)
+        self.time = np.array([p.time for p in (*measured, *most, *least)], float)
+        self.count = len(measured)
+        self.value = np.array([p.value for p in measured], float)
+        self.sd = np.array([p.sd for p in measured], float)
         # What would be missed: a limit that is found 95 % of the time, on the scale of the noise
         # of which it is THRESHOLD and 1.645 standard deviations.
         self.limit = np.array([*(p.at_most or 0.0 for p in most),
@@ -255,51 +255,84 @@ def first_order(
     def cannot(reason: str) -> Order:
         return Order("cannot tell", reason, None, used, limits)
 
-    if times < max(LEAST_TIMES, len(free)):
-        what = "the starting material" + (" and what it turns into" if shares else "")
-        here = f"{times} time" if times == 1 else f"{times} times"
-        return cannot(f"the rate needs {what} measured at {max(LEAST_TIMES, len(free))} times or "
-                      f"more, and has {here}")
+    needed = max(LEAST_TIMES, len(free))
+    if times < needed:
+        return cannot(_too_few(times, needed, shares))
     series = _Series(points, _share if shares else _decay, names)
-    best, squares, covariance = series.fit(_start(series, shares, alike), free)
-    freedom = used - len(free)
-    measured = float((series(best)[0][: series.count] ** 2).sum())
-    widened = 1.0
-    if freedom > 0 and chi2.sf(measured, freedom) < SCATTER:
-        widened = math.sqrt(max(1.0, measured / freedom))
-    misfit, doubt = _misfit(series, best, squares, free, freedom)
-    if misfit is not None and misfit < MISFIT:
+    fit = _fitted(series, _start(series, shares, alike), free, used)
+    if fit.misfit is not None and fit.misfit < MISFIT:
         return Order("not first order", "a decay stretched or squeezed in time fits better "
-                     f"(p {misfit:.2g})", None, used, limits)
-    strange = misfit is None and freedom > 0 and chi2.sf(measured, freedom) < MISFIT
-    if strange or doubt or widened > MOST_SCATTER:
+                     f"(p {fit.misfit:.2g})", None, used, limits)
+    if fit.doubtful:
         return cannot("the points lie off a first-order fit by more than their intervals allow, "
                       "and there are too few to tell scatter from another order")
-    level = TWO_SIDED_95**2
-    if widened > 1.0:
-        level = float(student.ppf(0.975, freedom)) ** 2 * widened**2
-
-    def ends(name: str) -> list[float | None]:
-        return [_end(series, best, squares, free, name, sign, level) for sign in (-1.0, 1.0)]
-
-    low, high = ends("k")
+    low, high = fit.ends("k")
     if low is None or high is None:
         return cannot("the series bounds the rate on one side only" if low or high
                       else "the series does not bound the rate")
+    best = fit.best
     k = Range(math.exp(best[0]), math.exp(low), math.exp(high))
     half = Range(*(math.log(2.0) * math.exp(-end) for end in (best[0], high, low)))
-    sd = None
-    if covariance is not None and covariance[0, 0] > 0:
-        sd = k.value * widened * math.sqrt(float(covariance[0, 0]))
     ratio = None
     if alike:
         ratio = Range(1.0, None, None)
     elif shares:
-        ratio = Range(math.exp(best[1]), *(None if e is None else math.exp(e) for e in ends("r")))
+        r_ends = (None if e is None else math.exp(e) for e in fit.ends("r"))
+        ratio = Range(math.exp(best[1]), *r_ends)
     return Order("first order", "", Rate(
-        k, sd, half, ratio, None if shares else math.exp(best[1]),
-        float(best[2]) if shares and present else None, measured, freedom, widened, misfit,
+        k, None if fit.relative_sd is None else k.value * fit.relative_sd, half, ratio,
+        None if shares else math.exp(best[1]), float(best[2]) if shares and present else None,
+        fit.measured, fit.freedom, fit.widened, fit.misfit,
     ), used, limits)
+
+
+def _too_few(times: int, needed: int, shares: bool) -> str:
+    what = "the starting material" + (" and what it turns into" if shares else "")
+    here = f"{times} time" if times == 1 else f"{times} times"
+    return f"the rate needs {what} measured at {needed} times or more, and has {here}"
+
+
+@dataclass(frozen=True)
+class _Fitted:
+    """The best values of a series, and what its scatter says of them.
+
+    `measured` is the sum of squares of the measured points alone, `widened` what intervals are
+    wider by for scatter beyond what is stated, `misfit` the p-value of b = 1.
+    """
+
+    series: _Series
+    free: tuple[str, ...]
+    best: Floats
+    squares: float
+    freedom: int
+    measured: float
+    widened: float
+    misfit: float | None
+    doubtful: bool
+    relative_sd: float | None
+
+    def ends(self, name: str) -> list[float | None]:
+        """Return both ends of the 95 % interval of `name`, None where there is none."""
+        level = TWO_SIDED_95**2
+        if self.widened > 1.0:
+            level = float(student.ppf(0.975, self.freedom)) ** 2 * self.widened**2
+        return [_end(self.series, self.best, self.squares, self.free, name, sign, level)
+                for sign in (-1.0, 1.0)]
+
+
+def _fitted(series: _Series, start: Floats, free: tuple[str, ...], used: int) -> _Fitted:
+    best, squares, covariance = series.fit(start, free)
+    freedom = used - len(free)
+    measured = float((series(best)[0][: series.count] ** 2).sum())
+    chance = float(chi2.sf(measured, freedom)) if freedom > 0 else 1.0
+    widened = math.sqrt(max(1.0, measured / freedom)) if chance < SCATTER else 1.0
+    misfit, doubt = _misfit(series, best, squares, free, freedom)
+    strange = misfit is None and chance < MISFIT
+    relative_sd = None
+    if covariance is not None and covariance[0, 0] > 0:
+        relative_sd = widened * math.sqrt(float(covariance[0, 0]))
+    return _Fitted(series, free, best, squares, freedom, measured, widened, misfit,
+                   strange or doubt or widened > MOST_SCATTER, relative_sd)
 
 
 def _start(series: _Series, shares: bool, alike: bool) -> Floats:

@@ -24,7 +24,7 @@ OVER_REFERENCE = ("Shares are over the reference spot, in percent of it, and hol
 
 
 def render_follow(answer: Follow, file: str, settings: Settings) -> AnswerReport:
-    """Return the answer as it is told; `file` names the plates' files."""
+    """Return the answer as a report; `file` names the plates' files."""
     lines = _short(answer)
     over = OVER_TOTAL if answer.reference is None else OVER_REFERENCE
     return AnswerReport(

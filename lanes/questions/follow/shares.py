@@ -101,11 +101,11 @@ class Table:
         most = 1.0 if self.reference is None else math.inf
         return Level(time, 100.0 * share, 100.0 * max(0.0, low), 100.0 * min(most, high), True)
 
-    def point(self, first: int, mates: Sequence[int], j: int, time: float) -> TimePoint:
+    def point(self, first: int, others: Sequence[int], j: int, time: float) -> TimePoint:
         """Return what lane `j` says of the rate."""
         values, _ = self.areas[j]
         place = self.found[first].places[j]
-        others = [p for i in mates if (p := self.found[i].places[j]) is not None]
+        beside = [p for i in others if (p := self.found[i].places[j]) is not None]
         blank = TimePoint(time, None, None)
         if self.reference is not None:
             over = self.base(j)
@@ -116,18 +116,18 @@ class Table:
                 return blank if limit is None else TimePoint(
                     time, None, None, at_most=limit / float(values[over[0]]))
             return TimePoint(time, *self.weights(first, j, over))
-        if place is not None and others:
-            return TimePoint(time, *self.weights(first, j, [place, *others]))
+        if place is not None and beside:
+            return TimePoint(time, *self.weights(first, j, [place, *beside]))
         if place is not None:
-            known = [v for i in mates if (v := self.limits[j].get(i)) is not None]
+            known = [v for i in others if (v := self.limits[j].get(i)) is not None]
             if not known:
                 return blank
             area = float(values[place])
             return TimePoint(time, None, None, at_least=area / (area + max(known)))
         limit = self.limits[j][first]
-        if not others or limit is None:
+        if not beside or limit is None:
             return blank
-        return TimePoint(time, None, None, at_most=limit / (float(values[others].sum()) + limit))
+        return TimePoint(time, None, None, at_most=limit / (float(values[beside].sum()) + limit))
 
 
 def _free(rf: float) -> float:

@@ -50,13 +50,18 @@ def timed(
     for time, label, (plate, lane) in zip(given, labels, lanes, strict=True):
         if time is None:
             continue
-        if not math.isfinite(time) or time < 0:
-            raise InputError(f"--times {time:g}: give times from zero on")
+        check_time(time)
         out.append((float(time), label, plate, lane))
     check_sizes("--times", {f"lane {label}": time for time, label, *_ in out})
     if len({time for time, *_ in out}) < 2:
         raise InputError("--times: a reaction is followed over two times at least; give more")
     return sorted(out, key=lambda one: one[0])
+
+
+def check_time(time: float) -> None:
+    """Raise InputError where `time` is not one after the reaction's start."""
+    if not math.isfinite(time) or time < 0:
+        raise InputError(f"--times {time:g} lies before the start: give times from zero on")
 
 
 def _once(given: list[str], names: list[str]) -> None:

@@ -70,11 +70,11 @@ def _areas(axes: Axes, answer: Fractions, wanted: int) -> None:
 
 
 def _purity(axes: Axes, answer: Fractions) -> None:
-    told = [(i, f) for i, f in enumerate(answer.fractions) if f.purity is not None]
-    y = np.array([f.purity or 0.0 for _, f in told])
-    low = [p if f.low is None else f.low for p, (_, f) in zip(y, told, strict=True)]
-    high = [p if f.high is None else f.high for p, (_, f) in zip(y, told, strict=True)]
-    axes.errorbar([i for i, _ in told], y, yerr=[y - low, np.array(high) - y], color=INK,
+    known = [(i, f) for i, f in enumerate(answer.fractions) if f.purity is not None]
+    y = np.array([f.purity or 0.0 for _, f in known])
+    low = [p if f.low is None else f.low for p, (_, f) in zip(y, known, strict=True)]
+    high = [p if f.high is None else f.high for p, (_, f) in zip(y, known, strict=True)]
+    axes.errorbar([i for i, _ in known], y, yerr=[y - low, np.array(high) - y], color=INK,
                   marker="o", ms=5, ls="", capsize=3, label="each, 95 % interval")
     axes.axhline(answer.asked, color=MARK, lw=1.2, ls=(0, (5, 2)),
                  label=f"asked for, {answer.asked:g} %")

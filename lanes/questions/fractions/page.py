@@ -19,7 +19,7 @@ EQUAL = ("Areas are added as if every lane had been given the same volume, and o
 
 
 def render_fractions(answer: Fractions, file: str, settings: Settings) -> AnswerReport:
-    """Return the answer as it is told; `file` names the plates' files."""
+    """Return the answer as a report; `file` names the plates' files."""
     lines = _short(answer)
     return AnswerReport(
         name="fractions",

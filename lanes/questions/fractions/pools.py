@@ -80,11 +80,11 @@ class Areas:
             away = _clear(reading, width)
             asked = [(away, width)] if away is not None else []
             asked += [(rf, width)] if place is None else []
-            told = iter(unseen(plate, reading, asked, spread))
+            limits = iter(unseen(plate, reading, asked, spread))
             if away is not None:
-                out.missed[j] = _number(next(told))
+                out.missed[j] = _number(next(limits))
             if place is None:
-                out.target_missed[j] = _number(next(told))
+                out.target_missed[j] = _number(next(limits))
         return out
 
     def pool(self, first: int, last: int, asked: float) -> Pool:

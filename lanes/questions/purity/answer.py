@@ -102,7 +102,7 @@ class Purity:
 
 
 def purity(
-    source: str | Path, lane: str, settings: Settings | None = None, *,
+    source: str | Path, lane: str | None = None, settings: Settings | None = None, *,
     main: float | None = None, limits: Mapping[str, float] | None = None,
 ) -> Purity:
     """Return how pure the sample in one lane of a scan is, as far as the plate shows it.
@@ -111,8 +111,8 @@ def purity(
     ----------
     source : path
         An image of the plate.
-    lane : str
-        Name of the sample's lane.
+    lane : str, optional
+        Name of the sample's lane; not needed where there is one.
     settings : Settings, optional
     main : float, optional
         Rf of the main spot; the largest otherwise.
@@ -134,7 +134,7 @@ def purity(
 
 
 def answer(
-    plate: Plate, lane: str, *, main: float | None = None,
+    plate: Plate, lane: str | None, *, main: float | None = None,
     limits: Mapping[str, float] | None = None,
 ) -> Purity:
     """Return the answer for one lane of a prepared plate; parameters are those of `purity`."""
@@ -142,7 +142,7 @@ def answer(
     limits = limits or {}
     references = {name: lane_named(plate, name, "--limit-lane") for name in limits}
     for name, percent in limits.items():
-        if name == lane:
+        if name == place.name:
             raise InputError(f"--limit-lane {name}: that is the sample's own lane; name another")
         if not 0.0 < percent <= 100.0:
             raise InputError(f"--limit-lane {name}={percent:g}: give a percent from 0 to 100")

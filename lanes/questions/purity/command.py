@@ -17,7 +17,8 @@ DESCRIPTION = ("Ask how large the main spot's share of a lane is, and how small 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's arguments."""
     parser.add_argument("plate", help="image of the plate")
-    parser.add_argument("--lane", required=True, metavar="NAME", help="the sample's lane")
+    parser.add_argument("--lane", metavar="NAME",
+                        help="the sample's lane (not needed where there is one)")
     parser.add_argument("--main", type=float, metavar="RF",
                         help="Rf of the main spot (the largest)")
     parser.add_argument("--limit-lane", action="append", default=[], metavar="NAME=PERCENT",

@@ -21,7 +21,7 @@ _VERDICTS = {
 
 
 def render_purity(answer: Purity, file: str, settings: Settings) -> AnswerReport:
-    """Return the answer as it is told; `file` is the plate's file name."""
+    """Return the answer as a report; `file` is the plate's file name."""
     lines = short(answer)
     return AnswerReport(
         name="purity",
@@ -133,17 +133,17 @@ def _percent(share: Share) -> str:
 def _beside(answer: Purity) -> str:
     if not answer.beside_main:
         return "How large a neighbour must be to be found is not known: the count was given."
-    told = ", ".join(
+    levels = ", ".join(
         f"Rs {b.resolution:g}: {'not at any size' if b.percent is None else up(b.percent) + ' %'}"
         for b in answer.beside_main
     )
     return ("Beside the main spot, the reading itself lists a neighbour from (percent of the main "
-            f"spot) {told}; a test of this one spot (lanes shoulder) sees smaller ones.")
+            f"spot) {levels}; a test of this one spot (lanes shoulder) sees smaller ones.")
 
 
 def _laws(answer: Purity) -> str:
-    told = ", ".join(f"{u.law} {fixed(u.area_percent, 2)} %" for u in answer.laws)
-    return f"The main spot by law from light to signal: {told}"
+    levels = ", ".join(f"{u.law} {fixed(u.area_percent, 2)} %" for u in answer.laws)
+    return f"The main spot by law from light to signal: {levels}"
 
 
 def _test(answer: Purity, i: int) -> str:

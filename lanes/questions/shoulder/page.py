@@ -78,7 +78,7 @@ def _limit(answer: Shoulder) -> str:
 
 
 def render_shoulder(answer: Shoulder, file: str, settings: Settings) -> AnswerReport:
-    """Return the answer as it is told; `file` is the plate's file name."""
+    """Return the answer as a report; `file` is the plate's file name."""
     lines = [sentence(answer)]
     if answer.settle:
         lines += ["What would settle it:", *(f"- {what}" for what in answer.settle)]

@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from lanes.questions.shoulder.case import Case
-from lanes.questions.shoulder.colour import ColourChange
+from lanes.questions.shoulder.colour_change import ColourChange
 from lanes.questions.shoulder.verdict import OtherLaw
 from lanes.questions.shoulder.weigh import LEVEL, Evidence
 from lanes.reading import LaneReading

@@ -269,10 +269,10 @@ def _differs(answer: Solvent, a: Matching, b: Matching) -> str:
     for p, plate in enumerate(answer.plates):
         moved = [(j, place) for j, place in enumerate(b.spots[p]) if a.spots[p][j] != place]
         if moved:
-            told = ", ".join(
+            placed = ", ".join(
                 f"{j + 1} " + ("unseen" if s is None else f"at Rf {show_rf(plate.seen[s].rf)}")
                 for j, s in moved)
-            out.append(f"{one_line(plate.file)} has component {told}")
+            out.append(f"{one_line(plate.file)} has component {placed}")
     return " and ".join(out) if out else "the components are numbered otherwise"
 
 

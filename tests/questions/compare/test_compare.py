@@ -102,7 +102,7 @@ def test_a_co_spot_narrows_the_interval_and_shares_its_spots(mixed, bare):
     first, second = (next(p for p in said.pairs if p.verdict == "same") for said in (mixed, bare))
     assert second.cospots == ()
     (cospot,) = first.cospots
-    assert cospot.said.verdict == "one"
+    assert cospot.alone.verdict == "one"
     assert cospot.joint.recovered == pytest.approx(1.0, abs=0.1)
     assert first.identity.high - first.identity.low < second.identity.high - second.identity.low
     assert first.identity.resolvable < second.identity.resolvable

@@ -197,6 +197,7 @@ def test_a_given_count_leaves_the_limit_unknown(plate):
 
 @pytest.mark.parametrize(("lane", "more", "words"), [
     ("9", {}, "the lanes are 1, 2, 3, 4"),
+    (None, {}, "give --lane NAME; the lanes are 1, 2, 3, 4"),
     ("", {}, "--lane '' is empty: give a lane's name; the lanes are 1, 2, 3, 4"),
     ("4", {}, "holds no spot"),
     ("2", {"main": 0.8}, "no spot near that Rf"),
@@ -231,7 +232,7 @@ def test_limit_lanes():
 @pytest.mark.parametrize(("more", "words"), [
     (["--lane", "1", "--limit-lane", "3=x"], "give NAME=PERCENT"),
     (["--lane", "1"], "no such file"),
-    ([], "--lane"),
+    ([], "no such file"),
     (["--lane", "1", "--main", "x"], "--main"),
 ])
 def test_the_command_ends_in_one_line(more, words, tmp_path, capsys):

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from lanes.questions.shoulder.window import Window
 from lanes.reading import LaneReading
-from lanes.spots.strips import Strips
+from lanes.spots.strip_shape import Strips
 
 Floats = NDArray[np.float64]
 

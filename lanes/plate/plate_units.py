@@ -8,7 +8,7 @@ from itertools import pairwise
 import numpy as np
 
 from lanes.errors import InputError
-from lanes.lengths import Length, parts, text
+from lanes.lengths import Length, number_and_unit, text
 from lanes.plate.layout import Floats, Layout
 from lanes.settings import Settings
 
@@ -56,7 +56,7 @@ def _on_plate(
 
 
 def _known(option: str, given: Length, layout: Layout, upward: bool, level: float) -> float:
-    value, unit = parts(given)
+    value, unit = number_and_unit(given)
     whole = layout.height if upward else layout.width
     if unit == "%":
         return value / 100.0 * whole
