@@ -290,6 +290,24 @@ def find_ticks(
         From left to right, at least 2.5 mm apart; the score counts standard deviations.
     """
     mm = grid.mm
+    score = tick_profile(light, grid, origin)
+    edge = round(1.5 / mm)
+    peaks = ndimage.maximum_filter1d(score, max(3, round(2.5 / mm))) == score
+    peaks[:edge] = peaks[-edge:] = False
+    found: list[tuple[float, float]] = []
+    for i in np.nonzero(peaks & (score > 3.0))[0]:
+        x = float((i + 0.5) * grid.pitch)
+        # A stroke as wide as two samples peaks at both.
+        if found and x - found[-1][0] < 2.5 * grid.pitch / mm:
+            found[-1] = (0.5 * (x + found[-1][0]), found[-1][1])
+        else:
+            found.append((x, float(score[i])))
+    return found
+
+
+def tick_profile(light: NDArray[np.float32], grid: Grid, origin: Line) -> Floats:
+    """Return how far what crosses a line stands out at each column, in standard deviations."""
+    mm = grid.mm
     column = np.arange(grid.columns)
     row = np.rint(grid.row(origin.at(grid.x()))).astype(int)
     reach = max(2, round(1.15 / mm)) + 1
@@ -308,16 +326,4 @@ def find_ticks(
     profile = ndimage.gaussian_filter1d(profile, 0.15 / mm)
     middle = float(np.median(profile))
     spread = MAD_SD * float(np.median(np.abs(profile - middle))) or 1e-6
-    score = (profile - middle) / spread
-    edge = round(1.5 / mm)
-    peaks = ndimage.maximum_filter1d(score, max(3, round(2.5 / mm))) == score
-    peaks[:edge] = peaks[-edge:] = False
-    found: list[tuple[float, float]] = []
-    for i in np.nonzero(peaks & (score > 3.0))[0]:
-        x = float((i + 0.5) * grid.pitch)
-        # A stroke as wide as two samples peaks at both.
-        if found and x - found[-1][0] < 2.5 * grid.pitch / mm:
-            found[-1] = (0.5 * (x + found[-1][0]), found[-1][1])
-        else:
-            found.append((x, float(score[i])))
-    return found
+    return np.asarray((profile - middle) / spread, float)
