@@ -18,6 +18,7 @@ from lanes.plate.planes import Planes, planes_of
 from lanes.plate.signal import kubelka_munk, optical_density
 from lanes.reading import LaneReading, Plate
 from lanes.scan.transfer import linear_to_srgb
+from lanes.spots.law_doubt import AS_GOOD
 
 Floats = NDArray[np.float64]
 
@@ -140,7 +141,7 @@ def with_channel_doubt(
             if own is not None and other is not None and name != "own":
                 beyond = (np.square(other.percents - own.percents)
                           - np.square(other.noise) - np.square(own.noise))
-                doubt = np.maximum(doubt, 0.5 * np.sqrt(np.maximum(beyond, 0.0)))
+                doubt = np.maximum(doubt, AS_GOOD * np.sqrt(np.maximum(beyond, 0.0)))
         spots = tuple(
             spot if spot.area_percent_sd is None else replace(
                 spot, area_percent_sd=float(np.hypot(spot.area_percent_sd, by)))

@@ -67,15 +67,7 @@ def decide(
     if overload is not None:
         return "cannot tell", (overload,)
     if evidence.p_value >= LEVEL:
-        if coloured:
-            return "cannot tell", ("its shape is that of one, but its colour changes across it",)
-        if wide:
-            return "cannot tell", ("its shape is that of one, but wider than lone spots here",)
-        if not second_seen(evidence.detectable):
-            return "cannot tell", ("one misshapen spot explains it, and it would hide a second "
-                                   "component of any size",)
-        return "one", ("a second component explains no more than noise and the spot's own "
-                       "misshape would",)
+        return _without_a_second(evidence, wide, coloured)
     open_rivals = []
     for name, (p_rival, p_two) in evidence.against.items():
         if p_rival >= LEVEL:
@@ -105,6 +97,21 @@ def decide(
     if other_law is not None and not other_law.agrees:
         return "cannot tell", (f"two explain it better, but not under {other_law.law}",)
     return "two", ("two explain it better than one misshapen spot of any kind that was tried",)
+
+
+def _without_a_second(
+    evidence: Evidence, wide: bool, coloured: bool
+) -> tuple[str, tuple[str, ...]]:
+    """Return the verdict, and why, on a spot whose trace asks for no second component."""
+    if coloured:
+        return "cannot tell", ("its shape is that of one, but its colour changes across it",)
+    if wide:
+        return "cannot tell", ("its shape is that of one, but wider than lone spots here",)
+    if not second_seen(evidence.detectable):
+        return "cannot tell", ("one misshapen spot explains it, and it would hide a second "
+                               "component of any size",)
+    return "one", ("a second component explains no more than noise and the spot's own "
+                   "misshape would",)
 
 
 def settle(verdict: str, evidence: Evidence, wide: bool, reading: LaneReading) -> tuple[str, ...]:
