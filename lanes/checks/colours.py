@@ -130,8 +130,8 @@ def with_channel_doubt(
     """Return `readings`, the channel's choice counted in every spot's area percent.
 
     Area percent is a channel's figure, and any channel that shows all the lane's spots might have
-    been read: what the farthest of them says lies at two standard deviations, as the other law
-    does, so that a 95 % interval reaches it. What noise alone makes of the difference is taken off.
+    been read: the farthest of them counts as the other law does (`AS_GOOD`). What noise alone makes
+    of the difference is taken off.
     """
     out = []
     for reading, found in zip(readings, _by_channel(plate, readings), strict=True):

@@ -1,4 +1,4 @@
-"""How area percents move with what is assumed of the light: the law, the layer's reflectance.
+"""How area percents and widths move with what is assumed of the light: the law, the layer.
 
 The fitted spots, spread over the lane's width as they were found, say how dark each place is;
 that light is turned to signal by another law, and where spots overlap it is parted among them as
