@@ -41,9 +41,9 @@ def decide(
     """Return the verdict, and why.
 
     Two must beat one misshapen spot, and every rival that is a single component (a tail, a skewed
-    or flat spot, a measured shape), by as much as two would: where they beat it by less, the trace
-    is neither. A rival that explains the spot where two close ones do not
-    makes it one; where both explain it, a change of colour across the spot decides for two, and
+    or flat spot, a measured shape), and the trace be nearer to two than to it. A rival that explains
+    the spot where two close ones do not makes it one, unless it is longer than wide; where both
+    explain it, a change of colour across the spot decides for two, and
     without it nothing can be told. Nor can it where the strips put the two in different places
     across the lane, where another law needs no second, or where the scan does not hold the spot's
     shape.
@@ -84,9 +84,9 @@ def decide(
         return "cannot tell", tuple(f"{name} explains it as well as two" for name in open_rivals)
     if doubtful:
         return "cannot tell", ("two explain it better, but no clean layer tells what is noise",)
-    # Each rival asks once whether two are fit: the level is theirs together.
-    if evidence.scale > UNLIKE or any(
-            p_two < LEVEL / len(evidence.against) for _, p_two in evidence.against.values()):
+    # No real pair is quite two of one shape, no real spot quite a rival: where neither is, the
+    # nearer counts.
+    if evidence.scale > UNLIKE or evidence.nearer:
         return "cannot tell", ("neither one spot nor two follow the trace",)
     if across is not None and across.verdict == "against":
         return "cannot tell", ("two explain the trace, but not at one place across the lane: a "
