@@ -41,9 +41,9 @@ def decide(
     """Return the verdict, and why.
 
     Two must beat one misshapen spot, and every rival that is a single component (a tail, a skewed
-    or flat spot, a measured shape), and the trace be nearer to two than to it. A rival that explains
-    the spot where two close ones do not makes it one, unless it is longer than wide; where both
-    explain it, a change of colour across the spot decides for two, and
+    or flat spot, a measured shape), and the trace be nearer to two than to it. A rival that
+    explains the spot where two close ones do not makes it one, unless it is longer than wide;
+    where both explain it, a change of colour across the spot decides for two, and
     without it nothing can be told. Nor can it where the strips put the two in different places
     across the lane, where another law needs no second, or where the scan does not hold the spot's
     shape.
