@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from lanes.spots.misshapen import TILT_PRIOR
 from lanes.spots.model import WIDTH_PRIOR, Peak, peak_shape
-from lanes.spots.strips import Strips
+from lanes.spots.strip_shape import Strips
 
 Floats = NDArray[np.float64]
 

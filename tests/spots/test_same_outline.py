@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from lanes.spots.strips import Strips
+from lanes.spots.strip_shape import Strips
 from numpy.typing import NDArray
 
 from lanes.spots.cross_profile import CrossProfile, length_cost
