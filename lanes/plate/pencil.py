@@ -12,6 +12,7 @@ from scipy import ndimage
 from lanes.confidence import MAD_SD
 from lanes.plate.layout import Floats, Line
 from lanes.plate.square import Grid
+from lanes.quantiles import median
 
 STROKE_MM = 0.3   # about a pencil stroke's width
 FLANK_MM = 0.65   # how far beside the stroke its surroundings are read
@@ -140,7 +141,7 @@ def _blocks(same: _Same, grid: Grid, margin_mm: float) -> tuple[Floats, Floats, 
 @lru_cache(maxsize=1)  # as above, and of the lanes' ticks
 def _upright_grain(same: _Same, mm: float) -> float:
     """Return the standard deviation of what upright strokes are sought among."""
-    return MAD_SD * float(np.median(np.abs(ridge(same.light, mm, 1)))) or 1e-6
+    return MAD_SD * float(median(np.abs(ridge(same.light, mm, 1)))) or 1e-6
 
 
 def _best_curves(
@@ -290,6 +291,24 @@ def find_ticks(
         From left to right, at least 2.5 mm apart; the score counts standard deviations.
     """
     mm = grid.mm
+    score = tick_profile(light, grid, origin)
+    edge = round(1.5 / mm)
+    peaks = ndimage.maximum_filter1d(score, max(3, round(2.5 / mm))) == score
+    peaks[:edge] = peaks[-edge:] = False
+    found: list[tuple[float, float]] = []
+    for i in np.nonzero(peaks & (score > 3.0))[0]:
+        x = float((i + 0.5) * grid.pitch)
+        # A stroke as wide as two samples peaks at both.
+        if found and x - found[-1][0] < 2.5 * grid.pitch / mm:
+            found[-1] = (0.5 * (x + found[-1][0]), found[-1][1])
+        else:
+            found.append((x, float(score[i])))
+    return found
+
+
+def tick_profile(light: NDArray[np.float32], grid: Grid, origin: Line) -> Floats:
+    """Return how far what crosses a line stands out at each column, in standard deviations."""
+    mm = grid.mm
     column = np.arange(grid.columns)
     row = np.rint(grid.row(origin.at(grid.x()))).astype(int)
     reach = max(2, round(1.15 / mm)) + 1
@@ -308,16 +327,4 @@ def find_ticks(
     profile = ndimage.gaussian_filter1d(profile, 0.15 / mm)
     middle = float(np.median(profile))
     spread = MAD_SD * float(np.median(np.abs(profile - middle))) or 1e-6
-    score = (profile - middle) / spread
-    edge = round(1.5 / mm)
-    peaks = ndimage.maximum_filter1d(score, max(3, round(2.5 / mm))) == score
-    peaks[:edge] = peaks[-edge:] = False
-    found: list[tuple[float, float]] = []
-    for i in np.nonzero(peaks & (score > 3.0))[0]:
-        x = float((i + 0.5) * grid.pitch)
-        # A stroke as wide as two samples peaks at both.
-        if found and x - found[-1][0] < 2.5 * grid.pitch / mm:
-            found[-1] = (0.5 * (x + found[-1][0]), found[-1][1])
-        else:
-            found.append((x, float(score[i])))
-    return found
+    return np.asarray((profile - middle) / spread, float)
