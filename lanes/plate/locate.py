@@ -14,7 +14,7 @@ from lanes.plate.given_places import RULER_MM, given_lanes, given_line
 from lanes.plate.layout import Lane, Layout, Line
 from lanes.plate.lines import find_both
 from lanes.plate.marks import find_marks, names_under, with_circled
-from lanes.plate.pencil import find_ticks
+from lanes.plate.pencil import find_ticks, without_sides
 from lanes.plate.planes import Planes, planes_of
 from lanes.plate.plate_units import height_of, lanes_in_plate_units
 from lanes.scan.scan import Scan
@@ -86,6 +86,8 @@ def with_lanes(planes: Planes, layout: Layout, settings: Settings, light: str) -
     lighter = light == "366" or is_lighter(applied, settings.spots)
     own = tuple(b for b in applied if b.lighter == lighter)
     ticks = find_ticks(planes.fine, planes.fine_grid, layout.origin)
+    if any(f.name == "outline-doubtful" for f in layout.flags):
+        ticks = without_sides(ticks, planes.fine, planes.fine_grid, layout.origin)
     assumed: tuple[float, ...] = ()
     lanes, confidence = given_lanes(settings, layout), None
     if lanes is None:
