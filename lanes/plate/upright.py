@@ -69,7 +69,7 @@ def judge_turn(scan: Scan, layout: Layout) -> Turn:
     as_seen = ends_of(planes.fine, planes.fine_grid, whole)
     if any(end.line for end in as_seen):
         odds = lower_odds(*as_seen)
-        if abs(odds) < SURE:
+        if -PRIOR - SURE < odds < SURE:
             odds += marked_odds(planes.fine, planes.fine_grid, as_seen, _spots(planes, layout))
         return turn_as_seen(odds)
     light, grid = turned(planes.fine, planes.fine_grid)
