@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lanes.checks.blobs import seen_places
-from lanes.checks.colours import coloured
+from lanes.checks.colours import coloured, with_channel_doubt
 from lanes.checks.plate_checks import check_plate
 from lanes.errors import InputError, LanesError
 from lanes.flags import Flag, flag
@@ -86,7 +86,7 @@ def assemble(plate: Plate, lanes: tuple[LaneReading, ...], picture: bool = True)
     """Return the reading of `plate` from its `lanes` as read, with the plate's own checks."""
     lanes = coloured(plate, lanes)
     remarks, *by_lane = check_plate(plate, lanes)
-    lanes = tuple(map(_remarked, lanes, *by_lane))
+    lanes = tuple(map(_remarked, with_channel_doubt(plate, lanes), *by_lane))
     return Reading(
         _source(plate.scan), plate.light, LAW_NAMES[plate.signal.law], plate.signal.channel,
         plate.layout,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import colorsys
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -32,6 +32,7 @@ WHITE, DEEP = 0.92, 0.6  # a pale layer's light; share of it that a deep colour 
 # Percentage points by which area percent may move with the channel and still be one figure: what
 # channels of one grey spot differ by on scans (common practice).
 SAME = 2.0
+UNCOLOURED = ("black", "grey", "white")
 SEEN = 5.0         # standard deviations a spot has to have in a channel
 
 
@@ -51,7 +52,10 @@ def coloured(plate: Plate, readings: Sequence[LaneReading]) -> tuple[LaneReading
             light = np.array([np.median(image[box]) for image in planes.light.values()])
             beside = np.array([float(np.median(d[box])) for d in depths.depth])
             seen = light if plate.light == "366" else _deepened(beside)
-            spots.append(replace(spot, colour=_hex(light), colour_name=colour_name(seen)))
+            name = colour_name(seen)
+            if plate.light == "254" and name in UNCOLOURED and beside.mean() < 0.0:
+                name = "dark"  # on a layer that glows in a colour of its own, which the scan shows
+            spots.append(replace(spot, colour=_hex(light), colour_name=name))
         out.append(replace(reading, spots=tuple(spots)))
     return tuple(out)
 
@@ -90,10 +94,23 @@ def colour_name(light: Floats) -> str:
     return "brown" if dull or (word in ("orange", "yellow", "red") and value < BROWN) else word
 
 
-def channel_matters(plate: Plate, readings: Sequence[LaneReading]) -> tuple[Flag, ...]:
-    """Return the remark that area percents differ from channel to channel, once a plate."""
+@dataclass(frozen=True)
+class _ByChannel:
+    """A lane's area percents on the coarse grid, (c,), and their noise, in one mixture of light."""
+
+    percents: Floats
+    noise: Floats
+
+
+def _by_channel(
+    plate: Plate, readings: Sequence[LaneReading]
+) -> list[dict[str, _ByChannel | None]]:
+    """Return each lane's percents by the channel read, "own", and by each of the scan's.
+
+    None where a spot is not seen; nothing for a lane of less than two spots or a grey scan.
+    """
     if "red" not in plate.scan.channels or not any(len(r.spots) > 1 for r in readings):
-        return ()
+        return [{} for _ in readings]
     planes = planes_of(plate.scan, plate.layout, plate.settings.places.masks)
     depths = layer_depths(planes, plate.layout)
     own = WEIGHTS[plate.signal.channel]
@@ -104,25 +121,62 @@ def channel_matters(plate: Plate, readings: Sequence[LaneReading]) -> tuple[Flag
         ratio = 1.0 + np.tensordot(share / share.sum(), depths.depth, axes=1)
         level = float(np.array([weights.get(c, 0.0) for c in depths.channels]) @ depths.layer)
         signals[name] = _signal(plate, ratio, level)
+    return [
+        {name: _percents(plate, planes, lane, reading, s) for name, s in signals.items()}
+        if len(reading.spots) > 1 else {}
+        for lane, reading in zip(plate.layout.lanes, readings, strict=True)]
+
+
+def with_channel_doubt(
+    plate: Plate, readings: Sequence[LaneReading]
+) -> tuple[LaneReading, ...]:
+    """Return `readings`, the channel's choice counted in every spot's area percent.
+
+    Area percent is a channel's figure, and any channel that shows all the lane's spots might have
+    been read: what the farthest of them says lies at two standard deviations, as the other law
+    does, so that a 95 % interval reaches it. What noise alone makes of the difference is taken off.
+    """
+    out = []
+    for reading, found in zip(readings, _by_channel(plate, readings), strict=True):
+        own = found.get("own")
+        doubt = np.zeros(len(reading.spots))
+        for name, other in found.items():
+            if own is not None and other is not None and name != "own":
+                beyond = (np.square(other.percents - own.percents)
+                          - np.square(other.noise) - np.square(own.noise))
+                doubt = np.maximum(doubt, 0.5 * np.sqrt(np.maximum(beyond, 0.0)))
+        spots = tuple(
+            spot if spot.area_percent_sd is None else replace(
+                spot, area_percent_sd=float(np.hypot(spot.area_percent_sd, by)))
+            for spot, by in zip(reading.spots, doubt, strict=True))
+        out.append(replace(reading, spots=spots))
+    return tuple(out)
+
+
+def channel_matters(plate: Plate, readings: Sequence[LaneReading]) -> tuple[Flag, ...]:
+    """Return the remark that area percents differ from channel to channel, once a plate.
+
+    Standard deviations of `readings` are those without the channel's choice.
+    """
     worst: tuple[float, str] = (1.0, "")
     blind: list[str] = []
-    for lane, reading in zip(plate.layout.lanes, readings, strict=True):
-        if len(reading.spots) < 2:
+    for reading, found in zip(readings, _by_channel(plate, readings), strict=True):
+        if not found:
             continue
-        found = {name: _percents(plate, planes, lane, reading, s) for name, s in signals.items()}
         whole = {name: f for name, f in found.items() if f is not None and name != "own"}
         base = found["own"]
         if base is None or not whole:
-            blind.append(lane.name)
+            blind.append(reading.name)
             continue
         for i, spot in enumerate(reading.spots):
-            moved = {name: float(spot.area_percent + f[i] - base[i]) for name, f in whole.items()}
+            moved = {name: float(spot.area_percent + f.percents[i] - base.percents[i])
+                     for name, f in whole.items()}
             most = max(abs(p - spot.area_percent) for p in moved.values())
             bound = SAME + TWO_SIDED_95 * (spot.area_percent_sd or 0.0)
             if most / bound > worst[0] * (1.0 + 1e-6):  # of two spots alike, the first is named
                 others = ", ".join(f"about {min(max(p, 0.0), 100.0):.0f} by {name}"
                                    for name, p in moved.items())
-                worst = (most / bound, f"the spot at Rf {spot.rf:.3f} of lane {lane.name} holds "
+                worst = (most / bound, f"the spot at Rf {spot.rf:.3f} of lane {reading.name} holds "
                          f"{spot.area_percent:.1f} area percent by {plate.signal.channel}, "
                          f"{others}")
     parts = [worst[1]] if worst[1] else []
@@ -148,7 +202,7 @@ def _signal(plate: Plate, ratio: Floats, level: float) -> Floats:
 
 def _percents(
     plate: Plate, planes: Planes, lane: Lane, reading: LaneReading, signal: Floats
-) -> Floats | None:
+) -> _ByChannel | None:
     """Return area percents of a lane's fitted spots in `signal`; None where one is not seen."""
     grid, layout = planes.grid, plate.layout
     y0, y1 = layout.ends(lane)
@@ -171,5 +225,8 @@ def _percents(
     count = len(reading.spots)
     if (solved[:count] < SEEN * sd[:count]).any():
         return None
-    areas = solved[:count] * np.array([c.area for c in reading.fit.components])
-    return np.asarray(100.0 * areas / areas.sum())
+    own = np.array([c.area for c in reading.fit.components])
+    areas, sds = solved[:count] * own, sd[:count] * own
+    shares = areas / areas.sum()
+    slope = (np.eye(count) - shares[:, None]) / areas.sum()
+    return _ByChannel(100.0 * shares, 100.0 * np.sqrt(np.square(slope) @ np.square(sds)))

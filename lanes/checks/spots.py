@@ -11,6 +11,7 @@ from lanes.flags import Flag, flag
 from lanes.plate.signal import kubelka_munk, reflectance
 from lanes.reading import LaneReading
 from lanes.spots.quantities import full_width, width_at
+from lanes.spots.robust_line import median_line
 
 Floats = NDArray[np.float64]
 
@@ -18,6 +19,7 @@ Floats = NDArray[np.float64]
 # of 50 micrometres over 75 mm spreads the larger ones to 4.9 mm (sigma^2 = H z, from memory).
 WIDEST_MM = 5.0
 WIDER = 1.8       # times what the plate's other spots make of this Rf
+APART = 0.02      # in Rf: nearer ones say nothing of how widths grow
 FEWEST = 5        # spots that say what is usual on a plate
 # Symmetry factor that is accepted without a limit of its own: Ph. Eur., 11th ed. (2022),
 # 2.2.46 (from memory).
@@ -79,12 +81,9 @@ def _usual_widths(readings: Sequence[LaneReading]) -> list[Floats]:
     if len(rf) < FEWEST:
         return [np.full(len(r.spots), np.nan) for r in readings]
     x, y = np.array(rf), np.array(squared)
-    one, two = np.triu_indices(x.size, 1)
-    run, growth = x[one] - x[two], y[one] - y[two]
-    far = np.abs(run) > 0.02
-    slope = float(np.median(growth[far] / run[far])) if far.any() else 0.0
-    slope = max(slope, 0.0)
-    start = float(np.median(y - slope * x))
+    slope, start = median_line(x, y, APART)
+    if slope < 0.0:
+        slope, start = 0.0, float(np.median(y))
     return [np.sqrt(np.maximum(start + slope * np.array([s.rf for s in r.spots]), 0.25 * start))
             for r in readings]
 

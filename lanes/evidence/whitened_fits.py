@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from lanes.evidence.whitened_models import one, tail, two, uneven
+from lanes.evidence.whitened_models import one, pair_of, tail, uneven
 from lanes.evidence.whitened_space import Model, Space
 
 Floats = NDArray[np.float64]
@@ -82,12 +82,36 @@ def fit(
 
 @dataclass(frozen=True)
 class Limits:
-    """Where centres and widths may lie: the places of a window, and its range of sigmas."""
+    """Where centres and widths may lie: the places of a window, and its range of sigmas.
+
+    Each method returns the lowest and the highest values of one model, (p,).
+    """
 
     left: float
     right: float
     narrowest: float
     broadest: float
+
+    def single(self) -> tuple[Floats, Floats]:
+        """Of `one`, or of a measured shape."""
+        return (np.array([self.left, np.log(self.narrowest), 0.0]),
+                np.array([self.right, np.log(self.broadest), np.inf]))
+
+    def tail(self) -> tuple[Floats, Floats]:
+        """Of a tail either way."""
+        return (np.array([self.left, np.log(SHRUNK * self.narrowest), TAIL_MIN, 0.0]),
+                np.array([self.right, np.log(self.broadest), TAIL_MAX, np.inf]))
+
+    def uneven(self) -> tuple[Floats, Floats]:
+        """Of `uneven`."""
+        return (np.array([self.left, -SKEWED, np.log(SHRUNK * self.narrowest), PEAKED, 0.0]),
+                np.array([self.right, SKEWED, np.log(self.broadest), FLAT, np.inf]))
+
+    def pair(self) -> tuple[Floats, Floats]:
+        """Of two."""
+        return (np.array([self.left - FARTHEST * self.narrowest, NEAREST,
+                          np.log(SHRUNK * self.narrowest), 0.0, 0.0]),
+                np.array([self.right, FARTHEST, np.log(self.broadest), np.inf, np.inf]))
 
 
 def fit_single(
@@ -95,8 +119,7 @@ def fit_single(
 ) -> tuple[Floats, Floats]:
     """Fit `one` or a measured shape to every row of `z` from `guess`, (3,) or (b, 3)."""
     b = len(z)
-    low = np.array([limits.left, np.log(limits.narrowest), 0.0])
-    high = np.array([limits.right, np.log(limits.broadest), np.inf])
+    low, high = limits.single()
     rows = np.ones((b, 1))
     return fit(model, space, z, rows * guess, rows * low, rows * high)
 
@@ -114,8 +137,7 @@ def fit_tail(
     best = np.zeros((b, 4))
     squares, sides = np.full(b, np.inf), np.ones(b, np.int64)
     rows = np.ones((b, 1))
-    low = rows * np.array([limits.left, np.log(SHRUNK * limits.narrowest), TAIL_MIN, 0.0])
-    high = rows * np.array([limits.right, np.log(limits.broadest), TAIL_MAX, np.inf])
+    low, high = (rows * end for end in limits.tail())
     sigma = np.exp(single[:, 1])
     for way in (1, -1) if side is None else (side,):
         for ratio in (0.4, 1.1):
@@ -141,8 +163,7 @@ def fit_uneven(
     b = len(z)
     best, squares = np.zeros((b, 5)), np.full(b, np.inf)
     rows = np.ones((b, 1))
-    low = rows * np.array([limits.left, -SKEWED, np.log(SHRUNK * limits.narrowest), PEAKED, 0.0])
-    high = rows * np.array([limits.right, SKEWED, np.log(limits.broadest), FLAT, np.inf])
+    low, high = (rows * end for end in limits.uneven())
     for skew in (-0.3, 0.3):
         start = np.stack([single[:, 0] - skew * np.exp(single[:, 1]), np.full(b, skew),
                           single[:, 1], np.full(b, 1.2), single[:, 2]], axis=1)
@@ -161,26 +182,25 @@ _ROUNDS = ((4, 3), (8, 1), (60, 0))  # steps, and how many of the starts are kep
 
 
 def fit_two(
-    space: Space, z: Floats, single: Floats, limits: Limits
+    space: Space, z: Floats, single: Floats, limits: Limits, each: Model = one
 ) -> tuple[Floats, Floats]:
-    """Fit a pair to every row of `z` from its Gaussian `single`, (b, 3), by several starts.
+    """Fit a pair of `each` to every row of `z` from the one fitted, `single`, (b, 3).
 
-    Close pairs start from the Gaussian divided; a distant small one from where, on either side,
-    the residual asks most for it.
+    Of several starts, close pairs divide the one; a distant small one is put where, on either
+    side, the residual asks most for it.
 
     Returns
     -------
     (b, 5) parameters and (b,) sums of squares.
     """
     b = len(z)
-    low = np.array([limits.left - FARTHEST * limits.narrowest, NEAREST,
-                    np.log(SHRUNK * limits.narrowest), 0.0, 0.0])
-    high = np.array([limits.right, FARTHEST, np.log(limits.broadest), np.inf, np.inf])
-    p = np.concatenate([*_close_pairs(single), *_distant_pairs(space, z, single)])
+    low, high = limits.pair()
+    p = np.concatenate([*_close_pairs(single), *_distant_pairs(space, z, single, each)])
+    model = pair_of(each)
     # All starts a few steps, the best three some more, the best one to its end.
     for steps, keep in _ROUNDS:
         rows = np.ones((len(p), 1))
-        p, rss = fit(two, space, np.tile(z, (len(p) // b, 1)), p, rows * low, rows * high, steps)
+        p, rss = fit(model, space, np.tile(z, (len(p) // b, 1)), p, rows * low, rows * high, steps)
         if keep:
             order = np.argsort(rss.reshape(-1, b), axis=0, kind="stable")[:keep]
             p = p.reshape(-1, b, 5)[order, np.arange(b)].reshape(-1, 5)
@@ -201,14 +221,16 @@ def _close_pairs(single: Floats) -> list[Floats]:
     return starts
 
 
-def _distant_pairs(space: Space, z: Floats, single: Floats) -> list[Floats]:
+def _distant_pairs(
+    space: Space, z: Floats, single: Floats, each: Model
+) -> list[Floats]:
     """Return starts, each (b, 5), with a small second spot on either side of `single`."""
     c, ln_sigma, area = single.T
-    value, jac = space.reduced(one, single)
+    value, jac = space.reduced(each, single)
     left = z - value
     starts = []
     for way in (-1.0, 1.0):
-        gap, share = _best_second(space, single, left, jac, way)
+        gap, share = _best_second(space, single, left, jac, way, each)
         small, first = share * area, c if way > 0 else c - gap * np.exp(ln_sigma)
         pair = (area, small) if way > 0 else (small, area)
         starts.append(np.stack([first, gap, ln_sigma, *pair], axis=1))
@@ -216,7 +238,8 @@ def _distant_pairs(space: Space, z: Floats, single: Floats) -> list[Floats]:
 
 
 def _best_second(
-    space: Space, single: Floats, left: Floats, jac: Floats, way: float
+    space: Space, single: Floats, left: Floats, jac: Floats, way: float,
+    each: Model,
 ) -> tuple[Floats, Floats]:
     """Return, for every row, the gap in sigmas and the share that take up most of a residual.
 
@@ -234,7 +257,7 @@ def _best_second(
     score, gaps, shares = np.full(b, -np.inf), np.full(b, _FAR[0]), np.full(b, _SMALL[0])
     for gap in _FAR:
         place = np.stack([c + way * gap * np.exp(ln_sigma), ln_sigma, np.ones(b)], axis=1)
-        g = space.without_width().reduced(one, place)[0]
+        g = space.without_width().reduced(each, place)[0]
         if space.width is not None:  # a second spot's height shows nothing of widths
             g = np.concatenate([g, np.zeros((b, 1))], axis=1)
         # The second one less what the Gaussian's own values can make of it.

@@ -8,6 +8,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.polynomial.hermite_e import hermeder, hermemulx, hermesub, hermeval
 from numpy.typing import NDArray
+from scipy.interpolate import CubicSpline
 
 from lanes.evidence.whitened_space import Model
 from lanes.spots.shapes import ROOT_2PI, tailed
@@ -27,18 +28,53 @@ def one(x: Floats, p: Floats) -> tuple[Floats, Floats]:
     return value, np.stack([value * z / sigma, value * (z * z - 1.0), unit], axis=1)
 
 
-def two(x: Floats, p: Floats) -> tuple[Floats, Floats]:
-    """Two Gaussians of one sigma: centre of the lower, gap in sigmas, ln sigma, two areas."""
-    sigma = np.exp(p[:, 2:3])
-    a = np.stack([p[:, 0], p[:, 2], p[:, 3]], axis=1)
-    b = np.stack([p[:, 0] + p[:, 1] * sigma[:, 0], p[:, 2], p[:, 4]], axis=1)
-    low, by_low = one(x, a)
-    high, by_high = one(x, b)
-    move = by_high[:, 0] * sigma
-    return low + high, np.stack([
-        by_low[:, 0] + by_high[:, 0], move, by_low[:, 1] + by_high[:, 1] + p[:, 1:2] * move,
-        by_low[:, 2], by_high[:, 2],
-    ], axis=1)
+def pair_of(single: Model) -> Model:
+    """Two of `single`, of one sigma: centre of the lower, gap in sigmas, ln sigma, two areas."""
+
+    def model(x: Floats, p: Floats) -> tuple[Floats, Floats]:
+        sigma = np.exp(p[:, 2:3])
+        a = np.stack([p[:, 0], p[:, 2], p[:, 3]], axis=1)
+        b = np.stack([p[:, 0] + p[:, 1] * sigma[:, 0], p[:, 2], p[:, 4]], axis=1)
+        low, by_low = single(x, a)
+        high, by_high = single(x, b)
+        move = by_high[:, 0] * sigma
+        return low + high, np.stack([
+            by_low[:, 0] + by_high[:, 0], move, by_low[:, 1] + by_high[:, 1] + p[:, 1:2] * move,
+            by_low[:, 2], by_high[:, 2],
+        ], axis=1)
+
+    return model
+
+
+two = pair_of(one)
+
+
+def stretched(z: Floats, height: Floats) -> Model:
+    """A spot of any even profile: centre, ln of its stretch, area.
+
+    Parameters
+    ----------
+    z : (m,) array
+        Distances from the middle, from 0 on, evenly spaced; a stretch of 1 leaves them as they are.
+    height : (m,) array
+        The profile there, of any scale, near 0 at its end.
+    """
+    place = np.concatenate([-z[:0:-1], z])
+    values = np.concatenate([height[:0:-1], height])
+    spline = CubicSpline(place, values / (np.sum(values) * (z[1] - z[0])))
+    slope_of = spline.derivative()
+
+    def model(x: Floats, p: Floats) -> tuple[Floats, Floats]:
+        sigma, area = np.exp(p[:, 1:2]), p[:, 2:3]
+        z_at = (x - p[:, :1]) / sigma
+        inside = np.abs(z_at) <= z[-1]
+        at = np.where(inside, z_at, 0.0)
+        unit = np.where(inside, spline(at), 0.0) / sigma
+        slope = np.where(inside, slope_of(at), 0.0) / sigma
+        return area * unit, np.stack(
+            [-area * slope / sigma, -area * (unit + z_at * slope), unit], axis=1)
+
+    return model
 
 
 def tail(side: int) -> Model:

@@ -202,7 +202,7 @@ class Search:
                 rest = rest - peak_shape(x, q)[0]
         peaks = tuple(solution.peaks[j] for j in touching)
         problem = replace(self.problem, x=x, y=rest, baseline_order="none",
-                          weight=self.problem.weight[inside],
+                          weight=self.problem.weight[inside], triangular=True,
                           whitening=whitening(
                               x, peaks, p.sigma, self.gain[self.usable][inside], self.extrapolation,
                               self.noise.sd, doubt, misfit))

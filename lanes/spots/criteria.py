@@ -14,8 +14,12 @@ def criteria(problem: Problem, solution: Solution, shared: float) -> tuple[float
     BIC = N ln(RSS/N) + k ln N (Schwarz, Ann. Stat. 6, 461 (1978); from memory). N counts samples
     by the noise's correlation length, since neighbours share their noise.
     """
-    n = max(problem.x.size / shared, 3.0)
-    k = len(solution.names)
-    base = n * float(np.log(max(solution.rss, 1e-300) / n))
+    return scores(problem.x.size / shared, solution.rss, len(solution.names))
+
+
+def scores(samples: float, rss: float, values: int) -> tuple[float, float]:
+    """Return AICc and BIC of a fit of so many `values` that leaves `rss` of so many `samples`."""
+    n, k = max(samples, 3.0), values
+    base = n * float(np.log(max(rss, 1e-300) / n))
     small = 2.0 * k * (k + 1) / (n - k - 1) if n > k + 1 else float("inf")
     return base + 2.0 * k + small, base + k * float(np.log(n))

@@ -29,7 +29,10 @@ LEAST_ROWS = 8
 # ln of length over width beyond which a patch is not of one make both ways, as a band applied as
 # a streak: three standard deviations of what single spots differ by.
 BAND = 3.0 * LENGTH_PRIOR
-VALLEY = 0.9   # over the lesser maximum: shallower ones are within one spot's unevenness
+# Of the lesser maximum: what one spot's unevenness may leave between two maxima. Dabs repeat within
+# a tenth (as for TILT_PRIOR in `misshapen`): the middle falls behind the mean of two by 0.12 (root
+# of 1.5 tenths squared), at two standard deviations by 0.24, of which the lesser lacks 0.06 itself.
+VALLEY = 0.8
 FALLEN = 0.1   # of its height, to which the profile must fall before the lane ends
 FLANK = 0.5    # of its height, from which its flank is carried on as a Gaussian's
 # A profile is smooth: layer and optics leave no detail finer than a third of a spot's standard

@@ -159,14 +159,14 @@ def power_table(folder: Path, draws: int, resolutions: tuple, shares: tuple) -> 
     c, ln_sigma, area = case.single
     out = []
     for resolution in resolutions:
-        gap = resolution * 2.0 * FWHM / 1.18
+        gap = resolution * 2.0 * FWHM * case.half_width / 1.18
         for q in shares:
             p = np.array([[c, gap, ln_sigma, (1 - q) * area, q * area]])
             delta = float(np.sqrt(noncentrality(case, p)[0]))
-            mean = case.space.reduce @ models.two(case.space.x, p)[0][0]
+            mean = case.space.reduced(models.pair_of(case.each), p)[0][0]
             z = mean + rng.standard_normal((draws, mean.size))
-            single, one = fits.fit_single(models.one, case.space, z, case.single, case.limits)
-            two = fits.fit_two(case.space, z, single, case.limits)[1]
+            single, one = fits.fit_single(case.each, case.space, z, case.single, case.limits)
+            two = fits.fit_two(case.space, z, single, case.limits, case.each)[1]
             power = float(np.mean(one - two > threshold))
             out.append((resolution, q, power, float(norm.cdf(delta - norm.ppf(1 - LEVEL)))))
     return out
@@ -180,7 +180,7 @@ def null_p_values(folder: Path, count: int) -> list[float]:
     reading = read_lane(ready, ready.layout.lanes[0])
     case = make_case(reading, pick(reading, None), 1.0)
     rng = np.random.default_rng(10)
-    mean = case.space.reduce @ models.one(case.space.x, case.single[None, :])[0][0]
+    mean = case.space.reduced(case.each, case.single[None, :])[0][0]
     p = []
     for _ in range(count):
         z = mean + rng.standard_normal(mean.size)

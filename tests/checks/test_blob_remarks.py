@@ -9,6 +9,7 @@ import pytest
 from lanes import measure
 from lanes.checks.blobs import unread_blobs
 from lanes.checks.colours import colour_name
+from lanes.confidence import TWO_SIDED_95
 from lanes.draw import LaneSpec, PlateSpec, SpotSpec, draw
 from lanes.draw.save import save
 
@@ -52,6 +53,36 @@ def test_all_is_read_and_coloured_where_the_channel_is_chosen(plate: Path) -> No
         assert [s.colour_name for s in lane.spots] == ["grey", "yellow"]
         assert all(s.colour is not None and len(s.colour) == 7 for s in lane.spots)
     assert [f.name for f in reading.flags if f.name == "channel-matters"] == ["channel-matters"]
+
+
+def test_the_wide_interval_reaches_what_another_channel_says(tmp_path: Path) -> None:
+    dyes = (0.9, 0.5, 0.3), (0.4, 0.6, 0.9)
+    lanes = tuple(LaneSpec(x, tuple(SpotSpec(rf, 0.8, colour=dye) for rf, dye in zip(
+        (0.3, 0.7), pair, strict=True))) for x, pair in ((10.0, dyes), (22.0, dyes[:1] * 2)))
+    save(draw(PlateSpec(width=32, height=60, origin=8, front=50, dpi=150, lanes=lanes)),
+         tmp_path / "plate.png")
+    by = {name: measure(tmp_path / "plate.png", light="white", channel=name, lanes=2)
+          for name in ("mean", "red", "green", "blue")}
+    two_colours, one_colour = by["mean"].lanes
+    for i, spot in enumerate(two_colours.spots):
+        off = max(abs(r.lanes[0].spots[i].area_percent - spot.area_percent) for r in by.values())
+        assert spot.area_percent_sd is not None
+        assert spot.area_percent_sd_noise is not None
+        assert off > 4.0 * spot.area_percent_sd_noise  # the noise alone leaves it out
+        assert off < 1.1 * TWO_SIDED_95 * spot.area_percent_sd
+        assert spot.area_percent_sd < 0.7 * off
+    alike, mixed = one_colour.spots[0].area_percent_sd, two_colours.spots[0].area_percent_sd
+    assert alike is not None
+    assert mixed is not None
+    assert alike < 0.5 * mixed
+
+
+def test_what_quenches_a_green_glow_is_dark_not_grey(tmp_path: Path) -> None:
+    drawing = draw(PlateSpec(width=40, height=60, origin=8, front=50, dpi=120, light="254",
+                             lanes=(LaneSpec(20.0, (SpotSpec(0.4, 1.0),)),)))
+    save(drawing, tmp_path / "plate.png")
+    reading = measure(tmp_path / "plate.png", light="254", picture=False)
+    assert [spot.colour_name for spot in reading.lanes[0].spots] == ["dark"]
 
 
 @pytest.mark.parametrize(

@@ -19,9 +19,9 @@ from lanes.evidence.lookup import no_such_lane
 from lanes.flags import Flag, flag
 from lanes.measuring import is_trace, measure, prepare, read_lane
 from lanes.plate.signal import LAW_NAMES
-from lanes.questions.shoulder.case import ONE, TWO, Case, area_shares, make_case
+from lanes.questions.shoulder.case import Case, area_shares, make_case
 from lanes.questions.shoulder.colour_change import ColourChange, colour_change
-from lanes.questions.shoulder.others import expected_width, shape_doubt, take_shape
+from lanes.questions.shoulder.others import expected_length, expected_width, shape_doubt, take_shape
 from lanes.questions.shoulder.verdict import OtherLaw, decide, second_seen, settle
 from lanes.questions.shoulder.views import (
     WIDE,
@@ -231,7 +231,8 @@ def judge(
         shape = take_shape(other, mm)
     doubt = shape_doubt(readings, reading, group)
     expected = expected_width(readings, reading, group)
-    case = make_case(reading, group, mm, shape, doubt, expected)
+    length = expected_length(readings, reading, group)
+    case = make_case(reading, group, mm, shape, doubt, expected, length)
     evidence = weigh(case, bootstraps, np.random.default_rng(seed), progress)
     width = None
     if expected is not None:
@@ -244,9 +245,11 @@ def judge(
         overload = _unheld(readings, reading, group, plate)
         # Another law is asked only where it can change the answer.
         if decide(evidence, False, False, across=case.across, overload=overload)[0] == "two":
-            law = _other_law(plate, reading, group, expected, doubt, seed)
-    return _answer(readings, reading, case, evidence, width, colour, law, overload,
-                   kept_one(reading, group), sds)
+            law = _other_law(plate, reading, group, (expected, length), doubt, seed)
+    # Where one spot as it looks across the lane was held against two such here, the reading's
+    # word, by Gaussians, says no more.
+    kept = case.as_gaussian and kept_one(reading, group)
+    return _answer(readings, reading, case, evidence, width, colour, law, overload, kept, sds)
 
 
 def _unheld(
@@ -268,7 +271,7 @@ def _unheld(
 
 def _other_law(
     plate: Plate, reading: LaneReading, group: tuple[int, ...],
-    expected: tuple[float, float] | None, doubt: ShapeDoubt, seed: int,
+    expected: tuple[tuple[float, float] | None, tuple[float, float]], doubt: ShapeDoubt, seed: int,
 ) -> OtherLaw | None:
     """Return what another law makes of the spot, None where there is none."""
     place = next(found for found in plate.layout.lanes if found.name == reading.name)
@@ -278,7 +281,7 @@ def _other_law(
         other = replace(reading, trace=lane.trace, noise=lane.noise, fit=fit,
                         background=lane.trace.signal - lane.flat)
         try:
-            case = make_case(other, group, plate.layout.mm_per_unit, None, doubt, expected)
+            case = make_case(other, group, plate.layout.mm_per_unit, None, doubt, *expected)
         except InputError:
             return OtherLaw(LAW_NAMES[law], False, None)
         found = weigh(case, FEWEST, np.random.default_rng([seed, 2]))
@@ -336,13 +339,14 @@ def _answer(
 ) -> Shoulder:
     wide = width is not None and float(np.log(width[0])) > max(WIDE, WIDE_SDS * width[1])
     coloured = colour is not None and colour.sure
-    gain = case.scores[ONE][1] - case.scores[TWO][1]
+    aicc, gain = (a - b for a, b in zip(*(case.scores[name] for name in case.by_name),
+                                        strict=True))
     # Noise judged from the fit's own residual can't tell misfit from noise: what the reading asks
     # of a split is asked here too.
     doubtful = case.free_scale and gain < SPLIT_GAIN
     verdict, reasons = decide(evidence, wide, coloured, doubtful, across=case.across,
                               other_law=law, overload=overload,
-                              kept_one=kept)
+                              kept_one=kept, long=case.long)
     rf, rf_sd, percent, percent_sd, pair = area_shares(case, line_sds)
     asked = evidence.p_value < LEVEL
     views = (
@@ -359,8 +363,8 @@ def _answer(
         components = (Component(case.single_rf, case.single_rf_sd(line_sds), 100.0, None),)
     return Shoulder(
         reading.name, case.single_rf, verdict, evidence.p_value,
-        case.scores[ONE][0] - case.scores[TWO][0],
-        gain, components, pair, float(min(percent)), None if law is None else law.percent,
+        aicc, gain, components, pair, float(min(percent)),
+        None if law is None else law.percent,
         tuple(Alternative(name, score[0]) for name, score in case.scores.items()),
         evidence.against, None if colour is None else colour.p_value,
         None if width is None else width[0], evidence.detectable,

@@ -8,15 +8,16 @@ import numpy as np
 from numpy.polynomial.hermite_e import hermevander
 from numpy.typing import NDArray
 
-from lanes.evidence.whitened_fits import Limits, fit_single, fit_tail, fit_two
-from lanes.evidence.whitened_models import measured, one, two
+from lanes.evidence.whitened_fits import Limits, fit_single, fit_two
+from lanes.evidence.whitened_models import measured, one, pair_of
 from lanes.evidence.whitened_space import Model, Space, make_space
 from lanes.questions.shoulder.across import Across, across_lane, strips_of
+from lanes.questions.shoulder.explanations import Explanation, explain, tails
+from lanes.questions.shoulder.profile import AS_LONG_AS_WIDE, AsAcross, as_across
 from lanes.questions.shoulder.window import Window, make_window
 from lanes.reading import LaneReading
-from lanes.spots.criteria import criteria
 from lanes.spots.fit import Fit
-from lanes.spots.model import Peak, Problem, Solution, merged_pairs, peak_shape, solve
+from lanes.spots.model import Peak
 from lanes.spots.quantities import Pair, area_percents, pair, retardation
 from lanes.spots.shape_doubt import ASSUMED, ShapeDoubt
 from lanes.spots.strip_shape import roughness
@@ -25,6 +26,7 @@ Floats = NDArray[np.float64]
 
 SHAPE_TERMS = (0, 3, 4, 5, 6)
 ONE, TWO = "one Gaussian", "two Gaussians"
+ONE_ACROSS, TWO_ACROSS = "one spot as it looks across the lane", "two such spots"
 
 
 @dataclass(frozen=True)
@@ -52,10 +54,19 @@ class Case:
         Of the usable samples.
     z : (1, r) array
         The trace in `space`; `rest` is what lies outside.
+    each : Model
+        What one spot is like along the lane: a Gaussian, or its profile across the lane where the
+        trace is more like that.
+    wide : (ln sigma, sd) or None
+        What its width across the lane leads to expect along it.
+    half_width : float
+        Its full width at half height over that of a Gaussian of its sigma.
     single : (3,) array
-        The spot as one Gaussian: centre, ln sigma, area.
+        The spot as one: centre, ln sigma, area.
     pair : (5,) array
-        As two, as in `whitened_models.two`.
+        As two, as in `whitened_models.pair_of`.
+    one, two : Explanation
+        The same as fitted with lmfit.
     scores : dict
         (AICc, BIC) of each way to explain the spot, from fits with lmfit.
     doubt : ShapeDoubt
@@ -78,36 +89,71 @@ class Case:
     rest: float
     free_scale: bool
     shape: tuple[str, Model] | None
+    each: Model
+    wide: tuple[float, float] | None
+    half_width: float
     single: Floats
     pair: Floats
-    solutions: dict[str, Solution]
+    one: Explanation
+    two: Explanation
     scores: dict[str, tuple[float, float]]
     drawn: tuple[Floats, Floats, Floats, Floats]
     doubt: ShapeDoubt
     rough: float
-    problem: Problem
     across: Across | None
 
     @property
     def single_rf(self) -> float:
         """Rf of the spot as one."""
-        return self.solutions[ONE].peaks[0].centre / self.run
+        return float(self.one.values[0]) / self.run
 
     @property
     def own_ln_sigma(self) -> float:
-        """ln sigma of the spot as one, by its own trace alone."""
+        """ln sigma of the spot as one Gaussian, by its own trace alone."""
         space = self.space.without_width()
         z = self.z[:, :space.reduce.shape[0]]
         return float(fit_single(one, space, z, self.single, self.limits)[0][0, 1])
 
+    @property
+    def held(self) -> Case:
+        """The case with each spot's length held to the width that this one shows across the lane.
+
+        Beside what lone spots lead to expect, that is one more measurement of ln sigma.
+        """
+        if self.wide is None:
+            return self
+        values, sds = np.array([self.wide, *([self.space.width] if self.space.width else [])]).T
+        weights = sds**-2
+        width = float(weights @ values / weights.sum()), float(weights.sum() ** -0.5)
+        space = replace(self.space, width=width)
+        trace = self.z[:, :space.reduce.shape[0]]
+        return replace(self, space=space, z=np.append(trace, [[width[0] / width[1]]], axis=1))
+
+    @property
+    def long(self) -> bool:
+        """Whether it is longer than wide by more than single spots usually are (a sd)."""
+        return (self.wide is not None
+                and self.own_ln_sigma - self.wide[0] > self.wide[1])
+
+    @property
+    def as_gaussian(self) -> bool:
+        """Whether one spot is taken for a Gaussian along the lane."""
+        return self.each is one
+
+    @property
+    def by_name(self) -> tuple[str, str]:
+        """What it is called as one, and as two."""
+        return (ONE, TWO) if self.as_gaussian else (ONE_ACROSS, TWO_ACROSS)
+
     def single_rf_sd(self, line_sds: tuple[float, float]) -> float | None:
         """Return the standard deviation of that Rf, the lines' included."""
-        return retardation(_as_fit(self, ONE), 0, self.run, *line_sds)[1]
+        return retardation(_as_fit(self, self.one), 0, self.run, *line_sds)[1]
 
 
 def make_case(
     reading: LaneReading, group: tuple[int, ...], mm: float, shape: Shape | None = None,
     doubt: ShapeDoubt = ASSUMED, width: tuple[float, float] | None = None,
+    length: tuple[float, float] = AS_LONG_AS_WIDE,
 ) -> Case:
     """Return the case of components `group` of a lane.
 
@@ -124,6 +170,8 @@ def make_case(
         How far single spots depart from a Gaussian.
     width : (ln sigma, sd), optional
         What the plate's lone spots lead to expect of each component.
+    length : (ln ratio, sd)
+        Of a single spot's length along the lane over its width across.
 
     Raises
     ------
@@ -143,128 +191,114 @@ def make_case(
                     max(0.45 * window.lone, problem.narrowest),
                     min(2.5 * first.sigma, problem.broadest))
     use = window.usable
+    seen = as_across(reading, group, window, length)
     space = replace(
         make_space(problem.x, covariance[np.ix_(use, use)], window.columns[use],
                    0.75 * limits.narrowest), width=width)
-    z = space.data(problem.y)
-    guess = np.array([first.centre, np.log(first.sigma), max(first.area, 1e-12)])
-    single = fit_single(one, space, z, guess, limits)[0]
-    pair_of = fit_two(space, z, single, limits)[0][0]
-    # Baseline and neighbours leave with the whitening.
-    problem = replace(problem, baseline_order="none", whitening=space.whole)
-    model = None if shape is None else (f"the shape of lane {shape.lane}",
-                                        measured(shape.coefficients))
-    solutions = _solve_all(problem, space, z, single[0], pair_of, limits)
-    outside = space.rest(problem.y)
+    z, outside = space.data(problem.y), space.rest(problem.y)
+    each, single, pair_of_each = _each(space, z, window, limits, seen)
+    least = problem.narrowest
+    as_one = explain(each, space, z, outside, single, limits.single(), least)
+    as_two = explain(pair_of(each), space, z, outside, pair_of_each, limits.pair(), least)
+    tailing = tails(space, z, outside, single, limits, least)
+    names = (ONE, TWO) if each is one else (ONE_ACROSS, TWO_ACROSS)
+    explanations = {names[0]: as_one, names[1]: as_two, **tailing}
+    model = None
+    if shape is not None:
+        model = f"the shape of lane {shape.lane}", measured(shape.coefficients)
+        explanations[model[0]] = explain(model[1], space, z, outside, single, limits.single(),
+                                         least)
+    better_tail = min(tailing.values(), key=lambda e: e.rss)
     return Case(
         reading.trace.run, reading.trace.blur, window.x, window.y, use,
         2.0 * np.sqrt(np.diag(covariance)), space, limits, z, outside,
-        reading.noise.source == "residuals", model, single[0], pair_of, solutions,
-        _scores(problem, space, z, single[0], limits, outside, solutions, model),
-        _drawn(solutions, window), doubt, rough, problem,
-        across_lane(reading, window, *_of_pair(window, pair_of)),
+        reading.noise.source == "residuals", model, each,
+        None if seen is None else seen.width,
+        1.0 if each is one or seen is None else seen.half_width, single, pair_of_each, as_one,
+        as_two, {name: e.scores(problem.x.size) for name, e in explanations.items()},
+        _drawn(window, as_one, as_two, better_tail, each), doubt, rough,
+        across_lane(reading, window, *_of_pair(window, pair_of_each, each)),
     )
 
 
-def _of_pair(window: Window, p: Floats) -> tuple[Floats, Floats]:
-    """Return the two components over the window, of unit area, and their areas."""
-    sigma = np.exp(p[2])
-    each = np.array([[p[0], p[2], 1.0], [p[0] + p[1] * sigma, p[2], 1.0]])
-    return one(window.x, each)[0], p[3:]
+def _each(
+    space: Space, z: Floats, window: Window, limits: Limits, seen: AsAcross | None
+) -> tuple[Model, Floats, Floats]:
+    """Return what one spot is like, and the fits of one, (3,), and of two, (5,).
 
-
-def _scores(
-    problem: Problem, space: Space, z: Floats, single: Floats, limits: Limits, outside: float,
-    solutions: dict[str, Solution], model: tuple[str, Model] | None,
-) -> dict[str, tuple[float, float]]:
-    """Return (AICc, BIC) by explanation."""
-    # Whitened samples are as many as they seem: each counts as one.
-    scores = {name: criteria(problem, _counted(s), 1.0) for name, s in solutions.items()}
-    if model is not None:
-        # It has the parameters of one Gaussian.
-        rss = float(fit_single(model[1], space, z, single, limits)[1][0]) + outside
-        scores[model[0]] = criteria(problem, replace(solutions[ONE], rss=rss), 1.0)
-    return scores
-
-
-def _counted(solution: Solution) -> Solution:
-    """Return `solution` with the sigma that two share counted, also where it was held."""
-    if len(solution.peaks) == 2 and "p0_sigma" not in solution.names:
-        return replace(solution, names=(*solution.names, "p0_sigma"))
-    return solution
-
-
-def _solve_all(
-    problem: Problem, space: Space, z: Floats, single: Floats, pair_of: Floats, limits: Limits
-) -> dict[str, Solution]:
-    """Return the fits with lmfit, each started from where the quick one ends.
-
-    Where the plate tells what width to expect, two keep the one width that trace and plate
-    together ask for.
+    A Gaussian or the profile across the lane, whichever comes nearer, by itself or twice: both
+    take the same number of values.
     """
-    out = {}
-    c, ln_sigma, area = map(float, single)
-    out[ONE] = solve(problem, (Peak(c, area, float(np.exp(ln_sigma))),))
-    lower, gap, ln_sigma, a, b = map(float, pair_of)
-    s = float(np.exp(ln_sigma))
-    start = (Peak(lower, a, s), Peak(lower + gap * s, b, s))
-    tied = merged_pairs(start) and space.width is None
-    held = None if tied else {"p0_sigma": s, "p1_sigma": s}
-    out[TWO] = solve(problem, start, None, frozenset(), held, share=True)
-    for side, towards in ((1, "origin"), (-1, "front")):
-        m, ln_sigma, ratio, area = map(
-            float, fit_tail(space, z, single[None, :], limits, side)[0][0])
-        s = float(np.exp(ln_sigma))
-        out[f"a tail toward the {towards}"] = solve(
-            problem, (Peak(m, area, s, side * ratio * s),), None, frozenset([0]))
-    return out
+    first = window.first
+    guess = np.array([first.centre, np.log(first.sigma), max(first.area, 1e-12)])
+    found = []
+    for each in (one, *(() if seen is None else (seen.model,))):
+        single, of_one = fit_single(each, space, z, guess, limits)
+        both, of_two = fit_two(space, z, single, limits, each)
+        found.append((float(min(of_one[0], of_two[0])), each, single[0], both[0]))
+    return min(found, key=lambda f: f[0])[1:]
+
+
+def _of_pair(window: Window, p: Floats, each: Model) -> tuple[Floats, Floats]:
+    """Return the two components over the window, of unit area, and their areas."""
+    return each(window.x, _apart(p, 1.0))[0], p[3:]
+
+
+def _apart(p: Floats, area: float | None = None) -> Floats:
+    """Return the two of a pair `p` as single ones, (2, 3), of their own areas or of `area`."""
+    lower, gap, ln_sigma, *areas = p
+    a, b = areas if area is None else (area, area)
+    return np.array([[lower, ln_sigma, a], [lower + gap * np.exp(ln_sigma), ln_sigma, b]])
 
 
 def _drawn(
-    solutions: dict[str, Solution], window: Window
+    window: Window, as_one: Explanation, as_two: Explanation, better_tail: Explanation, each: Model
 ) -> tuple[Floats, Floats, Floats, Floats]:
     """Return the fits over the window: one, two, the two apart (2, m), the better tail."""
     x, y, base = window.x, window.y, window.columns
     pull = np.linalg.pinv(base[window.usable])
 
-    def whole(s: Solution) -> tuple[Floats, Floats]:
-        peaks = np.sum([peak_shape(x, p)[0] for p in s.peaks], axis=0)
+    def whole(e: Explanation) -> tuple[Floats, Floats]:
+        peaks = e.model(x, e.values[None])[0][0]
         line = base @ (pull @ (y - peaks)[window.usable])
         return peaks + line, line
 
-    pair_of = solutions[TWO]
-    both, line = whole(pair_of)
-    parts = np.stack([peak_shape(x, p)[0] + line for p in pair_of.peaks])
-    tail = min((s for n, s in solutions.items() if n.startswith("a tail")), key=lambda s: s.rss)
-    return whole(solutions[ONE])[0], both, parts, whole(tail)[0]
+    both, line = whole(as_two)
+    parts = each(x, _apart(as_two.values))[0] + line
+    return whole(as_one)[0], both, parts, whole(better_tail)[0]
 
 
-def _as_fit(case: Case, name: str) -> Fit:
-    """Return a fit with lmfit as `Fit`, its covariance under noise, misfit and expected width."""
-    solution = case.solutions[name]
-    model, p = (one, case.single) if name == ONE else (two, case.pair)
-    jac = case.space.reduced(model, p[None, :])[1][0].T
+def _as_fit(case: Case, found: Explanation) -> Fit:
+    """Return a fit with lmfit as `Fit`, its covariance under noise, misfit and expected width.
+
+    Each component's sigma is that of the Gaussian as wide at half height.
+    """
+    p = found.values
+    jac = case.space.reduced(found.model, p[None, :])[1][0].T
     size = np.sqrt(np.maximum(np.sum(jac * jac, axis=0), 1e-300))
     inverse = np.linalg.pinv((jac / size).T @ (jac / size), rcond=1e-11, hermitian=True)
-    scale = solution.rss / max(case.space.freedom - len(p), 1)
+    scale = found.rss / max(case.space.freedom - len(p), 1)
     free = inverse / size[:, None] / size[None, :] * (
         scale if case.free_scale else max(1.0, scale))
-    carry = _carry(p)
-    parts = tuple(
-        q.component() for q in sorted(solution.peaks, key=lambda q: q.centre))
+    carry = _carry(p, case.half_width)
+    singles = p[None] if p.size == 3 else _apart(p)
+    parts = tuple(Peak(float(c), float(area), case.half_width * float(np.exp(ln_sigma))).component()
+                  for c, ln_sigma, area in singles)
     none = np.zeros(0)
     return Fit(parts, carry @ free @ carry.T, "linear", none, none, none,
                None, None, None, None, ())
 
 
-def _carry(p: Floats) -> Floats:
+def _carry(p: Floats, half_width: float) -> Floats:
     """Return derivatives of (centre, area, sigma, tau) of each component by the values of `p`."""
     if p.size == 3:
-        return np.array([[1.0, 0, 0], [0, 0, 1], [0, np.exp(p[1]), 0], [0, 0, 0]])
+        wide = half_width * float(np.exp(p[1]))
+        return np.array([[1.0, 0, 0], [0, 0, 1], [0, wide, 0], [0, 0, 0]])
     sigma = float(np.exp(p[2]))
+    wide = half_width * sigma
     return np.array([
-        [1.0, 0, 0, 0, 0], [0, 0, 0, 1, 0], [0, 0, sigma, 0, 0], [0, 0, 0, 0, 0],
-        [1.0, sigma, p[1] * sigma, 0, 0], [0, 0, 0, 0, 1], [0, 0, sigma, 0, 0], [0, 0, 0, 0, 0],
+        [1.0, 0, 0, 0, 0], [0, 0, 0, 1, 0], [0, 0, wide, 0, 0], [0, 0, 0, 0, 0],
+        [1.0, sigma, p[1] * sigma, 0, 0], [0, 0, 0, 0, 1], [0, 0, wide, 0, 0], [0, 0, 0, 0, 0],
     ])
 
 
@@ -272,7 +306,7 @@ def area_shares(
     case: Case, line_sds: tuple[float, float]
 ) -> tuple[list[float], list[float | None], list[float], list[float | None], Pair]:
     """Return Rf, area percent of the pair, each with standard deviation, and the resolution."""
-    fit = _as_fit(case, TWO)
+    fit = _as_fit(case, case.two)
     both = pair(fit, 0, 1, case.run, case.blur)
     rfs = [retardation(fit, i, case.run, *line_sds) for i in range(2)]
     percents, sds = area_percents(fit)

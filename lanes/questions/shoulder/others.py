@@ -10,14 +10,18 @@ from scipy.stats import t as student
 
 from lanes.confidence import MAD_SD, TWO_SIDED_95
 from lanes.questions.shoulder.case import SHAPE_TERMS, Shape, make_case
+from lanes.questions.shoulder.profile import AS_LONG_AS_WIDE, nearest_gaussian
 from lanes.questions.shoulder.window import pick
 from lanes.reading import LaneReading
+from lanes.spots.cross_profile import LENGTH_PRIOR, cross_profile
+from lanes.spots.robust_line import median_line
 from lanes.spots.shape_doubt import learn_shapes
 from lanes.spots.shape_terms import ASSUMED, ShapeDoubt
 from lanes.spots.shapes import ROOT_2PI
 
 FEWEST_LONE = 4    # lone spots that can tell a width and its scatter
 NEAR_RF = 0.03     # of the spot itself
+APART_RF = 0.05    # nearer spots say nothing of how widths grow
 ALONE = 5.0        # sigmas to the next spot
 SURE = 25.0        # standard deviations of area
 PLAIN = 0.3        # tau over sigma: a tail hides the width
@@ -35,7 +39,7 @@ def take_shape(reading: LaneReading, mm: float) -> Shape:
     bell = np.exp(-0.5 * z * z)[:, None]
     height = area / (np.exp(ln_sigma) * ROOT_2PI)
     design = case.space.whole @ (hermevander(z, max(SHAPE_TERMS)) * bell * height)
-    y = case.space.whole @ case.problem.y
+    y = case.space.whole @ case.all_y[case.usable]
     # Orders 1 and 2 only move and widen: they leave with the place and width of the spot.
     solved = np.linalg.lstsq(design, y, rcond=None)[0]
     inverse = np.linalg.pinv(design.T @ design, hermitian=True)
@@ -96,14 +100,45 @@ def expected_width(
     if n < FEWEST_LONE:
         return None
     x, y = np.array(rfs), np.array(widths)
-    first, second = np.triu_indices(n, 1)
-    apart = np.abs(x[first] - x[second]) > 0.05
-    slopes = (y[first] - y[second])[apart] / (x[first] - x[second])[apart]
-    slope = float(np.median(slopes)) if apart.any() else 0.0
-    level = float(np.median(y - slope * x))
+    slope, level = median_line(x, y, APART_RF)
     scatter = MAD_SD * float(np.median(np.abs(y - slope * x - level)))
     widened = float(student.ppf(0.975, n - 2)) / TWO_SIDED_95 * np.sqrt(1.0 + 1.0 / n)
     return level + slope * at, max(scatter, WIDTH_SD) * float(widened)
+
+
+def expected_length(
+    readings: tuple[LaneReading, ...], reading: LaneReading, group: tuple[int, ...]
+) -> tuple[float, float]:
+    """Return the ln of a single spot's length over its width, and its standard deviation.
+
+    As long as wide within `LENGTH_PRIOR`, which counts as one spot beside the plate's own lone
+    ones. Pairs taken for one are longer: neither the middle nor the scatter may grow by them.
+    Spots applied as lines are shorter than wide.
+
+    Parameters
+    ----------
+    readings : tuple of LaneReading
+    reading, group
+        The lane in question, and the spot's components in it, which do not count.
+    """
+    found = []
+    for r in readings:
+        parts = r.fit.components
+        for i, c in enumerate(parts):
+            if r.trace.sheet is None or (r is reading and i in group) or not _lone(r, i):
+                continue
+            across = cross_profile(
+                r.trace.sheet, r.trace.position, r.trace.usable, c.peak(),
+                tuple(o.peak() for j, o in enumerate(parts) if j != i), band=np.inf)
+            if across is not None:
+                found.append(float(np.log(c.spread / nearest_gaussian(across))))
+    if not found:
+        return AS_LONG_AS_WIDE
+    length = min(float(np.median(found)), 0.0)
+    scatter = float(np.median(np.abs(np.array(found) - length))) * MAD_SD
+    n = len(found)
+    sd = np.sqrt((LENGTH_PRIOR**2 + n * scatter**2) / (1 + n))
+    return length, min(float(sd), LENGTH_PRIOR)
 
 
 def _lone(reading: LaneReading, i: int) -> bool:

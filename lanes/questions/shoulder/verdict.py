@@ -36,12 +36,13 @@ def second_seen(detectable: tuple[Detectable, ...]) -> bool:
 def decide(
     evidence: Evidence, wide: bool, coloured: bool, doubtful: bool = False, *,
     across: Across | None = None, other_law: OtherLaw | None = None,
-    overload: str | None = None, kept_one: bool = False,
+    overload: str | None = None, kept_one: bool = False, long: bool = False,
 ) -> tuple[str, tuple[str, ...]]:
     """Return the verdict, and why.
 
     Two must beat one misshapen spot, and every rival that is a single component (a tail, a skewed
-    or flat spot, a measured shape). A rival that explains the spot where two close ones do not
+    or flat spot, a measured shape), by as much as two would: where they beat it by less, the trace
+    is neither. A rival that explains the spot where two close ones do not
     makes it one; where both explain it, a change of colour across the spot decides for two, and
     without it nothing can be told. Nor can it where the strips put the two in different places
     across the lane, where another law needs no second, or where the scan does not hold the spot's
@@ -60,6 +61,8 @@ def decide(
         Why the scan does not hold the spot's shape.
     kept_one : bool
         Whether the reading, which looks across the lane too, did not believe in more than one.
+    long : bool
+        Whether the spot is longer along the lane than its width across it leads to expect.
     """
     if overload is not None:
         return "cannot tell", (overload,)
@@ -76,16 +79,22 @@ def decide(
     open_rivals = []
     for name, (p_rival, p_two) in evidence.against.items():
         if p_rival >= LEVEL:
-            if p_two < LEVEL and not coloured and evidence.resolution < SHOULDER:
+            if (p_two < LEVEL and not coloured and not long
+                    and evidence.resolution < SHOULDER):
                 return "one", (f"{name} explains it, and two components do not",)
             open_rivals.append(name)
     if coloured and (evidence.scale <= UNLIKE or not open_rivals):
         return "two", ("its colour changes across it",)
     if open_rivals:
+        if long:
+            return "cannot tell", tuple(f"{name} explains it, but it is longer than one as wide "
+                                        "usually is, as two would be" for name in open_rivals)
         return "cannot tell", tuple(f"{name} explains it as well as two" for name in open_rivals)
     if doubtful:
         return "cannot tell", ("two explain it better, but no clean layer tells what is noise",)
-    if evidence.scale > UNLIKE:
+    # Each rival asks once whether two are fit: the level is theirs together.
+    if evidence.scale > UNLIKE or any(
+            p_two < LEVEL / len(evidence.against) for _, p_two in evidence.against.values()):
         return "cannot tell", ("neither one spot nor two follow the trace",)
     if across is not None and across.verdict == "against":
         return "cannot tell", ("two explain the trace, but not at one place across the lane: a "

@@ -17,7 +17,7 @@ from scipy.optimize import brentq
 from scipy.stats import ncx2
 
 from lanes.evidence.whitened_fits import fit_single, fit_tail, fit_two, fit_uneven
-from lanes.evidence.whitened_models import one, tail, two, uneven
+from lanes.evidence.whitened_models import pair_of, tail, uneven
 from lanes.evidence.whitened_space import Model
 from lanes.questions.shoulder.case import Case
 from lanes.spots.quantities import HALF_HEIGHT_FACTOR
@@ -88,16 +88,16 @@ def ratio(
     """Return the likelihood ratio of `case`, and its null from `bootstraps` drawn traces."""
     tests = _Tests(case)
     z, rest = case.z, np.array([case.rest])
-    p_one, rss_one = tests.single(one, z)
-    p_two, rss_two = fit_two(case.space, z, p_one, case.limits)
+    p_one, rss_one = tests.single(case.each, z)
+    p_two, rss_two = tests.pair(z, p_one)
     rss_tail = fit_tail(case.space, z, p_one, case.limits)[1]
     statistic = float((np.maximum(rss_one - rss_two, 0.0) / tests.scale(rss_two, rest))[0])
     spread = float(tests.scale(np.minimum(rss_two, rss_tail), rest)[0])
     drawn: list[Floats] = []
     for part in _batches(bootstraps):
-        zs, rests = tests.draw(one, p_one, part, spread, rng)
-        p, of_one = tests.single(one, zs, p_one[0])
-        of_two = fit_two(case.space, zs, p, case.limits)[1]
+        zs, rests = tests.draw(case.each, p_one, part, spread, rng)
+        p, of_one = tests.single(case.each, zs, p_one[0])
+        of_two = tests.pair(zs, p)[1]
         drawn.append(np.maximum(of_one - of_two, 0.0) / tests.scale(of_two, rests))
         if report is not None:
             report(sum(map(len, drawn)))
@@ -110,7 +110,7 @@ def weigh(
 ) -> Evidence:
     """Return the evidence of `case`, from `bootstraps` drawn traces for each question."""
     # Where one is not enough, as many are drawn again for each side of each rival.
-    whole = bootstraps * (4 if case.shape is None else 5)
+    whole = bootstraps * (6 if case.shape is None else 8)
 
     def report(done: int) -> None:
         if progress is not None:
@@ -119,22 +119,18 @@ def weigh(
     found = ratio(case, bootstraps, rng, report)
     against = {}
     if found.p_value < LEVEL:
-        tests = _Tests(case)
-        z, rest = case.z, np.array([case.rest])
-        rss_two = fit_two(case.space, z, found.single, case.limits)[1]
         names = [TAIL, UNEVEN, *([] if case.shape is None else [case.shape[0]])]
-        by_two = tests.compare(names, two, found.pair, bootstraps, found.scale, rng)
         for k, name in enumerate(names):
-            report((k + 2) * bootstraps)
-            model, p_rival, rss_rival = tests.rival(name, z, found.single)
-            seen = float(((rss_rival - rss_two) / tests.scale(rss_two, rest))[0])
-            by_rival = tests.compare([name], model, p_rival, bootstraps, found.scale, rng)
-            against[name] = (_share(by_rival[name] >= seen), _share(by_two[name] <= seen))
+            # A tail may be as long as it likes; what is skewed or flat is as long as it is wide.
+            tests = _Tests(case.held if name == UNEVEN else case)
+            against[name] = tests.against(name, found, bootstraps, rng)
+            report(2 * (k + 2) * bootstraps)
     report(whole)
     threshold = float(np.quantile(found.null, 1.0 - LEVEL))
     return Evidence(found.statistic, threshold, found.p_value, against, found.scale,
                     detectable(case, threshold, found.scale),
-                    float(found.pair[0, 1]) * HALF_HEIGHT_FACTOR / (2.0 * FWHM))
+                    float(found.pair[0, 1]) * HALF_HEIGHT_FACTOR
+                    / (2.0 * FWHM * case.half_width))
 
 
 def _share(hits: NDArray[np.bool_]) -> float:
@@ -153,6 +149,9 @@ class _Tests:
                ) -> tuple[Floats, Floats]:
         guess = self.case.single if start is None else start
         return fit_single(model, self.case.space, z, guess, self.case.limits)
+
+    def pair(self, z: Floats, single: Floats) -> tuple[Floats, Floats]:
+        return fit_two(self.case.space, z, single, self.case.limits, self.case.each)
 
     def scale(self, rss_two: Floats, rest: Floats) -> Floats:
         """Return the residual's variance over the noise's: where noise is known, 1 at least."""
@@ -182,18 +181,29 @@ class _Tests:
         assert case.shape is not None
         return (case.shape[1], *self.single(case.shape[1], z))
 
-    def compare(self, names: list[str], truth: Model, p: Floats, count: int, scale: float,
-                rng: np.random.Generator) -> dict[str, Floats]:
-        """Return by how much two beat each rival on traces drawn from `truth`."""
-        out: dict[str, list[Floats]] = {name: [] for name in names}
+    def against(
+        self, name: str, found: Ratio, count: int, rng: np.random.Generator
+    ) -> tuple[float, float]:
+        """Return the p-values of a rival (against two) and of two (against the rival)."""
+        z, rest = self.case.z, np.array([self.case.rest])
+        p_two, rss_two = self.pair(z, found.single)
+        model, p_rival, rss_rival = self.rival(name, z, found.single)
+        seen = float(((rss_rival - rss_two) / self.scale(rss_two, rest))[0])
+        by_rival = self.compare(name, model, p_rival, count, found.scale, rng)
+        by_two = self.compare(name, pair_of(self.case.each), p_two, count, found.scale, rng)
+        return _share(by_rival >= seen), _share(by_two <= seen)
+
+    def compare(self, name: str, truth: Model, p: Floats, count: int, scale: float,
+                rng: np.random.Generator) -> Floats:
+        """Return by how much two beat a rival on traces drawn from `truth`."""
+        out: list[Floats] = []
         for part in _batches(count):
             zs, rests = self.draw(truth, p, part, scale, rng)
-            p_one, _ = self.single(one, zs)
-            rss_two = fit_two(self.case.space, zs, p_one, self.case.limits)[1]
-            for name in names:
-                rss = self.rival(name, zs, p_one)[2]
-                out[name].append((rss - rss_two) / self.scale(rss_two, rests))
-        return {name: np.concatenate(values) for name, values in out.items()}
+            p_one, _ = self.single(self.case.each, zs)
+            rss_two = self.pair(zs, p_one)[1]
+            rss = self.rival(name, zs, p_one)[2]
+            out.append((rss - rss_two) / self.scale(rss_two, rests))
+        return np.concatenate(out)
 
 
 def smallest_noncentrality(threshold: float) -> float:
@@ -208,13 +218,13 @@ def smallest_noncentrality(threshold: float) -> float:
     return float(brentq(short, 1e-6, 1e4))
 
 
-def noncentrality(case: Case, pairs: Floats, model: Model = one) -> Floats:
+def noncentrality(case: Case, pairs: Floats) -> Floats:
     """Return the noncentrality of the likelihood ratio for pairs, (b, 5), of which one is fitted.
 
     It is the sum of squares, under the plate's noise, that the best single component leaves of a
     pair without noise; baseline, neighbours, place, width and area are profiled out.
     """
-    z = case.space.reduced(two, pairs)[0]
+    z = case.space.reduced(pair_of(case.each), pairs)[0]
     area = pairs[:, 3] + pairs[:, 4]
     sigma = np.exp(pairs[:, 2])
     share = pairs[:, 4] / area
@@ -226,7 +236,7 @@ def noncentrality(case: Case, pairs: Floats, model: Model = one) -> Floats:
     large = np.stack([pairs[:, 0] + (share > 0.5) * pairs[:, 1] * sigma, pairs[:, 2],
                       area * np.maximum(share, 1 - share)], axis=1)
     for start in (whole, large):
-        best = np.minimum(best, fit_single(model, case.space, z, start, case.limits)[1])
+        best = np.minimum(best, fit_single(case.each, case.space, z, start, case.limits)[1])
     return best
 
 
@@ -239,7 +249,7 @@ def detectable(case: Case, threshold: float, scale: float) -> tuple[Detectable, 
     need = smallest_noncentrality(threshold) * scale
     c, ln_sigma, area = case.single
     shares = np.geomspace(0.001, 0.5, 28)
-    gaps = np.array(RESOLUTIONS) * 2.0 * FWHM / HALF_HEIGHT_FACTOR
+    gaps = np.array(RESOLUTIONS) * 2.0 * FWHM * case.half_width / HALF_HEIGHT_FACTOR
     sigma = np.exp(ln_sigma)
     rows = []
     for gap in gaps:
