@@ -19,6 +19,7 @@ NARROWEST_MM, BROADEST_MM = 0.25, 5.0  # sigma of a spot (common practice: 1 to 
 # significant against that as well is none.
 LEAST = 2.6  # 99 %
 CLEAR = 5.0  # or, where waves of the layer are seen beside it, stands out by so many
+WHOLE = 0.99  # of the broadest sigma: what ended at that limit
 SURE = 12.0  # standard deviations from which a spot speaks for itself
 
 
@@ -74,6 +75,10 @@ def reject_artefacts(
             continue
         if z[i] > SURE:
             keep.append(not speck)
+            continue
+        if i in fit.at_bound and fit.components[i].sigma > WHOLE * BROADEST_MM / mm:
+            # As broad as a spot may be, and not sure: a wave of the layer has no width to be found.
+            keep.append(False)
             continue
         if typical is not None:
             likeness = float(np.corrcoef(shares[i], typical)[0, 1])
