@@ -160,7 +160,7 @@ REGISTRY = _registry(
          "say --spots light, or dark where they are not"),
     Kind("lanes-assumed", "lanes were asked for where nothing marks them",
          "look at plate.png; give the x of each with --lanes X1,X2"),
-    Kind("lines-inferred", "a line is not drawn across: it is inferred from marks or a part of it",
+    Kind("lines-inferred", "a line is drawn in part or by marks, or two lines may be it",
          "give its height with --origin or --front; Rf is less certain, as its interval says"),
     Kind("outside-lanes", "something stands out of the layer and lies in no lane: it is not read",
          "look at plate.png; give the lanes with --lanes, or a wider --lane-width"),

@@ -33,6 +33,7 @@ WHITE, DEEP = 0.92, 0.6  # a pale layer's light; share of it that a deep colour 
 # Percentage points by which area percent may move with the channel and still be one figure: what
 # channels of one grey spot differ by on scans (common practice).
 SAME = 2.0
+UNCOLOURED = ("black", "grey", "white")
 SEEN = 5.0         # standard deviations a spot has to have in a channel that is remarked on
 NOTICED = 2.0      # and in one that might have been read: below, a spot is not there to its reader
 TINY = 1e-300      # keeps a division by nothing finite
@@ -54,7 +55,10 @@ def coloured(plate: Plate, readings: Sequence[LaneReading]) -> tuple[LaneReading
             light = np.array([np.median(image[box]) for image in planes.light.values()])
             beside = np.array([float(np.median(d[box])) for d in depths.depth])
             seen = light if plate.light == "366" else _deepened(beside)
-            spots.append(replace(spot, colour=_hex(light), colour_name=colour_name(seen)))
+            name = colour_name(seen)
+            if plate.light == "254" and name in UNCOLOURED and beside.mean() < 0.0:
+                name = "dark"  # on a layer that glows in a colour of its own, which the scan shows
+            spots.append(replace(spot, colour=_hex(light), colour_name=name))
         out.append(replace(reading, spots=tuple(spots)))
     return tuple(out)
 

@@ -60,9 +60,10 @@ def without_band(
     sd = MAD_SD * float(np.median(np.abs(band[away] - ground)))
     band -= ground
     top = reach - near + int(np.argmax(band[reach - near: reach + near + 1]))
-    half = max(1, round(0.5 * STREAK_MM / grid.mm))
-    broad = max(band[max(top - half, 0)], band[min(top + half, 2 * reach)])
-    if band[top] <= SURE * sd or broad > 0.5 * band[top]:
+    # Its top may lie at either side of it: it is level there, and the line found a little askew.
+    lower = np.flatnonzero(band <= 0.5 * band[top])
+    below, above = lower[lower < top].max(initial=-1), lower[lower > top].min(initial=band.size)
+    if band[top] <= SURE * sd or (above - below - 1) * grid.mm > STREAK_MM:
         return values
     # It fades out where it is looked for no more, and takes nothing off that is not there.
     band = np.maximum(band, 0.0) * np.clip((reach - np.abs(off)) / (reach - near), 0.0, 1.0)

@@ -11,8 +11,8 @@ from lanes.errors import LayoutError
 from lanes.flags import flag
 from lanes.plate.blobs import blobs_between
 from lanes.plate.layout import Layout, Line
-from lanes.plate.marks import Mark, dashed_line, find_marks, row_of_marks
-from lanes.plate.pencil import Stroke, find_lines
+from lanes.plate.marks import Mark, dashed_line, ends_of_line, find_marks, row_of_marks
+from lanes.plate.pencil import Stroke, find_lines, find_ticks
 from lanes.plate.planes import Planes
 from lanes.plate.square import Grid
 
@@ -29,6 +29,11 @@ LOWEST, MIDDLE, HIGHEST = 0.02, 0.45, 0.99  # of the plate's height: origin belo
 # plate no marks speak for an origin.
 DEPTH = 0.025
 RUN_MM = 5.0        # the least run looked for
+# One hand draws all its lines with one pencil: a second one about as strong as the surest is as
+# likely the origin, if it lies near. One of two is often drawn where the solvent stands, or in a
+# wrong place (common practice).
+ALIKE, NEAR_MM, APART_MM = 0.5, 12.0, 1.6
+CROSSED = 6.0       # standard deviations of a stroke across a line that tells which is the origin
 HALF = 0.5          # confidence in a line inferred from a part of it or from marks
 
 
@@ -47,10 +52,12 @@ def find_both(
     how = "MM" if layout.scaled else "12% of the plate's height or 120px of the picture"
     marks: list[Mark] | None = None
     if origin is None:
-        stroke = _best(find_lines(planes.fine, planes.fine_grid, LOWEST * height, MIDDLE * height,
-                                  False))
+        stroke, doubt = _origin_stroke(planes, layout)
         if stroke is not None and (front is None or above(front, stroke.line, layout)):
             origin, found["origin"] = stroke.line, _confidence(stroke)
+            if doubt:
+                found["origin"] = min(HALF, found["origin"])
+                flags.append(flag("lines-inferred", doubt))
         else:
             marks = find_marks(planes)
             top = MIDDLE * height if front is None else float(front.at(layout.width / 2)) - (
@@ -73,7 +80,8 @@ def find_both(
             front, found["front"] = stroke.line, _confidence(stroke)
         else:
             marks = find_marks(planes) if marks is None else marks
-            front = dashed_line(marks, layout, low, HIGHEST * height)
+            front = ends_of_line(marks, layout, low, HIGHEST * height) or dashed_line(
+                marks, layout, low, HIGHEST * height)
             if front is None or _blobs_above(planes, layout, origin, front):
                 raise LayoutError(
                     "no solvent front found with confidence: give its height above the plate's "
@@ -99,7 +107,41 @@ def _inferred_origin(
     row = row_of_marks(planes, blobs_between(planes, whole), whole, high)
     if row is not None and float(row.at(0.5 * layout.width)) > low:
         return row
-    return dashed_line(marks, layout, low, high)
+    return ends_of_line(marks, layout, low, high) or dashed_line(marks, layout, low, high)
+
+
+def _origin_stroke(planes: Planes, layout: Layout) -> tuple[Stroke | None, str]:
+    """Return the stroke that is the origin, and what is to be said where two may be.
+
+    Of two lines alike and near each other it is the one with strokes across it, which mark lanes;
+    else the upper, since nothing is applied where solvent stands.
+    """
+    strokes = find_lines(planes.fine, planes.fine_grid, LOWEST * layout.height,
+                         MIDDLE * layout.height, False)
+    best = _best(strokes)
+    if best is None:
+        return None, ""
+    middle, unit = 0.5 * layout.width, layout.mm_per_unit
+
+    def y(s: Stroke) -> float:
+        return float(s.line.at(middle))
+
+    alike = sorted([best] + [
+        s for s in _sure(strokes) if s.score * s.coverage > ALIKE * best.score * best.coverage
+        and s.thickness < best.thickness / ALIKE
+        and APART_MM / unit < abs(y(s) - y(best)) < NEAR_MM / unit], key=y)
+    if len(alike) == 1:
+        return best, ""
+    across = [[score for _, score in find_ticks(planes.fine, planes.fine_grid, s.line)]
+              for s in alike]
+    most = max(range(len(alike)), key=lambda i: sum(across[i]))
+    rest = max(sum(scores) for i, scores in enumerate(across) if i != most)
+    # What is written between the lines may cross the lower one: there strokes have to be clear.
+    least = 0.0 if most == len(alike) - 1 else CROSSED
+    if sum(score > least for score in across[most]) >= 2 and sum(across[most]) > 2.0 * rest:
+        return alike[most], ""
+    return alike[-1], ("two lines are drawn near the lower edge, and nothing tells which is the "
+                       "origin: the upper is taken; --origin gives another")
 
 
 def _blobs_above(planes: Planes, layout: Layout, origin: Line, front: Line) -> bool:
@@ -111,11 +153,15 @@ def _blobs_above(planes: Planes, layout: Layout, origin: Line, front: Line) -> b
     return bool(beyond)
 
 
-def _best(strokes: list[Stroke]) -> Stroke | None:
-    sure = [s for s in strokes
+def _sure(strokes: list[Stroke]) -> list[Stroke]:
+    return [s for s in strokes
             if s.score >= SURE and s.coverage >= COVERED
             and s.thickness <= (THICK_MM if s.coverage >= THROUGHOUT or s.sharpness >= SHARP
                                 else THICKEST_MM)]
+
+
+def _best(strokes: list[Stroke]) -> Stroke | None:
+    sure = _sure(strokes)
     return max(sure, key=lambda s: s.score * s.coverage) if sure else None
 
 

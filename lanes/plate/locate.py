@@ -57,7 +57,25 @@ def locate(scan: Scan, settings: Settings, light: str = "white") -> Layout:
             raise LayoutError(f"{error}; or, where the plate lies sideways, --turn 90 or 270"
                               ) from None
         raise
-    return with_lanes(planes, layout, settings, light)
+    return with_lanes(planes, doubted(layout), settings, light)
+
+
+# A line is ruled, or the front marked, from near one side of the plate to near the other.
+SHORT = 0.7  # of the width
+
+
+def doubted(layout: Layout) -> Layout:
+    """Return `layout` with a doubt of its edges where both lines end well inside the picture.
+
+    Where no bed was seen the picture's edges stand for the plate's: lines that end far from them
+    end at the sides of a plate that was not seen, or are its edges.
+    """
+    lines = [layout.found.get(name, 1.0) for name in ("origin", "front")]
+    if max(lines) >= SHORT or all(f.name != "bed-unseen" for f in layout.flags):
+        return layout
+    return replace(layout, flags=(*layout.flags, flag(
+        "outline-doubtful", "both lines end well inside the picture, whose edges are taken for the "
+        "plate's")))
 
 
 def with_lanes(planes: Planes, layout: Layout, settings: Settings, light: str) -> Layout:

@@ -22,6 +22,11 @@ LEVEL = 0.1          # rise over run of a dash: 6 degrees
 THIN_MM = 0.8        # scatter of a dash about its own straight line and half its width
 TURN = 0.0175        # how well a hand draws a dash level: 1 degree (common practice)
 MARK_MM = (0.5, 5.0)  # a dot, a cross, a tick
+# A pair of short strokes, one at either side of the plate and level with each other, marks a line
+# as its ends do: how long and how high one is, of its length, and how far in from the side its
+# outer end lies (common practice: the rim, where strokes are not looked for, included).
+END_MM, END_TALL, END_IN_MM = 1.0, 0.7, 4.0
+AKIMBO = 0.06        # rise over run of a line drawn or run askew: 3.4 degrees
 SMALL_MM = 2.2       # a dot of pencil as broad as it gets: a blob that broad is a spot
 # Standard deviations of a mark, and its share of the strongest: one hand draws them all alike.
 MARK_SURE, MARK_SHARE = 8.0, 0.2
@@ -108,6 +113,26 @@ def dashed_line(marks: list[Mark], layout: Layout, low: float, high: float) -> L
     far = max(0.5 * layout.width - 0.5 * (right - left), 0.0)
     sd = float(np.hypot(0.1 / unit, TURN * far))
     return Line((y0 - slope * x0, slope), sd)
+
+
+def ends_of_line(marks: list[Mark], layout: Layout, low: float, high: float) -> Line | None:
+    """Return the line of which only its two ends are drawn, one at either side, if any.
+
+    Of several pairs the longer strokes count. Two strokes that stand level at opposite sides are
+    not there by chance, so shorter ones pass here than by themselves.
+    """
+    unit = layout.mm_per_unit
+    ends = [m for m in marks if low < m.y < high and m.wide >= END_MM / unit
+            and m.tall < END_TALL * m.wide]
+    left = [m for m in ends if m.x - 0.5 * m.wide < END_IN_MM / unit]
+    right = [m for m in ends if m.x + 0.5 * m.wide > layout.width - END_IN_MM / unit]
+    pairs = [(a, b) for a in left for b in right if b.x - a.x > 0.5 * layout.width
+             and abs(b.y - a.y) < AKIMBO * (b.x - a.x)]
+    if not pairs:
+        return None
+    one, two = max(pairs, key=lambda pair: min(pair[0].wide, pair[1].wide))
+    slope = (two.y - one.y) / (two.x - one.x)
+    return Line((one.y - slope * one.x, slope), 0.1 / unit)
 
 
 def row_of_marks(planes: Planes, blobs: tuple[Blob, ...], layout: Layout, high: float

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from lanes.confidence import MAD_SD
 from lanes.errors import LayoutError
 from lanes.plate.closed import border_only, closed, with_borders
 from lanes.plate.corners import area, overlap, shares, within
@@ -22,7 +23,10 @@ MOST = 24      # quadrilaterals of edges that are judged in full
 ACCEPTED = 0.35     # score from which a quadrilateral may be a plate
 SURE_SIDE = 0.6    # a side seen: an edge along three quarters of it, two things beside it
 CLOSE = 0.1        # two scores nearer than this are not told apart
+# Of the outer outline's worst side: an inner one with a worse side is spots and lines by chance.
+HOLDS = 0.5
 SAME = 0.88        # overlap (common over joint area) of two outlines of one plate
+HELD = 0.97        # of a plate: what an outline about it holds at least, as sides are found to 1 %
 APART = 0.05       # of the smaller of two plates side by side: what both outlines hold
 OTHER_LOOK = 0.15  # of tone: plates in one picture share layer and lamp
 NARROWEST = 0.15   # shorter over longer side: a strip of 200 mm is 30 mm wide, a ruler's is less
@@ -91,8 +95,9 @@ def find_outlines(
     refuse_even(small)
     down, across = edges_of(small)
     level, upright = (with_borders(find_lines(e.sure()), len(e.strength)) for e in (down, across))
-    best = _distinct([(judge(small, quad), quad.corners)
-                      for quad in closed(down, across, level, upright, MOST)])
+    judged = [(judge(small, quad), quad.corners)
+              for quad in closed(down, across, level, upright, MOST)]
+    best = _distinct([pair for pair in judged if pair[0].even])
     whole_corners = _whole(small.shape)
     whole = judge(small, border_only(whole_corners))
     plates = _plates(best)
@@ -177,10 +182,13 @@ def _distinct(judged: list[Judged]) -> list[Judged]:
 def _plates(best: list[Judged]) -> list[Judged]:
     """Return the plates among distinct outlines, the largest score first."""
     good = [(fit, c) for fit, c in best if fit.score >= ACCEPTED and _bounded(fit)]
+    whole = [c for fit, c in good if _whole_sides(fit)]
     chosen: list[Judged] = []
     for fit, corners in good:
         # No plate holds another plate: of two, one in the other, the outer one is a page or a tray.
-        held = any(_whole_sides(other) and within(inner, corners) for other, inner in good)
+        held = any(_whole_sides(other) and other.sides.min() >= HOLDS * fit.sides.min()
+                   and within(inner, corners) for other, inner in good) or _row(
+            corners, [c for c in whole if c is not corners])
         if not held and all(_apart(corners, other) for _, other in chosen):
             chosen.append((fit, corners))
     if not chosen:
@@ -227,10 +235,23 @@ def _rivals(
     return tuple(
         _up(other, step) for rival, other in best
         if rival.score >= ACCEPTED and not any(c is other for c in taken)
+        and not _row(other, taken)
         and (within(other, corners) or (
             fit.score - rival.score < CLOSE and overlap(corners, other) > APART
             and not within(corners, other)))
     )
+
+
+def _row(outline: Floats, plates: list[Floats]) -> bool:
+    """Return whether `outline` is that of several plates side by side, with bed between them.
+
+    Halves of one plate would fill it.
+    """
+    held: list[Floats] = []
+    for plate in plates:
+        if shares(plate, outline)[2] > HELD * area(plate) and all(_apart(plate, c) for c in held):
+            held.append(plate)
+    return len(held) > 1 and sum(map(area, held)) < HELD * area(outline)
 
 
 def _inside(corners: Floats, size: int) -> NDArray[np.bool_]:
@@ -259,19 +280,32 @@ def _whole_image(
 ) -> Outline:
     """Take the image as the plate, if most of it is bare layer.
 
-    A layer is smooth: most small patches differ little from the large patch about them.
+    A layer is even but for the lamp, which falls off smoothly; a plate and its bed are not.
     """
-    tone = small.mean(axis=2)
-    size = max(5, round(0.03 * max(tone.shape)))
-    middle = ndimage.median_filter(tone, size=3)
-    wide = ndimage.uniform_filter(middle, size=4 * size)
-    level = float(np.median(tone))
-    bare = float(np.mean(np.abs(middle - wide) < 0.035 * max(level, 0.2)))
-    drift = float(np.percentile(wide, 95) - np.percentile(wide, 5)) / max(level, 0.2)
-    if bare < 0.7 or drift > 0.35:
+    tone = ndimage.median_filter(small.mean(axis=2), size=3)
+    bare = float(np.mean(np.abs(_less_lamp(tone)) < 0.035 * max(float(np.median(tone)), 0.2)))
+    if bare < 0.7:
         raise LayoutError(
             "no plate found in the image: scan the whole plate on an even bed, crop to the plate, "
             "or give --corners"
         )
     rivals = tuple(_up(c, step) for fit, c in plates if whole.score - fit.score < CLOSE)
     return Outline(_whole(shape), float(bare), False, rivals)
+
+
+def _less_lamp(tone: Floats) -> Floats:
+    """Return tone less the quadratic surface that most of it follows.
+
+    Least squares with Cauchy's weights, renewed until spots and writing no longer pull.
+    """
+    row, column = (np.linspace(-1.0, 1.0, size) for size in tone.shape)
+    v, u = np.meshgrid(row, column, indexing="ij")
+    terms = np.stack([np.ones_like(u), u, v, u * u, u * v, v * v], axis=-1)
+    a, b = terms[::4, ::4].reshape(-1, 6), tone[::4, ::4].ravel()
+    weight = np.ones(b.size)
+    for _ in range(6):
+        surface = np.linalg.lstsq(a * weight[:, None], b * weight, rcond=None)[0]
+        rest = b - a @ surface
+        spread = MAD_SD * float(np.median(np.abs(rest))) + 1e-6
+        weight = 1.0 / np.sqrt(1.0 + np.square(rest / (2.0 * spread)))
+    return np.asarray(tone - terms @ surface, float)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,6 +12,7 @@ from scipy import ndimage
 from lanes.confidence import MAD_SD
 from lanes.plate.layout import Floats, Line
 from lanes.plate.square import Grid
+from lanes.quantiles import median
 
 STROKE_MM = 0.3   # about a pencil stroke's width
 FLANK_MM = 0.65   # how far beside the stroke its surroundings are read
@@ -74,12 +76,9 @@ def find_lines(
     list of Stroke
         The best first; at least 1.5 mm apart.
     """
-    blocks, x = _blocks(light, grid, margin_mm)
+    blocks, votes, x = _blocks(_Same(light), grid, margin_mm)
     if x.size < 4:
         return []
-    sd = MAD_SD * np.median(np.abs(blocks - np.median(blocks, axis=0)), axis=0)
-    sd = np.maximum(sd, max(float(np.median(sd)), 1e-6))
-    votes = np.clip((blocks - np.median(blocks, axis=0)) / sd, -3.0, 12.0)
     half = 0.5 * grid.columns * grid.pitch
     u = np.asarray((x - half) / half, np.float64)
     rows = np.arange(max(0, int(low / grid.pitch)), min(grid.rows, int(high / grid.pitch)))
@@ -106,9 +105,26 @@ def find_lines(
     return strokes
 
 
-def _blocks(light: NDArray[np.float32], grid: Grid, margin_mm: float) -> tuple[Floats, Floats]:
-    """Return means of the depth over blocks along each row, (rows, k), and their middles, (k,)."""
-    depth = ridge(light, grid.mm, 0)
+@dataclass(frozen=True, eq=False)
+class _Same:
+    """A picture that is the same where it is the same array: what it shows is kept by it."""
+
+    light: NDArray[np.float32]
+
+    def __hash__(self) -> int:
+        return id(self.light)
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, _Same) and self.light is other.light
+
+
+@lru_cache(maxsize=1)  # both lines, which side is up and the front's bend ask about one plate
+def _blocks(same: _Same, grid: Grid, margin_mm: float) -> tuple[Floats, Floats, Floats]:
+    """Return means of the depth over blocks along each row, how far each stands out, and where.
+
+    Both are (rows, k), and the blocks' middles (k,).
+    """
+    depth = ridge(same.light, grid.mm, 0)
     edge = max(1, round(margin_mm / grid.mm))
     depth = depth[:, edge:-edge]
     block = max(1, round(BLOCK_MM / grid.mm))
@@ -116,27 +132,35 @@ def _blocks(light: NDArray[np.float32], grid: Grid, margin_mm: float) -> tuple[F
     blocks = np.add.reduceat(depth, starts, axis=1)[:, : starts.size] / block
     blocks = blocks[:, :-1] if starts.size > 6 and depth.shape[1] % block else blocks
     middles = (edge + (np.arange(blocks.shape[1]) + 0.5) * block) * grid.pitch
-    return blocks, np.asarray(middles, np.float64)
+    away = blocks - np.median(blocks, axis=0)
+    sd = MAD_SD * np.median(np.abs(away), axis=0)
+    sd = np.maximum(sd, max(float(np.median(sd)), 1e-6) if sd.size else 1e-6)
+    return blocks, np.clip(away / sd, -3.0, 12.0), np.asarray(middles, np.float64)
+
+
+@lru_cache(maxsize=1)  # as above, and of the lanes' ticks
+def _upright_grain(same: _Same, mm: float) -> float:
+    """Return the standard deviation of what upright strokes are sought among."""
+    return MAD_SD * float(median(np.abs(ridge(same.light, mm, 1)))) or 1e-6
 
 
 def _best_curves(
     votes: Floats, rows: NDArray[np.intp], u: Floats, grid: Grid, smile: bool
 ) -> tuple[Floats, Floats]:
     """Return the best score of a curve through each of `rows`, and its slope and sag, (r, 2)."""
-    # Rows are pooled in threes, so that coarse steps of slope and sag can't miss a line.
-    pooled = ndimage.maximum_filter1d(votes, 3, axis=0)
     slopes = np.tan(np.radians(np.linspace(-3.0, 3.0, 25))) * (0.5 * grid.columns)
     sags = np.arange(-5.0, 5.1, 0.5) / grid.mm if smile else np.zeros(1)
-    columns = np.arange(u.size)
+    # Rows are pooled in threes, so that coarse steps of slope and sag can't miss a line. Nothing
+    # votes beyond the plate.
+    beyond = int(np.abs(slopes).max() + np.abs(sags).max()) + 2
+    pooled = np.pad(ndimage.maximum_filter1d(votes, 3, axis=0), ((beyond, beyond), (0, 0)))
+    place = (rows[:, None] + beyond) * u.size + np.arange(u.size)
     best = np.full(rows.size, -np.inf)
     how: Floats = np.zeros((rows.size, 2))
     for sag in sags:
         for slope in slopes:
             offset = np.rint(slope * u - sag * u**2).astype(int)
-            index = rows[:, None] + offset[None, :]
-            valid = (index >= 0) & (index < grid.rows)
-            index = np.clip(index, 0, grid.rows - 1)
-            score = np.where(valid, pooled[index, columns], 0.0).sum(axis=1)
+            score = pooled.take(place + u.size * offset).sum(axis=1)
             better = score > best
             best[better] = score[better]
             how[better] = slope, sag
@@ -267,24 +291,7 @@ def find_ticks(
         From left to right, at least 2.5 mm apart; the score counts standard deviations.
     """
     mm = grid.mm
-    depth = ridge(light, mm, 1)
-    sd = MAD_SD * float(np.median(np.abs(depth))) or 1e-6
-    depth = np.clip(depth / sd, -3.0, 6.0)
-    column = np.arange(grid.columns)
-    row = np.rint(grid.row(origin.at(grid.x()))).astype(int)
-    sums = []
-    for sign in (1, -1):
-        steps = np.arange(max(1, round(0.35 / mm)), max(2, round(1.15 / mm)) + 1) * sign
-        index = row[:, None] + steps[None, :]
-        valid = (index >= 0) & (index < grid.rows)
-        part = np.where(valid, depth[np.clip(index, 0, grid.rows - 1), column[:, None]], 0.0)
-        sums.append(part.sum(axis=1) / np.sqrt(steps.size))
-    # A tick crosses the line: both halves must show, so that a letter below it does not pass.
-    profile = np.minimum(sums[0], sums[1]) + 0.5 * np.maximum(sums[0], sums[1])
-    profile = ndimage.gaussian_filter1d(profile, 0.15 / mm)
-    middle = float(np.median(profile))
-    spread = MAD_SD * float(np.median(np.abs(profile - middle))) or 1e-6
-    score = (profile - middle) / spread
+    score = tick_profile(light, grid, origin)
     edge = round(1.5 / mm)
     peaks = ndimage.maximum_filter1d(score, max(3, round(2.5 / mm))) == score
     peaks[:edge] = peaks[-edge:] = False
@@ -297,3 +304,27 @@ def find_ticks(
         else:
             found.append((x, float(score[i])))
     return found
+
+
+def tick_profile(light: NDArray[np.float32], grid: Grid, origin: Line) -> Floats:
+    """Return how far what crosses a line stands out at each column, in standard deviations."""
+    mm = grid.mm
+    column = np.arange(grid.columns)
+    row = np.rint(grid.row(origin.at(grid.x()))).astype(int)
+    reach = max(2, round(1.15 / mm)) + 1
+    first, last = np.clip([int(row.min()) - reach, int(row.max()) + reach], 0, grid.rows - 1)
+    depth = ridge(light[first: last + 1], mm, 1) / _upright_grain(_Same(light), mm)
+    depth = np.clip(depth, -3.0, 6.0)
+    sums = []
+    for sign in (1, -1):
+        steps = np.arange(max(1, round(0.35 / mm)), max(2, round(1.15 / mm)) + 1) * sign
+        index = row[:, None] + steps[None, :]
+        valid = (index >= 0) & (index < grid.rows)
+        part = np.where(valid, depth[np.clip(index, first, last) - first, column[:, None]], 0.0)
+        sums.append(part.sum(axis=1) / np.sqrt(steps.size))
+    # A tick crosses the line: both halves must show, so that a letter below it does not pass.
+    profile = np.minimum(sums[0], sums[1]) + 0.5 * np.maximum(sums[0], sums[1])
+    profile = ndimage.gaussian_filter1d(profile, 0.15 / mm)
+    middle = float(np.median(profile))
+    spread = MAD_SD * float(np.median(np.abs(profile - middle))) or 1e-6
+    return np.asarray((profile - middle) / spread, float)

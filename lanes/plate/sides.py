@@ -9,8 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from lanes.plate.closed import Closed
+from lanes.plate.closed import TRIM, Closed
 from lanes.plate.corners import cross, plate_like
+from lanes.plate.edges import FAR, NEAR
 
 Floats = NDArray[np.float64]
 
@@ -20,6 +21,12 @@ PIECES, SAMPLES = 60, 4  # a side is followed in so many pieces, each a mean of 
 DARKER = 2.0
 SHADOW = 0.2            # weight as bed of a joint's shadow, which may look like the layer
 MARGIN = 0.1            # of the plate's size: the zone inside its edges where few spots come
+# Of tone: 8 % of a bright layer's light, by which half of a layer does not depart from its look
+# (common practice: stains are blotchy by less); and how many times what departs a bed differs.
+# Spots joined to a quadrilateral depart by as much inside it as they stand out of the layer. A
+# shadow may lie across a plate: four sides seen so well, to their corners, need no even inside;
+# round spots make none.
+UNEVEN, STANDS_OUT, WELL_SEEN = 0.025, 4.0, 0.8
 
 
 @dataclass(frozen=True)
@@ -29,7 +36,7 @@ class Fit:
     `edges` is the share of each side along which an edge runs, `steps` the share along which
     both sides look different, `border` which sides lie on the picture's border; `margin` is the
     share of the zone inside the worst side that looks like the rest of the plate. `look` is the
-    plate's median tone.
+    plate's median tone, `even` whether the inside may be a layer's.
     """
 
     score: float
@@ -39,17 +46,39 @@ class Fit:
     border: NDArray[np.bool_]
     margin: float
     look: Floats
+    even: bool
 
 
 def judge(tone: Floats, quad: Closed) -> Fit:
     """Return how well a quadrilateral of a picture of tone fits a plate."""
-    margin, tone_inside = _margin(tone, quad.corners)
+    margin, tone_inside, off = _margin(tone, quad.corners)
+    even = (off <= UNEVEN or bool(quad.sides.min() > WELL_SEEN)
+            or _least_step(tone, quad) > STANDS_OUT * off)
     return Fit(quad.score * (0.4 + 0.6 * margin), quad.sides, quad.edges, quad.steps, quad.border,
-               margin, tone_inside)
+               margin, tone_inside, even)
 
 
-def _margin(tone: Floats, corners: Floats) -> tuple[float, Floats]:
-    """Return how much of the zone inside the sides looks like the plate, and that look."""
+def _least_step(tone: Floats, quad: Closed) -> float:
+    """Return by how much tone changes across that side where it changes least."""
+    longer = max(tone.shape[:2])
+    depth = np.linspace(NEAR * longer, FAR * longer, 5)
+    share = np.linspace(TRIM, 1.0 - TRIM, PIECES)[:, None]
+    steps = []
+    for a, b in zip(quad.corners[~quad.border], np.roll(quad.corners, -1, axis=0)[~quad.border],
+                    strict=True):
+        along = (b - a) / np.hypot(*(b - a))
+        outer, inner = (np.stack([ndimage.map_coordinates(
+            plane, [a[1] + share * (b - a)[1] + side * along[0],
+                    a[0] + share * (b - a)[0] - side * along[1]], order=1, mode="nearest")
+            for plane in np.moveaxis(tone, 2, 0)], axis=-1).mean(axis=1)
+            for side in (depth, -depth))
+        steps.append(float(np.sqrt(np.square(np.median(outer - inner, axis=0)).mean())))
+    return min(steps, default=np.inf)
+
+
+def _margin(tone: Floats, corners: Floats) -> tuple[float, Floats, float]:
+    """Return how much of the zone inside the sides looks like the plate, that look, and by how
+    much half of the inside departs from it."""
     u, v = np.meshgrid(np.linspace(0.02, 0.98, 40), np.linspace(0.02, 0.98, 40))
     low, right, high, left = corners[0], corners[1], corners[2], corners[3]
     at = ((1 - u) * (1 - v))[..., None] * low + (u * (1 - v))[..., None] * right \
@@ -68,7 +97,8 @@ def _margin(tone: Floats, corners: Floats) -> tuple[float, Floats]:
     off = np.sqrt(np.square(flat).mean(axis=2))
     usual = max(0.04, 3.0 * float(np.median(off)))
     # The least even of the four: writing on a page beside the plate lies at one side of it.
-    return min(float((off[band] < usual).mean()) for band in bands), middle
+    even = min(float((off[band] < usual).mean()) for band in bands)
+    return even, middle, float(np.median(off))
 
 
 def refine(sample: Callable[[Floats, Floats], Floats], corners: Floats) -> Floats:

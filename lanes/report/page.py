@@ -46,7 +46,7 @@ pre { background: #f3f6f9; padding: .7rem .9rem; white-space: pre-wrap; overflow
   .desk { grid-template-columns: auto minmax(24rem, 1fr); }
   .answer { grid-template-columns: minmax(18rem, 1fr) auto; }
 }
-@media (max-width: 30rem) {
+@media (max-width: 36rem) {
   main { padding: 1rem .75rem 2rem; }
   th, td { padding-right: .4rem; }
   table { font-size: .94rem; }
@@ -56,17 +56,17 @@ pre { background: #f3f6f9; padding: .7rem .9rem; white-space: pre-wrap; overflow
   body { font-size: 10.5pt; line-height: 1.4; }
   main { max-width: none; padding: 0; }
   .desk { grid-template-columns: minmax(0, 9fr) minmax(0, 11fr); gap: 0 6mm; }
-  .desk table { break-inside: auto; } .desk p.quiet { break-after: auto; }
+  .desk p.quiet { break-after: auto; }
   .answer { display: block; }
   .bracket { display: block; }
   h1 { font-size: 18pt; } h2 { font-size: 13.5pt; margin-top: 6mm; } h3 { font-size: 11.5pt; }
   h2, h3, p.quiet { break-after: avoid; }
-  table, tbody, tr, figure, p, .whole, dl > div { break-inside: avoid; }
+  tbody, tr, figure, p, .whole, dl > div { break-inside: avoid; }
   thead { display: table-header-group; }
   table, pre, .flag { font-size: 10pt; }
   th, td { padding-right: .45rem; }
   .box { overflow: visible; }
-  .box img.wide { min-width: 0; max-width: 138mm; }
+  .box img.wide { min-width: 0; max-width: 112mm; }  /* two lanes a page */
   .flag { border-color: #55606b; }
   pre, .flag { background: none; }
   pre { border: 1px solid #c9d3dc; }

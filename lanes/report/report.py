@@ -77,6 +77,10 @@ def _top(reading: Reading, file: str) -> list[str]:
     return [
         f"<h1>Reading of {escape(file)}</h1>",
         f'<p class="quiet">{escape(" · ".join(part for part in summary if part))}</p>',
+        "<p>Estimates from one scan: not validated for release, clinical or forensic decisions.</p>"
+        if reading.picture is not None or reading.layout is not None else
+        "<p>Estimates from one trace: not validated for release, clinical or forensic "
+        "decisions.</p>",
     ]
 
 
@@ -97,7 +101,7 @@ def _remarks(reading: Reading) -> list[str]:
         return []
     return [
         "<h2>Remarks on the whole reading</h2>",
-        *(f"<p>{_mark(flag)} {escape(flag.message)}</p>" for flag in reading.flags),
+        *(f"<p>{_mark(flag)} {escape(_sentence(flag.message))}</p>" for flag in reading.flags),
     ]
 
 
@@ -142,8 +146,8 @@ def _lanes(reading: Reading, pictures: Mapping[str, bytes]) -> list[str]:
         if reading.picture is None:
             strip = ""
         out.append(
-            f'<p class="quiet">Each picture: {strip}the trace less its background with every spot '
-            "and their sum; what is left over, beside the noise.</p>"
+            f'<p class="quiet">Each picture shows, from the top: {strip}the trace less its '
+            "background, with every spot and their sum; and the residual beside the noise.</p>"
         )
     unit = length_unit(reading)
     for lane, file in zip(reading.lanes, lane_files(reading), strict=True):
@@ -153,9 +157,9 @@ def _lanes(reading: Reading, pictures: Mapping[str, bytes]) -> list[str]:
             text = f"Trace, fitted spots and residuals of lane {lane.name}"
             out.append(_picture(pictures[file], text, wide=True))
         out += [f"<p>{escape(_fit_in_words(lane, unit))}</p>"]
-        out += [f"<p>{_mark(flag)} {escape(flag.message)}</p>" for flag in lane.flags]
+        out += [f"<p>{_mark(flag)} {escape(_sentence(flag.message))}</p>" for flag in lane.flags]
         out += [
-            f"<p>{_mark(flag)} spot {number}: {escape(flag.message)}</p>"
+            f"<p>{_mark(flag)} {escape(_sentence(f'spot {number}: {flag.message}'))}</p>"
             for number, spot in enumerate(lane.spots, 1)
             for flag in spot.flags
         ]
@@ -167,25 +171,26 @@ def _fit_in_words(lane: LaneReading, unit: str) -> str:
     """Return how the lane was fitted, in a few sentences."""
     fit, noise = lane.fit, lane.noise.local
     area = f"signal × {unit}²"
-    limit = f"{no_spot(lane, area)}." if not lane.spots else ""
+    limit = _sentence(no_spot(lane, area)) if not lane.spots else ""
     if lane.spots and lane.limit is not None:
-        limit = f"A spot of {figures(lane.limit, 2)} {area} is found half of the time."
+        limit = f"A further spot of {figures(lane.limit, 2)} {area} is found half of the time."
     scores = [f"R² {_rsquared(fit.r_squared)}"] if fit.r_squared is not None else []
     if fit.reduced_chi_square is not None:
         scores.append(f"reduced χ² {figures(fit.reduced_chi_square)}")
     best = sorted(fit.tried, key=lambda attempt: attempt.bic)[:4]
-    tried = ", ".join(f"{a.components} ({a.shape}, BIC {fixed(a.bic, 1)})" for a in best)
+    tried = ", ".join(f"{a.components} {a.shape} ({fixed(a.bic, 1)})" for a in best)
     if len(fit.tried) > len(best):
-        tried += f" and {len(fit.tried) - len(best)} more in results.json"
+        tried += f" and {len(fit.tried) - len(best)} more, which are in results.json"
+    count = len(fit.components)
     parts = [
-        limit[:1].upper() + limit[1:],
-        f"Fitted: {_count(len(fit.components), 'component')}"
-        + (f" with a {fit.baseline_order} baseline" if fit.baseline_order != "none" else "")
-        + (f"; {', '.join(scores)}." if scores else "."),
-        f"Counts tried, lowest BIC first: {tried}." if tried else "",
-        "More were refused where one misshapen spot could be them." if fit.refused else "",
-        f"Noise {figures(noise.sd, 2)} signal × {unit} (from {noise.source}), shared over "
-        f"{figures(noise.correlation_mm, 2)} {unit}.",
+        f"The trace was fitted with {_count(count, 'spot')}"
+        + (f" on a {fit.baseline_order} baseline" if fit.baseline_order != "none" else "")
+        + (f" ({', '.join(scores)})." if scores else "."),
+        f"Of the counts tried, these had the lowest BIC: {tried}." if len(fit.tried) > 1 else "",
+        "More spots were refused where one misshapen spot could be them." if fit.refused else "",
+        limit,
+        f"The noise is {figures(noise.sd, 2)} signal × {unit} (judged from {noise.source}) and "
+        f"correlated over {figures(noise.correlation_mm, 2)} {unit}.",
     ]
     return " ".join(part for part in parts if part)
 
@@ -290,4 +295,4 @@ def _marks(flags: Iterable[Flag]) -> str:
 
 
 def _sentence(text: str) -> str:
-    return text[:1].upper() + text[1:] + "."
+    return text[:1].upper() + text[1:] + ("" if text.endswith(("?", ".")) else ".")

@@ -19,6 +19,7 @@ from lanes.spots.model import (
     merged_pairs,
     peak_shape,
 )
+from lanes.spots.same_outline import unlike_across
 from lanes.spots.settle import settle
 from lanes.spots.shape_terms import ShapeDoubt
 from lanes.spots.significance import area_significance, local_significance
@@ -28,6 +29,7 @@ from lanes.spots.split import (
     better_shapes,
     gain_over_one,
     merged_peak,
+    without_tails,
 )
 from lanes.spots.strip_shape import Strips, roughness
 from lanes.spots.whitening import MISFIT, whitening
@@ -36,9 +38,6 @@ from lanes.trace.sample import Sheet
 
 Floats = NDArray[np.float64]
 
-# Spots of one lane that nearly meet have nearly one width, but two substances may differ by 30 %
-# (common practice), taken as two standard deviations of the logarithm of their sigmas' ratio.
-WIDTH_PRIOR = 0.15
 HOPELESS = 4.0  # residual variance over the noise's, from which a search goes on
 MOST_SOLVED = 500  # peaks fitted, over all fits of one lane
 UNITED = 4.0  # mean spreads within which two may be one misshapen spot: its terms end there
@@ -203,7 +202,7 @@ class Search:
                 rest = rest - peak_shape(x, q)[0]
         peaks = tuple(solution.peaks[j] for j in touching)
         problem = replace(self.problem, x=x, y=rest, baseline_order="none",
-                          weight=self.problem.weight[inside],
+                          weight=self.problem.weight[inside], triangular=True,
                           whitening=whitening(
                               x, peaks, p.sigma, self.gain[self.usable][inside], self.extrapolation,
                               self.noise.sd, doubt, misfit))
@@ -260,25 +259,27 @@ class Search:
         if self.shapes is None:
             return True
         end = at + count
-        one = (*peaks[:at], merged_peak(*peaks[at: end]), *peaks[end:])
+        patch = without_tails(peaks[at: end])
+        one = (*peaks[:at], merged_peak(*patch), *peaks[end:])
         as_one = replace(solution, peaks=one)
-        across, doubt = None, self.shapes
+        across, doubt, unlike = None, self.shapes, 0.0
         if self.sheet is not None:
             across = cross_profile(self.sheet, self.x, self.usable, one[at],
                              (*one[:at], *one[at + 1:]))
-            if across is not None and sliced(peaks[at: end], across, doubt.length):
+            if across is not None and sliced(patch, across, doubt.length):
                 self.refused.append(one[at].component().centre)
                 return False
-            rough = roughness(self._strips(*self._local(as_one, at), one, at), doubt)
-            doubt = replace(doubt, sds=rough * doubt.sds)
+            strips = self._strips(*self._local(as_one, at), one, at)
+            unlike = unlike_across(strips, patch)
+            doubt = replace(doubt, sds=roughness(strips, doubt) * doubt.sds)
         uneven = 0.0 if across is None else across.uneven
         problem, touching = self._local(as_one, at, doubt, max(MISFIT, uneven))
         if problem.x.size < 12:
             return False
         local, place = tuple(one[j] for j in touching), touching.index(at)
         gain = gain_over_one(
-            problem, local, (*local[:place], *peaks[at: end], *local[place + 1:]), place,
-            self.spent, doubt, across)
+            problem, local, (*local[:place], *patch, *local[place + 1:]), place,
+            self.spent, doubt, across) - unlike
         if gain > SPLIT_GAIN * (count - 1):
             return True
         self.refused.append(one[at].component().centre)
@@ -369,14 +370,20 @@ class Search:
         return z
 
     def _to_count(self, solution: Solution, history: list[Solution], count: int) -> Solution:
-        """Bring the number of peaks to the one that is known."""
+        """Bring the number of peaks to the one that is known, or as near as the trace allows.
+
+        A peak that comes out without area is none, and more of them would not be either.
+        """
         while len(solution.peaks) > count:
             z = area_significance(self.x, solution)
             keep = np.delete(np.arange(len(solution.peaks)), int(np.argmin(z)))
             solution = self._settle(tuple(solution.peaks[i] for i in keep), solution.baseline,
                                     history)
         while len(solution.peaks) < min(count, self._most()):
-            solution = self._one_more(solution, history)
+            more = self._one_more(solution, history)
+            if not all(p.area > 0.0 for p in more.peaks):
+                break
+            solution = more
         return solution
 
     def _one_more(self, solution: Solution, history: list[Solution]) -> Solution:
@@ -407,4 +414,4 @@ class Search:
             sigma = float(np.sqrt(self.problem.narrowest * self.problem.broadest))
             trials.append((Peak(float(self.x[middle]), float(np.ptp(self.y)) * sigma, sigma),))
         solved = [self._settle(t, solution.baseline, history) for t in trials]
-        return min(solved, key=lambda s: s.rss)
+        return min(solved, key=lambda s: (any(p.area <= 0.0 for p in s.peaks), s.rss))

@@ -182,11 +182,22 @@ def _smoothed(u: Floats, half: Floats) -> Floats:
     return best
 
 
+def length_cost(peaks: tuple[Peak, ...], profile: CrossProfile, length: float) -> float:
+    """Return -2 ln of how likely spots so long for their width are.
+
+    They are of one make: their mean ln(length over width) counts, by area, from `length` on.
+    """
+    parts = [p.component() for p in peaks]
+    areas = np.array([c.area for c in parts])
+    lengths = np.log(np.array([c.spread for c in parts]) / profile.sigma)
+    return float((areas @ lengths / areas.sum() - length) / LENGTH_PRIOR) ** 2
+
+
 def sliced(peaks: tuple[Peak, ...], profile: CrossProfile, length: float) -> bool:
     """Return whether `peaks` can only be slices of one spot: no two spots make such a patch.
 
-    Each is much shorter than it is wide, no valley divides them, and all together are as long as
-    wide. Two substances make a patch longer than wide, each part as long as wide itself, or by
+    Each is much shorter than it is wide, no valley divides them, and all together are no longer
+    than wide. Two substances make a patch longer than wide, each part as long as wide itself, or by
     `length` shorter, as ln, where the plate's spots are bands.
     """
     parts = [p.component() for p in peaks]
@@ -195,10 +206,11 @@ def sliced(peaks: tuple[Peak, ...], profile: CrossProfile, length: float) -> boo
     means, spreads = np.array([c.mean for c in parts]), np.array([c.spread for c in parts])
     whole = np.sqrt(share @ (spreads**2 + (means - share @ means) ** 2))
     short = float(share @ np.log(spreads / profile.sigma)) - length
-    return bool(abs(np.log(whole / profile.sigma)) < LENGTH_PRIOR
-                and short < -2.0 * LENGTH_PRIOR and _no_valley(peaks))
+    return bool(np.log(whole / profile.sigma) < LENGTH_PRIOR
+                and short < -2.0 * LENGTH_PRIOR and no_valley(peaks))
 
 
-def _no_valley(peaks: tuple[Peak, ...]) -> bool:
+def no_valley(peaks: tuple[Peak, ...]) -> bool:
+    """Return whether nothing but unevenness may divide `peaks`."""
     apexes = [p.component().centre for p in peaks]
     return valley(peaks, min(apexes), max(apexes)) > VALLEY

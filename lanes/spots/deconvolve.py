@@ -15,6 +15,7 @@ from lanes.spots.detect import candidates, scales
 from lanes.spots.fit import VALUES, Attempt, Fit, index
 from lanes.spots.model import (
     DEGREES,
+    WIDTH_PRIOR,
     Peak,
     Problem,
     Solution,
@@ -140,7 +141,7 @@ def _one(
     shared = max(1.0, noise.correlation_mm / pitch)
     weight = 1.0 / (gain[usable] * sd * np.sqrt(shared))
     problem = Problem(x[usable], y[usable], weight, kind, limits[0], limits[1],
-                      choose.WIDTH_PRIOR if known else None)
+                      WIDTH_PRIOR if known else None)
     low_order = _baseline_start(problem, below[usable])
     if start is not None:
         peaks = tuple(start)

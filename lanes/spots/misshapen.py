@@ -22,6 +22,9 @@ STARTS = ((0.3, 0.1), (-0.3, 0.1))  # lean and power from which the fit sets out
 MOST_EVALUATIONS = 40
 STILL = 1e-8  # of squares and values: a step that changes them by less is the last
 DIFFERENCE = float(np.sqrt(np.finfo(float).eps))  # of a value: rounding and bend err alike
+# Most of a plate's spots are well formed and some are not at all: such a mixture's scatter is
+# Student's, of few degrees of freedom (common practice), about the standard deviations learned.
+FREEDOM = 3.0
 FREE = 2  # values beside a Gaussian's
 PROFILE_FREE = 2  # lean and tilt; its length along the lane is open as a Gaussian's sigma is
 # A spot is wetted by dabs, and those repeat within a tenth (manual spotting, common practice): its
@@ -63,8 +66,14 @@ def misshapen_rss(problem: Problem, single: Solution, at: int, doubt: ShapeDoubt
     p: Peak = single.peaks[at]
     sds = np.array([doubt.sds[0] / H3_OF_LEAN, doubt.sds[1] / H4_OF_POWER])
     start = (p.centre, np.log(_height(p)), np.log(p.sigma))
-    return _least(problem, single, at, misshapen, lambda values: values[..., 3:] / sds,
+    return _least(problem, single, at, misshapen, lambda values: student(values[..., 3:] / sds),
                   [np.array([*start, *more]) for more in STARTS])
+
+
+def student(z: Floats) -> Floats:
+    """Return the residuals whose squares are -2 ln of Student's density at `z`, over its largest.
+    """
+    return np.asarray(np.copysign(np.sqrt((FREEDOM + 1.0) * np.log1p(z * z / FREEDOM)), z))
 
 
 def as_across(x: Floats, values: Floats, profile: CrossProfile) -> Floats:
@@ -97,7 +106,7 @@ def profile_rss(
     sds = np.array([LENGTH_PRIOR, doubt.sds[0] / H3_OF_LEAN, TILT_PRIOR])
     length = np.log(p.sigma / profile.sigma)
     return _least(problem, single, at, lambda x, values: as_across(x, values, profile),
-                  lambda values: values[..., 2:] / sds,
+                  lambda values: student(values[..., 2:] / sds),
                   [np.array([p.centre, np.log(_height(p)), ln_length, *more])
                    for ln_length, *more in ((length, 0.1, 0.1), (0.9 * length, -0.1, -0.1))])
 

@@ -9,7 +9,7 @@ from numpy.polynomial.hermite_e import hermeval
 from numpy.typing import NDArray
 
 from lanes.spots.criteria import criteria
-from lanes.spots.cross_profile import CrossProfile
+from lanes.spots.cross_profile import CrossProfile, length_cost, no_valley
 from lanes.spots.misshapen import FREE, PROFILE_FREE, misshapen_rss, profile_rss
 from lanes.spots.model import Peak, Problem, Solution, baseline_term, peak_shape
 from lanes.spots.search_fit import solve_quickly
@@ -107,24 +107,43 @@ def gain_over_one(
     """
     none = np.zeros(0)
 
-    def bic(peaks: tuple[Peak, ...]) -> tuple[float, Solution]:
+    def solved(peaks: tuple[Peak, ...]) -> Solution:
         tails = frozenset(k for k, q in enumerate(peaks) if q.tau)
         spent.append(len(peaks))
-        solution = solve_quickly(problem, peaks, none, tails)
-        return criteria(problem, solution, 1.0)[1], solution
+        return solve_quickly(problem, peaks, none, tails)
 
-    plain, single = bic(one)
+    single, best = solved(one), solved(several)
+    shared = _shared(problem, best, one[at].component().spread)
+
+    def bic(solution: Solution) -> float:
+        return criteria(problem, solution, shared)[1]
+
+    long_one, long_several = 0.0, 0.0
+    if profile is not None:
+        patch = several[at: at + 1 + len(several) - len(one)]
+        long_one = length_cost((merged_peak(*patch),), profile, doubt.length)
+        long_several = length_cost(patch, profile, doubt.length)
 
     def uneven(squares: float, free: int) -> float:
-        as_one = replace(single, rss=squares, names=(*single.names, *("",) * free))
-        return criteria(problem, as_one, 1.0)[1]
+        return bic(replace(single, rss=squares, names=(*single.names, *("",) * free)))
 
     tail = (*single.peaks[:at], _tail_start(problem, single, at), *single.peaks[at + 1:])
-    least = min(plain, bic(tail)[0],
-                uneven(misshapen_rss(problem, single, at, doubt), FREE))
+    least = long_one + min(bic(single), bic(solved(tail)),
+                           uneven(misshapen_rss(problem, single, at, doubt), FREE))
     if profile is not None:
         least = min(least, uneven(profile_rss(problem, single, at, doubt, profile), PROFILE_FREE))
-    return least - bic(several)[0]
+    return least - bic(best) - long_several
+
+
+def _shared(problem: Problem, solution: Solution, spread: float) -> float:
+    """Return over how many samples what `solution` leaves is shared: 1 where it is noise.
+
+    What the fit leaves beyond the noise is misfit, smooth over a spot's spread: samples there
+    count by the design effect of their intraclass correlation (Kish, Survey Sampling, 1965).
+    """
+    excess = solution.rss / max(problem.x.size - len(solution.names), 1)
+    alike = max(spread / float(np.median(np.diff(problem.x))), 1.0)
+    return 1.0 + (alike - 1.0) * max(1.0 - 1.0 / max(excess, 1e-12), 0.0)
 
 
 def merged_peak(*peaks: Peak) -> Peak:
@@ -134,6 +153,14 @@ def merged_peak(*peaks: Peak) -> Peak:
     centre = sum(c.area * c.mean for c in parts) / area
     variance = sum(c.area * (c.spread**2 + (c.mean - centre) ** 2) for c in parts) / area
     return Peak(centre, area, float(np.sqrt(variance)))
+
+
+def without_tails(patch: tuple[Peak, ...]) -> tuple[Peak, ...]:
+    """Return the peaks, plain where no valley divides them: a tail and a neighbour look alike."""
+    if not any(p.tau for p in patch) or not no_valley(patch):
+        return patch
+    parts = [p.component() for p in patch]
+    return tuple(Peak(c.mean, c.area, c.spread) for c in parts)
 
 
 def _left(problem: Problem, single: Solution, without: int | None) -> Floats:

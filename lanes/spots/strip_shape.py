@@ -50,6 +50,17 @@ class Strips:
 
     def amounts(self, design: Floats) -> tuple[Floats, Floats]:
         """Return each strip's amounts of the columns of `design`, (c, k), and their variances."""
+        found, covariance, sds = self.resolved(design)
+        return found, np.diag(covariance)[:, None] * sds[None, :] ** 2
+
+    def resolved(self, design: Floats) -> tuple[Floats, Floats, Floats]:
+        """Return each strip's amounts of the columns of `design`, (c, k), and their noise.
+
+        Returns
+        -------
+        (c, k) array, (c, c) array, (k,) array
+            Amounts; their covariance in a strip of noise 1; each strip's noise.
+        """
         count = design.shape[1]
         columns = np.concatenate([design, self.columns], axis=1)
         weight = 1.0 / self.gain
@@ -64,8 +75,10 @@ class Strips:
         acf = np.append(self.noise.local.autocorrelation, 0.0)
         correlation = acf[np.minimum(lag, acf.size - 1)]
         own = pull[:count] * self.gain
-        spread = np.clip(np.einsum("cn,nm,cm->c", own, correlation, own), 0.0, None)
-        return found[:count], spread[:, None] * sds[None, :] ** 2
+        # An estimated correlation need not quite be one: no variance is below 0.
+        covariance = own @ correlation @ own.T
+        covariance[np.diag_indices(count)] = np.clip(np.diag(covariance), 0.0, None)
+        return found[:count], covariance, np.asarray(sds)
 
 
 def roughness(strips: Strips, doubt: ShapeDoubt) -> float:

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.optimize import nnls
 
 from lanes.spots.deconvolve import deconvolve
 from lanes.spots.fit import Fit
+from lanes.spots.quantities import full_width
 from lanes.spots.shape_terms import ShapeDoubt
 from lanes.spots.significance import local_significance
 from lanes.trace.noise import Noise
@@ -19,6 +21,11 @@ NARROWEST_MM, BROADEST_MM = 0.25, 5.0  # sigma of a spot (common practice: 1 to 
 # significant against that as well is none.
 LEAST = 2.6  # 99 %
 CLEAR = 5.0  # or, where waves of the layer are seen beside it, stands out by so many
+SPECK = 0.62  # of a component in one strip of nine: dust, or a scratch
+LIKE = 0.35   # correlation with the lane's strong spots across it, from which one is as they are
+# Of a component on the origin line or the front, spread evenly over the lane: pencil and what the
+# solvent left there lie all across it, and more than half is no spot's.
+EVEN = 0.5
 WHOLE = 0.99  # of the broadest sigma: what ended at that limit
 SURE = 12.0  # standard deviations from which a spot speaks for itself
 
@@ -53,39 +60,25 @@ def reject_artefacts(
     """Return `fit` without components that are no spots across the lane.
 
     A weak component must be spread over the strips as the strong ones of its lane are (or, where
-    there is none, be highest near the middle); one in a single strip is dust or a scratch.
+    there is none, be highest near the middle); one in a single strip is dust or a scratch, and one
+    on the origin line or the front that lies evenly all across the lane is the line's.
     """
     shares = profiles(trace, fit)
     if shares is None or fit.covariance is None:
         return fit
-    sds = [fit.sd(i, "area", noise_only=True) or 1e-150 for i in range(len(fit.components))]
-    z = np.array([c.area for c in fit.components]) / np.array(sds)
-    strong = z > 2.0 * SURE
-    typical = (np.average(shares[strong], axis=0, weights=[
-        c.area for c, s in zip(fit.components, strong, strict=True) if s])
-        if strong.any() else None)
-    keep = []
-    for i in range(len(fit.components)):
-        row = np.clip(shares[i], 0.0, None)
-        row = row / max(float(row.sum()), 1e-300)
-        middle = float(row[1:-1].sum())
-        speck = float(row.max()) > 0.62
-        if z[i] < LEAST and _beside(trace, flat, fit, noise, i) < CLEAR:
-            keep.append(False)
-            continue
-        if z[i] > SURE:
-            keep.append(not speck)
-            continue
-        if i in fit.at_bound and fit.components[i].sigma > WHOLE * BROADEST_MM / mm:
-            # As broad as a spot may be, and not sure: a wave of the layer has no width to be found.
-            keep.append(False)
-            continue
-        if typical is not None:
-            likeness = float(np.corrcoef(shares[i], typical)[0, 1])
-            keep.append(likeness > 0.35 and not speck)
-        else:
-            centre = float((row * np.arange(row.size)).sum()) / (row.size - 1)
-            keep.append(0.25 < centre < 0.75 and middle > 0.7 and not speck)
+    areas = np.array([c.area for c in fit.components])
+    z = areas / np.array([fit.sd(i, "area", noise_only=True) or 1e-150 for i in range(areas.size)])
+    line = np.array([_on_a_line(trace, fit, i) for i in range(areas.size)])
+    strong, off = z > 2.0 * SURE, (z > CLEAR) & ~line
+    typical = np.average(shares[strong], axis=0, weights=areas[strong]) if strong.any() else None
+    even = line & (_even(shares, np.average(shares[off], axis=0, weights=areas[off])) > EVEN
+                   if off.any() else False)
+    # As broad as a spot may be, and not sure: a wave of the layer has no width to be found.
+    wave = (z < SURE) & np.array([i in fit.at_bound and c.sigma > WHOLE * BROADEST_MM / mm
+                                  for i, c in enumerate(fit.components)])
+    gone = even | wave
+    keep = [not gone[i] and _is_spot(trace, flat, fit, noise, i, float(z[i]), shares[i], typical)
+            for i in range(areas.size)]
     if all(keep):
         return fit
     left = tuple(c.peak() for c, k in zip(fit.components, keep, strict=True) if k)
@@ -94,6 +87,38 @@ def reject_artefacts(
                        broadest=BROADEST_MM / mm, shapes=shapes)
     # With the false ones gone others may fall too.
     return reject_artefacts(trace, flat, fewer.after(fit), noise, mm, baseline_order, shapes)
+
+
+def _is_spot(
+    trace: Trace, flat: Floats, fit: Fit, noise: Noise, i: int, z: float, share: Floats,
+    typical: Floats | None,
+) -> bool:
+    """Return whether component `i`, `z` standard deviations strong, is a spot across the lane."""
+    row = np.clip(share, 0.0, None)
+    row = row / max(float(row.sum()), 1e-300)
+    if z < LEAST and _beside(trace, flat, fit, noise, i) < CLEAR:
+        return False
+    if float(row.max()) > SPECK:
+        return False
+    if z > SURE:
+        return True
+    if typical is not None:
+        return float(np.corrcoef(share, typical)[0, 1]) > LIKE
+    centre = float((row * np.arange(row.size)).sum()) / (row.size - 1)
+    return bool(0.25 < centre < 0.75 and float(row[1:-1].sum()) > 0.7)
+
+
+def _on_a_line(trace: Trace, fit: Fit, i: int) -> bool:
+    """Return whether a component lies on the origin line or the front, within half its width."""
+    c = fit.components[i]
+    return min(abs(c.centre), abs(c.centre - trace.run)) < 0.5 * full_width(c)
+
+
+def _even(shares: Floats, typical: Floats) -> Floats:
+    """Return how much of each component lies evenly over the lane, the rest as its spots do."""
+    columns = np.stack([typical / typical.sum(), np.full(typical.size, 1.0 / typical.size)], axis=1)
+    found = np.array([nnls(columns, share)[0] for share in shares])
+    return np.asarray(found[:, 1] / np.maximum(found.sum(axis=1), 1e-300))
 
 
 def _beside(trace: Trace, flat: Floats, fit: Fit, noise: Noise, i: int) -> float:

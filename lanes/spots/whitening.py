@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import solve_triangular
+from scipy.linalg.lapack import dpotrf, dtrtri
 
 from lanes.spots.model import Peak, peak_shape
 from lanes.spots.shape_terms import ShapeDoubt
@@ -23,7 +23,7 @@ def whitening(
     x: Floats, peaks: tuple[Peak, ...], sigma: float, gain: Floats, noise: Noise, fine_sd: float,
     shapes: ShapeDoubt | None, misfit: float = MISFIT,
 ) -> Floats:
-    """Return the (n, n) matrix that whitens the residual of `peaks` at `x`.
+    """Return the lower triangular (n, n) matrix that whitens the residual of `peaks` at `x`.
 
     Parameters
     ----------
@@ -44,20 +44,30 @@ def whitening(
     height = np.sum([peak_shape(x, p)[0] for p in peaks], axis=0)
     step = np.rint((x - x[0]) / noise.pitch).astype(int)
     lag = np.abs(step[:, None] - step[None, :])
-    acf = np.append(noise.autocorrelation, 0.0)
-    covariance = acf[np.minimum(lag, acf.size - 1)] * np.outer(gain, gain) * noise.sd**2
-    away = (x[:, None] - x[None, :]) / sigma
-    covariance += misfit**2 * np.outer(height, height) * np.exp(-0.5 * away**2)
+    away = np.arange(int(lag.max()) + 1)
+    shared = np.zeros(away.size)
+    known = min(away.size, noise.autocorrelation.size)
+    shared[:known] = noise.autocorrelation[:known]
+    covariance = _between(shared[lag], noise.sd * gain)
+    smooth = np.exp(-0.5 * np.square(away * (noise.pitch / sigma)))
+    covariance += _between(smooth[lag], misfit * height)
     if shapes is not None:
         for c in (p.component() for p in peaks):
             covariance += shapes.covariance((x - c.mean) / c.spread, c.height)
     covariance[np.diag_indices(x.size)] += (FLOOR * fine_sd * gain) ** 2
     # An estimated covariance need not quite be one: as much white noise as makes it one.
-    ridge = 0.0
+    ridge, diagonal = 0.0, np.diag(covariance).copy()
     while True:
-        try:
-            lower = np.linalg.cholesky(covariance + ridge * np.diag(np.diag(covariance)))
-        except np.linalg.LinAlgError:
-            ridge = 2.0 * ridge + 0.01
-        else:
-            return np.asarray(solve_triangular(lower, np.eye(x.size), lower=True))
+        # Rows as columns: LAPACK works on the transpose, and no copy is turned round.
+        upper, failed = dpotrf(covariance.T, lower=0)
+        if not failed:
+            return np.asarray(dtrtri(upper, lower=0, overwrite_c=1)[0].T)
+        ridge = 2.0 * ridge + 0.01
+        covariance[np.diag_indices(x.size)] = (1.0 + ridge) * diagonal
+
+
+def _between(correlation: Floats, size: Floats) -> Floats:
+    """Return the covariance of values of `size`, made in the place of their `correlation`."""
+    correlation *= size[:, None]
+    correlation *= size
+    return correlation

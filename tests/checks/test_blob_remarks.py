@@ -77,6 +77,14 @@ def test_the_wide_interval_reaches_what_another_channel_says(tmp_path: Path) -> 
     assert alike < 0.5 * mixed
 
 
+def test_what_quenches_a_green_glow_is_dark_not_grey(tmp_path: Path) -> None:
+    drawing = draw(PlateSpec(width=40, height=60, origin=8, front=50, dpi=120, light="254",
+                             lanes=(LaneSpec(20.0, (SpotSpec(0.4, 1.0),)),)))
+    save(drawing, tmp_path / "plate.png")
+    reading = measure(tmp_path / "plate.png", light="254", picture=False)
+    assert [spot.colour_name for spot in reading.lanes[0].spots] == ["dark"]
+
+
 @pytest.mark.parametrize(
     ("light", "name"),
     [((0.9, 0.9, 0.9), "white"), ((0.3, 0.3, 0.3), "grey"), ((0.01, 0.01, 0.01), "black"),

@@ -70,6 +70,22 @@ def test_the_other_law_without_a_fit_agrees_with_the_same_spots_fitted_anew(
     assert max(moved) > 2.0  # there was something to foretell
 
 
+def test_what_an_uneven_dark_spot_gains_by_another_law_is_foretold() -> None:
+    """The demo's darkest spot: its samples reach further than its smooth fit, and the law bends."""
+    plate = prepare(Path(__file__).parents[2] / "fixtures" / "demo.png",
+                    Settings(light="254", names=("SM", "co", "rxn", "prod")))
+    lane = plate.layout.lanes[2]
+    reading = read_lane(plate, lane)
+    law = plate.signal.law
+    quick = percents_under(reading.trace, reading.fit, law, OTHER[law], plate.signal.reference)
+    full = _laws(plate, lane, reading, 1, lane_of(plate, reading, 1))[1].area_percent
+    assert quick is not None
+    assert quick[1] == pytest.approx(full, abs=0.3)
+    # The interval takes the other law in, as `lanes purity` prints it.
+    spot = reading.spots[1]
+    assert spot.area_percent + 1.96 * spot.area_percent_sd > full
+
+
 def test_law_matters_where_the_spots_differ_and_not_where_they_are_alike(tmp_path: Path) -> None:
     same = (SpotSpec(0.25, 1.0, width=2.2), SpotSpec(0.5, 1.0, width=2.2),
             SpotSpec(0.75, 1.0, width=2.2))

@@ -32,6 +32,13 @@ def test_a_band_across_the_plate_is_taken_off() -> None:
     np.testing.assert_array_equal(left[np.abs(away()) > 5.2], NOISE[np.abs(away()) > 5.2])
 
 
+def test_a_level_band_beside_the_line_is_taken_off() -> None:
+    """1.6 mm wide, and level as it dries: its top is anywhere on it, the line to one side."""
+    band = 0.03 / (1.0 + (np.abs(away() + 0.4) / 0.8) ** 12)
+    left = without_band((NOISE + band).astype(np.float32), LAYOUT, GRID)
+    assert np.abs(left - NOISE)[:, 35:-35].max() < 0.009
+
+
 @pytest.mark.parametrize("count", [1, 2, 3])
 def test_spots_at_the_front_stay(count: int) -> None:
     spots = sum(spot(x, -1.0) for x in np.linspace(6.0, 34.0, count))

@@ -11,7 +11,7 @@ from photographs import UPRIGHT, bed, laid, layer, photograph, taken
 
 from lanes.draw import draw
 from lanes.errors import LayoutError
-from lanes.plate.outline import Outline, find_outline, find_outlines
+from lanes.plate.outline import Outline, _row, find_outline, find_outlines
 
 # Half-way between the tones of plate and bed is not half-way between their light: against a dark
 # bed an edge is put up to 0.7 pixels out, on each of the two sides that meet in a corner.
@@ -177,6 +177,26 @@ def test_every_plate_of_several_is_found_in_rows_from_the_upper_left(
         assert np.hypot(*(outline.corners_px - corners[i]).T).max() < 2.0
 
 
+def test_what_frames_a_row_of_plates_is_no_rival_of_theirs() -> None:
+    """Plates cut alike and laid in a row have sides in line: the row's own outline is seen too."""
+    rng = np.random.default_rng(5)
+    small = np.array([[25.0, 330], [175, 330], [175, 60], [25, 60]])
+    corners = [small + np.array([x, 20.0]) for x in (0.0, 175.0, 350.0)]
+    scene = bed("bench", rng)
+    for four in corners:
+        scene = laid(scene, layer(rng, 150, 270), four, rng)
+    found = find_outlines(taken(scene, rng))
+    assert len(found) == 3
+    assert [len(outline.rivals) for outline in found] == [0, 0, 0]
+    # Halves of one plate fill it: that it is no row of two is not sure.
+    left, right = np.array([[0.0, 9], [5, 9], [5, 0], [0, 0]]), np.array(
+        [[5.0, 9], [10, 9], [10, 0], [5, 0]])
+    whole = np.array([[0.0, 9], [10, 9], [10, 0], [0, 0]])
+    assert not _row(whole, [left, right])
+    assert _row(whole, [left, right + np.array([1.0, 0])]) is False  # runs out of it
+    assert _row(1.1 * whole, [left, right + np.array([1.0, 0])])
+
+
 @pytest.mark.parametrize("kind", ["paper", "page"])
 def test_a_plate_on_a_page_on_a_bench_is_the_plate(kind: str) -> None:
     rng = np.random.default_rng(3)
@@ -213,3 +233,42 @@ def test_a_layer_with_lines_from_border_to_border_is_the_whole_picture() -> None
     rng = np.random.default_rng(4)
     outline = find_outline(taken(layer(rng, 300, 500), rng))
     assert not outline.seen
+
+
+# Spots are no plate
+
+
+def spotted(bed: float, lamp: float = 0.0) -> tuple[Any, Any]:
+    """Return a layer of 440 x 240 pixels with spots as large as a small plate's, and its corners.
+
+    `bed` is the share of the picture's width to either side that is dark bed; `lamp` how much
+    darker the picture's upper end is.
+    """
+    rng = np.random.default_rng(11)
+    row, column = np.mgrid[:440, :240].astype(float)
+    light = 0.7 * (1.0 - lamp * (1.0 - row / 439.0)) * (1.0 + 0.01 * rng.standard_normal(row.shape))
+    for y in (190.0, 235.0, 280.0):
+        for x in (60.0, 100.0, 140.0, 180.0):
+            light *= 1.0 - 0.6 * np.exp(-((row - y) ** 2 + (column - x) ** 2) / (2 * 13.0**2))
+    rim = round(240 * bed)
+    corners = np.array([[rim, 439 - rim], [239 - rim, 439 - rim], [239 - rim, rim], [rim, rim]])
+    if rim:
+        inside = (np.minimum(row, 439 - row) >= rim) & (np.minimum(column, 239 - column) >= rim)
+        light = np.where(inside, light, 0.03 * (1.0 + 0.1 * rng.standard_normal(row.shape)))
+    return light.astype(np.float32), corners
+
+
+def test_rows_of_large_spots_do_not_take_the_plates_place() -> None:
+    light, corners = spotted(0.07)
+    (outline,) = find_outlines(light)
+    assert outline.seen
+    assert not outline.rivals
+    assert np.hypot(*(outline.corners_px - corners).T).max() < 2.0
+
+
+@pytest.mark.parametrize("lamp", [0.0, 0.35, 0.6])
+def test_a_picture_cropped_to_a_spotted_plate_is_the_plate_under_any_lamp(lamp: float) -> None:
+    (outline,) = find_outlines(spotted(0.0, lamp)[0])
+    assert not outline.seen
+    assert outline.confidence > 0.7
+    np.testing.assert_allclose(outline.corners_px.max(axis=0), [239.5, 439.5])

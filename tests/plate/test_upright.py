@@ -11,9 +11,18 @@ from drawn import XS, plate, scan_of
 
 from lanes.draw import draw
 from lanes.errors import LayoutError
+from lanes.plate.layout import Line
 from lanes.plate.locate import locate
 from lanes.plate.square import Grid
-from lanes.plate.upright import Turn, ends_of, lower_odds, turn_as_seen, turn_sideways
+from lanes.plate.upright import (
+    End,
+    Turn,
+    ends_of,
+    lower_odds,
+    marked_odds,
+    turn_as_seen,
+    turn_sideways,
+)
 from lanes.scan.scan import Scan
 from lanes.settings import Settings
 
@@ -118,3 +127,25 @@ def test_a_guessed_end_is_flagged() -> None:
     """A plate without ticks whose bent line lies at the picture's lower end."""
     layout = locate(lying(2, ticks=False, labels=False, smile=1.5), Settings())
     assert "upside-down" in [f.name for f in layout.flags]
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_marks_too_faint_to_be_seen_alone_speak_where_spots_stand_above_them(seed: int) -> None:
+    """Strokes a tenth as dark as the line, under five columns; the other line has as many aside."""
+    grid = Grid(600, 400, 0.1, 0.1)
+    light = 0.8 + 0.01 * np.random.default_rng(seed).standard_normal((600, 400))
+    x, y = grid.x()[None, :], grid.y()[:, None]
+    columns = (6.0, 13.0, 19.5, 27.0, 34.0)
+    for height, aside in ((8.0, 0.0), (50.0, 3.2)):
+        light -= 0.2 * (np.abs(y - height) < 0.2)
+        for at in columns:
+            light -= 0.02 * ((np.abs(x - at - aside) < 0.2) & (np.abs(y - height) < 1.2))
+    ends = End(Line((8.0,))), End(Line((50.0,)))
+    spots = [(at, 16.0 + 0.8 * at) for at in columns]
+    image = light.astype(np.float32)
+    assert marked_odds(image, grid, ends, spots) > 2.0
+    assert marked_odds(image[::-1], grid, (End(Line((10.0,))), End(Line((52.0,)))),
+                       [(at, 60.0 - y) for at, y in spots]) < -2.0
+    # One spot, or none between the lines, tells nothing.
+    assert marked_odds(image, grid, ends, spots[:1]) == 0.0
+    assert marked_odds(image, grid, ends, [(at, 55.0) for at in columns]) == 0.0

@@ -88,7 +88,7 @@ def test_names_are_escaped(files, page):
 def test_figures_limits_flags_and_settings_are_told(page):
     text = " ".join("".join(page.text).split())
     for words in (
-        "no spot above 0.012 signal × mm²",
+        "No spot above 0.012 signal × mm².",
         "(only one found)",
         "0.66 ± 0.03",
         "ab" * 32,
@@ -102,6 +102,19 @@ def test_figures_limits_flags_and_settings_are_told(page):
         assert kind.meaning[1:] in text
         assert kind.remedy[1:] in text
     assert REGISTRY["clipped"].remedy not in text
+
+
+def test_the_page_begins_with_what_the_figures_are_not_for(page):
+    text = " ".join("".join(page.text).split())
+    before, _, _ = text.partition("Spot Rf")
+    assert "not validated for release, clinical or forensic decisions" in before
+
+
+def test_a_lanes_fit_is_put_in_sentences(page):
+    text = " ".join("".join(page.text).split())
+    assert "The trace was fitted with " in text
+    for start in ("Fitted:", "Counts tried,", "Noise "):
+        assert start not in text
 
 
 def test_definitions_and_cautions_are_told(page):

@@ -64,3 +64,22 @@ def test_a_wave_as_broad_as_a_spot_may_be_is_no_spot() -> None:
 
     assert left(Peak(55.0, 0.04, 9.0)) == 1
     assert left(Peak(55.0, 0.02, 1.0)) == 2
+
+
+@pytest.mark.parametrize(("across", "found"), [(BELL, 2), (np.ones(9), 1)],
+                         ids=["a spot that ran with the front", "what the solvent left"])
+def test_what_lies_evenly_across_the_lane_on_the_front_is_no_spot(
+    across: np.ndarray, found: int
+) -> None:
+    spot, front = Peak(30.0, 3.0, 1.0), Peak(75.0, 0.3, 0.8)
+    step = ACROSS[1] - ACROSS[0]
+    strips = (peak_shape(X, spot)[0][:, None] * BELL / BELL.sum()
+              + peak_shape(X, front)[0][:, None] * across / across.sum()) / step
+    strips += np.random.default_rng(3).normal(0, SD / 3, strips.shape) / step
+    signal = strips.sum(axis=1) * step
+    none = np.zeros(X.size)
+    trace = Trace(X, signal, np.ones(X.size, bool), np.ones(X.size), 75.0, ACROSS, strips, none,
+                  none)
+    fit = deconvolve(X, signal, noise=NOISE)
+    assert len(fit.components) == 2
+    assert len(reject_artefacts(trace, signal, fit, NOISE, 1.0, "auto").components) == found

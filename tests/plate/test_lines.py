@@ -1,0 +1,65 @@
+"""Lines as hands draw them: a front of which only the ends are drawn, a second line below."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import pytest
+from drawn import plate, scan_of
+
+from lanes.draw import draw
+from lanes.errors import LayoutError
+from lanes.plate.layout import Layout
+from lanes.plate.locate import locate
+from lanes.settings import Settings
+
+DPI, WIDTH, HEIGHT = 150, 40, 60
+Stroke = tuple[float, float, float, float]  # left, right, lower, upper edge in mm of the plate
+ORIGIN: Stroke = (1.5, 38.5, 7.85, 8.15)
+FRONT: Stroke = (1.5, 38.5, 49.85, 50.15)
+
+
+def read(*strokes: Stroke, **changes: Any) -> Layout:
+    """Return the layout of the usual plate, cropped, on which `strokes` alone are drawn."""
+    drawing = draw(plate(pencil=False, ticks=False, labels=False, margin=0.0, **changes))
+    codes = drawing.pixels.copy()
+    for left, right, low, high in strokes:
+        c = [round(v * DPI / 25.4) for v in (left, right, HEIGHT - high, HEIGHT - low)]
+        codes[c[2]: max(c[3], c[2] + 1), c[0]: max(c[1], c[0] + 1)] //= 2
+    return locate(scan_of(replace(drawing, pixels=codes)), Settings(whole_image=True), "white")
+
+
+def crosses(height: float) -> list[Stroke]:
+    return [(x - 0.15, x + 0.15, height - 1.3, height + 1.3) for x in (10.0, 20.0, 30.0)]
+
+
+@pytest.mark.parametrize("higher", [0.0, 1.0])
+def test_a_front_marked_at_both_sides_runs_between_the_marks(higher: float) -> None:
+    ends = [(1.5, 4.0, 49.85, 50.15), (36.0, 38.5, 49.85 + higher, 50.15 + higher)]
+    layout = read(ORIGIN, *ends)
+    assert float(layout.front.at(20.0)) == pytest.approx(50.0 + 0.5 * higher, abs=0.15)
+    assert "lines-inferred" in [f.name for f in layout.flags]
+
+
+@pytest.mark.parametrize("ends", [
+    [(1.5, 4.0, 49.85, 50.15)],                                # at one side alone
+    [(1.5, 4.0, 49.85, 50.15), (36.0, 38.5, 53.85, 54.15)],    # not level
+    [(12.0, 14.5, 49.85, 50.15), (26.0, 28.5, 49.85, 50.15)],  # away from the sides
+])
+def test_short_strokes_that_are_no_ends_of_a_line_make_no_front(ends: list[Stroke]) -> None:
+    with pytest.raises(LayoutError, match="--front"):
+        read(ORIGIN, *ends)
+
+
+@pytest.mark.parametrize("other", [4.5, 11.5])
+def test_of_two_lines_the_one_with_strokes_across_it_is_the_origin(other: float) -> None:
+    layout = read(ORIGIN, *crosses(8.0), (1.5, 38.5, other - 0.15, other + 0.15), FRONT)
+    assert float(layout.origin.at(20.0)) == pytest.approx(8.0, abs=0.15)
+    assert "lines-inferred" not in [f.name for f in layout.flags]
+
+
+def test_of_two_bare_lines_the_upper_is_taken_and_it_is_said() -> None:
+    layout = read(ORIGIN, (1.5, 38.5, 4.35, 4.65), FRONT)
+    assert float(layout.origin.at(20.0)) == pytest.approx(8.0, abs=0.15)
+    assert ["two lines" in f.message for f in layout.flags if f.name == "lines-inferred"] == [True]
