@@ -26,6 +26,7 @@ LIKE = 0.35   # correlation with the lane's strong spots across it, from which o
 # Of a component on the origin line or the front, spread evenly over the lane: pencil and what the
 # solvent left there lie all across it, and more than half is no spot's.
 EVEN = 0.5
+WHOLE = 0.99  # of the broadest sigma: what ended at that limit
 SURE = 12.0  # standard deviations from which a spot speaks for itself
 
 
@@ -72,7 +73,11 @@ def reject_artefacts(
     typical = np.average(shares[strong], axis=0, weights=areas[strong]) if strong.any() else None
     even = line & (_even(shares, np.average(shares[off], axis=0, weights=areas[off])) > EVEN
                    if off.any() else False)
-    keep = [not even[i] and _is_spot(trace, flat, fit, noise, i, float(z[i]), shares[i], typical)
+    # As broad as a spot may be, and not sure: a wave of the layer has no width to be found.
+    wave = (z < SURE) & np.array([i in fit.at_bound and c.sigma > WHOLE * BROADEST_MM / mm
+                                  for i, c in enumerate(fit.components)])
+    gone = even | wave
+    keep = [not gone[i] and _is_spot(trace, flat, fit, noise, i, float(z[i]), shares[i], typical)
             for i in range(areas.size)]
     if all(keep):
         return fit

@@ -41,6 +41,31 @@ def test_a_speck_is_left_out_and_a_tail_beside_it_is_kept() -> None:
     assert {a.components for a in fit.tried} <= {a.components for a in left.tried}
 
 
+def test_a_wave_as_broad_as_a_spot_may_be_is_no_spot() -> None:
+    """A wave of the layer, broader than any spot, ends at the limit; a faint spot of its own stays.
+
+    Both are as broad across the lane as the strong one, and about as sure.
+    """
+    strong = Peak(20.0, 3.0, 0.9)
+    step = ACROSS[1] - ACROSS[0]
+
+    def left(weak: Peak) -> int:
+        peaks = peak_shape(X, strong)[0] + peak_shape(X, weak)[0]
+        strips = peaks[:, None] * BELL / BELL.sum() / step
+        strips += np.random.default_rng(2).normal(0, SD / 3, strips.shape) / step
+        signal = strips.sum(axis=1) * step
+        none = np.zeros(X.size)
+        trace = Trace(X, signal, np.ones(X.size, bool), np.ones(X.size), 75.0, ACROSS, strips,
+                      none, none)
+        fit = deconvolve(X, signal, noise=NOISE, start=(strong, weak), baseline_order="constant",
+                         narrowest=0.25, broadest=5.0)
+        assert len(fit.components) == 2
+        return len(reject_artefacts(trace, signal, fit, NOISE, 1.0, "constant").components)
+
+    assert left(Peak(55.0, 0.04, 9.0)) == 1
+    assert left(Peak(55.0, 0.02, 1.0)) == 2
+
+
 @pytest.mark.parametrize(("across", "found"), [(BELL, 2), (np.ones(9), 1)],
                          ids=["a spot that ran with the front", "what the solvent left"])
 def test_what_lies_evenly_across_the_lane_on_the_front_is_no_spot(

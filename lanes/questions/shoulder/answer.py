@@ -246,9 +246,7 @@ def judge(
         # Another law is asked only where it can change the answer.
         if decide(evidence, False, False, across=case.across, overload=overload)[0] == "two":
             law = _other_law(plate, reading, group, (expected, length), doubt, seed)
-    # Where one spot as it looks across the lane was held against two such here, the reading's
-    # word, by Gaussians, says no more.
-    kept = case.as_gaussian and kept_one(reading, group)
+    kept = kept_one(reading, group)
     return _answer(readings, reading, case, evidence, width, colour, law, overload, kept, sds)
 
 

@@ -118,9 +118,10 @@ class Case:
     def held(self) -> Case:
         """The case with each spot's length held to the width that this one shows across the lane.
 
-        Beside what lone spots lead to expect, that is one more measurement of ln sigma.
+        Beside what lone spots lead to expect, that is one more measurement of ln sigma. What is no
+        longer than wide pays nothing: it may have been applied as a line, and be two all the same.
         """
-        if self.wide is None:
+        if self.wide is None or self.own_ln_sigma <= self.wide[0]:
             return self
         values, sds = np.array([self.wide, *([self.space.width] if self.space.width else [])]).T
         weights = sds**-2
@@ -136,14 +137,9 @@ class Case:
                 and self.own_ln_sigma - self.wide[0] > self.wide[1])
 
     @property
-    def as_gaussian(self) -> bool:
-        """Whether one spot is taken for a Gaussian along the lane."""
-        return self.each is one
-
-    @property
     def by_name(self) -> tuple[str, str]:
         """What it is called as one, and as two."""
-        return (ONE, TWO) if self.as_gaussian else (ONE_ACROSS, TWO_ACROSS)
+        return (ONE, TWO) if self.each is one else (ONE_ACROSS, TWO_ACROSS)
 
     def single_rf_sd(self, line_sds: tuple[float, float]) -> float | None:
         """Return the standard deviation of that Rf, the lines' included."""

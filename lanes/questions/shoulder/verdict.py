@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from lanes.questions.shoulder.across import Across
 from lanes.questions.shoulder.weigh import LEVEL, Detectable, Evidence
 from lanes.reading import LaneReading
+from lanes.spots.split import SMALLEST_SHARE
 
 # A plate that would miss even a second of this percent at this resolution can't say "one": the
 # pair would be a spot and a clear shoulder (common practice).
@@ -15,6 +16,7 @@ SEEN_PERCENT, SEEN_RESOLUTION = 35.0, 0.75
 # for a skewed one (computed). Farther apart they follow a shoulder, and two misshapen spots may be
 # what neither two Gaussians nor one spot of a simple shape quite describe.
 SHOULDER = 0.65
+APART = 1.5  # resolution from which a second component lies off the first one's flank
 UNLIKE = 4.0  # residual variance over the noise's that neither one spot nor two account for
 
 
@@ -41,10 +43,11 @@ def decide(
     """Return the verdict, and why.
 
     Two must beat one misshapen spot, and every rival that is a single component (a tail, a skewed
-    or flat spot, a measured shape), and the trace be nearer to two than to it. A rival that
-    explains the spot where two close ones do not makes it one, unless it is longer than wide;
-    where both explain it, a change of colour across the spot decides for two, and
-    without it nothing can be told. Nor can it where the strips put the two in different places
+    or flat spot, a measured shape), by as much as two would: where they beat it by less, the
+    trace is neither. A rival that explains the spot where two close ones do not makes it one,
+    unless it is longer than wide; where both explain it, a change of colour across the spot decides
+    for two, and without it nothing can be told. Nor can it where the strips put the two in
+    different places
     across the lane, where another law needs no second, or where the scan does not hold the spot's
     shape.
 
@@ -84,10 +87,12 @@ def decide(
         return "cannot tell", tuple(f"{name} explains it as well as two" for name in open_rivals)
     if doubtful:
         return "cannot tell", ("two explain it better, but no clean layer tells what is noise",)
-    # No real pair is quite two of one shape, no real spot quite a rival: where neither is, the
-    # nearer counts.
-    if evidence.scale > UNLIKE or evidence.nearer:
+    # Each rival asks once whether two are fit: the level is theirs together.
+    if evidence.scale > UNLIKE or any(
+            p_two < LEVEL / len(evidence.against) for _, p_two in evidence.against.values()):
         return "cannot tell", ("neither one spot nor two follow the trace",)
+    if evidence.share < SMALLEST_SHARE and evidence.resolution < APART:
+        return "cannot tell", ("the second component is no larger than a spot's own unevenness",)
     if across is not None and across.verdict == "against":
         return "cannot tell", ("two explain the trace, but not at one place across the lane: a "
                                "blotch looks so",)

@@ -32,13 +32,14 @@ def disc(centre: float, amount: float, length: float = 1.0) -> np.ndarray:
     return 0.5 * amount * erfc((np.hypot(u, v) - 1.7) / (np.sqrt(2.0) * 0.35))
 
 
-def lane(name: str, values: np.ndarray, seed: int = 1) -> LaneReading:
+def lane(name: str, values: np.ndarray, seed: int = 1, count: int | None = None) -> LaneReading:
     """Return a lane read from what lies on it, white noise added."""
     values = values + NOISE * np.random.default_rng(seed).standard_normal(values.shape)
     sheet = Sheet(U, values)
     signal = values.sum(axis=1) * PITCH
     noise = Noise(NOISE * PITCH * np.sqrt(U.size), np.array([1.0]), PITCH, "clean layer")
-    fit = deconvolve(X, signal, noise=noise, shapes=ASSUMED, sheet=sheet)
+    fit = deconvolve(X, signal, noise=noise, shapes=ASSUMED, sheet=sheet,
+                     components=count)
     n = X.size
     trace = Trace(X, signal, np.ones(n, bool), np.ones(n), RUN, U[:64].reshape(8, 8).mean(axis=1),
                   sheet.strips(), np.zeros(n), np.zeros(n), sheet)
@@ -50,7 +51,7 @@ def lane(name: str, values: np.ndarray, seed: int = 1) -> LaneReading:
 def pair() -> LaneReading:
     """Two discs of resolution 0.7, the smaller 25 %."""
     apart = 0.7 * 2.0 * WIDE / 1.18
-    return lane("pair", disc(30.0, 0.75) + disc(30.0 + apart, 0.25))
+    return lane("pair", disc(30.0, 0.75) + disc(30.0 + apart, 0.25), count=2)
 
 
 def test_two_discs_are_two_discs(pair: LaneReading) -> None:

@@ -281,9 +281,11 @@ def test_verdicts(found, wide, coloured, doubtful, verdict):
 
 def test_two_must_fit_and_one_must_not_be_long():
     neither = evidence(a_tail=(0.01, 0.5), one_skewed_or_flat_spot=(0.01, 0.01))
-    assert decide(neither, False, False)[0] == "two"
-    neither = replace(neither, nearer=("one skewed or flat spot",))
     assert decide(neither, False, False)[0] == "cannot tell"
+    fits = evidence(a_tail=(0.01, 0.5), one_skewed_or_flat_spot=(0.01, 0.03))
+    assert decide(fits, False, False)[0] == "two"
+    assert decide(replace(fits, share=0.03), False, False)[0] == "cannot tell"
+    assert decide(replace(fits, share=0.03, resolution=1.6), False, False)[0] == "two"
     tailed = evidence(a_tail=(0.4, 0.01))
     assert decide(tailed, False, False)[0] == "one"
     verdict, reasons = decide(tailed, False, False, long=True)
