@@ -32,7 +32,7 @@ from lanes.spots.describe import describe
 from lanes.spots.detect import limit
 from lanes.spots.fit import Fit
 from lanes.spots.fit_lane import fit_lane
-from lanes.spots.percent_doubt import percent_doubts
+from lanes.spots.law_doubt import law_doubt
 from lanes.spots.quantities import full_width
 from lanes.spots.seen import add_seen
 from lanes.spots.shape_doubt import learn_shapes
@@ -179,7 +179,7 @@ def read_lane(plate: Plate, lane: Lane) -> LaneReading:
                           "stand on their own"))
     spots, pairs, more = describe(taken.trace, fit, noise, layout.origin.sd, layout.front.sd,
                                   layout.scaled, layout.mm_per_unit,
-                                  percent_doubts(taken.trace, fit, signal.law, signal.reference))
+                                  law_doubt(taken.trace, fit, signal.law, signal.reference))
     if signal.masked is not None and _hides(signal, layout, lane):
         flags.append(flag("masked", "part of the lane is masked: nothing is read from it"))
     width = (np.median([c.sigma for c in fit.components]) if fit.components

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import json
 import re
 import shlex
@@ -9,10 +10,11 @@ from pathlib import Path
 
 import pytest
 
-from lanes import flags
+from lanes import flags, measure
 from lanes.cli import main
 from lanes.commands.keys import described, parsed
 from lanes.questions import QUESTIONS
+from lanes.report.tables import traces_csv
 
 pytestmark = pytest.mark.usefixtures("located_once")
 ROOT = Path(__file__).parents[1]
@@ -95,3 +97,15 @@ def test_what_the_commands_write_is_left_out_of_the_repository() -> None:
 def test_the_details_begin_after_two_screens() -> None:
     """A screen is 45 lines of text (a choice); a picture's height is not counted."""
     assert len(README.partition("## Examples")[0].splitlines()) <= 90
+
+
+def test_a_lane_of_traces_csv_is_a_trace(tmp_path: Path, capsys) -> None:  # type: ignore[no-untyped-def]
+    reading = measure(ROOT / "fixtures" / "demo.png", light="254", picture=False)
+    rows = list(csv.DictReader(traces_csv(reading).decode("utf-8").splitlines()))
+    lane = reading.lanes[2]
+    path = tmp_path / "lane.csv"
+    path.write_text("".join(f"{row['position_mm']},{row['signal']}\n" for row in rows
+                            if row["lane"] == lane.name), encoding="utf-8")
+    again = measure(path, origin=0.0, front=lane.run_mm)
+    found = [spot.rf for spot in again.lanes[0].spots]
+    assert all(min(abs(rf - spot.rf) for rf in found) < 0.005 for spot in lane.spots[1:])

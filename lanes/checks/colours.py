@@ -18,6 +18,7 @@ from lanes.plate.planes import Planes, planes_of
 from lanes.plate.signal import kubelka_munk, optical_density
 from lanes.reading import LaneReading, Plate
 from lanes.scan.transfer import linear_to_srgb
+from lanes.spots.law_doubt import AS_GOOD
 
 Floats = NDArray[np.float64]
 
@@ -33,7 +34,9 @@ WHITE, DEEP = 0.92, 0.6  # a pale layer's light; share of it that a deep colour 
 # channels of one grey spot differ by on scans (common practice).
 SAME = 2.0
 UNCOLOURED = ("black", "grey", "white")
-SEEN = 5.0         # standard deviations a spot has to have in a channel
+SEEN = 5.0         # standard deviations a spot has to have in a channel that is remarked on
+NOTICED = 2.0      # and in one that might have been read: below, a spot is not there to its reader
+TINY = 1e-300      # keeps a division by nothing finite
 
 
 def coloured(plate: Plate, readings: Sequence[LaneReading]) -> tuple[LaneReading, ...]:
@@ -96,10 +99,14 @@ def colour_name(light: Floats) -> str:
 
 @dataclass(frozen=True)
 class _ByChannel:
-    """A lane's area percents on the coarse grid, (c,), and their noise, in one mixture of light."""
+    """A lane's area percents on the coarse grid, (c,), and their noise, in one mixture of light.
+
+    `seen` is how many standard deviations the weakest of the spots has there.
+    """
 
     percents: Floats
     noise: Floats
+    seen: float
 
 
 def _by_channel(
@@ -107,7 +114,7 @@ def _by_channel(
 ) -> list[dict[str, _ByChannel | None]]:
     """Return each lane's percents by the channel read, "own", and by each of the scan's.
 
-    None where a spot is not seen; nothing for a lane of less than two spots or a grey scan.
+    None where nothing can be fitted; nothing for a lane of less than two spots or a grey scan.
     """
     if "red" not in plate.scan.channels or not any(len(r.spots) > 1 for r in readings):
         return [{} for _ in readings]
@@ -133,18 +140,19 @@ def with_channel_doubt(
     """Return `readings`, the channel's choice counted in every spot's area percent.
 
     Area percent is a channel's figure, and any channel that shows all the lane's spots might have
-    been read: what the farthest of them says lies at two standard deviations, as the other law
-    does, so that a 95 % interval reaches it. What noise alone makes of the difference is taken off.
+    been read: the farthest of them counts as the other law does (`AS_GOOD`). What noise alone makes
+    of the difference is taken off.
     """
     out = []
     for reading, found in zip(readings, _by_channel(plate, readings), strict=True):
         own = found.get("own")
         doubt = np.zeros(len(reading.spots))
         for name, other in found.items():
-            if own is not None and other is not None and name != "own":
+            if (own is not None and other is not None and name != "own"
+                    and other.seen > NOTICED):
                 beyond = (np.square(other.percents - own.percents)
                           - np.square(other.noise) - np.square(own.noise))
-                doubt = np.maximum(doubt, 0.5 * np.sqrt(np.maximum(beyond, 0.0)))
+                doubt = np.maximum(doubt, AS_GOOD * np.sqrt(np.maximum(beyond, 0.0)))
         spots = tuple(
             spot if spot.area_percent_sd is None else replace(
                 spot, area_percent_sd=float(np.hypot(spot.area_percent_sd, by)))
@@ -163,9 +171,10 @@ def channel_matters(plate: Plate, readings: Sequence[LaneReading]) -> tuple[Flag
     for reading, found in zip(readings, _by_channel(plate, readings), strict=True):
         if not found:
             continue
-        whole = {name: f for name, f in found.items() if f is not None and name != "own"}
+        whole = {name: f for name, f in found.items()
+                 if f is not None and f.seen >= SEEN and name != "own"}
         base = found["own"]
-        if base is None or not whole:
+        if base is None or base.seen < SEEN or not whole:
             blind.append(reading.name)
             continue
         for i, spot in enumerate(reading.spots):
@@ -203,7 +212,7 @@ def _signal(plate: Plate, ratio: Floats, level: float) -> Floats:
 def _percents(
     plate: Plate, planes: Planes, lane: Lane, reading: LaneReading, signal: Floats
 ) -> _ByChannel | None:
-    """Return area percents of a lane's fitted spots in `signal`; None where one is not seen."""
+    """Return area percents of a lane's fitted spots in `signal`; None where too little is seen."""
     grid, layout = planes.grid, plate.layout
     y0, y1 = layout.ends(lane)
     rows = np.arange(max(0, int(grid.row(y0)) + 4), min(grid.rows, int(grid.row(y1)) - 3))
@@ -223,10 +232,12 @@ def _percents(
     spread = np.diag(np.linalg.pinv(design.T @ design)).clip(0.0)  # rounding may take it below 0
     sd = 2.0 * float(np.std(rest)) * np.sqrt(spread)
     count = len(reading.spots)
-    if (solved[:count] < SEEN * sd[:count]).any():
+    seen = float((solved[:count] / np.maximum(sd[:count], TINY)).min())
+    if seen <= 0.0:
         return None
     own = np.array([c.area for c in reading.fit.components])
     areas, sds = solved[:count] * own, sd[:count] * own
     shares = areas / areas.sum()
     slope = (np.eye(count) - shares[:, None]) / areas.sum()
-    return _ByChannel(100.0 * shares, 100.0 * np.sqrt(np.square(slope) @ np.square(sds)))
+    return _ByChannel(100.0 * shares, 100.0 * np.sqrt(np.square(slope) @ np.square(sds)),
+                      seen)

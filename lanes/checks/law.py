@@ -11,7 +11,7 @@ from lanes.confidence import TWO_SIDED_95
 from lanes.flags import Flag, flag
 from lanes.plate.signal import LAW_NAMES, Signal
 from lanes.reading import LaneReading
-from lanes.spots.percent_doubt import OTHER, percents_under
+from lanes.spots.law_doubt import OTHER, percents_under
 from lanes.spots.quantities import Spot
 
 Floats = NDArray[np.float64]

@@ -23,6 +23,7 @@ from lanes.plate.layer import mask_marks
 from lanes.plate.layout import Blob, Floats, Layout
 from lanes.plate.planes import Image, Mask, Planes, off_layer
 from lanes.plate.square import Grid
+from lanes.quantiles import median, quantile, row_medians
 
 # Blobs that the noise of a blank plate makes, over all places, scales, channels and signs: one
 # plate in twenty shows one, if its noise is Gaussian.
@@ -187,7 +188,7 @@ def depths(light: dict[str, Image], mm: float, off: Mask) -> Depths:
     for image in light.values():
         bare, surface = mask_marks(image, mm, off)
         layer = surface.on(image.shape, mm)
-        level = float(np.median(layer[~off])) if not off.all() else 1.0
+        level = float(median(layer[~off])) if not off.all() else 1.0
         # Where hardly any light comes from the layer its noise no longer falls with it.
         parts.append(((image - layer) / np.maximum(layer, 0.3 * level + 1e-4)).astype(np.float32))
         levels.append(level)
@@ -235,7 +236,7 @@ def find_blobs(seen: Depths, grid: Grid, bright: bool | None) -> tuple[Blob, ...
 def _spread(values: NDArray[np.floating]) -> float:
     if values.size == 0:
         return 1.0
-    return max(MAD_SD * float(np.median(np.abs(values - np.median(values)))), RESOLVED)
+    return max(MAD_SD * float(median(np.abs(values - median(values)))), RESOLVED)
 
 
 def _answers(bands: Bands, seen: Depths, mm: float, sigma: float) -> tuple[Image, float]:
@@ -251,7 +252,7 @@ def _answers(bands: Bands, seen: Depths, mm: float, sigma: float) -> tuple[Image
     if not clean.size:
         return np.zeros((1, inside.size), np.float32), 1.0
     rest = whole.take(clean, axis=1)
-    rest = rest - np.median(rest, axis=1, keepdims=True)
+    rest = rest - row_medians(rest)[:, None]
     sd = np.maximum(_noise(rest), RESOLVED / np.sqrt(1 + s * s))
     z = stack / sd[:, None].astype(np.float32)
     area = 4.0 * np.pi * sigma**2  # of independent places, for noise as wide as the filter
@@ -261,16 +262,17 @@ def _answers(bands: Bands, seen: Depths, mm: float, sigma: float) -> tuple[Image
     limit = float(t.isf(FALSE_A_PLATE / tries, witnesses))
     if len(stack) > 1:
         z = np.concatenate([z, _together(z, np.clip(rest / sd[:, None], -4.0, 4.0))[None]])
-    tail = np.quantile(-z, 1.0 - TAIL, axis=1) / float(norm.isf(TAIL))
+    tail = np.array([quantile(-row, 1.0 - TAIL) for row in z]) / float(norm.isf(TAIL))
     z /= np.clip(tail, 1.0, MOST_TAIL)[:, None].astype(np.float32)
     return z, limit
 
 
 def _noise(rest: NDArray[np.floating]) -> NDArray[np.floating]:
     """Return each channel's standard deviation where nothing stands out, (channels, places)."""
-    low, high = np.quantile(rest, [FEW, 1.0 - FEW], axis=1)
+    low, high = np.array([[quantile(row, np.float64(share)) for row in rest]
+                          for share in (FEW, 1.0 - FEW)])
     few = np.minimum(-low, high) / FEW_SD
-    return np.asarray(np.maximum(MAD_SD * np.median(np.abs(rest), axis=1), few))
+    return np.asarray(np.maximum(MAD_SD * row_medians(np.abs(rest)), few))
 
 
 def _together(z: Image, rest: NDArray[np.floating]) -> Image:
@@ -305,8 +307,8 @@ def _regions(
     blobs: list[Blob] = []
     for sigma in SIGMAS_MM[:3]:
         smooth = ndimage.gaussian_filter(height, sigma / grid.mm, truncate=3.0)
-        ground = float(np.median(smooth[seen.bare])) if seen.bare.any() else 0.0
-        spread = MAD_SD * float(np.median(np.abs(smooth[seen.bare] - ground))) if (
+        ground = float(median(smooth[seen.bare])) if seen.bare.any() else 0.0
+        spread = MAD_SD * float(median(np.abs(smooth[seen.bare] - ground))) if (
             seen.bare.any()) else 1.0
         labels, peaks = flood(smooth - ground, excess > SHARE, 5.0 * spread)
         height_here, boxes = smooth - ground, ndimage.find_objects(labels)

@@ -9,6 +9,7 @@ from lanes.errors import InputError
 from lanes.plate.blobs import Depths, blobs_between, is_lighter, layer_depths, over_the_side
 from lanes.plate.layout import Blob, Floats, Layout
 from lanes.plate.planes import planes_of
+from lanes.quantiles import median
 from lanes.scan.scan import Scan
 from lanes.settings import Settings
 
@@ -98,7 +99,7 @@ def sureness(blobs: tuple[Blob, ...], seen: Depths, weights: Floats) -> Floats:
     depth = np.array([b.depth for b in blobs]) @ share
     noise = np.tensordot(share, seen.depth, axes=1)
     rest = noise[seen.bare] if seen.bare.any() else noise[seen.inside]
-    sd = max(MAD_SD * float(np.median(np.abs(rest - np.median(rest)))), 1e-5)
+    sd = max(MAD_SD * float(median(np.abs(rest - median(rest)))), 1e-5)
     # Every blob averages over the same area in every channel, so the samples in it cancel: three
     # samples stand for the grain that neighbours share.
     sign = np.array([1.0 if b.lighter else -1.0 for b in blobs])

@@ -8,6 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from lanes.quantiles import median
+
 Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
 
@@ -77,7 +79,7 @@ def _chance(votes: Singles) -> float:
     """Return the usual size of the mean vote along a side's length of a row."""
     side = max(8, round(SIDE * max(votes.shape)))
     mean = ndimage.uniform_filter1d(votes, side, axis=1)[::3, ::3]
-    return float(np.median(np.sqrt(np.square(mean).sum(axis=2))))
+    return float(median(np.sqrt(np.square(mean).sum(axis=2))))
 
 
 def _opposed(tone: Floats) -> Singles:
@@ -96,7 +98,7 @@ def _strength(tone: Floats, axis: int) -> Singles:
     steps = np.sqrt(sum(np.square(ndimage.gaussian_filter1d(
         ndimage.gaussian_filter1d(plane, 1.0, axis=axis, order=1), 2.0, axis=1 - axis))
         for plane in np.moveaxis(tone, 2, 0)))
-    noise = max(float(np.median(steps)), 1e-5)
+    noise = max(float(median(steps)), 1e-5)
     ridge = steps >= ndimage.maximum_filter1d(steps, 3, axis=axis)
     sure = np.where(ridge, np.clip((steps / noise - 2.0) / 4.0, 0.0, 1.0), 0.0)
     # Beside a long edge a much weaker one is a rule of the page or the shadow's end. Roots are

@@ -7,10 +7,12 @@ tick without a lane and a step out of an even row each cost what makes them rare
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 
 from lanes.plate.layout import Blob, Floats, Layout
+from lanes.quantiles import median
 
 CLOSEST_MM = 3.0   # lanes nearer than this are not put on by hand (common practice)
 USUAL_MM = 7.0     # width of a lane where nothing tells it
@@ -91,6 +93,21 @@ class Evidence:
     names: Floats = field(default_factory=lambda: np.zeros(0))
     shared: Floats = field(default_factory=lambda: np.zeros(1))
 
+    @cached_property
+    def stray(self) -> Floats:
+        """What each blob costs that lies off every lane, (b,)."""
+        grown = np.maximum(self.strength - 5.0, 0.0) / STRAY_GROWS
+        like = SPOT_LIKE * self.large * np.clip((self.strength - 5.0) / 3.0, 0.0, 1.0)
+        # Beside strong spots a faint one may be an impurity of its lane, but hardly makes one.
+        return np.asarray(np.minimum(
+            STRAY + _firm(self.strength) * (grown + like) + self.shared, STRAY_MOST))
+
+    @cached_property
+    def leave(self) -> Floats:
+        """What each tick costs that has no lane, (t,)."""
+        return np.where(self.sure >= TICK_SURE, np.minimum(0.7 * self.sure, 8.0),
+                        0.6 * (self.sure - 3.0))
+
 
 def weigh(
     blobs: tuple[Blob, ...], ticks: list[tuple[float, float]], layout: Layout,
@@ -169,12 +186,7 @@ def cost(xs: list[float], seen: Evidence, empty: float = EMPTY) -> float:
     `empty` is the cost of a lane that nothing marks and nothing lies in.
     """
     lanes = np.array(xs)
-    grown = np.maximum(seen.strength - 5.0, 0.0) / STRAY_GROWS
-    like = SPOT_LIKE * seen.large * np.clip((seen.strength - 5.0) / 3.0, 0.0, 1.0)
-    # Beside strong spots a faint one may be an impurity of its lane, but hardly makes one.
-    stray = np.minimum(STRAY + _firm(seen.strength) * (grown + like) + seen.shared, STRAY_MOST)
-    leave = np.where(seen.sure >= TICK_SURE, np.minimum(0.7 * seen.sure, 8.0),
-                     0.6 * (seen.sure - 3.0))
+    stray, leave = seen.stray, seen.leave
     if lanes.size == 0:
         return float(stray.sum() + leave.sum())
     total = 0.0
@@ -238,7 +250,7 @@ def _names_cost(lanes: Floats, seen: Evidence, named: np.ndarray[tuple[int, ...]
 
 def _odd_steps(gaps: Floats) -> np.ndarray[tuple[int, ...], np.dtype[np.bool_]]:
     """Return which gaps are no multiple of the usual one; none where the row is not even."""
-    steps = gaps / max(float(np.median(gaps)), 1e-9)
+    steps = gaps / max(float(median(gaps)), 1e-9)
     off = np.abs(steps - np.rint(steps))
     odd = (off > OFF_STEP) | (steps < 0.6)
     even = gaps.size >= 3 and float(((off < 0.08) & (steps > 0.6)).mean()) > 0.49
@@ -251,7 +263,7 @@ def _foretold(gaps: Floats) -> int:
     Two lanes make a row's step and its start; places left out are allowed for.
     """
     counts = []
-    for step in (float(np.median(gaps)), float(gaps.min())):
+    for step in (float(median(gaps)), float(gaps.min())):
         steps = gaps / max(step, 1e-9)
         whole = np.rint(steps)
         fits = (np.abs(steps - whole) <= OFF_STEP) & (whole >= 1) & (whole <= MOST_LEFT_OUT)

@@ -12,6 +12,7 @@ from scipy.interpolate import CubicSpline
 from scipy.linalg import cho_solve_banded, cholesky_banded
 
 from lanes.confidence import MAD_SD
+from lanes.quantiles import median, quantile
 
 Floats = NDArray[np.float64]
 
@@ -187,8 +188,8 @@ def mask_marks(
     for i in range(rounds):
         rest = blurred - surface.on(relative.shape, mm)
         clean = rest[bare]
-        middle = float(np.median(clean))
-        sd = MAD_SD * float(np.median(np.abs(clean - middle)))
+        middle = float(median(clean))
+        sd = MAD_SD * float(median(np.abs(clean - middle)))
         marks = np.abs(rest - middle) > (4.0 if i == 0 else 3.0) * max(sd, 1e-12)
         marks = ndimage.binary_opening(marks, iterations=1)
         reach = max(1, round(0.6 / mm))
@@ -201,5 +202,6 @@ def mask_marks(
 
 
 def _capped(image: NDArray[np.float32], bare: NDArray[np.bool_]) -> NDArray[np.float32]:
-    low, high = np.percentile(image[bare], [10, 99]) if bare.any() else (0.0, 1.0)
+    seen = image[bare]
+    low, high = (quantile(seen, np.float64(share)) if seen.size else share for share in (0.1, 0.99))
     return np.clip(image, low, high)

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from lanes.confidence import MAD_SD
 from lanes.errors import LayoutError
 from lanes.plate.closed import border_only, closed, with_borders
 from lanes.plate.corners import area, overlap, shares, within
@@ -305,6 +306,6 @@ def _less_lamp(tone: Floats) -> Floats:
     for _ in range(6):
         surface = np.linalg.lstsq(a * weight[:, None], b * weight, rcond=None)[0]
         rest = b - a @ surface
-        spread = 1.4826 * float(np.median(np.abs(rest))) + 1e-6
+        spread = MAD_SD * float(np.median(np.abs(rest))) + 1e-6
         weight = 1.0 / np.sqrt(1.0 + np.square(rest / (2.0 * spread)))
     return np.asarray(tone - terms @ surface, float)

@@ -12,6 +12,7 @@ from scipy import ndimage
 from lanes.confidence import MAD_SD
 from lanes.plate.layout import Floats, Line
 from lanes.plate.square import Grid
+from lanes.quantiles import median
 
 STROKE_MM = 0.3   # about a pencil stroke's width
 FLANK_MM = 0.65   # how far beside the stroke its surroundings are read
@@ -140,7 +141,7 @@ def _blocks(same: _Same, grid: Grid, margin_mm: float) -> tuple[Floats, Floats, 
 @lru_cache(maxsize=1)  # as above, and of the lanes' ticks
 def _upright_grain(same: _Same, mm: float) -> float:
     """Return the standard deviation of what upright strokes are sought among."""
-    return MAD_SD * float(np.median(np.abs(ridge(same.light, mm, 1)))) or 1e-6
+    return MAD_SD * float(median(np.abs(ridge(same.light, mm, 1)))) or 1e-6
 
 
 def _best_curves(

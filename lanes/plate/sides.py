@@ -26,7 +26,7 @@ MARGIN = 0.1            # of the plate's size: the zone inside its edges where f
 # Spots joined to a quadrilateral depart by as much inside it as they stand out of the layer. A
 # shadow may lie across a plate: four sides seen so well, to their corners, need no even inside;
 # round spots make none.
-UNEVEN, TELLS, WELL_SEEN = 0.025, 4.0, 0.8
+UNEVEN, STANDS_OUT, WELL_SEEN = 0.025, 4.0, 0.8
 
 
 @dataclass(frozen=True)
@@ -53,7 +53,7 @@ def judge(tone: Floats, quad: Closed) -> Fit:
     """Return how well a quadrilateral of a picture of tone fits a plate."""
     margin, tone_inside, off = _margin(tone, quad.corners)
     even = (off <= UNEVEN or bool(quad.sides.min() > WELL_SEEN)
-            or _least_step(tone, quad) > TELLS * off)
+            or _least_step(tone, quad) > STANDS_OUT * off)
     return Fit(quad.score * (0.4 + 0.6 * margin), quad.sides, quad.edges, quad.steps, quad.border,
                margin, tone_inside, even)
 

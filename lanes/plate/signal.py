@@ -16,6 +16,7 @@ from lanes.plate.layout import Layout
 from lanes.plate.planes import Planes, coarsen, enlarge, off_layer, planes_of
 from lanes.plate.square import STRIP, Grid, choose_grid, resample, square_up
 from lanes.plate.thin import Bridge, thick_strokes, thin_matter
+from lanes.quantiles import median
 from lanes.scan.scan import Scan
 from lanes.settings import Settings
 
@@ -93,10 +94,10 @@ def judge_light(scan: Scan) -> tuple[str, float]:
     """
     step = max(1, max(scan.height_px, scan.width_px) // 300)
     if "red" not in scan.channels:
-        level = float(np.median(_middle(scan.light("mean", step))))
+        level = float(median(_middle(scan.light("mean", step))))
         return ("366", 0.6) if level < 0.06 else ("white", 0.6)
     red, green, blue = (
-        float(np.median(_middle(scan.light(c, step)))) for c in ("red", "green", "blue")
+        float(median(_middle(scan.light(c, step)))) for c in ("red", "green", "blue")
     )
     brightest = max(red, green, blue)
     if green > 1.5 * red and green > 1.25 * blue and green > 0.06:
@@ -186,7 +187,7 @@ def to_signal(scan: Scan, layout: Layout, settings: Settings, light: str) -> Sig
         fine_holes = enlarge(holes, image.shape, step) & fine_bare & ~thin
         there = np.maximum(kept.on(image.shape, grid.mm), 1e-5)[fine_holes]
         held[fine_holes] = _apply(law, image[fine_holes], there, reference, turned)[0]
-    if bright is False and float(np.median(clipped[~fine_bare])) > 0.5:
+    if bright is False and float(median(clipped[~fine_bare])) > 0.5:
         flags.append(flag("clipped", "most of the marks on the plate are at the scan's limit"))
     return Signal(without_band(values, layout, grid), gain, fine_bare & ~thin, held, thin, clipped,
                   grid, light, law, channel, reference, tuple(flags), hidden)

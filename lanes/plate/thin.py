@@ -12,6 +12,7 @@ from scipy import ndimage
 from lanes.confidence import MAD_SD
 from lanes.plate.layout import Layout
 from lanes.plate.square import Grid
+from lanes.quantiles import median, quantile
 
 PALEST = 0.02    # of the layer's light
 BLACK = 1e-6     # of full white: light below it is none, and no share can be taken of it
@@ -89,13 +90,13 @@ def thick_strokes(layout: Layout, grid: Grid) -> NDArray[np.bool_]:
 
 def _middle(excess: NDArray[np.floating]) -> tuple[float, float]:
     """Return the median of `excess` and its standard deviation, as if Gaussian."""
-    middle = float(np.median(excess))
-    return middle, MAD_SD * float(np.median(np.abs(excess - middle)))
+    middle = float(median(excess))
+    return middle, MAD_SD * float(median(np.abs(excess - middle)))
 
 
 def _tail(excess: NDArray[np.floating]) -> float:
     """Return the standard deviation of `excess` by what few samples exceed."""
-    return float(np.quantile(excess, 1.0 - TAIL) - np.median(excess)) / TAIL_SD
+    return float(quantile(excess, 1.0 - TAIL) - median(excess)) / TAIL_SD
 
 
 def _extreme(image: NDArray[Any], size: int, larger: np.ufunc) -> NDArray[Any]:

@@ -111,7 +111,11 @@ class Scan:
         tables = [(c, table * np.float32(w)) for c, w in self._parts(channel)]
 
         def value(rows: Codes) -> Light:
-            return _total(scaled[rows[:, :, c]] for c, scaled in tables)
+            (first, scaled), *others = tables
+            total = scaled.take(rows[:, :, first])
+            for c, scaled in others:
+                total += scaled.take(rows[:, :, c])
+            return total
 
         return self._blocks(value, reduce)
 

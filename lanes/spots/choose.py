@@ -370,14 +370,20 @@ class Search:
         return z
 
     def _to_count(self, solution: Solution, history: list[Solution], count: int) -> Solution:
-        """Bring the number of peaks to the one that is known."""
+        """Bring the number of peaks to the one that is known, or as near as the trace allows.
+
+        A peak that comes out without area is none, and more of them would not be either.
+        """
         while len(solution.peaks) > count:
             z = area_significance(self.x, solution)
             keep = np.delete(np.arange(len(solution.peaks)), int(np.argmin(z)))
             solution = self._settle(tuple(solution.peaks[i] for i in keep), solution.baseline,
                                     history)
         while len(solution.peaks) < min(count, self._most()):
-            solution = self._one_more(solution, history)
+            more = self._one_more(solution, history)
+            if not all(p.area > 0.0 for p in more.peaks):
+                break
+            solution = more
         return solution
 
     def _one_more(self, solution: Solution, history: list[Solution]) -> Solution:
@@ -408,4 +414,4 @@ class Search:
             sigma = float(np.sqrt(self.problem.narrowest * self.problem.broadest))
             trials.append((Peak(float(self.x[middle]), float(np.ptp(self.y)) * sigma, sigma),))
         solved = [self._settle(t, solution.baseline, history) for t in trials]
-        return min(solved, key=lambda s: s.rss)
+        return min(solved, key=lambda s: (any(p.area <= 0.0 for p in s.peaks), s.rss))

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 
 from lanes.flags import Flag, flag
 from lanes.spots.fit import Fit
+from lanes.spots.law_doubt import LawDoubt
 from lanes.spots.model import Component
 from lanes.spots.quantities import (
     Pair,
@@ -35,7 +38,7 @@ EDGE_SHARE = 0.06  # of a spot's signal in the outermost strip
 
 def describe(
     trace: Trace, fit: Fit, noise: Noise, origin_sd: float, front_sd: float, scaled: bool,
-    mm: float, percent_doubts: Floats | None = None,
+    mm: float, law: LawDoubt | None = None,
 ) -> tuple[tuple[Spot, ...], tuple[Pair, ...], tuple[Flag, ...]]:
     """Return the spots, the neighbouring pairs and the lane's own flags.
 
@@ -48,8 +51,8 @@ def describe(
         Whether lengths are in mm; else they are given as None.
     mm : float
         Millimetres per plate unit.
-    percent_doubts : (k, c) array, optional
-        Standard deviations of the area percents by law and layer, one row a reason.
+    law : LawDoubt, optional
+        How far area percents and resolutions hang on the law and the layer.
     """
     count = len(fit.components)
     lane_flags: list[Flag] = []
@@ -57,8 +60,8 @@ def describe(
         lane_flags.append(flag("no-spot", "nothing stands out of the noise"))
         return (), (), tuple(lane_flags)
     percents, percent_sds = area_percents(fit)
-    if percent_sds is not None and percent_doubts is not None:
-        percent_sds = np.hypot(percent_sds, np.sqrt(np.square(percent_doubts).sum(axis=0)))
+    if percent_sds is not None and law is not None:
+        percent_sds = np.hypot(percent_sds, np.sqrt(np.square(law.percents).sum(axis=0)))
     percent_noise = area_percents(fit, noise_only=True)[1]
     shares = profiles(trace, fit)
     spots = []
@@ -80,7 +83,7 @@ def describe(
             rf_sd_noise=retardation(fit, i, trace.run, origin_sd, front_sd, noise_only=True)[1],
             area_sd_noise=area_sd, area_percent_sd_noise=_known(percent_noise, i),
         ))
-    pairs = tuple(pair(fit, i, i + 1, trace.run, trace.blur) for i in range(count - 1))
+    pairs = tuple(_pair(trace, fit, i, law) for i in range(count - 1))
     chi = fit.reduced_chi_square
     if chi is not None and chi > POOR:
         lane_flags.append(flag("fit-poor", f"the residual has {np.sqrt(chi):.1f} times the noise: "
@@ -92,6 +95,18 @@ def describe(
         share = float((trace.thin[inside] > 0.02).mean())
         lane_flags.append(flag("thin-matter", f"over {100 * share:.1f} % of the run"))
     return tuple(spots), pairs, tuple(lane_flags)
+
+
+def _pair(trace: Trace, fit: Fit, i: int, law: LawDoubt | None) -> Pair:
+    """Return spot `i` and the next, the law's doubt of their widths counted in the resolution."""
+    found = pair(fit, i, i + 1, trace.run, trace.blur)
+    if law is None or found.resolution is None or found.resolution_sd is None:
+        return found
+    wide = full_width(fit.components[i]), full_width(fit.components[i + 1])
+    by = found.resolution * law.resolution_sd(i, i + 1, wide)
+    if not np.isfinite(by):
+        return found
+    return replace(found, resolution_sd=float(np.hypot(found.resolution_sd, by)))
 
 
 def _known(values: Floats | None, i: int) -> float | None:

@@ -16,6 +16,7 @@ from lanes.confidence import MAD_SD, TWO_SIDED_95
 from lanes.plate.layout import Layout
 from lanes.plate.signal import PATCH_MM, Signal
 from lanes.plate.square import Grid
+from lanes.quantiles import median
 
 Floats = NDArray[np.float64]
 
@@ -133,7 +134,7 @@ def _across(
 ) -> list[Noise | None]:
     """Return the noise of `known` values integrated over each of `widths`."""
     # A few wild patches (a missed mark) must not set the noise of the whole plate.
-    bound = 4.0 * MAD_SD * float(np.median(np.abs(values[known])))
+    bound = 4.0 * MAD_SD * float(median(np.abs(values[known])))
     values = np.clip(values, -bound, bound)
     lags_y = max(8, round(LAG_MM / grid.mm))
     lags_x = max(8, round(min(max(widths) / grid.pitch, LAG_MM / grid.mm)))

@@ -21,7 +21,7 @@ from lanes.measuring import prepare, read_lane
 from lanes.questions.purity.answer import _laws
 from lanes.reading import LaneReading, Plate
 from lanes.settings import Settings
-from lanes.spots.percent_doubt import OTHER, percents_under
+from lanes.spots.law_doubt import OTHER, percents_under
 
 UNEVEN = (SpotSpec(0.2, 0.3), SpotSpec(0.45, 1.8), SpotSpec(0.7, 0.8))
 CLOSE = (SpotSpec(0.3, 1.0), SpotSpec(0.37, 0.4), SpotSpec(0.6, 1.5, tail=1.0))

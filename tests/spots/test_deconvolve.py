@@ -168,9 +168,11 @@ def test_what_lies_under_the_spots_is_fitted_with_them(joint: str, below: Floats
 # What is asked for is done
 
 
-@pytest.mark.parametrize("count", [1, 2, 3, 4])
+@pytest.mark.parametrize("count", [1, 2, 3, 4, 7])
 def test_the_count_given_is_kept(count: int) -> None:
-    assert len(fitted(*THREE, components=count).components) == count
+    components = fitted(*THREE, components=count).components
+    assert len(components) == count
+    assert all(c.area > 0.0 for c in components)
 
 
 def test_starts_given_are_used() -> None:

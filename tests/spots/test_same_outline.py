@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from lanes.spots.strips import Strips
 from numpy.typing import NDArray
 
 from lanes.spots.cross_profile import CrossProfile, length_cost
@@ -13,6 +12,7 @@ from lanes.spots.model import Peak
 from lanes.spots.same_outline import unlike_across
 from lanes.spots.shape_terms import ASSUMED
 from lanes.spots.split import without_tails
+from lanes.spots.strip_shape import Strips
 from lanes.trace.noise import Noise
 from lanes.trace.sample import Sheet
 

@@ -41,9 +41,9 @@ def decide(
     """Return the verdict, and why.
 
     Two must beat one misshapen spot, and every rival that is a single component (a tail, a skewed
-    or flat spot, a measured shape), by as much as two would: where they beat it by less, the trace
-    is neither. A rival that explains the spot where two close ones do not
-    makes it one; where both explain it, a change of colour across the spot decides for two, and
+    or flat spot, a measured shape), and the trace be nearer to two than to it. A rival that
+    explains the spot where two close ones do not makes it one, unless it is longer than wide;
+    where both explain it, a change of colour across the spot decides for two, and
     without it nothing can be told. Nor can it where the strips put the two in different places
     across the lane, where another law needs no second, or where the scan does not hold the spot's
     shape.
@@ -67,15 +67,7 @@ def decide(
     if overload is not None:
         return "cannot tell", (overload,)
     if evidence.p_value >= LEVEL:
-        if coloured:
-            return "cannot tell", ("its shape is that of one, but its colour changes across it",)
-        if wide:
-            return "cannot tell", ("its shape is that of one, but wider than lone spots here",)
-        if not second_seen(evidence.detectable):
-            return "cannot tell", ("one misshapen spot explains it, and it would hide a second "
-                                   "component of any size",)
-        return "one", ("a second component explains no more than noise and the spot's own "
-                       "misshape would",)
+        return _without_a_second(evidence, wide, coloured)
     open_rivals = []
     for name, (p_rival, p_two) in evidence.against.items():
         if p_rival >= LEVEL:
@@ -92,9 +84,9 @@ def decide(
         return "cannot tell", tuple(f"{name} explains it as well as two" for name in open_rivals)
     if doubtful:
         return "cannot tell", ("two explain it better, but no clean layer tells what is noise",)
-    # Each rival asks once whether two are fit: the level is theirs together.
-    if evidence.scale > UNLIKE or any(
-            p_two < LEVEL / len(evidence.against) for _, p_two in evidence.against.values()):
+    # No real pair is quite two of one shape, no real spot quite a rival: where neither is, the
+    # nearer counts.
+    if evidence.scale > UNLIKE or evidence.nearer:
         return "cannot tell", ("neither one spot nor two follow the trace",)
     if across is not None and across.verdict == "against":
         return "cannot tell", ("two explain the trace, but not at one place across the lane: a "
@@ -105,6 +97,21 @@ def decide(
     if other_law is not None and not other_law.agrees:
         return "cannot tell", (f"two explain it better, but not under {other_law.law}",)
     return "two", ("two explain it better than one misshapen spot of any kind that was tried",)
+
+
+def _without_a_second(
+    evidence: Evidence, wide: bool, coloured: bool
+) -> tuple[str, tuple[str, ...]]:
+    """Return the verdict, and why, on a spot whose trace asks for no second component."""
+    if coloured:
+        return "cannot tell", ("its shape is that of one, but its colour changes across it",)
+    if wide:
+        return "cannot tell", ("its shape is that of one, but wider than lone spots here",)
+    if not second_seen(evidence.detectable):
+        return "cannot tell", ("one misshapen spot explains it, and it would hide a second "
+                               "component of any size",)
+    return "one", ("a second component explains no more than noise and the spot's own "
+                   "misshape would",)
 
 
 def settle(verdict: str, evidence: Evidence, wide: bool, reading: LaneReading) -> tuple[str, ...]:

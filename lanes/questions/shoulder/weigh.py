@@ -25,6 +25,7 @@ from lanes.spots.shapes import FWHM
 
 Floats = NDArray[np.float64]
 LEVEL = 0.05
+TINY = 1e-12  # keeps a division by nothing finite
 POWER = 0.95
 RESOLUTIONS = tuple(round(0.1 * k, 1) for k in range(3, 16))
 TAIL = "a tail"
@@ -54,6 +55,8 @@ class Evidence:
         Residual of the better fit over the noise, as variances.
     resolution : float
         Between the two where two are fitted.
+    nearer : tuple of str
+        The rivals to which the trace is nearer than to two.
     """
 
     statistic: float
@@ -63,6 +66,7 @@ class Evidence:
     scale: float
     detectable: tuple[Detectable, ...]
     resolution: float = 0.0
+    nearer: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -117,20 +121,22 @@ def weigh(
             progress(done, whole)
 
     found = ratio(case, bootstraps, rng, report)
-    against = {}
+    against: dict[str, tuple[float, float]] = {}
+    nearer: tuple[str, ...] = ()
     if found.p_value < LEVEL:
         names = [TAIL, UNEVEN, *([] if case.shape is None else [case.shape[0]])]
         for k, name in enumerate(names):
             # A tail may be as long as it likes; what is skewed or flat is as long as it is wide.
             tests = _Tests(case.held if name == UNEVEN else case)
-            against[name] = tests.against(name, found, bootstraps, rng)
+            against[name], near = tests.against(name, found, bootstraps, rng)
+            nearer += (name,) if near else ()
             report(2 * (k + 2) * bootstraps)
     report(whole)
     threshold = float(np.quantile(found.null, 1.0 - LEVEL))
     return Evidence(found.statistic, threshold, found.p_value, against, found.scale,
                     detectable(case, threshold, found.scale),
                     float(found.pair[0, 1]) * HALF_HEIGHT_FACTOR
-                    / (2.0 * FWHM * case.half_width))
+                    / (2.0 * FWHM * case.half_width), nearer)
 
 
 def _share(hits: NDArray[np.bool_]) -> float:
@@ -183,15 +189,21 @@ class _Tests:
 
     def against(
         self, name: str, found: Ratio, count: int, rng: np.random.Generator
-    ) -> tuple[float, float]:
-        """Return the p-values of a rival (against two) and of two (against the rival)."""
+    ) -> tuple[tuple[float, float], bool]:
+        """Return the p-values of a rival (against two) and of two (against the rival).
+
+        And whether the trace is nearer to what the rival would give, in standard deviations of
+        what each gives, than to what two would.
+        """
         z, rest = self.case.z, np.array([self.case.rest])
         p_two, rss_two = self.pair(z, found.single)
         model, p_rival, rss_rival = self.rival(name, z, found.single)
         seen = float(((rss_rival - rss_two) / self.scale(rss_two, rest))[0])
         by_rival = self.compare(name, model, p_rival, count, found.scale, rng)
         by_two = self.compare(name, pair_of(self.case.each), p_two, count, found.scale, rng)
-        return _share(by_rival >= seen), _share(by_two <= seen)
+        near = ((seen - by_rival.mean()) / max(float(by_rival.std()), TINY)
+                < (by_two.mean() - seen) / max(float(by_two.std()), TINY))
+        return (_share(by_rival >= seen), _share(by_two <= seen)), bool(near)
 
     def compare(self, name: str, truth: Model, p: Floats, count: int, scale: float,
                 rng: np.random.Generator) -> Floats:

@@ -281,6 +281,8 @@ def test_verdicts(found, wide, coloured, doubtful, verdict):
 
 def test_two_must_fit_and_one_must_not_be_long():
     neither = evidence(a_tail=(0.01, 0.5), one_skewed_or_flat_spot=(0.01, 0.01))
+    assert decide(neither, False, False)[0] == "two"
+    neither = replace(neither, nearer=("one skewed or flat spot",))
     assert decide(neither, False, False)[0] == "cannot tell"
     tailed = evidence(a_tail=(0.4, 0.01))
     assert decide(tailed, False, False)[0] == "one"

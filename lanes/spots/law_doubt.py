@@ -1,4 +1,4 @@
-"""How area percents move with what is assumed of the light: the law, the layer's reflectance.
+"""How area percents and widths move with what is assumed of the light: the law, the layer.
 
 The fitted spots, spread over the lane's width as they were found, say how dark each place is;
 that light is turned to signal by another law, and where spots overlap it is shared among them as
@@ -8,6 +8,8 @@ is, and differs by little.
 """
 
 from __future__ import annotations
+
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,12 +29,34 @@ LAYER_SD = 0.03
 # Times its fit that a spot's samples may add up to and still show how uneven it is; beyond, a weak
 # one stands on what the layer does (a factor that no spot above detection reaches).
 FOLLOWED = 2.0
+# Of the way to another choice as good, as a standard deviation: what is true may lie anywhere up to
+# there, on either side (a rectangular distribution; JCGM 100:2008, 4.3.7, from memory).
+AS_GOOD = 1.0 / float(np.sqrt(3.0))
 
 
-def percent_doubts(trace: Trace, fit: Fit, law: str, reference: float) -> Floats | None:
-    """Return by how much each area percent is doubted for what is assumed, one row a reason.
+@dataclass(frozen=True)
+class LawDoubt:
+    """By how much figures are doubted for the law, one row a reason, with their signs.
 
-    The other law in common use lies at two standard deviations: a 95 % interval reaches it.
+    Attributes
+    ----------
+    percents : (k, c) array
+        Standard deviations of each area percent.
+    widths : (k, c) array
+        Of ln of each spot's width at half height.
+    """
+
+    percents: Floats
+    widths: Floats
+
+    def resolution_sd(self, i: int, j: int, wide: tuple[float, float]) -> float:
+        """Return the relative standard deviation of two spots' resolution, their widths `wide`."""
+        moved = (wide[0] * self.widths[:, i] + wide[1] * self.widths[:, j]) / sum(wide)
+        return float(np.sqrt(np.sum(np.square(moved))))
+
+
+def law_doubt(trace: Trace, fit: Fit, law: str, reference: float) -> LawDoubt | None:
+    """Return how far area percents and widths hang on what is assumed of the light.
 
     Parameters
     ----------
@@ -45,26 +69,59 @@ def percent_doubts(trace: Trace, fit: Fit, law: str, reference: float) -> Floats
 
     Returns
     -------
-    (k, c) array of standard deviations with their signs, or None where nothing can be said.
+    LawDoubt, or None where nothing can be said.
     """
     if law not in OTHER or len(fit.components) < 2:
         return None
-    now = percents_under(trace, fit, law, law, reference)
-    other = percents_under(trace, fit, law, OTHER[law], reference)
+    now = spots_under(trace, fit, law, law, reference)
+    other = spots_under(trace, fit, law, OTHER[law], reference)
     if now is None or other is None:
         return None
-    rows = [0.5 * (other - now)]
+    reasons = [(AS_GOOD, other)]
     if law == "kubelka-munk":
-        moved = percents_under(trace, fit, law, law, reference, reference * (1.0 - LAYER_SD))
+        moved = spots_under(trace, fit, law, law, reference, reference * (1.0 - LAYER_SD))
         if moved is not None:
-            rows.append(moved - now)
-    return np.array(rows)
+            reasons.append((1.0, moved))
+    return LawDoubt(
+        np.array([by * (_percents(s) - _percents(now)) for by, s in reasons]),
+        np.array([by * np.log(_half_widths(trace, s) / _half_widths(trace, now))
+                  for by, s in reasons]))
 
 
 def percents_under(
+    trace: Trace, fit: Fit, law: str, other: str, reference: float
+) -> Floats | None:
+    """Return each spot's area percent, (c,), had the light been turned by the law `other`."""
+    found = spots_under(trace, fit, law, other, reference)
+    return None if found is None else _percents(found)
+
+
+def _percents(spots: Floats) -> Floats:
+    areas = spots.sum(axis=1)
+    return np.asarray(100.0 * areas / areas.sum())
+
+
+def _half_widths(trace: Trace, spots: Floats) -> Floats:
+    """Return the full width at half height of each of `spots`, (c, n)."""
+    x, out = trace.position, []
+    for spot in spots:
+        top = int(np.argmax(spot))
+        half = 0.5 * spot[top]
+        low = np.nonzero(spot[:top + 1] < half)[0]
+        high = np.nonzero(spot[top:] < half)[0]
+        if not low.size or not high.size:
+            out.append(np.nan)  # cut off by the lane's end
+            continue
+        i, j = int(low[-1]), top + int(high[0])
+        out.append(np.interp(-half, -spot[j - 1:j + 1], x[j - 1:j + 1])
+                   - np.interp(half, spot[i:i + 2], x[i:i + 2]))
+    return np.array(out, float)
+
+
+def spots_under(
     trace: Trace, fit: Fit, law: str, other: str, reference: float, moved: float | None = None
 ) -> Floats | None:
-    """Return each spot's area percent had the light been turned to signal by the law `other`.
+    """Return each spot along the lane, (c, n), had the light been turned by the law `other`.
 
     Parameters
     ----------
@@ -73,26 +130,26 @@ def percents_under(
 
     Returns
     -------
-    (c,) array, or None for a trace without strips or of no spots.
+    (c, n) array, or None for a trace without strips or of no spots.
     """
     shares = profiles(trace, fit)
     if shares is None or trace.across is None:
         return None
-    layer = reference if moved is None else moved
     step = float(trace.across[1] - trace.across[0])
     shares = np.clip(shares, 0.0, None) / step
     parts = fit.peaks[:, :, None] * shares[:, None, :]  # (spots, samples, strips)
     total = parts.sum(axis=0)
+    layer = reference if moved is None else moved
     turned = _turned(total, law, other, reference, layer)
     slope = np.divide(turned, total, out=np.zeros_like(total), where=total > 1e-9 * total.max())
-    areas = (parts * slope).sum(axis=(1, 2))
+    spots = np.asarray((parts * slope).sum(axis=2))
     if trace.sheet is not None:
         seen = trace.sheet.values.astype(float)
         before = _excess(trace, fit, seen, total)
         after = _excess(trace, fit, _turned(seen, law, other, reference, layer), turned)
         followed = (before > 1.0 / FOLLOWED) & (before < FOLLOWED) & (after > 0.0)
-        areas *= np.divide(after, before, out=np.ones_like(areas), where=followed)
-    return np.asarray(100.0 * areas / areas.sum())
+        spots *= np.divide(after, before, out=np.ones(len(spots)), where=followed)[:, None]
+    return spots
 
 
 def _excess(trace: Trace, fit: Fit, seen: Floats, modelled: Floats) -> Floats:

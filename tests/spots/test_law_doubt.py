@@ -1,0 +1,67 @@
+"""What another law makes of widths, against a Gaussian of absorbance turned point by point."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.optimize import brentq
+
+from lanes.plate.signal import kubelka_munk
+from lanes.spots.describe import describe
+from lanes.spots.fit import Fit
+from lanes.spots.law_doubt import AS_GOOD, law_doubt
+from lanes.spots.model import Peak, peak_shape
+from lanes.spots.quantities import pair
+from lanes.trace.noise import Noise
+from lanes.trace.sample import Trace
+
+PITCH, LAYER = 0.05, 0.85
+X = np.arange(0.0, 60.0, PITCH)
+ACROSS = np.linspace(-3.5, 3.5, 8)
+HEIGHTS = 0.9, 0.1  # of absorbance, everywhere over the lane's width
+
+
+def lane() -> tuple[Trace, Fit]:
+    """Return two spots of equal width far apart, of one darkness over the whole lane."""
+    parts = tuple(Peak(at, top * 8.0 * np.sqrt(2.0 * np.pi), 1.0)
+                  for at, top in zip((20.0, 40.0), HEIGHTS, strict=True))
+    peaks = np.stack([peak_shape(X, p)[0] for p in parts])
+    strips = np.repeat(peaks.sum(axis=0)[:, None] / 8.0, 8, axis=1)
+    n = X.size
+    trace = Trace(X, peaks.sum(axis=0), np.ones(n, bool), np.ones(n), 60.0, ACROSS, strips,
+                  np.zeros(n), np.zeros(n))
+    none = np.zeros(n)
+    return trace, Fit(tuple(p.component() for p in parts), 1e-8 * np.eye(8), "none", none,
+                      peaks.sum(axis=0), peaks, None, None, None, None, ())
+
+
+def turned(absorbance: float) -> float:
+    return float(kubelka_munk(LAYER * 10.0 ** -absorbance) - kubelka_munk(LAYER))
+
+
+def test_widths_under_the_other_law() -> None:
+    doubt = law_doubt(*lane(), "optical-density", LAYER)
+    assert doubt is not None
+    for found, top in zip(doubt.widths[0], HEIGHTS, strict=True):
+        half = brentq(lambda z, top=top: turned(top * np.exp(-0.5 * z * z))
+                      - 0.5 * turned(top), 0.1, 2.0)
+        true = np.log(half / np.sqrt(2.0 * np.log(2.0)))
+        assert true < -0.02  # the dark spot is the narrower by Kubelka and Munk
+        assert found == pytest.approx(AS_GOOD * true, abs=0.003)
+    assert doubt.widths[0, 0] < 2.0 * doubt.widths[0, 1] < 0.0
+
+
+def test_resolution_counts_the_law() -> None:
+    trace, fit = lane()
+    doubt = law_doubt(trace, fit, "optical-density", LAYER)
+    assert doubt is not None
+    noise = Noise(0.001, np.ones(1), PITCH, "clean layer")
+    _, (found,), _ = describe(trace, fit, noise, 0.0, 0.0, True, 1.0, doubt)
+    bare = pair(fit, 0, 1, 60.0, trace.blur)
+    assert found.resolution is not None
+    assert found.resolution_sd is not None
+    assert bare.resolution_sd is not None
+    by = found.resolution * abs(doubt.widths.mean())  # of equal widths: their mean
+    assert found.resolution_sd == pytest.approx(np.hypot(bare.resolution_sd, by), rel=1e-6)
+    assert found.resolution_sd_noise == bare.resolution_sd_noise
+    assert law_doubt(trace, fit, "emission", LAYER) is None
