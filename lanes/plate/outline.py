@@ -187,7 +187,10 @@ def _plates(best: list[Judged]) -> list[Judged]:
         rivals = [c for other, c in good if c is not corners and _whole_sides(other)
                   and other.sides.min() >= HOLDS * fit.sides.min()]
         # No plate holds another plate: of two, one in the other, the outer one is a page or a tray.
-        held = any(within(inner, corners) for inner in rivals) or _row(corners, rivals)
+        # The outline of a row has gaps along it: the plates it holds fit as well, pieces worse.
+        held = any(within(inner, corners) for inner in rivals) or _row(
+            corners, [c for other, c in good if any(c is r for r in rivals)
+                      and other.score > fit.score - CLOSE])
         if not held and all(_apart(corners, other) for _, other in chosen):
             chosen.append((fit, corners))
     if not chosen:
