@@ -113,7 +113,9 @@ def gain_over_one(
         return solve_quickly(problem, peaks, none, tails)
 
     single, best = solved(one), solved(several)
-    shared = _shared(problem, best, one[at].component().spread)
+    patch = several[at: at + 1 + len(several) - len(one)]
+    # A valley is no misfit of one spot.
+    shared = _shared(problem, best, one[at].component().spread) if no_valley(patch) else 1.0
 
     def bic(solution: Solution) -> float:
         return criteria(problem, replace(solution, rss=_held(solution.rss, problem.x.size)),
@@ -121,7 +123,6 @@ def gain_over_one(
 
     long_one, long_several = 0.0, 0.0
     if profile is not None:
-        patch = several[at: at + 1 + len(several) - len(one)]
         long_one = length_cost((merged_peak(*patch),), profile, doubt.length)
         long_several = length_cost(patch, profile, doubt.length)
 
