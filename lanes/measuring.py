@@ -179,7 +179,8 @@ def read_lane(plate: Plate, lane: Lane) -> LaneReading:
                           "stand on their own"))
     spots, pairs, more = describe(taken.trace, fit, noise, layout.origin.sd, layout.front.sd,
                                   layout.scaled, layout.mm_per_unit,
-                                  law_doubt(taken.trace, fit, signal.law, signal.reference))
+                                  law_doubt(taken.trace, fit, signal.law, signal.reference,
+                                            signal.as_read))
     if signal.masked is not None and _hides(signal, layout, lane):
         flags.append(flag("masked", "part of the lane is masked: nothing is read from it"))
     width = (np.median([c.sigma for c in fit.components]) if fit.components

@@ -45,3 +45,21 @@ def test_names_are_standard_english() -> None:
 
 def test_the_median_absolute_deviation_has_one_factor() -> None:
     assert [name for name, text in sources() if re.search(r"\b1\.48", text)] == ["confidence.py"]
+
+
+def test_developers_names_modules_that_there_are() -> None:
+    text = (HOUSE.parent / "DEVELOPERS.md").read_text(encoding="utf-8")
+    there = {path.stem for path in HOUSE.rglob("*.py")} | {
+        path.name for path in HOUSE.rglob("*") if path.is_dir()}
+    named = []
+    for row in re.findall(r"^\| `(\w+)/` \| (.*) \|$", text, re.M):
+        folder = HOUSE / row[0]
+        named += [(row[0], name) for name in re.findall(r"`([a-z_]+)`", row[1])
+                  if not ((folder / f"{name}.py").exists() or (folder / name).is_dir())]
+    # A question's own modules, and what a command or a file of results is called.
+    assert [(folder, name) for folder, name in named if name not in there] == []
+    for place, module in re.findall(r"`(\w+)/(\w+)(?:\.py)?`", text):
+        if (HOUSE / place).is_dir():
+            assert (HOUSE / place / f"{module}.py").exists(), f"{place}/{module}"
+    for names, file in re.findall(r"`(\w+)`\)? in `([\w/]+\.py)`", text):
+        assert re.search(rf"\b{names}\b", (HOUSE / file).read_text(encoding="utf-8")), names

@@ -7,7 +7,7 @@ are added to the trace, and the trace is taken apart again as it was before.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -224,20 +224,13 @@ def neighbour_limits(lane: Lane, fit: Fit, main: int) -> tuple[tuple[float, floa
     out = []
     for resolution in RESOLUTIONS:
         apart = resolution * wide / HALF_HEIGHT_FACTOR
-        needed = []
-        for side in (-1.0, 1.0):
-            place = spot.centre + side * apart
-            if not _room(lane.trace, fit, main, place):
-                continue
-            for variant in variants:
-                needed.append(smallest_found(_finder(variant, spot, place, apart), 0.002, 1.0))
-        known = [v for v in needed if v is not None]
-        percent = None
-        if known and len(known) == len(needed):
-            logs = np.log(known)
-            scatter = max(float(logs.std(ddof=1)), 1.0 / THRESHOLD)
-            level = float(np.exp(logs.mean() + ONE_SIDED_95 * scatter))
-            percent = 100.0 * level if level <= 1.0 else None
+        places = [place for side in (-1.0, 1.0)
+                  if _room(lane.trace, fit, main, place := spot.centre + side * apart)]
+        level = found_95(
+            smallest_found(neighbour_found(variant, spot, place, spot.sigma, spot.area),
+                           0.002, 1.0)
+            for place in places for variant in variants)
+        percent = None if level is None or level > 1.0 else 100.0 * level
         out.append((resolution, percent))
     return falling(out)
 
@@ -261,18 +254,42 @@ def _room(trace: Trace, fit: Fit, main: int, place: float) -> bool:
     return 0.0 < place < trace.run and bool(near.any() and trace.usable[near].all()) and not taken
 
 
-def _finder(
-    lane: Lane, spot: Component, place: float, apart: float
+def neighbour_found(
+    lane: Lane, spot: Component, place: float, sigma: float, unit: float = 1.0
 ) -> Callable[[float], bool]:
-    def found(share: float) -> bool:
-        put = Peak(place, share * spot.area, spot.sigma)
+    """Return the trial whether a spot of so many `unit` of area at `place` is found beside `spot`.
+
+    What the fit finds nearest `spot` is `spot`; another must lie nearer `place` than half-way.
+    """
+    apart = abs(spot.centre - place)
+
+    def found(size: float) -> bool:
+        put = Peak(place, size * unit, sigma)
         centres = [c.centre for c in lane.plus([put]).fitted().components]
         if len(centres) < 2:
             return False
         centres.remove(min(centres, key=lambda c: abs(c - spot.centre)))
-        return any(abs(c - place) < max(0.5 * apart, spot.sigma) for c in centres)
+        return any(abs(c - place) < max(0.5 * apart, sigma) for c in centres)
 
     return found
+
+
+def found_95(needed: Iterable[float | None]) -> float | None:
+    """Return the size found 95 % of the time, from those `needed` in a few trials (all above 0).
+
+    Sizes scatter in proportion, and by no less than one part in `THRESHOLD`: a spot that just
+    shows stands so many standard deviations high. None where a trial found no size, or none was.
+    """
+    known: list[float] = []
+    for size in needed:
+        if size is None:
+            return None
+        known.append(size)
+    if not known:
+        return None
+    logs = np.log(known)
+    scatter = max(float(logs.std(ddof=1)), 1.0 / THRESHOLD)
+    return float(np.exp(logs.mean() + ONE_SIDED_95 * scatter))
 
 
 def smallest_found(found: Callable[[float], bool], low: float, high: float) -> float | None:

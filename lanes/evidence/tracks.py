@@ -9,13 +9,18 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from lanes.confidence import ONE_SIDED_95
 from lanes.errors import InputError
-from lanes.evidence.detection_limit import CLEAR, Lane, clear_limit, lane_of, smallest_found
+from lanes.evidence.detection_limit import (
+    CLEAR,
+    Lane,
+    clear_limit,
+    found_95,
+    lane_of,
+    neighbour_found,
+    smallest_found,
+)
 from lanes.evidence.lookup import NEAR_RF
 from lanes.reading import LaneReading, Plate
-from lanes.spots.deconvolve import THRESHOLD
-from lanes.spots.model import Peak
 from lanes.spots.transverse import profiles
 
 Floats = NDArray[np.float64]
@@ -177,22 +182,14 @@ def _beside(lane: Lane, reading: LaneReading, place: float, sigma: float) -> flo
     other = min(fit.components, key=lambda c: abs(c.centre - place))
     apart = abs(other.centre - place)
     reach = apart + 14.0 * max(sigma, other.sigma) + 3.0 * abs(other.tau)
-    logs = []
+    low = 0.25 * (reading.limit or other.area)
+    if not other.area > low:
+        return None
+    needed = []
     for sign, mirrored in ((1.0, None), (-1.0, None), (1.0, place), (-1.0, place)):
         part = lane.with_residual(fit, sign, mirrored).cut(place - reach, place + reach)
-
-        def found(area: float, part: Lane = part) -> bool:
-            centres = [c.centre for c in
-                       part.plus([Peak(place, area, sigma)]).fitted().components]
-            if len(centres) < 2:
-                return False
-            centres.remove(min(centres, key=lambda c: abs(c - other.centre)))
-            return any(abs(c - place) < max(0.5 * apart, sigma) for c in centres)
-
-        low = 0.25 * (reading.limit or other.area)
-        needed = smallest_found(found, low, other.area) if other.area > low else None
-        if needed is None:
-            return None
-        logs.append(math.log(needed))
-    scatter = max(float(np.std(logs, ddof=1)), 1.0 / THRESHOLD)
-    return math.exp(float(np.mean(logs)) + ONE_SIDED_95 * scatter)
+        needed.append(
+            smallest_found(neighbour_found(part, other, place, sigma), low, other.area))
+        if needed[-1] is None:
+            break
+    return found_95(needed)

@@ -11,10 +11,10 @@ from lanes.plate.blobs import blobs_between, is_lighter, over_the_side
 from lanes.plate.columns import find_lanes
 from lanes.plate.frame import find_frame, refuse_empty
 from lanes.plate.given_places import RULER_MM, given_lanes, given_line
-from lanes.plate.layout import Lane, Layout, Line
+from lanes.plate.layout import Blob, Lane, Layout, Line
 from lanes.plate.lines import find_both
 from lanes.plate.marks import find_marks, names_under, with_circled
-from lanes.plate.pencil import find_ticks
+from lanes.plate.pencil import find_ticks, without_sides
 from lanes.plate.planes import Planes, planes_of
 from lanes.plate.plate_units import height_of, lanes_in_plate_units
 from lanes.scan.scan import Scan
@@ -81,11 +81,14 @@ def doubted(layout: Layout) -> Layout:
 def with_lanes(planes: Planes, layout: Layout, settings: Settings, light: str) -> Layout:
     """Return `layout`, whose lines are known, with its blobs and its lanes."""
     settings = lanes_in_plate_units(settings, layout)
+    beyond = _beyond_given_lines(planes, layout)
     blobs = blobs_between(planes, layout)
     applied = tuple(b for b in blobs if not over_the_side(b, layout))
     lighter = light == "366" or is_lighter(applied, settings.spots)
     own = tuple(b for b in applied if b.lighter == lighter)
     ticks = find_ticks(planes.fine, planes.fine_grid, layout.origin)
+    if any(f.name == "outline-doubtful" for f in layout.flags):
+        ticks = without_sides(ticks, planes.fine, planes.fine_grid, layout.origin)
     assumed: tuple[float, ...] = ()
     lanes, confidence = given_lanes(settings, layout), None
     if lanes is None:
@@ -102,8 +105,37 @@ def with_lanes(planes: Planes, layout: Layout, settings: Settings, light: str) -
     if lighter and light != "366":
         flags.append(flag("spots-lighter", "spots lighter than the layer are read: their signal "
                           "is by the same law, with the opposite sign"))
+    lost = [b for b in beyond if b.lighter == lighter
+            and any(abs(b.x - lane.x) < 0.5 * lane.width for lane in lanes)]
+    if lost:
+        places = "; ".join(f"x {b.x:.4g}, height {b.y:.4g}" for b in lost[:LISTED])
+        flags.append(flag("outside-lanes", f"not read: {places} "
+                          f"{'mm' if layout.scaled else 'pixels'}, beyond the lines that were given"
+                          ))
     return replace(layout, lanes=named_lanes(lanes, settings), found=found, blobs=blobs,
                    lighter=lighter, flags=tuple(flags))
+
+
+# Beyond the lines are names and chipped layer: what is broader than any stroke, and stands out
+# twice as far as the limit, is taken for a spot there.
+LARGE_MM, STANDS_OUT, LISTED = 1.8, 10.0, 6
+
+
+def _beyond_given_lines(planes: Planes, layout: Layout) -> tuple[Blob, ...]:
+    """Return what is like a spot below an origin, or above a front, that a person gave."""
+    unit = layout.mm_per_unit
+    origin = None if "origin" in layout.found else layout.origin
+    front = None if "front" in layout.found else layout.front
+    if origin is None and front is None:
+        return ()
+    whole = replace(layout, origin=layout.origin if origin is None else Line((0.0,)),
+                    front=layout.front if front is None else Line((layout.height,)))
+    return tuple(
+        b for b in blobs_between(planes, whole)
+        if min(b.width, b.height) > LARGE_MM / unit and b.strength > STANDS_OUT
+        and not over_the_side(b, layout)
+        and ((origin is not None and b.y + 0.5 * b.height < float(origin.at(b.x)))
+             or (front is not None and b.y - 0.5 * b.height > float(front.at(b.x)))))
 
 
 def _places(xs: tuple[float, ...], layout: Layout) -> str:

@@ -182,13 +182,12 @@ def _distinct(judged: list[Judged]) -> list[Judged]:
 def _plates(best: list[Judged]) -> list[Judged]:
     """Return the plates among distinct outlines, the largest score first."""
     good = [(fit, c) for fit, c in best if fit.score >= ACCEPTED and _bounded(fit)]
-    whole = [c for fit, c in good if _whole_sides(fit)]
     chosen: list[Judged] = []
     for fit, corners in good:
+        rivals = [c for other, c in good if c is not corners and _whole_sides(other)
+                  and other.sides.min() >= HOLDS * fit.sides.min()]
         # No plate holds another plate: of two, one in the other, the outer one is a page or a tray.
-        held = any(_whole_sides(other) and other.sides.min() >= HOLDS * fit.sides.min()
-                   and within(inner, corners) for other, inner in good) or _row(
-            corners, [c for c in whole if c is not corners])
+        held = any(within(inner, corners) for inner in rivals) or _row(corners, rivals)
         if not held and all(_apart(corners, other) for _, other in chosen):
             chosen.append((fit, corners))
     if not chosen:

@@ -306,6 +306,31 @@ def find_ticks(
     return found
 
 
+def without_sides(
+    ticks: list[tuple[float, float]], light: NDArray[np.float32], grid: Grid, line: Line
+) -> list[tuple[float, float]]:
+    """Return `ticks` less those beyond which their line ends: sides of a plate inside a picture.
+
+    Where the picture is taken for the plate its lines end at the plate's own sides, whose shadow
+    crosses them as a tick would.
+    """
+    depth = ridge(light, grid.mm, 0)
+    row, waver = np.rint(grid.row(line.at(grid.x()))).astype(int), round(WAVER_MM / grid.mm)
+    rows = np.clip(row + np.arange(-waver, waver + 1)[:, None], 0, grid.rows - 1)
+    along = depth[rows, np.arange(grid.columns)].max(axis=0)
+    along = ndimage.uniform_filter1d(along, max(1, round(BLOCK_MM / grid.mm)))
+    ground, drawn = np.quantile(along, [0.1, 0.75])
+    shown = along > 0.5 * (ground + drawn)
+    near, far = (round(v / grid.mm) for v in (BLOCK_MM, 3.0 * BLOCK_MM))
+
+    def goes_on(column: int) -> bool:
+        left, right = shown[max(column - far, 0): max(column - near, 0)], shown[
+            column + near: column + far]
+        return all(part.size == 0 or part.mean() > 0.5 for part in (left, right))
+
+    return [(x, s) for x, s in ticks if goes_on(round(float(grid.column(x))))]
+
+
 def tick_profile(light: NDArray[np.float32], grid: Grid, origin: Line) -> Floats:
     """Return how far what crosses a line stands out at each column, in standard deviations."""
     mm = grid.mm

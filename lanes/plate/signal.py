@@ -52,6 +52,8 @@ class Signal:
         Share of each sample's pixels that are at the end of the scan's range.
     masked : (rows, columns) bool array or None
         What a person said is not a spot: layer stands there instead, and nothing is read from it.
+    as_read : float or None
+        The layer's reflectance as the picture has it, where `reference` was taken instead.
     """
 
     values: Image
@@ -67,6 +69,7 @@ class Signal:
     reference: float
     flags: tuple[Flag, ...]
     masked: NDArray[np.bool_] | None = None
+    as_read: float | None = None
 
 
 def kubelka_munk(reflectance: ArrayLike) -> Floats:
@@ -166,13 +169,14 @@ def to_signal(scan: Scan, layout: Layout, settings: Settings, light: str) -> Sig
     reference = float(np.percentile(surface.cells, 80))
     flags: list[Flag] = []
     lighter = layout.lighter is True and law != "emission"
+    as_read = None
     if law == "kubelka-munk" and not lighter and not 0.55 <= reference <= 1.0:
         flags.append(flag(
             "transfer-assumed",
             f"the layer reads {reference:.2f} of full white, which no white layer does: its "
             f"reflectance is taken as {USUAL_LAYER}",
         ))
-        reference = USUAL_LAYER
+        as_read, reference = reference, USUAL_LAYER
     reference = min(reference, 0.97)
 
     # The layer at zero, spots above it: turned over where they depart the other way.
@@ -190,7 +194,7 @@ def to_signal(scan: Scan, layout: Layout, settings: Settings, light: str) -> Sig
     if bright is False and float(median(clipped[~fine_bare])) > 0.5:
         flags.append(flag("clipped", "most of the marks on the plate are at the scan's limit"))
     return Signal(without_band(values, layout, grid), gain, fine_bare & ~thin, held, thin, clipped,
-                  grid, light, law, channel, reference, tuple(flags), hidden)
+                  grid, light, law, channel, reference, tuple(flags), hidden, as_read)
 
 
 def _apply(

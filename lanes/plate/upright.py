@@ -12,7 +12,7 @@ from scipy.stats import norm
 from lanes.plate.blobs import blobs_between
 from lanes.plate.layout import Floats, Layout, Line
 from lanes.plate.lines import sure_bent_lines, sure_lines
-from lanes.plate.pencil import find_ticks, tick_profile
+from lanes.plate.pencil import find_ticks, tick_profile, without_sides
 from lanes.plate.planes import Planes, planes_of
 from lanes.plate.square import Grid
 from lanes.scan.scan import Scan
@@ -65,15 +65,15 @@ def judge_turn(scan: Scan, layout: Layout) -> Turn:
     layout : Layout
         With the plate's corners and size, as it lies in the picture.
     """
-    planes = planes_of(scan, layout)
-    as_seen = ends_of(planes.fine, planes.fine_grid)
+    planes, whole = planes_of(scan, layout), any(f.name == "bed-unseen" for f in layout.flags)
+    as_seen = ends_of(planes.fine, planes.fine_grid, whole)
     if any(end.line for end in as_seen):
         odds = lower_odds(*as_seen)
-        if abs(odds) < SURE:
+        if -PRIOR - SURE < odds < SURE:
             odds += marked_odds(planes.fine, planes.fine_grid, as_seen, _spots(planes, layout))
         return turn_as_seen(odds)
     light, grid = turned(planes.fine, planes.fine_grid)
-    across = ends_of(light, grid)
+    across = ends_of(light, grid, whole)
     count = sum(end.line is not None for end in across)
     odds = lower_odds(*across)
     if count and abs(odds) < SURE:
@@ -175,15 +175,20 @@ def lower_odds(low: End, high: End) -> float:
     return odds
 
 
-def ends_of(light: NDArray[np.float32], grid: Grid) -> tuple[End, End]:
-    """Return the lower and the upper end of a plate, from its light, lowest row first."""
+def ends_of(light: NDArray[np.float32], grid: Grid, whole: bool = False) -> tuple[End, End]:
+    """Return the lower and the upper end of a plate, from its light, lowest row first.
+
+    `whole` says that the picture was taken for the plate: its sides may be inside.
+    """
     height = grid.rows * grid.pitch
     low = sure_lines(light, grid, 0.02 * height, NEAR * height)
     high = sure_lines(light, grid, (1 - NEAR) * height, 0.98 * height)
-    return _end(light, grid, low), _end(light, grid, high)
+    return _end(light, grid, low, whole), _end(light, grid, high, whole)
 
 
-def _end(light: NDArray[np.float32], grid: Grid, lines: tuple[Line, ...]) -> End:
+def _end(
+    light: NDArray[np.float32], grid: Grid, lines: tuple[Line, ...], whole: bool
+) -> End:
     if not lines:
         return End()
     width = grid.columns * grid.pitch
@@ -191,7 +196,10 @@ def _end(light: NDArray[np.float32], grid: Grid, lines: tuple[Line, ...]) -> End
     bent = sure_bent_lines(light, grid, middle - near, middle + near)
     line = (*bent, *lines)[0]
     bend = float(abs(line.at(0.5 * width) - 0.5 * (line.at(0.0) + line.at(width))))
-    marks = sum(score > MARK for _, score in find_ticks(light, grid, line))
+    ticks = find_ticks(light, grid, line)
+    if whole:
+        ticks = without_sides(ticks, light, grid, line)
+    marks = sum(score > MARK for _, score in ticks)
     return End(line, marks, bend * grid.mm / grid.pitch)
 
 

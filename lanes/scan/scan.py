@@ -181,7 +181,8 @@ class Scan:
     def _blocks(self, value: Callable[[Codes], Light], reduce: int) -> Light:
         height, width = self._reduced(reduce)
         out = np.empty((height, width), np.float32)
-        step = max(1, STRIP // (self.width_px * reduce))
+        # Half a strip: codes are looked up by indices of eight bytes.
+        step = max(1, STRIP // (2 * self.width_px * reduce))
         for top in range(0, height, step):
             end = min(top + step, height)
             block = value(self.codes[top * reduce : end * reduce, : width * reduce])

@@ -321,7 +321,8 @@ class Search:
         while end < len(peaks):
             a, b = peaks[end - 1: end + 1]
             spread = 0.5 * (a.component().spread + b.component().spread)
-            if b.centre - a.centre >= UNITED * spread:
+            # One without an area is no part of a spot: it will be dropped.
+            if b.centre - a.centre >= UNITED * spread or min(a.area, b.area) <= 0.0:
                 break
             end += 1
         return end - at

@@ -14,18 +14,23 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from lanes.plate.signal import kubelka_munk, optical_density, reflectance
+from lanes.plate.signal import USUAL_LAYER, kubelka_munk, optical_density, reflectance
 from lanes.spots.fit import Fit
 from lanes.spots.transverse import profiles
 from lanes.trace.sample import Trace
 
 Floats = NDArray[np.float64]
 
-# Either law is used for what absorbs (common practice); emission has one.
+# Either law is used for what absorbs (common practice); emission has one, and falls short of it.
 OTHER = {"kubelka-munk": "optical-density", "optical-density": "kubelka-munk"}
 # Of the clean layer's reflectance, as a share: white layers reflect 0.8 to 0.9 (common practice),
 # and a scan's white is set by its maker.
 LAYER_SD = 0.03
+DARKEST_LAYER = 0.1  # reflectance: on a darker layer no dark spot is read
+# Of the glow of a lane's brightest sample, what may be lost in the spot itself. Of an absorbance A
+# of the lamp's light, (1 - 10^-A) / (A ln 10) glows: 0.8 at A = 0.2 (Beer and Lambert's law; that
+# spots the eye sees well have 0.1 to 0.2 and more is common practice).
+GLOW_LOST, SELF_ABSORBED = "glow lost", 0.2
 # Times its fit that a spot's samples may add up to and still show how uneven it is; beyond, a weak
 # one stands on what the layer does (a factor that no spot above detection reaches).
 FOLLOWED = 2.0
@@ -55,7 +60,9 @@ class LawDoubt:
         return float(np.sqrt(np.sum(np.square(moved))))
 
 
-def law_doubt(trace: Trace, fit: Fit, law: str, reference: float) -> LawDoubt | None:
+def law_doubt(
+    trace: Trace, fit: Fit, law: str, reference: float, as_read: float | None = None
+) -> LawDoubt | None:
     """Return how far area percents and widths hang on what is assumed of the light.
 
     Parameters
@@ -65,16 +72,18 @@ def law_doubt(trace: Trace, fit: Fit, law: str, reference: float) -> LawDoubt | 
     law : str
         By which the signal was made.
     reference : float
-        The clean layer's reflectance.
+        The clean layer's reflectance, as it is taken.
+    as_read : float, optional
+        As the picture has it, where that is another one: exposed short, or stained.
 
     Returns
     -------
     LawDoubt, or None where nothing can be said.
     """
-    if law not in OTHER or len(fit.components) < 2:
+    if len(fit.components) < 2:
         return None
     now = spots_under(trace, fit, law, law, reference)
-    other = spots_under(trace, fit, law, OTHER[law], reference)
+    other = spots_under(trace, fit, law, OTHER.get(law, GLOW_LOST), reference)
     if now is None or other is None:
         return None
     reasons = [(AS_GOOD, other)]
@@ -82,6 +91,14 @@ def law_doubt(trace: Trace, fit: Fit, law: str, reference: float) -> LawDoubt | 
         moved = spots_under(trace, fit, law, law, reference, reference * (1.0 - LAYER_SD))
         if moved is not None:
             reasons.append((1.0, moved))
+        # A layer that reads darker than a white one is stained, and reflects so much, or exposed
+        # short, and reflects as a white one does: the picture does not tell.
+        read = reference if as_read is None else as_read
+        if read < USUAL_LAYER * (1.0 - LAYER_SD):
+            rival = USUAL_LAYER if read == reference else max(read, DARKEST_LAYER)
+            moved = spots_under(trace, fit, law, law, reference, rival)
+            if moved is not None:
+                reasons.append((AS_GOOD, moved))
     return LawDoubt(
         np.array([by * (_percents(s) - _percents(now)) for by, s in reasons]),
         np.array([by * np.log(_half_widths(trace, s) / _half_widths(trace, now))
@@ -162,6 +179,10 @@ def _excess(trace: Trace, fit: Fit, seen: Floats, modelled: Floats) -> Floats:
 
 def _turned(values: Floats, law: str, other: str, reference: float, moved: float) -> Floats:
     """Return signal by `law` as signal by `other`, the layer's reflectance taken as `moved`."""
+    if law == "emission":
+        top = float(values.max(initial=0.0))
+        lost = SELF_ABSORBED / (1.0 - SELF_ABSORBED) if other == GLOW_LOST and top > 0.0 else 0.0
+        return np.asarray(values * (1.0 + lost * np.clip(values, 0.0, None) / max(top, 1e-12)))
     share = (10.0 ** -values if law == "optical-density"
              else reflectance(values + float(kubelka_munk(reference))) / reference)
     share = np.clip(share, 1e-3, None)

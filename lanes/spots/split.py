@@ -116,7 +116,8 @@ def gain_over_one(
     shared = _shared(problem, best, one[at].component().spread)
 
     def bic(solution: Solution) -> float:
-        return criteria(problem, solution, shared)[1]
+        return criteria(problem, replace(solution, rss=_held(solution.rss, problem.x.size)),
+                        shared)[1]
 
     long_one, long_several = 0.0, 0.0
     if profile is not None:
@@ -133,6 +134,16 @@ def gain_over_one(
     if profile is not None:
         least = min(least, uneven(profile_rss(problem, single, at, doubt, profile), PROFILE_FREE))
     return least - bic(best) - long_several
+
+
+def _held(rss: float, count: int) -> float:
+    """Return squares whose logarithm tells as much as `rss` where the noise is no less than known.
+
+    The layer has shown the noise: a fit that leaves less has followed it, and -2 ln likelihood
+    then goes with the squares themselves, not with their logarithm.
+    """
+    left = rss / count
+    return rss if left >= 1.0 else count * float(np.exp(left - 1.0))
 
 
 def _shared(problem: Problem, solution: Solution, spread: float) -> float:

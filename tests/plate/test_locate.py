@@ -342,3 +342,11 @@ def test_an_impossible_size_given(given: dict[str, float]) -> None:
         locate(scan(), Settings(**given), "white")
     assert "the plate" in str(caught.value)
     assert "--plate-width" in str(caught.value)
+
+
+def test_spots_below_an_origin_that_was_given_are_said() -> None:
+    flags = {f.name: f.message for f in located(origin=30.0).flags}
+    low = 8 + 42 * min(s.rf for s in SPOTS)
+    assert flags["outside-lanes"].count("height") == sum(8 + 42 * s.rf < 28 for s in SPOTS) * 3
+    assert f"height {low:.3g}"[:9] in flags["outside-lanes"]
+    assert "outside-lanes" not in {f.name for f in located(origin=8.0).flags}

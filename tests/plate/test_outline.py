@@ -30,8 +30,10 @@ def judged(light: Any, corners: Any) -> tuple[Outline, float]:
     return outline, float(off.max())
 
 
-@pytest.mark.parametrize("tilt", [-10.0, 0.0, 0.7, 4.0, 10.0])
-@pytest.mark.parametrize("bed", [0.02, 0.06, 0.3, 0.95, 1.0])
+# Every bed, every tilt, and both together where an edge is hardest to see: not each with each.
+@pytest.mark.parametrize(("bed", "tilt"), [
+    (0.02, 0.7), (0.06, -10.0), (0.3, 10.0), (0.95, 0.0), (0.95, 4.0), (0.95, -10.0), (1.0, 0.7),
+    (1.0, 10.0)])
 def test_corners_on_beds_from_black_to_white(bed: float, tilt: float) -> None:
     outline, off = found(plate(bed=bed, tilt=tilt))
     assert outline.seen
@@ -272,3 +274,17 @@ def test_a_picture_cropped_to_a_spotted_plate_is_the_plate_under_any_lamp(lamp: 
     assert not outline.seen
     assert outline.confidence > 0.7
     np.testing.assert_allclose(outline.corners_px.max(axis=0), [239.5, 439.5])
+
+
+def test_the_ends_of_a_plate_cut_off_by_rows_of_spots_are_no_two_plates() -> None:
+    rng = np.random.default_rng(12)
+    row, column = np.mgrid[:440, :240].astype(float)
+    light = 0.7 * (1.0 + 0.01 * rng.standard_normal(row.shape))
+    for y in (150.0, 290.0):  # all across, so that the layer seems to end there
+        across = np.clip((110.0 - np.abs(column - 119.5)) / 8.0, 0.0, 1.0)
+        light *= 1.0 - 0.6 * across * np.exp(-((row - y) / 12.0) ** 2 / 2)
+    inside = (np.abs(row - 219.5) < 200) & (np.abs(column - 119.5) < 100)
+    light = np.where(inside, light, 0.03 * (1.0 + 0.1 * rng.standard_normal(row.shape)))
+    (outline,) = find_outlines(light.astype(np.float32))
+    corners = np.array([[19.5, 419.5], [219.5, 419.5], [219.5, 19.5], [19.5, 19.5]])
+    assert np.hypot(*(outline.corners_px - corners).T).max() < 2.0

@@ -13,6 +13,7 @@ from lanes.draw import draw
 from lanes.errors import LayoutError
 from lanes.plate.layout import Line
 from lanes.plate.locate import locate
+from lanes.plate.pencil import find_ticks, without_sides
 from lanes.plate.square import Grid
 from lanes.plate.upright import (
     End,
@@ -127,6 +128,21 @@ def test_a_guessed_end_is_flagged() -> None:
     """A plate without ticks whose bent line lies at the picture's lower end."""
     layout = locate(lying(2, ticks=False, labels=False, smile=1.5), Settings())
     assert "upside-down" in [f.name for f in layout.flags]
+
+
+def test_a_plates_sides_inside_the_picture_are_no_marks() -> None:
+    """A line from 10 to 30 mm with a mark in its middle; the plate's sides cross both its ends."""
+    grid = Grid(600, 400, 0.1, 0.1)
+    light = 0.8 + 0.005 * np.random.default_rng(2).standard_normal((600, 400))
+    x, y = grid.x()[None, :], grid.y()[:, None]
+    light -= 0.2 * ((np.abs(y - 8.0) < 0.2) & (np.abs(x - 20.0) < 10.0))
+    for at in (10.0, 20.0, 30.0):
+        light -= 0.2 * ((np.abs(x - at) < 0.2) & (np.abs(y - 8.0) < (1.2 if at == 20.0 else 60.0)))
+    image, line = light.astype(np.float32), Line((8.0,))
+    ticks = find_ticks(image, grid, line)
+    assert [round(x) for x, _ in ticks] == [10, 20, 30]
+    assert [round(x) for x, _ in without_sides(ticks, image, grid, line)] == [20]
+    assert ends_of(image, grid, whole=True)[0].marks < ends_of(image, grid)[0].marks
 
 
 @pytest.mark.parametrize("seed", range(3))

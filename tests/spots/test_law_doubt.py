@@ -18,7 +18,7 @@ from lanes.trace.sample import Trace
 PITCH, LAYER = 0.05, 0.85
 X = np.arange(0.0, 60.0, PITCH)
 ACROSS = np.linspace(-3.5, 3.5, 8)
-HEIGHTS = 0.9, 0.1  # of absorbance, everywhere over the lane's width
+HEIGHTS = 0.9, 0.1  # of signal, everywhere over the lane's width
 
 
 def lane() -> tuple[Trace, Fit]:
@@ -64,4 +64,40 @@ def test_resolution_counts_the_law() -> None:
     by = found.resolution * abs(doubt.widths.mean())  # of equal widths: their mean
     assert found.resolution_sd == pytest.approx(np.hypot(bare.resolution_sd, by), rel=1e-6)
     assert found.resolution_sd_noise == bare.resolution_sd_noise
-    assert law_doubt(trace, fit, "emission", LAYER) is None
+
+
+def small_share(layer: float, taken: float) -> float:
+    """Return the small spot's area percent: light by a layer of `layer`, turned by `taken`."""
+    areas = []
+    for top in HEIGHTS:
+        f = top * np.exp(-0.5 * np.linspace(-6.0, 6.0, 2001) ** 2) + float(kubelka_munk(layer))
+        r = 1.0 + f - np.sqrt(f * (f + 2.0))  # Kubelka and Munk 1931, solved for R
+        areas.append(float(np.sum(kubelka_munk(taken / layer * r) - kubelka_munk(taken))))
+    return 100.0 * areas[1] / sum(areas)
+
+
+@pytest.mark.parametrize(("taken", "as_read", "rival"), [(0.6, None, 0.86), (0.86, 0.6, 0.6)])
+def test_a_layer_that_reads_dark_is_stained_or_exposed_short(
+    taken: float, as_read: float | None, rival: float
+) -> None:
+    doubt = law_doubt(*lane(), "kubelka-munk", taken, as_read)
+    assert doubt is not None
+    true = small_share(taken, rival) - small_share(taken, taken)
+    assert abs(true) > 1.0
+    assert doubt.percents[2, 1] == pytest.approx(AS_GOOD * true, rel=0.02)
+
+
+def test_a_layer_that_reads_white_has_no_rival() -> None:
+    doubt = law_doubt(*lane(), "kubelka-munk", 0.86)
+    assert doubt is not None
+    assert len(doubt.percents) == 2
+
+
+def test_glow_may_be_lost_in_the_brightest_spot() -> None:
+    doubt = law_doubt(*lane(), "emission", 0.1)
+    assert doubt is not None
+    # A fifth is lost at the larger spot's top: there it is a quarter more. Over a Gaussian the mean
+    # of the excess is 1 / sqrt(2) of that at the top.
+    large, small = (h * (1.0 + 0.25 * h / HEIGHTS[0] / np.sqrt(2.0)) for h in HEIGHTS)
+    moved = 100.0 * small / (large + small) - 100.0 * HEIGHTS[1] / sum(HEIGHTS)
+    assert doubt.percents[0, 1] == pytest.approx(AS_GOOD * moved, rel=0.02)

@@ -6,12 +6,13 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from lanes.spots.choose import Search
 from lanes.spots.cross_profile import CrossProfile, length_cost
 from lanes.spots.deconvolve import deconvolve
 from lanes.spots.model import Peak
 from lanes.spots.same_outline import unlike_across
 from lanes.spots.shape_terms import ASSUMED
-from lanes.spots.split import without_tails
+from lanes.spots.split import _held, without_tails
 from lanes.spots.strip_shape import Strips
 from lanes.trace.noise import Noise
 from lanes.trace.sample import Sheet
@@ -95,3 +96,19 @@ def test_a_tail_and_a_neighbour_without_a_valley_are_not_both_told() -> None:
     assert plain[0].sigma == pytest.approx(np.hypot(1.0, 0.8))
     apart = (Peak(0.0, 1.0, 1.0, 0.8), Peak(9.0, 1.0, 1.0))
     assert without_tails(apart) == apart
+
+
+def test_squares_below_the_noise_tell_no_more_than_the_noise_lets_them() -> None:
+    """100 samples: twice the likelihood's logarithm by the squares, where they are noise."""
+    def deviance(rss: float) -> float:
+        return 100.0 * float(np.log(_held(rss, 100) / 100.0))
+
+    assert deviance(50.0) - deviance(40.0) == pytest.approx(10.0)
+    assert deviance(200.0) - deviance(100.0) == pytest.approx(100.0 * np.log(2.0))
+
+
+def test_what_has_no_area_is_no_part_of_a_spot() -> None:
+    near = object.__new__(Search)._near
+    spot = Peak(0.0, 1.0, 1.0)
+    assert near((spot, Peak(1.5, 1.0, 1.0)), 0) == 2
+    assert near((spot, Peak(1.5, -1.0, 1.0)), 0) == 1

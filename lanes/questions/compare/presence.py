@@ -7,11 +7,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from lanes.confidence import ONE_SIDED_95
-from lanes.evidence.detection_limit import Lane, lane_of, smallest_found
+from lanes.evidence.detection_limit import Lane, found_95, lane_of, smallest_found
 from lanes.questions.compare.shared import at_line
 from lanes.reading import LaneReading, Plate
-from lanes.spots.deconvolve import THRESHOLD
 from lanes.spots.model import Peak
 
 MAIN = 0.2     # of the reference's largest spot: a smaller one may be an impurity of it
@@ -153,14 +151,10 @@ def _limit(
                 for sign, at in ((1.0, None), (-1.0, place))]
     start = unknown.limit or 0.0
     reach = 14.0 * sigma
-    needed = [_smallest_area(v.cut(place - reach, place + reach), place, sigma, start)
-              for v in variants]
-    known = [v for v in needed if v is not None]
-    if len(known) < len(needed):
+    level = found_95(_smallest_area(v.cut(place - reach, place + reach), place, sigma, start)
+                     for v in variants)
+    if level is None:
         return None
-    logs = np.log(known)
-    level = float(np.exp(logs.mean() + ONE_SIDED_95 * max(float(logs.std(ddof=1)),
-                                                          1.0 / THRESHOLD)))
     total = sum(s.area for s in unknown.spots)
     return (100.0 * level / (total + level) if total > 0 else None,
             100.0 * level / reference.spots[j].area if scale == 1.0 else None)

@@ -404,8 +404,6 @@ def test_command(file, tmp_path, capsys):
     assert shown.err == ""
     assert sorted(p.name for p in out.iterdir()) == [
         "settings.toml", "shoulder.html", "shoulder.json", "shoulder.png", "written.json"]
-    assert main([*common, "--lane", "2", "--json"]) == 0
-    assert capsys.readouterr().out == (out / "shoulder.json").read_text(encoding="utf-8")
     for wrong in (["--lane", "2", "--bootstraps", "3"], ["--lane", "2", "--out", str(out)],
                   ["--lane", "2", "--seed", "-1"], []):
         assert main([*common, *wrong]) == 2
