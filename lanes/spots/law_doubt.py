@@ -184,7 +184,8 @@ def _turned(values: Floats, law: str, other: str, reference: float, moved: float
         lost = SELF_ABSORBED / (1.0 - SELF_ABSORBED) if other == GLOW_LOST and top > 0.0 else 0.0
         return np.asarray(values * (1.0 + lost * np.clip(values, 0.0, None) / max(top, 1e-12)))
     share = (10.0 ** -values if law == "optical-density"
-             else reflectance(values + float(kubelka_munk(reference))) / reference)
+             # Grain may be brighter than any layer: no light above all of it comes back.
+             else reflectance(np.maximum(values + float(kubelka_munk(reference)), 0.0)) / reference)
     share = np.clip(share, 1e-3, None)
     if other == "optical-density":
         return optical_density(share)

@@ -166,7 +166,7 @@ def answer(
     flags = about_spots(spots, given)
     if split:
         flags.append(flag("merged", f"lane {', '.join(split)}: the standard's own spot was taken "
-                          f"for several; in every lane, what is merged within Rf {NEAR_RF} of it "
+                          f"for several; in every lane, what stands within Rf {NEAR_RF} of it "
                           "is added up"))
     u = [sd for _, sd in areas.values()]
     if any(sd is None for sd in u):
@@ -263,7 +263,9 @@ def _parts(reading: LaneReading, rf: float) -> list[int]:
 
 def _together(reading: LaneReading, rf: float) -> Spot | None:
     """Return the spot near `rf`, its area that of all its parts."""
-    spot, parts = _there(reading, rf), _parts(reading, rf)
+    spot = _there(reading, rf)
+    # Two halves of a flat top may show a dip between them, and are then not called merged.
+    parts = [i for i, other in enumerate(reading.spots) if abs(other.rf - rf) <= NEAR_RF]
     if spot is None or len(parts) < 2:
         return spot
     sd = None
