@@ -34,7 +34,7 @@ from lanes.spots.fit import Fit
 from lanes.spots.fit_lane import fit_lane
 from lanes.spots.law_doubt import law_doubt
 from lanes.spots.quantities import full_width
-from lanes.spots.seen import add_seen
+from lanes.spots.seen import add_seen, only_confirmed
 from lanes.spots.shape_doubt import learn_shapes
 from lanes.spots.shape_terms import ASSUMED, ShapeDoubt
 from lanes.trace.background import background
@@ -254,6 +254,8 @@ def _take(plate: Plate, lane: Lane, shapes: ShapeDoubt) -> _Taken:
                              [c.sigma + abs(c.tau) for c in fit.components])
         fit = add_seen(trace, flat, fit, held, places, mm=plate.layout.mm_per_unit,
                        baseline_order=settings.baseline_order, shapes=shapes)
+        fit = only_confirmed(trace, flat, fit, held, mm=plate.layout.mm_per_unit,
+                             baseline_order=settings.baseline_order, shapes=shapes)
     if held is not noise:
         flags = (flag("noise-from-residuals", "the layer shows less noise than the lane: the scan "
                       "is compressed or has few grey levels"),)

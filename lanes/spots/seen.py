@@ -27,6 +27,7 @@ LIKE = 0.5  # ln of their ratio
 # The plate has shown the spot, against all places where noise might; its trace has only to show
 # an area above nothing at the one place: 95 %, to one side.
 CONFIRMED = 1.645
+APART = 2.0  # spreads of each: from a resolution of 1 on, spots share next to nothing
 
 
 def add_seen(
@@ -65,6 +66,35 @@ def add_seen(
         if _confirmed(trial, len(start), position, sigma):
             fit = trial.after(fit)
     return fit
+
+
+def only_confirmed(
+    trace: Trace, flat: Floats, fit: Fit, noise: Noise, *, mm: float,
+    baseline_order: str = "auto", shapes: ShapeDoubt | None = None,
+) -> Fit:
+    """Return `fit` without what stands by itself and has no area above nothing, 95 % to one side.
+
+    A spot is detected against the noise of layer that is seen; what it hides is known less well,
+    and with that counted its area may be anything. Of spots that overlap the areas are doubtful
+    since they share, and say nothing of whether there are two: those are kept. Parameters are
+    those of `add_seen`.
+    """
+    while True:
+        doubtful: list[tuple[float, int]] = []
+        for i, c in enumerate(fit.components):
+            sd = fit.sd(i, "area", noise_only=True)
+            alone = all(abs(c.mean - o.mean) > APART * (c.spread + o.spread)
+                        for o in fit.components if o is not c)
+            if sd is not None and alone and c.area < CONFIRMED * sd:
+                doubtful.append((c.area / sd, i))
+        if not doubtful:
+            return fit
+        out = min(doubtful)[1]
+        start = tuple(c.peak() for i, c in enumerate(fit.components) if i != out)
+        fit = deconvolve(trace.position, flat, noise=noise, gain=trace.gain, usable=trace.usable,
+                         baseline_order=baseline_order, start=start,
+                         narrowest=NARROWEST_MM / mm, broadest=BROADEST_MM / mm, shapes=shapes,
+                         ).after(fit)
 
 
 def _confirmed(trial: Fit, count: int, position: float, sigma: float) -> bool:

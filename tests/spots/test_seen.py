@@ -5,8 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from lanes.spots.deconvolve import deconvolve
 from lanes.spots.fit_lane import fit_lane
-from lanes.spots.seen import add_seen
+from lanes.spots.model import Peak
+from lanes.spots.seen import add_seen, only_confirmed
 from lanes.trace.noise import Noise
 from lanes.trace.sample import Trace
 
@@ -58,3 +60,28 @@ def test_no_place_lies_under_pencil() -> None:
     hidden = Trace(X, flat, np.abs(X - 40.0) > 4.0, trace.gain, 60.0, None, None, 0 * X, 0 * X)
     fit, held = fit_lane(hidden, flat, noise(), mm=1.0)
     assert add_seen(hidden, flat, fit, held, ((40.0, 1.2),), mm=1.0) is fit
+
+
+@pytest.mark.parametrize(("height", "left"), [(0.5 * SD, [20.0]), (8.0 * SD, [20.0, 40.0])])
+def test_what_stands_alone_has_an_area_above_nothing(height: float, left: list[float]) -> None:
+    trace, _ = lane(1)
+    # As the noise is on average: the doubt of it counts, not one draw.
+    flat = sum(h * np.exp(-0.5 * ((X - at) / 1.2) ** 2) for at, h in ((20.0, 1.0), (40.0, height)))
+    start = (Peak(20.0, 3.0, 1.2), Peak(40.0, 3.0 * height, 1.2))
+    fit = deconvolve(X, flat, noise=noise(), start=start)
+    assert len(fit.components) == 2
+    fit = only_confirmed(trace, flat, fit, noise(), mm=1.0)
+    assert [c.centre for c in fit.components] == pytest.approx(left, abs=1.0)
+
+
+def test_a_lane_may_be_left_empty() -> None:
+    trace, flat = lane(2)
+    fit = deconvolve(X, flat, noise=noise(), start=(Peak(30.0, 0.5 * SD, 1.2),))
+    assert not only_confirmed(trace, flat, fit, noise(), mm=1.0).components
+
+
+def test_an_area_shared_with_a_neighbour_says_nothing_of_there_being_two() -> None:
+    trace, flat = lane(1, (20.0, 1.0), (21.0, 0.2))
+    start = (Peak(20.0, 3.0, 1.2), Peak(21.2, 0.5, 1.2))
+    fit = deconvolve(X, flat, noise=noise(), start=start)
+    assert only_confirmed(trace, flat, fit, noise(), mm=1.0) is fit
