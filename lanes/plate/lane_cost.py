@@ -26,6 +26,8 @@ MOST_LEAN = 0.06   # about 3.5 degrees
 STRAY = 2.0        # a blob off every lane that is hardly one: specks are common
 SPOT_LIKE = 5.0    # more, where it is as large as a spot: specks seldom are
 SPOT_MM = 1.2
+# Of the usual blob's width: a weak spot's own is mostly noise, but seldom less than this.
+SPECK_SHARE = 0.35
 FAINT_SHARE = 0.25  # of the plate's usual blob: a fainter one hardly makes a lane on its own
 STRAY_GROWS = 3.0  # standard deviations of a blob for each further nat: a strong one is no speck
 STRAY_MOST = 14.0  # one plate in very many has a stain like a heavy spot
@@ -77,7 +79,7 @@ class Evidence:
     names : (n,) array
         Middles of the names written under lanes.
     shared : (b,) array
-        What speaks for a spot, and against a speck, in each blob's height: nats.
+        What speaks for a spot in each blob's height: nats, 0 for one no larger than a speck.
     """
 
     u: Floats
@@ -126,17 +128,20 @@ def weigh(
     middle = 0.5 * layout.width
     run = float(layout.front.at(middle) - layout.origin.at(middle)) * mm
     firm = strength > STRONG * strength.max() if blobs else np.zeros(0, bool)
+    usual = float(np.median(wide[firm])) if firm.any() else 0.5 * USUAL_MM
+    # Where a scan's dots per inch are wrong, its spots are as small as specks of others.
+    large = np.minimum(wide, tall) > min(SPOT_MM, SPECK_SHARE * usual)
     u, written = x - lean * rise, np.array(names, float) * mm
     under = (np.abs(written[:, None] - u[strength >= STRONG * strength.max(initial=0.0)])
              < 2.0 * NAME_MM).any(axis=1)
     if under.sum() < max(2.0, NAMES_KEPT * under.size):
         written = written[:0]
     return Evidence(
-        u, sd, strength, np.minimum(wide, tall) > SPOT_MM, beside,
+        u, sd, strength, large, beside,
         np.array([t for t, _ in ticks], float) * mm,
         np.array([s for _, s in ticks], float),
-        float(np.median(wide[firm])) if firm.any() else 0.5 * USUAL_MM, layout.width * mm, lean,
-        written, _shared_heights(u, rise, sd, _firm(strength), run),
+        usual, layout.width * mm, lean, written,
+        np.where(large, _shared_heights(u, rise, sd, _firm(strength), run), 0.0),
     )
 
 
@@ -199,7 +204,7 @@ def cost(xs: list[float], seen: Evidence, empty: float = EMPTY) -> float:
         total += float(np.minimum(off, stray).sum())
         one = explained[:, None] & explained & (to[:, None] == to) & seen.beside
         total += 0.5 * BESIDE * float(one.sum())
-        held = np.bincount(to[explained], minlength=lanes.size)
+        held = np.bincount(to[explained & seen.large], minlength=lanes.size)
     marked, faint = np.zeros(lanes.size, bool), 0.0
     if seen.ticks.size:
         apart = np.abs(seen.ticks[:, None] - lanes)

@@ -64,6 +64,11 @@ def test_a_speck_beside_lanes_is_no_lane_and_a_spot_is() -> None:
     rows = [blob(x, y) for x in (20.0, 35.0, 50.0) for y in (30.0, 60.0)]
     assert len(lanes([*rows, blob(64.0, 47.0, wide=0.6, strength=5.5)])) == 3
     assert len(lanes([*rows, blob(65.0, 47.0)])) == 4
+    # Two specks one above the other, one of them at a spot's height, a step off the lanes.
+    specks = [blob(41.4, 60.2, wide=0.3, strength=9.0), blob(41.6, 44.0, wide=0.3, strength=6.5)]
+    assert len(lanes([*rows, *specks])) == 3
+    spots = [blob(s.x, s.y, strength=s.strength) for s in specks]
+    assert len(lanes([*rows, *spots])) == 4
 
 
 def test_two_spots_of_one_height_are_of_two_lanes() -> None:
