@@ -1,4 +1,4 @@
-"""One misshapen spot in the place of two: skewed, flat-topped, or as it looks across its lane."""
+"""Misshapen spots in the place of Gaussians: skewed, flat-topped, or as they look across a lane."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from scipy.optimize import leastsq
 
 from lanes.spots.cross_profile import LENGTH_PRIOR, CrossProfile
-from lanes.spots.model import Peak, Problem, Solution, located, peak_shape
+from lanes.spots.model import WIDTH_PRIOR, Peak, Problem, Solution, located, peak_shape
 from lanes.spots.shape_terms import ShapeDoubt
 from lanes.spots.shapes import ROOT_2PI
 
@@ -66,8 +66,43 @@ def misshapen_rss(problem: Problem, single: Solution, at: int, doubt: ShapeDoubt
     p: Peak = single.peaks[at]
     sds = np.array([doubt.sds[0] / H3_OF_LEAN, doubt.sds[1] / H4_OF_POWER])
     start = (p.centre, np.log(_height(p)), np.log(p.sigma))
-    return _least(problem, single, at, misshapen, lambda values: student(values[..., 3:] / sds),
+    return _least(problem, single, {at}, misshapen, lambda values: student(values[..., 3:] / sds),
                   [np.array([*start, *more]) for more in STARTS])
+
+
+def several_misshapen(x: Floats, values: Floats) -> Floats:
+    """Return the sum of several such curves.
+
+    Parameters
+    ----------
+    x : (n,) array
+    values : (5 k,) array
+        The values of each in turn; or (5 k, b, 1), as above.
+    """
+    return np.asarray(np.sum([misshapen(x, values[i: i + 5])
+                              for i in range(0, len(values), 5)], axis=0))
+
+
+def several_misshapen_rss(
+    problem: Problem, several: Solution, at: int, count: int, doubt: ShapeDoubt
+) -> float:
+    """Return the squares left by `count` misshapen spots from `at` on, their priors' among them.
+
+    Their widths differ by no more than the prior of merged widths says. Parameters are those of
+    `misshapen_rss`, and the fit of all peaks as Gaussians.
+    """
+    sds = np.array([doubt.sds[0] / H3_OF_LEAN, doubt.sds[1] / H4_OF_POWER])
+
+    def prior(values: Floats) -> Floats:
+        each = values.reshape(*values.shape[:-1], count, 5)
+        shapes = student(each[..., 3:] / sds).reshape(*values.shape[:-1], 2 * count)
+        widths = np.diff(each[..., 2], axis=-1) / WIDTH_PRIOR
+        return np.concatenate([shapes, widths], axis=-1)
+
+    peaks = several.peaks[at: at + count]
+    starts = [np.concatenate([(p.centre, np.log(_height(p)), np.log(p.sigma), *more)
+                              for p in peaks]) for more in STARTS]
+    return _least(problem, several, set(range(at, at + count)), several_misshapen, prior, starts)
 
 
 def student(z: Floats) -> Floats:
@@ -105,7 +140,7 @@ def profile_rss(
     p: Peak = single.peaks[at]
     sds = np.array([LENGTH_PRIOR, doubt.sds[0] / H3_OF_LEAN, TILT_PRIOR])
     length = np.log(p.sigma / profile.sigma)
-    return _least(problem, single, at, lambda x, values: as_across(x, values, profile),
+    return _least(problem, single, {at}, lambda x, values: as_across(x, values, profile),
                   lambda values: student(values[..., 2:] / sds),
                   [np.array([p.centre, np.log(_height(p)), ln_length, *more])
                    for ln_length, *more in ((length, 0.1, 0.1), (0.9 * length, -0.1, -0.1))])
@@ -116,21 +151,23 @@ def _height(p: Peak) -> float:
 
 
 def _least(
-    problem: Problem, single: Solution, at: int, shape: Callable[[Floats, Floats], Floats],
-    prior: Callable[[Floats], Floats], starts: list[Floats],
+    problem: Problem, solution: Solution, places: set[int],
+    shape: Callable[[Floats, Floats], Floats], prior: Callable[[Floats], Floats],
+    starts: list[Floats],
 ) -> float:
-    """Return the least squares that `shape` leaves in the place of peak `at`, with its prior's."""
+    """Return the least squares that `shape` leaves for the peaks at `places`, and its prior's."""
     rest = problem.y
-    for j, q in enumerate(single.peaks):
-        if j != at:
+    for j, q in enumerate(solution.peaks):
+        if j not in places:
             rest = rest - peak_shape(problem.x, q)[0]
-    rows = [k for k, name in enumerate(single.names) if (which := located(name)) and which[0] != at]
-    others = single.jacobian[rows, : problem.x.size].T
+    rows = [k for k, name in enumerate(solution.names)
+            if (which := located(name)) and which[0] not in places]
+    others = solution.jacobian[rows, : problem.x.size].T
     basis = np.linalg.qr(others)[0] if rows else np.zeros((problem.x.size, 0))
     data = problem.weigh(rest)
 
     def residual(values: Floats) -> Floats:
-        """Return the residuals of one row of values, or of several, (b, 5), at once."""
+        """Return the residuals of one row of values, or of several, (b, k), at once."""
         curves = shape(problem.x, values if values.ndim == 1 else values.T[:, :, None])
         left = problem.weigh(curves) - data
         left = left - (left @ basis) @ basis.T
@@ -140,7 +177,7 @@ def _least(
         return np.asarray(np.clip(np.nan_to_num(out, nan=1e50), -1e50, 1e50))
 
     def jacobian(values: Floats) -> Floats:
-        """Return the residual's derivatives, (5, n), by forward differences."""
+        """Return the residual's derivatives, (k, n), by forward differences."""
         away = values + DIFFERENCE * np.where(values < 0, -1.0, 1.0) * np.maximum(
             1.0, np.abs(values))
         moved = residual(np.vstack([values, np.where(np.eye(values.size) > 0, away, values)]))

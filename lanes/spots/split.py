@@ -10,7 +10,13 @@ from numpy.typing import NDArray
 
 from lanes.spots.criteria import criteria
 from lanes.spots.cross_profile import CrossProfile, length_cost, no_valley
-from lanes.spots.misshapen import FREE, PROFILE_FREE, misshapen_rss, profile_rss
+from lanes.spots.misshapen import (
+    FREE,
+    PROFILE_FREE,
+    misshapen_rss,
+    profile_rss,
+    several_misshapen_rss,
+)
 from lanes.spots.model import Peak, Problem, Solution, baseline_term, peak_shape
 from lanes.spots.search_fit import solve_quickly
 from lanes.spots.shape_terms import ShapeDoubt
@@ -115,7 +121,8 @@ def gain_over_one(
     single, best = solved(one), solved(several)
     patch = several[at: at + 1 + len(several) - len(one)]
     # A valley is no misfit of one spot.
-    shared = _shared(problem, best, one[at].component().spread) if no_valley(patch) else 1.0
+    divided = not no_valley(patch)
+    shared = 1.0 if divided else _shared(problem, best, one[at].component().spread)
 
     def bic(solution: Solution) -> float:
         return criteria(problem, replace(solution, rss=_held(solution.rss, problem.x.size)),
@@ -126,15 +133,21 @@ def gain_over_one(
         long_one = length_cost((merged_peak(*patch),), profile, doubt.length)
         long_several = length_cost(patch, profile, doubt.length)
 
-    def uneven(squares: float, free: int) -> float:
-        return bic(replace(single, rss=squares, names=(*single.names, *("",) * free)))
+    def uneven(of: Solution, squares: float, free: int) -> float:
+        return bic(replace(of, rss=squares, names=(*of.names, *("",) * free)))
 
     tail = (*single.peaks[:at], _tail_start(problem, single, at), *single.peaks[at + 1:])
     least = long_one + min(bic(single), bic(solved(tail)),
-                           uneven(misshapen_rss(problem, single, at, doubt), FREE))
+                           uneven(single, misshapen_rss(problem, single, at, doubt), FREE))
     if profile is not None:
-        least = min(least, uneven(profile_rss(problem, single, at, doubt, profile), PROFILE_FREE))
-    return least - bic(best) - long_several
+        least = min(least, uneven(
+            single, profile_rss(problem, single, at, doubt, profile), PROFILE_FREE))
+    most = bic(best)
+    if divided:  # under one maximum several misshapen ones could be whatever one is
+        most = min(most, uneven(
+            best, several_misshapen_rss(problem, best, at, len(patch), doubt),
+            FREE * len(patch)))
+    return least - most - long_several
 
 
 def _held(rss: float, count: int) -> float:
