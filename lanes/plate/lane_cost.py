@@ -29,6 +29,9 @@ SPOT_MM = 1.2
 # Of the usual blob's width: a weak spot's own is mostly noise, but seldom less than this.
 SPECK_SHARE = 0.35
 FAINT_SHARE = 0.25  # of the plate's usual blob: a fainter one hardly makes a lane on its own
+# Within so many of a spot's full widths its skirt, and what sharpening and compression leave beside
+# it, may be a blob of its own: a Gaussian has 6 % of its height at one full width from its middle.
+SKIRT_WIDTHS, SKIRT_DEPTH = 1.5, 0.06
 STRAY_GROWS = 3.0  # standard deviations of a blob for each further nat: a strong one is no speck
 STRAY_MOST = 14.0  # one plate in very many has a stain like a heavy spot
 MARKED = 1.0       # a lane at a tick
@@ -65,7 +68,7 @@ class Evidence:
         Where each blob's lane would cross the origin line, and the scatter of that.
     strength : (b,) array
     large : (b,) bool array
-        As large as a spot.
+        As large as a spot, and of no spot's skirt.
     beside : (b, b) bool array
         Blobs of one height, side by side: of two lanes.
     ticks, sure : (t,) arrays
@@ -127,10 +130,11 @@ def weigh(
     strength = np.array([b.strength for b in blobs], float)
     middle = 0.5 * layout.width
     run = float(layout.front.at(middle) - layout.origin.at(middle)) * mm
-    firm = strength > STRONG * strength.max() if blobs else np.zeros(0, bool)
+    skirt = _of_skirts(blobs)
+    firm = (strength > STRONG * strength.max() if blobs else np.zeros(0, bool)) & ~skirt
     usual = float(np.median(wide[firm])) if firm.any() else 0.5 * USUAL_MM
     # Where a scan's dots per inch are wrong, its spots are as small as specks of others.
-    large = np.minimum(wide, tall) > min(SPOT_MM, SPECK_SHARE * usual)
+    large = (np.minimum(wide, tall) > min(SPOT_MM, SPECK_SHARE * usual)) & ~skirt
     u, written = x - lean * rise, np.array(names, float) * mm
     under = (np.abs(written[:, None] - u[strength >= STRONG * strength.max(initial=0.0)])
              < 2.0 * NAME_MM).any(axis=1)
@@ -143,6 +147,17 @@ def weigh(
         usual, layout.width * mm, lean, written,
         np.where(large, _shared_heights(u, rise, sd, _firm(strength), run), 0.0),
     )
+
+
+def _of_skirts(blobs: tuple[Blob, ...]) -> np.ndarray[tuple[int, ...], np.dtype[np.bool_]]:
+    """Return which blobs may be but the skirt of a far deeper one beside them, (b,)."""
+    if not blobs:
+        return np.zeros(0, bool)
+    x, y, wide, tall = (np.array([getattr(b, k) for b in blobs], float)
+                        for k in ("x", "y", "width", "height"))
+    deep = np.array([np.abs(b.depth).max() for b in blobs])
+    off = np.hypot((x[:, None] - x) / wide, (y[:, None] - y) / tall)
+    return np.asarray(((off < SKIRT_WIDTHS) & (deep[:, None] < SKIRT_DEPTH * deep)).any(axis=1))
 
 
 def _firm(strength: Floats) -> Floats:
@@ -205,12 +220,13 @@ def cost(xs: list[float], seen: Evidence, empty: float = EMPTY) -> float:
         one = explained[:, None] & explained & (to[:, None] == to) & seen.beside
         total += 0.5 * BESIDE * float(one.sum())
         held = np.bincount(to[explained & seen.large], minlength=lanes.size)
-    marked, faint = np.zeros(lanes.size, bool), 0.0
+    marked, sure, faint = np.zeros(lanes.size, bool), np.zeros(lanes.size, bool), 0.0
     if seen.ticks.size:
         apart = np.abs(seen.ticks[:, None] - lanes)
         own = apart.argmin(axis=0)
         near = apart[own, np.arange(lanes.size)]
         marked = near < 3.0 * TICK_MM
+        sure = marked & (seen.sure[own] >= TICK_SURE)
         total += float(0.5 * np.square(near[marked] / TICK_MM).sum())
         free = np.ones(seen.ticks.size, bool)
         free[own[marked]] = False
@@ -228,7 +244,9 @@ def cost(xs: list[float], seen: Evidence, empty: float = EMPTY) -> float:
         gaps = np.diff(lanes)
         least = max(CLOSEST_MM, 0.9 * seen.wide)
         total += float((NARROW * np.clip(1.0 - gaps / least, 0.0, None)).sum())
-        total += UNEVEN * float(_odd_steps(gaps).sum())
+        # Where two ticks are sure, a hand left that step between them.
+        told = sure[:-1] & sure[1:]
+        total += UNEVEN * float((_odd_steps(gaps) & ~told).sum())
         total -= IN_ROW * min(_foretold(gaps), bare)
     return float(total)
 

@@ -58,6 +58,13 @@ def test_empty_lanes_have_their_ticks() -> None:
 def test_uneven_ticks_are_all_lanes() -> None:
     ticks = [7.0, 19.0, 27.0, 38.0, 49.0, 56.0]
     assert lanes([blob(7, 50), blob(49, 50)], ticks) == pytest.approx(ticks, abs=0.01)
+    # A hand that ticks unevenly does not make a faint mark between its ticks likelier.
+    ticks = [15.6, 27.4, 43.3, 56.5, 72.9, 89.2]
+    spots = [blob(x, 22.0) for x in (15.6, 43.3)]
+    specks = [blob(20.3, 18.6, wide=0.4, strength=9.0), blob(17.3, 17.0, wide=0.4, strength=9.0)]
+    marks = [*((t, 9.0) for t in ticks), (20.3, 3.2)]
+    seen = weigh((*spots, *specks), sorted(marks), layout(100.0))
+    assert best_lanes(seen) == pytest.approx(ticks, abs=0.1)
 
 
 def test_a_speck_beside_lanes_is_no_lane_and_a_spot_is() -> None:
@@ -69,6 +76,16 @@ def test_a_speck_beside_lanes_is_no_lane_and_a_spot_is() -> None:
     assert len(lanes([*rows, *specks])) == 3
     spots = [blob(s.x, s.y, strength=s.strength) for s in specks]
     assert len(lanes([*rows, *spots])) == 4
+
+
+def test_what_stands_in_a_deep_spots_skirt_makes_no_lane_and_a_spot_there_does() -> None:
+    """Sharpening and compression leave marks beside a spot: a few per cent of its depth."""
+    heavy = [Blob(30.0, 40.0, 5.0, 5.0, 60.0, False, (-0.6,), {"mean": 60.0}),
+             blob(60.0, 40.0)]
+    mark = replace(blob(34.5, 36.0, wide=1.8, strength=9.0), depth=(-0.02,))
+    assert lanes([*heavy, mark]) == pytest.approx([30.0, 60.0], abs=0.3)
+    assert len(lanes([*heavy, replace(mark, depth=(-0.1,))])) == 3
+    assert len(lanes([*heavy, replace(mark, x=41.0)])) == 3
 
 
 def test_two_spots_of_one_height_are_of_two_lanes() -> None:
