@@ -245,8 +245,8 @@ def cost(xs: list[float], seen: Evidence, empty: float = EMPTY) -> float:
         least = max(CLOSEST_MM, 0.9 * seen.wide)
         total += float((NARROW * np.clip(1.0 - gaps / least, 0.0, None)).sum())
         # Where two ticks are sure, a hand left that step between them.
-        told = sure[:-1] & sure[1:]
-        total += UNEVEN * float((_odd_steps(gaps) & ~told).sum())
+        between = sure[:-1] & sure[1:]
+        total += UNEVEN * float((_odd_steps(gaps) & ~between).sum())
         total -= IN_ROW * min(_foretold(gaps), bare)
     return float(total)
 
