@@ -19,7 +19,7 @@ from lanes.spots.model import (
     merged_pairs,
     peak_shape,
 )
-from lanes.spots.same_outline import unlike_across
+from lanes.spots.same_outline import longer_than_one, unlike_across
 from lanes.spots.settle import settle
 from lanes.spots.shape_terms import ShapeDoubt
 from lanes.spots.significance import area_significance, local_significance
@@ -262,7 +262,7 @@ class Search:
         patch = without_tails(peaks[at: end])
         one = (*peaks[:at], merged_peak(*patch), *peaks[end:])
         as_one = replace(solution, peaks=one)
-        across, doubt, unlike = None, self.shapes, 0.0
+        across, doubt, unlike, longer = None, self.shapes, 0.0, False
         if self.sheet is not None:
             across = cross_profile(self.sheet, self.x, self.usable, one[at],
                              (*one[:at], *one[at + 1:]))
@@ -271,6 +271,7 @@ class Search:
                 return False
             strips = self._strips(*self._local(as_one, at), one, at)
             unlike = unlike_across(strips, patch)
+            longer = longer_than_one(strips, one[at], self.sheet, doubt.length)
             doubt = replace(doubt, sds=roughness(strips, doubt) * doubt.sds)
         uneven = 0.0 if across is None else across.uneven
         problem, touching = self._local(as_one, at, doubt, max(MISFIT, uneven))
@@ -279,7 +280,7 @@ class Search:
         local, place = tuple(one[j] for j in touching), touching.index(at)
         gain = gain_over_one(
             problem, local, (*local[:place], *patch, *local[place + 1:]), place,
-            self.spent, doubt, across) - unlike
+            self.spent, doubt, across, longer) - unlike
         if gain > SPLIT_GAIN * (count - 1):
             return True
         self.refused.append(one[at].component().centre)

@@ -9,9 +9,11 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from lanes.spots.cross_profile import LENGTH_PRIOR
 from lanes.spots.misshapen import TILT_PRIOR
 from lanes.spots.model import WIDTH_PRIOR, Peak, peak_shape
 from lanes.spots.strip_shape import Strips
+from lanes.trace.sample import Sheet
 
 Floats = NDArray[np.float64]
 
@@ -65,3 +67,30 @@ def unlike_across(strips: Strips, peaks: tuple[Peak, ...]) -> float:
         expected = pair * spread[1:, 1:] + np.diag(DIFFERENCE_SDS**2)
         cost += max(float(away @ np.linalg.solve(expected, away)) - away.size, 0.0)
     return cost
+
+
+def longer_than_one(strips: Strips, patch: Peak, sheet: Sheet, length: float) -> bool:
+    """Return whether a patch is longer, for its width across the lane, than one spot ever is.
+
+    Two standard deviations of what spots of one substance differ by; a ring is as long as wide.
+
+    Parameters
+    ----------
+    strips : Strips
+        The patch's stretch of the lane.
+    patch : Peak
+        All of it as one peak.
+    sheet : Sheet
+        What the strips were taken from.
+    length : float
+        ln of the plate's spots' length over their width.
+    """
+    found, _ = strips.amounts(peak_shape(strips.x, patch)[0][:, None] / patch.area)
+    share = np.clip(found[0], 0.0, None)
+    if share.sum() <= 0:
+        return False
+    middles = sheet.middles()
+    share = share / share.sum()
+    width = float(np.sqrt(share @ (middles - share @ middles) ** 2))
+    spread = patch.component().spread
+    return bool(np.log(spread / max(width, 1e-12)) > length + 2.0 * LENGTH_PRIOR)

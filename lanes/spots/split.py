@@ -94,7 +94,7 @@ def better_shapes(
 
 def gain_over_one(
     problem: Problem, one: tuple[Peak, ...], several: tuple[Peak, ...], at: int, spent: list[int],
-    doubt: ShapeDoubt, profile: CrossProfile | None = None,
+    doubt: ShapeDoubt, profile: CrossProfile | None = None, longer: bool = False,
 ) -> float:
     """Return what several peaks gain in BIC over one, plain, tailing or misshapen, in their place.
 
@@ -110,6 +110,8 @@ def gain_over_one(
     doubt : ShapeDoubt
     profile : CrossProfile, optional
         What the one looks like across the lane, and so along it.
+    longer : bool
+        Whether the patch is longer than one spot of its width: then a valley is none of a ring.
     """
     none = np.zeros(0)
 
@@ -143,7 +145,7 @@ def gain_over_one(
         least = min(least, uneven(
             single, profile_rss(problem, single, at, doubt, profile), PROFILE_FREE))
     most = bic(best)
-    if divided:  # under one maximum several misshapen ones could be whatever one is
+    if divided and longer and len(patch) == 2:  # else several misshapen ones could be whatever one is
         most = min(most, uneven(
             best, several_misshapen_rss(problem, best, at, len(patch), doubt),
             FREE * len(patch)))

@@ -46,13 +46,18 @@ class Sheet:
         spans = np.array_split(np.arange(self.across.size), STRIPS)
         return np.stack([self.values[:, s].mean(axis=1, dtype=float) for s in spans], axis=1)
 
+    def middles(self) -> Floats:
+        """Return the offset of each strip's middle from the path, (STRIPS,)."""
+        return np.array([self.across[s].mean()
+                         for s in np.array_split(np.arange(self.across.size), STRIPS)])
+
     def density(self, shares: Floats) -> Floats:
         """Return shares of a signal in each strip, (c, STRIPS), per mm at each offset, (c, m).
 
         It changes evenly between the strips' middles, and each strip's mean is kept.
         """
         spans = np.array_split(np.arange(self.across.size), STRIPS)
-        middles = np.array([self.across[s].mean() for s in spans])
+        middles = self.middles()
         means = shares / (middles[1] - middles[0])
         out = np.stack([np.interp(self.across, middles, row) for row in means])
         for k, s in enumerate(spans):

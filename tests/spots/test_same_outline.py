@@ -6,12 +6,14 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from lanes.spots import split
 from lanes.spots.choose import Search
 from lanes.spots.cross_profile import CrossProfile, length_cost
 from lanes.spots.deconvolve import deconvolve
-from lanes.spots.model import Peak
+from lanes.spots.misshapen import several_misshapen_rss
+from lanes.spots.model import Peak, Problem, Solution
 from lanes.spots.same_outline import unlike_across
-from lanes.spots.shape_terms import ASSUMED
+from lanes.spots.shape_terms import ASSUMED, ShapeDoubt
 from lanes.spots.split import _held, without_tails
 from lanes.spots.strip_shape import Strips
 from lanes.trace.noise import Noise
@@ -112,3 +114,34 @@ def test_what_has_no_area_is_no_part_of_a_spot() -> None:
     spot = Peak(0.0, 1.0, 1.0)
     assert near((spot, Peak(1.5, 1.0, 1.0)), 0) == 2
     assert near((spot, Peak(1.5, -1.0, 1.0)), 0) == 1
+
+def lump(at: float, lean: float, power: float, height: float) -> Floats:
+    """Return a spot's picture whose two halves are unlike and whose top is flat or sharp."""
+    along = 1.3 * np.exp(0.5 * np.where(U > at, lean, -lean))
+    return np.asarray(height * np.exp(-0.5 * np.hypot((U - at) / along, T / 1.4) ** (2 * power)))
+
+
+def ring() -> Floats:
+    away = np.hypot(U, T)
+    return np.asarray(np.exp(-0.5 * ((away - 2.4) / 0.6) ** 2))
+
+
+@pytest.mark.parametrize(("image", "asked"), [
+    (lump(0.0, 0.3, 1.4, 1.0) + lump(4.0, -0.3, 1.2, 0.6), True), (ring(), False)],
+    ids=["two lumps", "a ring"])
+def test_divided_by_a_valley_each_may_be_as_misshapen_as_the_one(
+    image: Floats, asked: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    seen = []
+
+    def kept(problem: Problem, several: Solution, at: int, count: int, doubt: ShapeDoubt) -> float:
+        left = several_misshapen_rss(problem, several, at, count, doubt)
+        seen.append((left, several.rss, problem.x.size))
+        return left
+
+    monkeypatch.setattr(split, "several_misshapen_rss", kept)
+    assert count(image) == (2 if asked else 1)
+    assert bool(seen) == asked
+    for left, gaussian, samples in seen:
+        assert left < 0.8 * gaussian
+        assert left < 1.5 * samples
