@@ -11,6 +11,7 @@ from scipy import ndimage
 
 from lanes.confidence import MAD_SD
 from lanes.plate.layout import Layout
+from lanes.plate.morphology import dilated, reached
 from lanes.plate.square import Grid
 from lanes.quantiles import median, quantile
 
@@ -64,9 +65,9 @@ def thin_matter(light: NDArray[np.float32], mm: float) -> NDArray[np.bool_]:
         core = excess > _sum(np.maximum(8.0 * sd, PALEST * wide), middle, 0.5 * depth)
         if core.any():
             skirt = excess > _sum(4.0 * sd, middle, 0.4 * depth)
-            thin |= ndimage.binary_propagation(core, mask=skirt)
+            thin |= reached(core, skirt)
     # What lies between strokes less than a spot's width apart is none: a cross's middle, a letter.
-    around = np.pad(ndimage.binary_dilation(thin, iterations=max(1, round(0.1 / mm))), size)
+    around = np.pad(dilated(thin, max(1, round(0.1 / mm))), size)
     closed = _extreme(_extreme(around, size, np.logical_or), size, np.logical_and)
     return np.asarray(closed[size:-size, size:-size])
 

@@ -198,19 +198,20 @@ def _autocovariance(
     """
     side_y, side_x = 4 * lags_y, 4 * lags_x
     size = (next_fast_len(side_y + lags_y, real=True), next_fast_len(side_x + lags_x, real=True))
-    products = np.zeros((lags_y + 1, 2 * lags_x + 1))
-    counts = np.zeros_like(products)
+    # The transform back is linear: once, of the sum over all tiles.
+    powers = np.zeros((2, size[0], size[1] // 2 + 1))
     for top in range(0, values.shape[0], side_y):
         for left in range(0, values.shape[1], side_x):
             there = known[top: top + side_y, left: left + side_x]
             if not there.any():
                 continue
             v = values[top: top + side_y, left: left + side_x]
-            for into, image in ((products, v), (counts, there.astype(np.float32))):
+            for power, image in zip(powers, (v, there.astype(np.float32)), strict=True):
                 transform = rfft2(image, size)
-                table = irfft2(np.abs(transform) ** 2, size)
-                part = table[: lags_y + 1]
-                into += np.concatenate([part[:, -lags_x:], part[:, : lags_x + 1]], axis=1)
+                power += np.square(transform.real)
+                power += np.square(transform.imag)
+    tables = irfft2(powers, size)[:, : lags_y + 1]
+    products, counts = np.concatenate([tables[..., -lags_x:], tables[..., : lags_x + 1]], axis=-1)
     return products, counts
 
 
