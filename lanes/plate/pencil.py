@@ -46,8 +46,8 @@ def ridge(light: NDArray[np.float32], mm: float, axis: int) -> NDArray[np.float3
     Capped at the size a pencil stroke reaches among the samples, so that one dark spot can't
     outvote a faint line.
     """
-    fine = ndimage.gaussian_filter1d(light, max(0.4, 0.35 * STROKE_MM / mm), axis=axis)
-    shift = max(2, round(FLANK_MM / mm))
+    sigma, shift = _stroke(mm)
+    fine = ndimage.gaussian_filter1d(light, sigma, axis=axis)
     one, two = np.roll(fine, shift, axis), np.roll(fine, -shift, axis)
     flank = 0.5 * (one + two)
     depth = (flank - fine) / np.maximum(flank, 1e-4)
@@ -60,6 +60,17 @@ def ridge(light: NDArray[np.float32], mm: float, axis: int) -> NDArray[np.float3
     edge[axis] = slice(-shift - 1, None)
     depth[tuple(edge)] = 0.0
     return np.asarray(depth, np.float32)
+
+
+def _stroke(mm: float) -> tuple[float, int]:
+    """Return the blur under which strokes are sought, and how far beside them, in samples."""
+    return max(0.4, 0.35 * STROKE_MM / mm), max(2, round(FLANK_MM / mm))
+
+
+def _beyond(mm: float) -> int:
+    """Return how many samples to either side bear on one of `ridge`."""
+    sigma, shift = _stroke(mm)
+    return int(4.0 * sigma + 0.5) + shift + 2
 
 
 def find_lines(
@@ -314,10 +325,14 @@ def without_sides(
     Where the picture is taken for the plate its lines end at the plate's own sides, whose shadow
     crosses them as a tick would.
     """
-    depth = ridge(light, grid.mm, 0)
+    if not ticks:
+        return []
     row, waver = np.rint(grid.row(line.at(grid.x()))).astype(int), round(WAVER_MM / grid.mm)
     rows = np.clip(row + np.arange(-waver, waver + 1)[:, None], 0, grid.rows - 1)
-    along = depth[rows, np.arange(grid.columns)].max(axis=0)
+    # Only rows that bear on the line's are worked out.
+    first = max(0, int(rows.min()) - _beyond(grid.mm))
+    depth = ridge(light[first: int(rows.max()) + _beyond(grid.mm) + 1], grid.mm, 0)
+    along = depth[rows - first, np.arange(grid.columns)].max(axis=0)
     along = ndimage.uniform_filter1d(along, max(1, round(BLOCK_MM / grid.mm)))
     ground, drawn = np.quantile(along, [0.1, 0.75])
     shown = along > 0.5 * (ground + drawn)

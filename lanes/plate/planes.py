@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from lanes.plate.given_places import Mask as Outlined
 from lanes.plate.given_places import masked, without_masked
 from lanes.plate.layout import Layout
-from lanes.plate.square import Grid, at_places, choose_grid, places
+from lanes.plate.square import Grid, at_places, base_channels, base_light, choose_grid, places
 from lanes.plate.thin import Bridge, thin_matter
 from lanes.scan.pixels import ColourStep
 from lanes.scan.scan import Scan
@@ -77,8 +77,10 @@ def _planes(
     size = (width, height, corners_px)
     names = base_channels(scan)
     where = places(fine_grid, reduce, *size)
-    fine = {c: at_places(scan.light(c, reduce), where) for c in names}
-    del where
+    seen = np.moveaxis(base_light(scan, reduce), 2, 0)
+    fine = {c: at_places(plane, where) for c, plane in zip(names, seen, strict=True)}
+    del where, seen
+    base_light.cache_clear()  # a picture's light takes as much memory as the picture
     if masks:
         hidden = masked(fine_grid, masks)
         fine = {c: without_masked(image, hidden, fine_grid.mm) for c, image in fine.items()}
@@ -92,11 +94,6 @@ def _planes(
     grid = Grid(shape[0], shape[1], fine_grid.pitch * step, fine_grid.mm * step)
     return Planes(light, mean, thin, grid, fine_grid, step, bridge, scan.colour_step,
                   scan.transfer)
-
-
-def base_channels(scan: Scan) -> tuple[str, ...]:
-    """Return the channels that every other one is a mixture of."""
-    return ("red", "green", "blue") if "red" in scan.channels else ("mean",)
 
 
 def coarse_step(grid: Grid) -> int:
