@@ -178,27 +178,33 @@ def _best_curves(
     return best / np.sqrt(u.size), how
 
 
+def _followed(
+    blocks: Floats, votes: Floats, rough: Floats, grid: Grid
+) -> tuple[Floats, Floats]:
+    """Return each block's row of the line that runs near `rough`, and its vote; 0 where none."""
+    reach = max(3, round(0.6 / grid.mm))
+    at = np.arange(-reach, reach + 1)
+    middle = np.rint(rough).astype(int)
+    k = np.flatnonzero((middle >= reach) & (middle < grid.rows - reach))
+    rows, line = middle[k, None] + at, np.arange(k.size)
+    local = np.clip(blocks[rows, k[:, None]], 0.0, None)
+    peak = np.argmax(local, axis=1)
+    local = np.clip(local - 0.3 * local[line, peak][:, None], 0.0, None)
+    local[np.abs(at - at[peak][:, None]) > max(2, round(0.35 / grid.mm))] = 0.0
+    total = local.sum(axis=1)
+    some = total > 0.0
+    heights, weights = np.zeros(rough.size), np.zeros(rough.size)
+    heights[k[some]] = middle[k[some]] + (local * at).sum(axis=1)[some] / total[some]
+    weights[k[some]] = votes[rows[line, peak], k][some]
+    return heights, weights
+
+
 def _trace_line(
     blocks: Floats, votes: Floats, rough: Floats, u: Floats, grid: Grid, smile: bool
 ) -> Stroke | None:
     """Follow a roughly known line block by block and fit it."""
-    reach = max(3, round(0.6 / grid.mm))
-    heights, weights, seen = np.zeros(u.size), np.zeros(u.size), np.zeros(u.size, bool)
-    for k, centre in enumerate(rough):
-        middle = round(float(centre))
-        if not reach <= middle < grid.rows - reach:
-            continue
-        rows = slice(middle - reach, middle + reach + 1)
-        local = np.clip(blocks[rows, k], 0.0, None)
-        peak = int(np.argmax(local))
-        strength = float(votes[rows, k][peak])
-        local = np.clip(local - 0.3 * local[peak], 0.0, None)
-        at = np.arange(-reach, reach + 1)
-        local = np.where(np.abs(at - at[peak]) <= max(2, round(0.35 / grid.mm)), local, 0.0)
-        if local.sum() > 0:
-            heights[k] = middle + float((local * at).sum() / local.sum())
-            weights[k] = strength
-            seen[k] = strength > 2.5
+    heights, weights = _followed(blocks, votes, rough, grid)
+    seen = weights > 2.5
     if seen.sum() < max(4, 0.3 * u.size):
         return None
     degree = 2 if smile else 1
