@@ -6,7 +6,7 @@ their noise told apart from the layer, is held at several scales against the lay
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache, reduce
 from typing import NamedTuple
 
@@ -93,7 +93,9 @@ SIDE_NEAR_MM = 0.3  # a coarse sample: how near its half depth comes to where th
 def layer_depths(planes: Planes, layout: Layout) -> Depths:
     """Return how far the light between the lines of `layout` departs from the layer's."""
     grid = planes.grid
-    off = off_layer(layout, planes.fine_grid, planes.step)
+    # Lanes' names and ticks lie below the lines, or stand out: whether lanes are known already
+    # makes no difference, so that the channel is judged by what blobs were found in.
+    off = off_layer(replace(layout, lanes=()), planes.fine_grid, planes.step)
     unit = layout.mm_per_unit
     x, y = grid.x()[None, :], grid.y()[:, None]
     off |= (y < layout.origin.at(x) - BELOW_MM / unit) | (y > layout.front.at(x) + BEYOND_MM / unit)
