@@ -305,7 +305,8 @@ def _less_lamp(tone: Floats) -> Floats:
     a, b = terms[::4, ::4].reshape(-1, 6), tone[::4, ::4].ravel()
     weight = np.ones(b.size)
     for _ in range(6):
-        surface = np.linalg.lstsq(a * weight[:, None], b * weight, rcond=None)[0]
+        weighed = (a * np.square(weight)[:, None]).T  # normal equations: six terms, all of size 1
+        surface = np.linalg.lstsq(weighed @ a, weighed @ b, rcond=None)[0]
         rest = b - a @ surface
         spread = MAD_SD * float(np.median(np.abs(rest))) + 1e-6
         weight = 1.0 / np.sqrt(1.0 + np.square(rest / (2.0 * spread)))
