@@ -118,7 +118,10 @@ def best_lanes(seen: Evidence) -> list[float]:
 def _improved(
     start: list[float], places: list[float], seen: Evidence, known: dict[tuple[float, ...], float]
 ) -> tuple[list[float], float]:
-    """Return lanes that no single change of `start` betters, and their cost; `known` is added to."""
+    """Return lanes that no single change of `start` betters, and their cost.
+
+    Costs are taken from `known`, or added to it.
+    """
     def cost_of(xs: list[float]) -> float:
         key = tuple(xs)
         if key not in known:

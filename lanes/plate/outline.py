@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import reduce
 
 import numpy as np
 from numpy.typing import NDArray
@@ -127,8 +128,9 @@ def refuse_even(tone: Floats) -> None:
 def reduced(light: NDArray[np.float32], step: int) -> NDArray[np.float32]:
     """Return `light` averaged over blocks of `step` x `step` pixels."""
     rows, columns = light.shape[0] // step * step, light.shape[1] // step * step
-    tall = sum(light[i:rows:step, :columns] for i in range(step))
-    return np.asarray(sum(tall[:, i::step] for i in range(step)) / np.float32(step**2), np.float32)
+    tall = reduce(np.add, (light[i:rows:step, :columns] for i in range(step)))
+    total = reduce(np.add, (tall[:, i::step] for i in range(step)))
+    return np.asarray(total / np.float32(step**2), np.float32)
 
 
 def enlarged(light: NDArray[np.float32], times: int) -> NDArray[np.float32]:

@@ -217,8 +217,10 @@ def _trace_line(
         coefficients = np.asarray(np.polynomial.polynomial.polyfit(
             u[keep], heights[keep], degree, w=np.sqrt(np.minimum(weights[keep], 8.0))), float)
         rest = heights - np.polynomial.polynomial.polyval(u, coefficients)
-        spread = MAD_SD * float(np.median(np.abs(rest[keep])))
-        keep = seen & (np.abs(rest) <= max(0.7, 3.0 * spread))
+        spread = MAD_SD * float(median(np.abs(rest[keep])))
+        before, keep = keep, seen & (np.abs(rest) <= max(0.7, 3.0 * spread))
+        if np.array_equal(keep, before):
+            break
     sd = float(np.std(rest[keep])) * grid.pitch / np.sqrt(max(1, keep.sum() - degree - 1))
     if degree == 2:
         # Bend only as far as the blocks demand: a straight front is the commoner one.

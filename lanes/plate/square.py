@@ -129,14 +129,14 @@ def at_places(image: Image, where: Places) -> Image:
     return ndimage.map_coordinates(image, where, order=1, mode="nearest", prefilter=False)
 
 
-def _between(image: Image, at: Floats, axis: int) -> Image:
+def _between(image: Image, at: NDArray[np.floating], axis: int) -> Image:
     """Return `image` at places `at` along an axis, by linear interpolation."""
     last = image.shape[axis] - 1
     at = np.clip(at, 0, last)
     at = np.where(np.abs(at - np.rint(at)) < NO_MOVE, np.rint(at), at)
     low = np.floor(at).astype(np.intp)
     share = np.asarray(at - low, np.float32)
-    out = image.take(low, axis)
+    out: Image = image.take(low, axis)
     if share.any():
         if axis == 0:
             share = share[:, None]

@@ -58,25 +58,29 @@ def thin_matter(light: NDArray[np.float32], mm: float) -> NDArray[np.bool_]:
     grain = min(_tail((dark - fine)[few] / wide[few]), _tail((fine - bright)[few] / wide[few]))
     thin = np.zeros(light.shape, bool)
     for without, above, below in ((dark, dark, fine), (bright, fine, bright)):
-        excess, depth = above - below, np.abs(without - wide)
+        excess = above - below
         middle, spread = _middle(excess[few])
-        sd = np.maximum(spread, grain * wide)
+        # Few samples stand out so far that it is worth to ask by how much.
+        place = np.flatnonzero(excess > middle + 3.9 * spread)
+        excess, level = excess.take(place), wide.take(place)
+        depth = np.abs(without.take(place) - level)
+        sd = np.maximum(spread, grain * level)
         # Compression leaves a layer smoother than it is: what is paler than any pencil is grain.
-        core = excess > _sum(np.maximum(8.0 * sd, PALEST * wide), middle, 0.5 * depth)
+        core = excess > np.maximum(8.0 * sd, PALEST * level) + middle + 0.5 * depth
         if core.any():
-            skirt = excess > _sum(4.0 * sd, middle, 0.4 * depth)
-            thin |= reached(core, skirt)
+            skirt = excess > 4.0 * sd + middle + 0.4 * depth
+            thin |= reached(*(_mask(place[some], light.shape) for some in (core, skirt)))
     # What lies between strokes less than a spot's width apart is none: a cross's middle, a letter.
     around = np.pad(dilated(thin, max(1, round(0.1 / mm))), size)
     closed = _extreme(_extreme(around, size, np.logical_or), size, np.logical_and)
     return np.asarray(closed[size:-size, size:-size])
 
 
-def _sum(total: NDArray[Any], level: float, more: NDArray[Any]) -> NDArray[Any]:
-    """Return `total`, raised in place: a plate's planes are large."""
-    total += level
-    total += more
-    return total
+def _mask(place: NDArray[np.intp], shape: tuple[int, ...]) -> Mask:
+    """Return a mask of `shape` that is True at the flat indices `place`."""
+    out = np.zeros(shape, bool)
+    out.ravel()[place] = True
+    return out
 
 
 def thick_strokes(layout: Layout, grid: Grid) -> NDArray[np.bool_]:

@@ -157,7 +157,7 @@ def spots_under(
     layer = reference if moved is None else moved
     turned = _turned(total, law, other, reference, layer)
     slope = np.divide(turned, total, out=np.zeros_like(total), where=total > 1e-9 * total.max())
-    spots = np.einsum("csk,sk->cs", parts, slope)
+    spots: Floats = np.einsum("csk,sk->cs", parts, slope)
     if trace.sheet is not None:
         seen = trace.sheet.values.astype(float)
         before = _excess(trace, fit, seen, total)
