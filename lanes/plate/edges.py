@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import reduce
 
 import numpy as np
 from numpy.typing import NDArray
@@ -53,8 +54,7 @@ class Edges:
     def sure(self) -> Singles:
         """Return how surely an edge runs between two things; a mere line counts a tenth."""
         piece = max(3, round(PIECE * max(self.strength.shape)))
-        apart = np.maximum(*(np.square(ndimage.uniform_filter1d(v, piece, axis=1)).sum(axis=2)
-                             for v in (self.first, self.last)))
+        apart = np.maximum(*(_agreed(v, piece) for v in (self.first, self.last)))
         return np.asarray(self.strength * (0.1 + 0.9 * np.minimum(apart, 1.0)), np.float32)
 
 
@@ -78,8 +78,15 @@ def edges_of(tone: Floats) -> tuple[Edges, Edges]:
 def _chance(votes: Singles) -> float:
     """Return the usual size of the mean vote along a side's length of a row."""
     side = max(8, round(SIDE * max(votes.shape)))
-    mean = ndimage.uniform_filter1d(votes, side, axis=1)[::3, ::3]
-    return float(median(np.sqrt(np.square(mean).sum(axis=2))))
+    return float(median(np.sqrt(_agreed(votes[::3], side)[:, ::3])))
+
+
+def _agreed(votes: Singles, size: int) -> Singles:
+    """Return the square of the mean vote over `size` columns, (rows, columns)."""
+    # Colour by colour: a sum over a short last axis is slow.
+    return reduce(np.add, (
+        np.square(ndimage.uniform_filter1d(np.ascontiguousarray(one), size, axis=1))
+        for one in np.moveaxis(votes, 2, 0)))
 
 
 def _opposed(tone: Floats) -> Singles:
