@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from functools import lru_cache
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -158,10 +159,13 @@ class Bridge:
         inner = tuple(slice(t.start - o.start, t.stop - o.start)
                       for t, o in zip(tile, outer, strict=True))
         keep = (~thin[outer]).astype(np.float32)
-        weight = ndimage.gaussian_filter(keep, self._sigma)[inner]
+        down, across = (_blur(s.stop - s.start, self._sigma)[i]
+                        for s, i in zip(outer, inner, strict=True))
+        weight = down @ keep @ across.T
         hidden = left[tile] & (weight > 1e-6)
         if hidden.any():
-            self._pieces.append(_Piece(tile, outer, inner, keep, np.maximum(weight, 1e-6), hidden))
+            self._pieces.append(
+                _Piece(tile, outer, down, across, keep, np.maximum(weight, 1e-6), hidden))
             left[tile] &= ~hidden
 
     def over(self, light: Image) -> Image:
@@ -170,17 +174,27 @@ class Bridge:
             return light
         out = light.copy()
         for p in self._pieces:
-            blend = ndimage.gaussian_filter(p.keep * light[p.outer], self._sigma)[p.inner]
+            blend = p.down @ (p.keep * light[p.outer]) @ p.across.T
             out[p.tile][p.hidden] = (blend / p.weight)[p.hidden]
         return out
 
 
+@lru_cache(maxsize=256)  # pieces are of few sizes
+def _blur(samples: int, sigma: float) -> Image:
+    """Return the matrix that blurs so many samples, (samples, samples); ends mirror."""
+    return ndimage.gaussian_filter1d(np.eye(samples, dtype=np.float32), sigma, axis=0)
+
+
 class _Piece(NamedTuple):
-    """A tile of thin matter: where it is, what is kept about it, and the weight of that."""
+    """A tile of thin matter: where it is, what is kept about it, and the weight of that.
+
+    `down` and `across` blur what is `outer` to the tile, along rows and columns.
+    """
 
     tile: Box
     outer: Box
-    inner: Box
+    down: Image
+    across: Image
     keep: Image
     weight: Image
     hidden: Mask

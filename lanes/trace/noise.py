@@ -7,8 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import ndimage
-from scipy.fft import irfft2, next_fast_len, rfft2
+from scipy.fft import irfft, irfft2, next_fast_len, rfft, rfft2
 from scipy.linalg import toeplitz
 from scipy.stats import t
 
@@ -67,10 +66,14 @@ class Noise:
 
     def through(self, gain: Floats, columns: Floats) -> Floats:
         """Return `covariance(gain)` times `columns`, (n, k), without making the matrix."""
-        kernel = np.concatenate([self.autocorrelation[:0:-1], self.autocorrelation])
-        scaled = (self.sd * gain)[:, None]
-        shared = ndimage.convolve1d(scaled * columns, kernel, axis=0, mode="constant")
-        return np.asarray(scaled * shared)
+        count, reach = gain.size, self.autocorrelation.size - 1
+        size = next_fast_len(max(count + reach, 2 * reach + 1), real=True)
+        kernel = np.zeros(size)  # nothing runs round: what lies beyond the samples is 0
+        kernel[: reach + 1] = self.autocorrelation
+        kernel[size - reach:] = self.autocorrelation[:0:-1]
+        scaled = self.sd * gain
+        shared = irfft(rfft(scaled * columns.T, size) * rfft(kernel).real, size)
+        return np.ascontiguousarray((scaled * shared[:, :count]).T)
 
     def covariance(self, gain: Floats) -> Floats:
         """Return the (n, n) covariance of samples whose noise is `gain` times clean layer's."""
