@@ -6,7 +6,7 @@ their noise told apart from the layer, is held at several scales against the lay
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache, reduce
 from typing import NamedTuple
 
@@ -93,7 +93,9 @@ SIDE_NEAR_MM = 0.3  # a coarse sample: how near its half depth comes to where th
 def layer_depths(planes: Planes, layout: Layout) -> Depths:
     """Return how far the light between the lines of `layout` departs from the layer's."""
     grid = planes.grid
-    off = off_layer(layout, planes.fine_grid, planes.step)
+    # Lanes' names and ticks lie below the lines, or stand out: whether lanes are known already
+    # makes no difference, so that the channel is judged by what blobs were found in.
+    off = off_layer(replace(layout, lanes=()), planes.fine_grid, planes.step)
     unit = layout.mm_per_unit
     x, y = grid.x()[None, :], grid.y()[:, None]
     off |= (y < layout.origin.at(x) - BELOW_MM / unit) | (y > layout.front.at(x) + BEYOND_MM / unit)
@@ -252,17 +254,19 @@ def _answers(bands: Bands, seen: Depths, mm: float, sigma: float) -> tuple[Image
     if not clean.size:
         return np.zeros((1, inside.size), np.float32), 1.0
     rest = whole.take(clean, axis=1)
-    rest = rest - row_medians(rest)[:, None]
-    sd = np.maximum(_noise(rest), RESOLVED / np.sqrt(1 + s * s))
-    z = stack / sd[:, None].astype(np.float32)
+    rest -= row_medians(rest)[:, None]
+    sd = np.maximum(_noise(rest), RESOLVED / np.sqrt(1 + s * s)).astype(np.float32)
+    z = stack
+    z /= sd[:, None]
     area = 4.0 * np.pi * sigma**2  # of independent places, for noise as wide as the filter
     places = max(1.0, float(inside.size) * mm**2 / area)
     witnesses = max(4.0, MAD_SHARE * float(clean.size) * mm**2 / area)
     tries = places * len(SIGMAS_MM) * (len(stack) + (len(stack) > 1)) * 2
     limit = float(t.isf(FALSE_A_PLATE / tries, witnesses))
     if len(stack) > 1:
-        z = np.concatenate([z, _together(z, np.clip(rest / sd[:, None], -4.0, 4.0))[None]])
-    tail = np.array([quantile(-row, 1.0 - TAIL) for row in z]) / float(norm.isf(TAIL))
+        rest /= sd[:, None]
+        z = np.concatenate([z, _together(z, np.clip(rest, -4.0, 4.0, out=rest))[None]])
+    tail = np.array([-quantile(row, TAIL) for row in z]) / float(norm.isf(TAIL))
     z /= np.clip(tail, 1.0, MOST_TAIL)[:, None].astype(np.float32)
     return z, limit
 
@@ -283,7 +287,9 @@ def _together(z: Image, rest: NDArray[np.floating]) -> Image:
     as the standard deviations of one channel that are as unlikely.
     """
     k = z.shape[0]
-    covariance = np.cov(rest) + 0.05 * np.eye(k)  # grain is never shared to the last
+    rest = rest - rest.mean(axis=1, dtype=float)[:, None].astype(rest.dtype)
+    covariance = np.asarray(rest @ rest.T, float) / max(rest.shape[1] - 1, 1)
+    covariance += 0.05 * np.eye(k)  # grain is never shared to the last
     length = (z * (np.linalg.inv(covariance).astype(np.float32) @ z)).sum(axis=0)
     # Wilson & Hilferty's cube root (PNAS 17, 684 (1931)) makes chi-squared nearly normal.
     normal = (np.cbrt(np.maximum(length, 1e-12) / k) - 1 + 2 / (9 * k)) / np.sqrt(2 / (9 * k))
@@ -356,7 +362,7 @@ def _measured(
     own = parts == part if part else own
     rows, columns = np.nonzero(own)
     weight = np.asarray(height[box][own], float)
-    y, x = np.average(rows, weights=weight), np.average(columns, weights=weight)
+    y, x = (float(v @ weight / weight.sum()) for v in (rows, columns))
     # A Gaussian cut at this share has an extent of 2.53 sigma; its full width at half height is
     # 2.35 of them. The filter's own blur is taken out.
     extent = [(np.ptp(v) + 1) * grid.mm * 0.93 for v in (columns, rows)]
@@ -368,7 +374,7 @@ def _measured(
     together = max((float(z[-1] / limit) for z, limit in here if len(usable) > 1), default=0.0)
     best = max(together, *strength.values())
     centre_row, centre_column = y + box[0].start, x + box[1].start
-    light = tuple(float(np.median(seen.depth[i][box][own])) for i in range(len(seen.channels)))
+    light = tuple(float(median(seen.depth[i][box][own])) for i in range(len(seen.channels)))
     return Blob(
         (centre_column + 0.5) * grid.pitch, (centre_row + 0.5) * grid.pitch, wide / unit,
         tall / unit, best * USUAL, sign > 0, light,

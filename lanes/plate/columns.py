@@ -107,15 +107,28 @@ def best_lanes(seen: Evidence) -> list[float]:
     starts = [[], sorted(float(x) for x in seen.ticks[seen.sure >= TICK_SURE]),
               _clustered(seen, 1.5), _clustered(seen, 2.5)]
     best, least = [], np.inf
+    known: dict[tuple[float, ...], float] = {}  # from several starts the same lanes are tried
     for start in starts:
-        xs, now = _improved(start, places, seen)
+        xs, now = _improved(start, places, seen, known)
         if now < least - 1e-9:
             best, least = xs, now
     return best
 
 
-def _improved(start: list[float], places: list[float], seen: Evidence) -> tuple[list[float], float]:
-    xs, now = list(start), cost(start, seen)
+def _improved(
+    start: list[float], places: list[float], seen: Evidence, known: dict[tuple[float, ...], float]
+) -> tuple[list[float], float]:
+    """Return lanes that no single change of `start` betters, and their cost.
+
+    Costs are taken from `known`, or added to it.
+    """
+    def cost_of(xs: list[float]) -> float:
+        key = tuple(xs)
+        if key not in known:
+            known[key] = cost(xs, seen)
+        return known[key]
+
+    xs, now = list(start), cost_of(start)
     for _ in range(80):
         changes = [sorted([*xs, p]) for p in places if all(abs(p - x) > 0.5 for x in xs)]
         changes += [xs[:i] + xs[i + 1:] for i in range(len(xs))]
@@ -125,7 +138,7 @@ def _improved(start: list[float], places: list[float], seen: Evidence) -> tuple[
                     for i, (a, b) in enumerate(pairwise(xs))]
         if not changes:
             break
-        costs = [cost(change, seen) for change in changes]
+        costs = [cost_of(change) for change in changes]
         k = int(np.argmin(costs))
         if costs[k] >= now - 1e-6:
             break

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import reduce
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from lanes.quantiles import median
+from lanes.quantiles import median, quantile
 
 Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
@@ -53,8 +54,7 @@ class Edges:
     def sure(self) -> Singles:
         """Return how surely an edge runs between two things; a mere line counts a tenth."""
         piece = max(3, round(PIECE * max(self.strength.shape)))
-        apart = np.maximum(*(np.square(ndimage.uniform_filter1d(v, piece, axis=1)).sum(axis=2)
-                             for v in (self.first, self.last)))
+        apart = np.maximum(*(_agreed(v, piece) for v in (self.first, self.last)))
         return np.asarray(self.strength * (0.1 + 0.9 * np.minimum(apart, 1.0)), np.float32)
 
 
@@ -78,8 +78,15 @@ def edges_of(tone: Floats) -> tuple[Edges, Edges]:
 def _chance(votes: Singles) -> float:
     """Return the usual size of the mean vote along a side's length of a row."""
     side = max(8, round(SIDE * max(votes.shape)))
-    mean = ndimage.uniform_filter1d(votes, side, axis=1)[::3, ::3]
-    return float(median(np.sqrt(np.square(mean).sum(axis=2))))
+    return float(median(np.sqrt(_agreed(votes[::3], side)[:, ::3])))
+
+
+def _agreed(votes: Singles, size: int) -> Singles:
+    """Return the square of the mean vote over `size` columns, (rows, columns)."""
+    # Colour by colour: a sum over a short last axis is slow.
+    return reduce(np.add, (
+        np.square(ndimage.uniform_filter1d(np.ascontiguousarray(one), size, axis=1))
+        for one in np.moveaxis(votes, 2, 0)))
 
 
 def _opposed(tone: Floats) -> Singles:
@@ -97,7 +104,7 @@ def _strength(tone: Floats, axis: int) -> Singles:
     """Return from 0 to 1 how surely an edge runs across `axis` at each pixel."""
     steps = np.sqrt(sum(np.square(ndimage.gaussian_filter1d(
         ndimage.gaussian_filter1d(plane, 1.0, axis=axis, order=1), 2.0, axis=1 - axis))
-        for plane in np.moveaxis(tone, 2, 0)))
+        for plane in np.ascontiguousarray(np.moveaxis(tone, 2, 0), np.float32)))
     noise = max(float(median(steps)), 1e-5)
     ridge = steps >= ndimage.maximum_filter1d(steps, 3, axis=axis)
     sure = np.where(ridge, np.clip((steps / noise - 2.0) / 4.0, 0.0, 1.0), 0.0)
@@ -116,20 +123,20 @@ def _votes(colour: Singles) -> tuple[Singles, Singles]:
 
     Of a plate's upper side, whose plate lies below, and of its lower side.
     """
-    # One colour at a time, to need less memory.
-    parts = [_votes_of(colour[:, :, k: k + 1]) for k in range(colour.shape[2])]
-    first, last = (np.concatenate(side, axis=2) for side in zip(*parts, strict=True))
+    first, last = (np.empty(colour.shape, np.float32) for _ in range(2))
+    for k in range(colour.shape[2]):  # one colour at a time, to need less memory
+        first[..., k], last[..., k] = _votes_of(colour[..., k])
     return first, last
 
 
 def _votes_of(colour: Singles) -> tuple[Singles, Singles]:
-    """Return the votes of one colour, (rows, columns, 1)."""
-    longer = max(colour.shape[:2])
+    """Return the votes of one colour, (rows, columns)."""
+    longer = max(colour.shape)
     close, near, far = (max(least, round(share * longer))
                         for least, share in ((1, CLOSE), (2, NEAR), (5, FAR)))
     smooth = ndimage.uniform_filter1d(colour, max(3, round(ALONG * longer)), axis=1,
                                       mode="nearest")
-    total = np.zeros((len(smooth) + 1, *smooth.shape[1:]))
+    total = np.zeros((len(smooth) + 1, smooth.shape[1]))
     np.cumsum(smooth, axis=0, dtype=float, out=total[1:])
     below, above = _zone(total, near, far), _zone(total, -far, -near)
     clear = _surely(below - above, longer)
@@ -137,8 +144,9 @@ def _votes_of(colour: Singles) -> tuple[Singles, Singles]:
     def both(step: Singles) -> Singles:
         """Return the weaker of two votes that agree: the layer begins at the edge itself."""
         edge = _surely(step, longer)
-        weaker = np.minimum(np.abs(edge), np.abs(clear))
-        return np.where(edge * clear > 0, np.copysign(weaker, edge), np.float32(0.0))
+        weaker = np.maximum(np.minimum(edge, clear), np.float32(0.0))
+        weaker += np.minimum(np.maximum(edge, clear, out=edge), np.float32(0.0), out=edge)
+        return weaker
 
     return (both(_zone(total, close + 1, near) - above),
             both(below - _zone(total, -near, -close - 1)))
@@ -149,26 +157,30 @@ def _zone(total: Floats, low: int, high: int) -> Singles:
     rows = len(total) - 1
     first, last = (np.clip(np.arange(rows) + end, 0, rows) for end in (low, high + 1))
     # Of a bed, two rows at the picture's border still tell.
-    size = np.where(last - first >= 2, last - first, np.nan)[:, None, None]
-    return np.asarray((total[last] - total[first]) / size, np.float32)
+    size = np.where(last - first >= 2, last - first, np.nan)[:, None]
+    total = total.take(last, axis=0) - total.take(first, axis=0)
+    return np.divide(total, size, dtype=np.float32, casting="same_kind")
 
 
 def _surely(step: Singles, longer: int) -> Singles:
     """Return from -1 to 1 how far steps stand out of the picture's own; 0 where unknown."""
-    seen = np.isfinite(step[:, 0, 0])
+    known = np.flatnonzero(np.isfinite(step[:, 0]))
     out = np.zeros(step.shape, np.float32)
-    if not seen.any():
+    if not known.size:
         return out
+    seen = slice(int(known[0]), int(known[-1]) + 1)
     step = step[seen]
     coarse = max(1, round(DRIFT * longer / 11))
-    drift = ndimage.median_filter(step[::coarse, ::coarse], size=(11, 11, 1), mode="reflect")
+    drift = ndimage.median_filter(step[::coarse, ::coarse], size=11, mode="reflect")
     row, column = (np.minimum(np.arange(n) // coarse, k - 1)
-                   for n, k in zip(step.shape[:2], drift.shape[:2], strict=True))
-    step = step - drift[np.ix_(row, column)]
+                   for n, k in zip(step.shape, drift.shape, strict=True))
+    step = step - drift.take(column, axis=1).take(row, axis=0)
     # Four fifths of a picture are no edge: their spread is the noise, mottle and codes included.
-    noise = np.percentile(np.abs(step[::5, ::5]), 80, axis=(0, 1)) / 1.28
-    least = np.square(HALF_SURE * np.maximum(noise, LEAST_NOISE)).astype(np.float32)
-    out[seen] = step / np.sqrt(np.square(step) + least)
+    noise = quantile(np.abs(step[::5, ::5]), 0.8) / np.float32(1.28)
+    least = np.square(np.float32(HALF_SURE * max(noise, LEAST_NOISE)))
+    size = np.square(step)
+    size += least
+    np.divide(step, np.sqrt(size, out=size), out=out[seen])
     return out
 
 

@@ -13,6 +13,7 @@ from lanes.plate.corners import convex
 from lanes.plate.edges import look
 from lanes.plate.layout import Layout, Line
 from lanes.plate.outline import Floats, Outline, find_outlines, refuse_even, whole_outline
+from lanes.plate.square import base_light
 from lanes.plate.upright import judge_turn
 from lanes.scan.scan import Scan
 from lanes.settings import Settings
@@ -122,8 +123,7 @@ def refuse_empty(scan: Scan) -> None:
 def _reduced(scan: Scan) -> tuple[NDArray[np.float32], int]:
     """Return the picture's light, and how many of its pixels a side is one of these."""
     step = max(1, round(max(scan.height_px, scan.width_px) / REDUCED_PX))
-    names = ("red", "green", "blue") if "red" in scan.channels else ("mean",)
-    return np.stack([scan.light(name, step) for name in names], axis=-1), step
+    return base_light(scan, step), step
 
 
 def _up(corners: Floats, step: int) -> Floats:

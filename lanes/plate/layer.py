@@ -12,6 +12,7 @@ from scipy.interpolate import CubicSpline
 from scipy.linalg import cho_solve_banded, cholesky_banded
 
 from lanes.confidence import MAD_SD
+from lanes.plate.morphology import dilated, opened
 from lanes.quantiles import median, quantile
 
 Floats = NDArray[np.float64]
@@ -191,9 +192,7 @@ def mask_marks(
         middle = float(median(clean))
         sd = MAD_SD * float(median(np.abs(clean - middle)))
         marks = np.abs(rest - middle) > (4.0 if i == 0 else 3.0) * max(sd, 1e-12)
-        marks = ndimage.binary_opening(marks, iterations=1)
-        reach = max(1, round(0.6 / mm))
-        marks = ndimage.binary_dilation(marks, iterations=reach)
+        marks = dilated(opened(marks), max(1, round(0.6 / mm)))
         bare = ~marks if known is None else ~(marks | known)
         if bare.mean() < 0.15:
             bare = np.ones(relative.shape, bool) if known is None else ~known

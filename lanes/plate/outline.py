@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import reduce
 
 import numpy as np
 from numpy.typing import NDArray
@@ -127,9 +128,9 @@ def refuse_even(tone: Floats) -> None:
 def reduced(light: NDArray[np.float32], step: int) -> NDArray[np.float32]:
     """Return `light` averaged over blocks of `step` x `step` pixels."""
     rows, columns = light.shape[0] // step * step, light.shape[1] // step * step
-    cut = light[:rows, :columns].reshape(rows // step, step, columns // step, step,
-                                         *light.shape[2:])
-    return np.asarray(cut.mean(axis=(1, 3)), np.float32)
+    tall = reduce(np.add, (light[i:rows:step, :columns] for i in range(step)))
+    total = reduce(np.add, (tall[:, i::step] for i in range(step)))
+    return np.asarray(total / np.float32(step**2), np.float32)
 
 
 def enlarged(light: NDArray[np.float32], times: int) -> NDArray[np.float32]:
@@ -306,7 +307,8 @@ def _less_lamp(tone: Floats) -> Floats:
     a, b = terms[::4, ::4].reshape(-1, 6), tone[::4, ::4].ravel()
     weight = np.ones(b.size)
     for _ in range(6):
-        surface = np.linalg.lstsq(a * weight[:, None], b * weight, rcond=None)[0]
+        weighed = (a * np.square(weight)[:, None]).T  # normal equations: six terms, all of size 1
+        surface = np.linalg.lstsq(weighed @ a, weighed @ b, rcond=None)[0]
         rest = b - a @ surface
         spread = MAD_SD * float(np.median(np.abs(rest))) + 1e-6
         weight = 1.0 / np.sqrt(1.0 + np.square(rest / (2.0 * spread)))

@@ -46,8 +46,8 @@ def ridge(light: NDArray[np.float32], mm: float, axis: int) -> NDArray[np.float3
     Capped at the size a pencil stroke reaches among the samples, so that one dark spot can't
     outvote a faint line.
     """
-    fine = ndimage.gaussian_filter1d(light, max(0.4, 0.35 * STROKE_MM / mm), axis=axis)
-    shift = max(2, round(FLANK_MM / mm))
+    sigma, shift = _stroke(mm)
+    fine = ndimage.gaussian_filter1d(light, sigma, axis=axis)
     one, two = np.roll(fine, shift, axis), np.roll(fine, -shift, axis)
     flank = 0.5 * (one + two)
     depth = (flank - fine) / np.maximum(flank, 1e-4)
@@ -60,6 +60,17 @@ def ridge(light: NDArray[np.float32], mm: float, axis: int) -> NDArray[np.float3
     edge[axis] = slice(-shift - 1, None)
     depth[tuple(edge)] = 0.0
     return np.asarray(depth, np.float32)
+
+
+def _stroke(mm: float) -> tuple[float, int]:
+    """Return the blur under which strokes are sought, and how far beside them, in samples."""
+    return max(0.4, 0.35 * STROKE_MM / mm), max(2, round(FLANK_MM / mm))
+
+
+def _beyond(mm: float) -> int:
+    """Return how many samples to either side bear on one of `ridge`."""
+    sigma, shift = _stroke(mm)
+    return int(4.0 * sigma + 0.5) + shift + 2
 
 
 def find_lines(
@@ -167,27 +178,33 @@ def _best_curves(
     return best / np.sqrt(u.size), how
 
 
+def _followed(
+    blocks: Floats, votes: Floats, rough: Floats, grid: Grid
+) -> tuple[Floats, Floats]:
+    """Return each block's row of the line that runs near `rough`, and its vote; 0 where none."""
+    reach = max(3, round(0.6 / grid.mm))
+    at = np.arange(-reach, reach + 1)
+    middle = np.rint(rough).astype(int)
+    k = np.flatnonzero((middle >= reach) & (middle < grid.rows - reach))
+    rows, line = middle[k, None] + at, np.arange(k.size)
+    local = np.clip(blocks[rows, k[:, None]], 0.0, None)
+    peak = np.argmax(local, axis=1)
+    local = np.clip(local - 0.3 * local[line, peak][:, None], 0.0, None)
+    local[np.abs(at - at[peak][:, None]) > max(2, round(0.35 / grid.mm))] = 0.0
+    total = local.sum(axis=1)
+    some = total > 0.0
+    heights, weights = np.zeros(rough.size), np.zeros(rough.size)
+    heights[k[some]] = middle[k[some]] + (local * at).sum(axis=1)[some] / total[some]
+    weights[k[some]] = votes[rows[line, peak], k][some]
+    return heights, weights
+
+
 def _trace_line(
     blocks: Floats, votes: Floats, rough: Floats, u: Floats, grid: Grid, smile: bool
 ) -> Stroke | None:
     """Follow a roughly known line block by block and fit it."""
-    reach = max(3, round(0.6 / grid.mm))
-    heights, weights, seen = np.zeros(u.size), np.zeros(u.size), np.zeros(u.size, bool)
-    for k, centre in enumerate(rough):
-        middle = round(float(centre))
-        if not reach <= middle < grid.rows - reach:
-            continue
-        rows = slice(middle - reach, middle + reach + 1)
-        local = np.clip(blocks[rows, k], 0.0, None)
-        peak = int(np.argmax(local))
-        strength = float(votes[rows, k][peak])
-        local = np.clip(local - 0.3 * local[peak], 0.0, None)
-        at = np.arange(-reach, reach + 1)
-        local = np.where(np.abs(at - at[peak]) <= max(2, round(0.35 / grid.mm)), local, 0.0)
-        if local.sum() > 0:
-            heights[k] = middle + float((local * at).sum() / local.sum())
-            weights[k] = strength
-            seen[k] = strength > 2.5
+    heights, weights = _followed(blocks, votes, rough, grid)
+    seen = weights > 2.5
     if seen.sum() < max(4, 0.3 * u.size):
         return None
     degree = 2 if smile else 1
@@ -200,8 +217,10 @@ def _trace_line(
         coefficients = np.asarray(np.polynomial.polynomial.polyfit(
             u[keep], heights[keep], degree, w=np.sqrt(np.minimum(weights[keep], 8.0))), float)
         rest = heights - np.polynomial.polynomial.polyval(u, coefficients)
-        spread = MAD_SD * float(np.median(np.abs(rest[keep])))
-        keep = seen & (np.abs(rest) <= max(0.7, 3.0 * spread))
+        spread = MAD_SD * float(median(np.abs(rest[keep])))
+        before, keep = keep, seen & (np.abs(rest) <= max(0.7, 3.0 * spread))
+        if np.array_equal(keep, before):
+            break
     sd = float(np.std(rest[keep])) * grid.pitch / np.sqrt(max(1, keep.sum() - degree - 1))
     if degree == 2:
         # Bend only as far as the blocks demand: a straight front is the commoner one.
@@ -314,10 +333,14 @@ def without_sides(
     Where the picture is taken for the plate its lines end at the plate's own sides, whose shadow
     crosses them as a tick would.
     """
-    depth = ridge(light, grid.mm, 0)
+    if not ticks:
+        return []
     row, waver = np.rint(grid.row(line.at(grid.x()))).astype(int), round(WAVER_MM / grid.mm)
     rows = np.clip(row + np.arange(-waver, waver + 1)[:, None], 0, grid.rows - 1)
-    along = depth[rows, np.arange(grid.columns)].max(axis=0)
+    # Only rows that bear on the line's are worked out.
+    first = max(0, int(rows.min()) - _beyond(grid.mm))
+    depth = ridge(light[first: int(rows.max()) + _beyond(grid.mm) + 1], grid.mm, 0)
+    along = depth[rows - first, np.arange(grid.columns)].max(axis=0)
     along = ndimage.uniform_filter1d(along, max(1, round(BLOCK_MM / grid.mm)))
     ground, drawn = np.quantile(along, [0.1, 0.75])
     shown = along > 0.5 * (ground + drawn)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import lru_cache, reduce
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from lanes.plate.given_places import Mask as Outlined
 from lanes.plate.given_places import masked, without_masked
 from lanes.plate.layout import Layout
-from lanes.plate.square import Grid, at_places, choose_grid, places
+from lanes.plate.square import Grid, at_places, base_channels, base_light, choose_grid, places
 from lanes.plate.thin import Bridge, thin_matter
 from lanes.scan.pixels import ColourStep
 from lanes.scan.scan import Scan
@@ -77,8 +77,10 @@ def _planes(
     size = (width, height, corners_px)
     names = base_channels(scan)
     where = places(fine_grid, reduce, *size)
-    fine = {c: at_places(scan.light(c, reduce), where) for c in names}
-    del where
+    seen = np.moveaxis(base_light(scan, reduce), 2, 0)
+    fine = {c: at_places(plane, where) for c, plane in zip(names, seen, strict=True)}
+    del where, seen
+    base_light.cache_clear()  # a picture's light takes as much memory as the picture
     if masks:
         hidden = masked(fine_grid, masks)
         fine = {c: without_masked(image, hidden, fine_grid.mm) for c, image in fine.items()}
@@ -94,11 +96,6 @@ def _planes(
                   scan.transfer)
 
 
-def base_channels(scan: Scan) -> tuple[str, ...]:
-    """Return the channels that every other one is a mixture of."""
-    return ("red", "green", "blue") if "red" in scan.channels else ("mean",)
-
-
 def coarse_step(grid: Grid) -> int:
     """Return how many samples of `grid` make the side of a coarse one."""
     return max(1, round(COARSE_MM / grid.mm))
@@ -108,8 +105,9 @@ def coarsen(image: Image, grid: Grid) -> tuple[Image, int]:
     """Return `image` averaged over blocks of about 0.25 mm, and the block's side in samples."""
     step = coarse_step(grid)
     rows, columns = image.shape[0] // step * step, image.shape[1] // step * step
-    cut = image[:rows, :columns].reshape(rows // step, step, columns // step, step)
-    return cut.mean(axis=(1, 3), dtype=np.float32), step
+    tall = reduce(np.add, (image[i:rows:step, :columns] for i in range(step)))
+    total = reduce(np.add, (tall[:, i::step] for i in range(step)))
+    return np.asarray(total / np.float32(step**2), np.float32), step
 
 
 def enlarge(mask: Mask, shape: tuple[int, ...], step: int) -> Mask:

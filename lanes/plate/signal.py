@@ -14,7 +14,7 @@ from lanes.plate.given_places import masked, without_masked
 from lanes.plate.layer import mask_marks, smooth_layer
 from lanes.plate.layout import Layout
 from lanes.plate.planes import Planes, coarsen, enlarge, off_layer, planes_of
-from lanes.plate.square import STRIP, Grid, choose_grid, resample, square_up
+from lanes.plate.square import Grid, choose_grid, resample, square_up
 from lanes.plate.thin import Bridge, thick_strokes, thin_matter
 from lanes.quantiles import median
 from lanes.scan.scan import Scan
@@ -28,6 +28,7 @@ LAW_NAMES = {"kubelka-munk": "kubelka-munk", "optical-density": "optical density
              "emission": "emission"}
 # A white layer scanned with white at code 255 reads about this; used where exposure hides it.
 USUAL_LAYER = 0.86
+SAMPLES = 1 << 17  # worked out at a time: temporaries stay in the cache
 PATCH_MM = 7.5  # height of a held-out patch: what a spot hides; it is as wide as the lanes
 
 
@@ -205,11 +206,14 @@ def _apply(
     Noise of the light is taken as proportional to it (grain, lamp), so the law's slope against
     log light sets how it grows in a spot.
     """
-    values, gain = (np.empty(image.shape, np.float32) for _ in range(2))
-    for top in range(0, len(image), STRIP):
-        rows = slice(top, top + STRIP)
-        values[rows], gain[rows] = _by_law(law, image[rows] / layer[rows], reference)
-    return -values if turned else values, gain
+    values, gain = (np.empty(image.size, np.float32) for _ in range(2))
+    image, layer, shape = image.ravel(), layer.ravel(), image.shape
+    for start in range(0, image.size, SAMPLES):
+        part = slice(start, start + SAMPLES)
+        values[part], gain[part] = _by_law(law, image[part] / layer[part], reference)
+    if turned:
+        np.negative(values, out=values)
+    return values.reshape(shape), gain.reshape(shape)
 
 
 def _by_law(law: str, ratio: Image, reference: float) -> tuple[Floats, Floats]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -14,7 +15,10 @@ from lanes.scan.scan import Scan
 FINE_MM = 0.085  # about 300 dots per inch: finer detail than any spot's
 STRIP = 128      # rows worked out at a time: temporaries stay small
 
+NO_MOVE = 1e-4   # pixels: what single precision leaves of a place in a large picture
+
 Image = NDArray[np.float32]
+Places = tuple[NDArray[np.floating], NDArray[np.floating]]
 
 
 @dataclass(frozen=True)
@@ -58,6 +62,19 @@ def choose_grid(
     return grid, reduce
 
 
+def base_channels(scan: Scan) -> tuple[str, ...]:
+    """Return the channels that every other one is a mixture of."""
+    return ("red", "green", "blue") if "red" in scan.channels else ("mean",)
+
+
+@lru_cache(maxsize=1)  # the plate is looked for in it, and then squared up from it
+def base_light(scan: Scan, reduce: int) -> Image:
+    """Return `scan.light` of the base channels, (rows, columns, channels), locked."""
+    light = np.stack([scan.light(name, reduce) for name in base_channels(scan)], axis=-1)
+    light.setflags(write=False)
+    return light
+
+
 def square_up(
     scan: Scan, channel: str, grid: Grid, reduce: int, width: float, height: float,
     corners_px: Floats,
@@ -78,18 +95,51 @@ def resample(
 
 def places(
     grid: Grid, reduce: int, width: float, height: float, corners_px: Floats,
-) -> Image:
-    """Return where each sample of `grid` lies in the reduced image, (2, rows, columns)."""
+) -> Places:
+    """Return the rows and columns of the reduced image at which the samples of `grid` lie.
+
+    Both are (rows, columns); of a plate that lies straight in its picture, (rows, 1) and
+    (1, columns).
+    """
     homography = plate_to_pixels(width, height, corners_px)
-    where = np.empty((2, grid.rows, grid.columns), np.float32)
     x, y = grid.x()[None, :], grid.y()[:, None]
+    if _is_straight(corners_px):
+        column, row = project(homography, x, y[:1])[0], project(homography, x[:, :1], y)[1]
+        return (row + 0.5) / reduce - 0.5, (column + 0.5) / reduce - 0.5
+    where = np.empty((2, grid.rows, grid.columns), np.float32)
     for top in range(0, grid.rows, STRIP):
         column, row = project(homography, x, y[top: top + STRIP])
         where[0, top: top + STRIP] = (row + 0.5) / reduce - 0.5
         where[1, top: top + STRIP] = (column + 0.5) / reduce - 0.5
-    return where
+    return where[0], where[1]
 
 
-def at_places(image: Image, where: Image) -> Image:
+def _is_straight(corners_px: Floats) -> bool:
+    """Return whether the plate's sides run along the picture's: upright or upside down."""
+    (left, bottom), (right, _), (_, top), _ = corners_px
+    square = np.array([[left, bottom], [right, bottom], [right, top], [left, top]])
+    return bool(np.abs(corners_px - square).max() < NO_MOVE)
+
+
+def at_places(image: Image, where: Places) -> Image:
     """Return `image` at `where`, by linear interpolation; beyond it, what its rim shows."""
+    row, column = where
+    if row.shape[1] == 1:
+        return _between(_between(image, row.ravel(), 0), column.ravel(), 1)
     return ndimage.map_coordinates(image, where, order=1, mode="nearest", prefilter=False)
+
+
+def _between(image: Image, at: NDArray[np.floating], axis: int) -> Image:
+    """Return `image` at places `at` along an axis, by linear interpolation."""
+    last = image.shape[axis] - 1
+    at = np.clip(at, 0, last)
+    at = np.where(np.abs(at - np.rint(at)) < NO_MOVE, np.rint(at), at)
+    low = np.floor(at).astype(np.intp)
+    share = np.asarray(at - low, np.float32)
+    out: Image = image.take(low, axis)
+    if share.any():
+        if axis == 0:
+            share = share[:, None]
+        out *= 1 - share
+        out += image.take(np.minimum(low + 1, last), axis) * share
+    return out

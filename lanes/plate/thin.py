@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from functools import lru_cache
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -11,6 +12,7 @@ from scipy import ndimage
 
 from lanes.confidence import MAD_SD
 from lanes.plate.layout import Layout
+from lanes.plate.morphology import dilated, reached
 from lanes.plate.square import Grid
 from lanes.quantiles import median, quantile
 
@@ -57,25 +59,29 @@ def thin_matter(light: NDArray[np.float32], mm: float) -> NDArray[np.bool_]:
     grain = min(_tail((dark - fine)[few] / wide[few]), _tail((fine - bright)[few] / wide[few]))
     thin = np.zeros(light.shape, bool)
     for without, above, below in ((dark, dark, fine), (bright, fine, bright)):
-        excess, depth = above - below, np.abs(without - wide)
+        excess = above - below
         middle, spread = _middle(excess[few])
-        sd = np.maximum(spread, grain * wide)
+        # Few samples stand out so far that it is worth to ask by how much.
+        place = np.flatnonzero(excess > middle + 3.9 * spread)
+        excess, level = excess.take(place), wide.take(place)
+        depth = np.abs(without.take(place) - level)
+        sd = np.maximum(spread, grain * level)
         # Compression leaves a layer smoother than it is: what is paler than any pencil is grain.
-        core = excess > _sum(np.maximum(8.0 * sd, PALEST * wide), middle, 0.5 * depth)
+        core = excess > np.maximum(8.0 * sd, PALEST * level) + middle + 0.5 * depth
         if core.any():
-            skirt = excess > _sum(4.0 * sd, middle, 0.4 * depth)
-            thin |= ndimage.binary_propagation(core, mask=skirt)
+            skirt = excess > 4.0 * sd + middle + 0.4 * depth
+            thin |= reached(*(_mask(place[some], light.shape) for some in (core, skirt)))
     # What lies between strokes less than a spot's width apart is none: a cross's middle, a letter.
-    around = np.pad(ndimage.binary_dilation(thin, iterations=max(1, round(0.1 / mm))), size)
+    around = np.pad(dilated(thin, max(1, round(0.1 / mm))), size)
     closed = _extreme(_extreme(around, size, np.logical_or), size, np.logical_and)
     return np.asarray(closed[size:-size, size:-size])
 
 
-def _sum(total: NDArray[Any], level: float, more: NDArray[Any]) -> NDArray[Any]:
-    """Return `total`, raised in place: a plate's planes are large."""
-    total += level
-    total += more
-    return total
+def _mask(place: NDArray[np.intp], shape: tuple[int, ...]) -> Mask:
+    """Return a mask of `shape` that is True at the flat indices `place`."""
+    out = np.zeros(shape, bool)
+    out.ravel()[place] = True
+    return out
 
 
 def thick_strokes(layout: Layout, grid: Grid) -> NDArray[np.bool_]:
@@ -153,10 +159,13 @@ class Bridge:
         inner = tuple(slice(t.start - o.start, t.stop - o.start)
                       for t, o in zip(tile, outer, strict=True))
         keep = (~thin[outer]).astype(np.float32)
-        weight = ndimage.gaussian_filter(keep, self._sigma)[inner]
+        down, across = (_blur(s.stop - s.start, self._sigma)[i]
+                        for s, i in zip(outer, inner, strict=True))
+        weight = down @ keep @ across.T
         hidden = left[tile] & (weight > 1e-6)
         if hidden.any():
-            self._pieces.append(_Piece(tile, outer, inner, keep, np.maximum(weight, 1e-6), hidden))
+            self._pieces.append(
+                _Piece(tile, outer, down, across, keep, np.maximum(weight, 1e-6), hidden))
             left[tile] &= ~hidden
 
     def over(self, light: Image) -> Image:
@@ -165,17 +174,27 @@ class Bridge:
             return light
         out = light.copy()
         for p in self._pieces:
-            blend = ndimage.gaussian_filter(p.keep * light[p.outer], self._sigma)[p.inner]
+            blend = p.down @ (p.keep * light[p.outer]) @ p.across.T
             out[p.tile][p.hidden] = (blend / p.weight)[p.hidden]
         return out
 
 
+@lru_cache(maxsize=256)  # pieces are of few sizes
+def _blur(samples: int, sigma: float) -> Image:
+    """Return the matrix that blurs so many samples, (samples, samples); ends mirror."""
+    return ndimage.gaussian_filter1d(np.eye(samples, dtype=np.float32), sigma, axis=0)
+
+
 class _Piece(NamedTuple):
-    """A tile of thin matter: where it is, what is kept about it, and the weight of that."""
+    """A tile of thin matter: where it is, what is kept about it, and the weight of that.
+
+    `down` and `across` blur what is `outer` to the tile, along rows and columns.
+    """
 
     tile: Box
     outer: Box
-    inner: Box
+    down: Image
+    across: Image
     keep: Image
     weight: Image
     hidden: Mask

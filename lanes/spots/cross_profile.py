@@ -8,6 +8,7 @@ wide, and its profile across is that of either alone.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.polynomial.hermite import hermvander
@@ -49,8 +50,8 @@ class CrossProfile:
     ----------
     away : (m,) array
         Distances from its middle, from 0 on.
-    height : (m,) array
-        The profile there over its largest value; it ends at 0.
+    measured : (m,) array
+        The profile there; it ends at 0.
     sigma : float
         Its standard deviation.
     uneven : float
@@ -59,9 +60,15 @@ class CrossProfile:
     """
 
     away: Floats
-    height: Floats
+    measured: Floats
     sigma: float
     uneven: float
+
+    @cached_property
+    def height(self) -> Floats:
+        """The profile over its largest value, smooth: worked out where its shape is asked for."""
+        smooth = _smoothed(self.away / self.sigma, self.measured)
+        return np.asarray(smooth / smooth.max())
 
     def at(self, x: Floats) -> Floats:
         """Return the profile at distances `x`, (n,), to either side."""
@@ -147,8 +154,7 @@ def _folded(across: Floats, step: float, noise: float) -> CrossProfile | None:
     weight = np.clip(half, 0.0, None)
     weight[0] *= 0.5
     sigma = float(np.sqrt((weight @ away**2) / weight.sum()))
-    smooth = _smoothed(away / sigma, half)
-    return CrossProfile(step * away, smooth / smooth.max(), step * sigma, uneven)
+    return CrossProfile(step * away, half, step * sigma, uneven)
 
 
 def _with_tail(half: Floats, first: int, last: int) -> Floats:

@@ -10,6 +10,7 @@ is, and differs by little.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -149,17 +150,14 @@ def spots_under(
     -------
     (c, n) array, or None for a trace without strips or of no spots.
     """
-    shares = profiles(trace, fit)
-    if shares is None or trace.across is None:
+    lane = _spread(_Lane(trace, fit))
+    if lane is None:
         return None
-    step = float(trace.across[1] - trace.across[0])
-    shares = np.clip(shares, 0.0, None) / step
-    parts = fit.peaks[:, :, None] * shares[:, None, :]  # (spots, samples, strips)
-    total = parts.sum(axis=0)
+    parts, total = lane
     layer = reference if moved is None else moved
     turned = _turned(total, law, other, reference, layer)
     slope = np.divide(turned, total, out=np.zeros_like(total), where=total > 1e-9 * total.max())
-    spots = np.asarray((parts * slope).sum(axis=2))
+    spots: Floats = np.einsum("csk,sk->cs", parts, slope)
     if trace.sheet is not None:
         seen = trace.sheet.values.astype(float)
         before = _excess(trace, fit, seen, total)
@@ -167,6 +165,36 @@ def spots_under(
         followed = (before > 1.0 / FOLLOWED) & (before < FOLLOWED) & (after > 0.0)
         spots *= np.divide(after, before, out=np.ones(len(spots)), where=followed)[:, None]
     return spots
+
+
+@dataclass(frozen=True, eq=False)
+class _Lane:
+    """A lane's trace and fit, the same where both are the same objects."""
+
+    trace: Trace
+    fit: Fit
+
+    def __hash__(self) -> int:
+        return hash((id(self.trace), id(self.fit)))
+
+    def __eq__(self, other: object) -> bool:
+        return (isinstance(other, _Lane) and self.trace is other.trace
+                and self.fit is other.fit)
+
+
+@lru_cache(maxsize=1)  # a lane is turned by several laws in turn
+def _spread(lane: _Lane) -> tuple[Floats, Floats] | None:
+    """Return the fitted signal in each strip, by spot (c, n, k) and in all (n, k).
+
+    None for a trace without strips or of no spots.
+    """
+    shares = profiles(lane.trace, lane.fit)
+    if shares is None or lane.trace.across is None:
+        return None
+    step = float(lane.trace.across[1] - lane.trace.across[0])
+    shares = np.clip(shares, 0.0, None) / step
+    parts = lane.fit.peaks[:, :, None] * shares[:, None, :]
+    return parts, parts.sum(axis=0)
 
 
 def _excess(trace: Trace, fit: Fit, seen: Floats, modelled: Floats) -> Floats:

@@ -7,8 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import ndimage
-from scipy.fft import irfft2, next_fast_len, rfft2
+from scipy.fft import irfft, irfft2, next_fast_len, rfft, rfft2
 from scipy.linalg import toeplitz
 from scipy.stats import t
 
@@ -67,10 +66,14 @@ class Noise:
 
     def through(self, gain: Floats, columns: Floats) -> Floats:
         """Return `covariance(gain)` times `columns`, (n, k), without making the matrix."""
-        kernel = np.concatenate([self.autocorrelation[:0:-1], self.autocorrelation])
-        scaled = (self.sd * gain)[:, None]
-        shared = ndimage.convolve1d(scaled * columns, kernel, axis=0, mode="constant")
-        return np.asarray(scaled * shared)
+        count, reach = gain.size, self.autocorrelation.size - 1
+        size = next_fast_len(max(count + reach, 2 * reach + 1), real=True)
+        kernel = np.zeros(size)  # nothing runs round: what lies beyond the samples is 0
+        kernel[: reach + 1] = self.autocorrelation
+        kernel[size - reach:] = self.autocorrelation[:0:-1]
+        scaled = self.sd * gain
+        shared = irfft(rfft(scaled * columns.T, size) * rfft(kernel).real, size)
+        return np.ascontiguousarray((scaled * shared[:, :count]).T)
 
     def covariance(self, gain: Floats) -> Floats:
         """Return the (n, n) covariance of samples whose noise is `gain` times clean layer's."""
@@ -198,19 +201,20 @@ def _autocovariance(
     """
     side_y, side_x = 4 * lags_y, 4 * lags_x
     size = (next_fast_len(side_y + lags_y, real=True), next_fast_len(side_x + lags_x, real=True))
-    products = np.zeros((lags_y + 1, 2 * lags_x + 1))
-    counts = np.zeros_like(products)
+    # The transform back is linear: once, of the sum over all tiles.
+    powers = np.zeros((2, size[0], size[1] // 2 + 1))
     for top in range(0, values.shape[0], side_y):
         for left in range(0, values.shape[1], side_x):
             there = known[top: top + side_y, left: left + side_x]
             if not there.any():
                 continue
             v = values[top: top + side_y, left: left + side_x]
-            for into, image in ((products, v), (counts, there.astype(np.float32))):
+            for power, image in zip(powers, (v, there.astype(np.float32)), strict=True):
                 transform = rfft2(image, size)
-                table = irfft2(np.abs(transform) ** 2, size)
-                part = table[: lags_y + 1]
-                into += np.concatenate([part[:, -lags_x:], part[:, : lags_x + 1]], axis=1)
+                power += np.square(transform.real)
+                power += np.square(transform.imag)
+    tables = irfft2(powers, size)[:, : lags_y + 1]
+    products, counts = np.concatenate([tables[..., -lags_x:], tables[..., : lags_x + 1]], axis=-1)
     return products, counts
 
 

@@ -176,15 +176,15 @@ def sample(signal: Signal, layout: Layout, lane: Lane) -> Trace:
     values = ndimage.map_coordinates(
         signal.values, where, np.float32, order=1, mode="constant", prefilter=False
     )
-    row = np.clip(np.rint(where[0]).astype(np.intp), 0, grid.rows - 1)
-    column = np.clip(np.rint(where[1]).astype(np.intp), 0, grid.columns - 1)
-    thin = signal.thin[row, column].mean(axis=1)
+    nearest = np.clip(np.rint(where[0]), 0, grid.rows - 1).astype(np.intp) * grid.columns
+    nearest += np.clip(np.rint(where[1]), 0, grid.columns - 1).astype(np.intp)
+    thin = signal.thin.take(nearest).mean(axis=1)
     step = lane.width / count
     sheet = Sheet(across, values)
     spans = np.array_split(np.arange(count), STRIPS)
     usable = thin < HIDDEN
     if signal.masked is not None:
-        usable &= signal.masked[row, column].mean(axis=1) < HIDDEN
+        usable &= signal.masked.take(nearest).mean(axis=1) < HIDDEN
     for line, drawn in ((0.0, layout.origin), (run, layout.front)):
         half = max(PENCIL_MM / layout.mm_per_unit, 0.5 * drawn.thick)
         usable &= np.abs(position - line) > half
@@ -192,11 +192,11 @@ def sample(signal: Signal, layout: Layout, lane: Lane) -> Trace:
         position=position,
         signal=values.sum(axis=1, dtype=float) * step,
         usable=usable,
-        gain=np.sqrt(np.square(signal.gain[row, column], dtype=float).mean(axis=1)),
+        gain=np.sqrt(np.square(signal.gain.take(nearest), dtype=float).mean(axis=1)),
         run=run,
         across=np.array([across[s].mean() for s in spans]),
         strips=sheet.strips(),
-        clipped=signal.clipped[row, column].mean(axis=1, dtype=float),
+        clipped=signal.clipped.take(nearest).mean(axis=1, dtype=float),
         thin=thin,
         sheet=sheet,
     )
