@@ -145,7 +145,8 @@ def gain_over_one(
         least = min(least, uneven(
             single, profile_rss(problem, single, at, doubt, profile), PROFILE_FREE))
     most = bic(best)
-    if divided and longer and len(patch) == 2:  # else several misshapen ones could be whatever one is
+    # Elsewhere several misshapen ones could be whatever one is.
+    if divided and longer and len(patch) == 2:
         most = min(most, uneven(
             best, several_misshapen_rss(problem, best, at, len(patch), doubt),
             FREE * len(patch)))

@@ -117,7 +117,7 @@ def test_what_has_no_area_is_no_part_of_a_spot() -> None:
 
 def lump(at: float, lean: float, power: float, height: float) -> Floats:
     """Return a spot's picture whose two halves are unlike and whose top is flat or sharp."""
-    along = 1.3 * np.exp(0.5 * np.where(U > at, lean, -lean))
+    along = 1.3 * np.exp(0.5 * np.where(at < U, lean, -lean))
     return np.asarray(height * np.exp(-0.5 * np.hypot((U - at) / along, T / 1.4) ** (2 * power)))
 
 
