@@ -13,6 +13,7 @@ HOUSE = Path(lanes.__file__).parent
 LONGEST_FUNCTION, LONGEST_FILE = 70, 420  # lines
 LONG_FILES: set[str] = set()
 STANDARD = {"checks/colours.py hue"}  # of hue, saturation and value, where it is the right word
+NAMED_CHOICES = ("checks/", "evidence/", "trace/", "questions/")
 DIALECT = re.compile(
     r"(^|_)(taken_apart|take_apart|genuine|hue|company|speakers|mates|told|tell|tells|said)(_|$)",
     re.I)
@@ -45,6 +46,39 @@ def test_names_are_standard_english() -> None:
 
 def test_the_median_absolute_deviation_has_one_factor() -> None:
     assert [name for name, text in sources() if re.search(r"\b1\.48", text)] == ["confidence.py"]
+
+
+def bare_floats(name: str, text: str) -> Iterator[str]:
+    """Return the floats of a module that stand neither in a constant's own line nor as a default.
+
+    Plain are 0, 1, 2, one half, a percent's 100, and 10 as what is raised to a power.
+    """
+    tree = ast.parse(text)
+    named = [node for node in tree.body if isinstance(node, ast.Assign | ast.AnnAssign)]
+    named += [default for node in ast.walk(tree) if isinstance(node, ast.arguments)
+              for default in (*node.defaults, *node.kw_defaults) if default is not None]
+    named += [node.left for node in ast.walk(tree)
+              if isinstance(node, ast.BinOp) and isinstance(node.op, ast.Pow)
+              and isinstance(node.left, ast.Constant) and node.left.value == 10.0]
+    ours = {id(part) for node in named for part in ast.walk(node)}
+    for node in ast.walk(tree):
+        if (isinstance(node, ast.Constant) and isinstance(node.value, float)
+                and id(node) not in ours and node.value not in (0.0, 0.5, 1.0, 2.0, 100.0)):
+            yield f"{name}:{node.lineno} {node.value}"
+
+
+def test_a_bare_float_is_seen() -> None:
+    text = "A = 0.3  # of what\ndef f(x: float = 0.7) -> float:\n    return 10.0**x + 0.5 * x + {}"
+    assert list(bare_floats("m", text.format("A"))) == []
+    assert list(bare_floats("m", text.format("0.3"))) == ["m:3 0.3"]
+
+
+def test_choices_have_a_name_and_a_place() -> None:
+    """What a stage goes by stands at its module's head; measures of pictures are none of it."""
+    found = [each for name, text in sources() for each in bare_floats(name, text)
+             if name.startswith(NAMED_CHOICES) and not name.endswith("/figure.py")
+             and not name.startswith("questions/shoulder/")]
+    assert found == []
 
 
 def test_developers_names_modules_that_there_are() -> None:

@@ -13,6 +13,8 @@ from lanes.evidence.tracks import Track, across, areas, unseen, width_of
 from lanes.questions.follow.kinetics import TimePoint
 from lanes.reading import LaneReading, Plate
 
+LOW_RF, HIGH_RF = 0.25, 0.75  # free places in a lane of one spot: that in the other half
+
 
 @dataclass(frozen=True)
 class Level:
@@ -131,7 +133,7 @@ class Table:
 
 
 def _free(rf: float) -> float:
-    return 0.25 if rf > 0.5 else 0.75
+    return LOW_RF if rf > 0.5 else HIGH_RF
 
 
 def above(a: Level, b: Level, factor: float = 1.0) -> bool:

@@ -23,7 +23,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
                         help="the sample's lane, on every plate (the one with the most spots)")
     parser.add_argument("--weak", metavar="SOLVENT", help="name of the weaker solvent")
     parser.add_argument("--strong", metavar="SOLVENT", help="name of the stronger solvent")
-    parser.add_argument("--target-rf", type=float, metavar="RF", default=0.3,
+    parser.add_argument("--target-rf", type=float, metavar="RF",
                         help="the Rf wanted before a column (0.3)")
     output_options(parser, "solvent")
     plate_options(parser)
@@ -38,9 +38,9 @@ def run(arguments: argparse.Namespace) -> None:
     from lanes.questions.solvent.answer import solvent
     from lanes.questions.solvent.page import render_solvent
 
+    wanted = {} if arguments.target_rf is None else {"target_rf": arguments.target_rf}
     answer = solvent([(path, fraction) for path, fraction in plates], settings,
-                     lane=arguments.lane, weak=names[0], strong=names[1],
-                     target_rf=arguments.target_rf)
+                     lane=arguments.lane, weak=names[0], strong=names[1], **wanted)
     deliver(arguments, render_solvent(answer, settings))
 
 
