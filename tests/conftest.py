@@ -61,8 +61,8 @@ def refused(
         after = _snapshot(tmp_path)
         if err.rstrip().endswith("plate-unread.png"):
             # The one thing a refusal may leave: a picture to measure on, alone in its folder.
-            said = err.rstrip().rpartition("; see ")[2].removesuffix("/plate-unread.png")
-            folder = str(tmp_path / said)
+            place = err.rstrip().rpartition("; see ")[2].removesuffix("/plate-unread.png")
+            folder = str(tmp_path / place)
             new = {name: data for name, data in after.items() if name not in before}
             assert set(new) == {folder, f"{folder}/plate-unread.png", f"{folder}/written.json"}
             assert (new[f"{folder}/plate-unread.png"] or b"").startswith(b"\x89PNG")

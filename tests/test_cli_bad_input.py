@@ -485,7 +485,7 @@ def test_no_settings_file(refused: Refused, tmp_path: Path, drawn: Path) -> None
     assert "can't be read" in refused("measure", whole, "--settings", tmp_path)
 
 
-def test_a_trace_without_heights_is_told_its_own_faults_first(
+def test_a_trace_without_heights_is_refused_for_its_own_faults_first(
     refused: Refused, tmp_path: Path
 ) -> None:
     (tmp_path / "empty.csv").write_text("", encoding="utf-8")
@@ -569,8 +569,8 @@ def lone_trace(tmp_path: Path) -> Path:
 def test_a_trace_has_no_use_for_what_is_about_a_plate(
     refused: Refused, lone_trace: Path, option: tuple[str, str]
 ) -> None:
-    said = refused("measure", lone_trace, *LINES, *option)
-    assert f"leave {option[0]} out" in said
+    message = refused("measure", lone_trace, *LINES, *option)
+    assert f"leave {option[0]} out" in message
 
 
 def test_questions_that_need_a_scan_say_so(refused: Refused, lone_trace: Path) -> None:

@@ -10,6 +10,7 @@ from pathlib import Path
 import lanes
 
 HOUSE = Path(lanes.__file__).parent
+TESTS = Path(__file__).parent
 LONGEST_FUNCTION, LONGEST_FILE = 70, 420  # lines
 LONG_FILES: set[str] = set()
 STANDARD = {"checks/colours.py hue"}  # of hue, saturation and value, where it is the right word
@@ -37,7 +38,10 @@ def test_files_are_short() -> None:
 
 
 def test_names_are_standard_english() -> None:
-    found = {f"{name} {word}" for name, text in sources() for node in ast.walk(ast.parse(text))
+    tests = ((f"tests/{path.relative_to(TESTS).as_posix()}", path.read_text(encoding="utf-8"))
+             for path in sorted(TESTS.rglob("*.py")))
+    found = {f"{name} {word}" for name, text in (*sources(), *tests)
+             for node in ast.walk(ast.parse(text))
              for word in (getattr(node, "id", None), getattr(node, "attr", None),
                           getattr(node, "arg", None), getattr(node, "name", None))
              if isinstance(word, str) and DIALECT.search(word)}

@@ -79,11 +79,11 @@ def test_any_trace(table: Floats, joint: str, background: str) -> None:
         try:
             reading = measure(path, origin=0, front=75, baseline_order=joint, background=background)
         except LanesError as error:
-            said = str(error)
+            message = str(error)
         else:
-            said = ""
-    if said:
-        assert "\n" not in said
+            message = ""
+    if message:
+        assert "\n" not in message
         return
     spots_are_sane(reading)
 
@@ -131,11 +131,11 @@ def test_any_settings_are_taken_whole_or_refused_in_one_line(values: dict[str, A
     try:
         made = from_mapping(values)
     except InputError as error:
-        said = str(error)
+        message = str(error)
     else:
-        said = ""
-    if said:
-        assert len(said.splitlines()) == 1
+        message = ""
+    if message:
+        assert len(message.splitlines()) == 1
         return
     assert from_mapping(tomllib.loads(made.to_toml())) == made
     assert from_mapping(made.to_dict()) == made
@@ -162,10 +162,10 @@ def test_any_plate(
         try:
             reading = measure(Path(folder) / "plate.png", Settings(light=light), picture=False)
         except LanesError as error:
-            said = str(error)
+            message = str(error)
         else:
-            said = ""
-    if said:
-        assert "\n" not in said
+            message = ""
+    if message:
+        assert "\n" not in message
         return
     spots_are_sane(reading)

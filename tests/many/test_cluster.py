@@ -97,9 +97,9 @@ def test_a_worker_killed_in_mid_run_changes_nothing(cluster: Cluster, tmp_path: 
     until(lambda: out.is_dir() and len(done_in(out)) > 1)
     cluster.workers[0].send_signal(signal.SIGKILL)
     assert len(done_in(out)) < 10  # it was at work, or had results to hand over
-    _, told = run.communicate(timeout=300)
+    _, messages = run.communicate(timeout=300)
     assert (here.returncode, run.returncode) == (1, 1)
-    assert all(line.startswith("lanes: ") for line in told.splitlines()), told
+    assert all(line.startswith("lanes: ") for line in messages.splitlines()), messages
     assert content(out) == content(tmp_path / "here")
     # By a path that both can open, and threads in a worker: still the same.
     cluster.add("--nthreads", "3")
@@ -117,12 +117,12 @@ def test_a_scheduler_that_goes_is_a_line(cluster: Cluster, tmp_path: Path) -> No
     out = tmp_path / "out"
     until(lambda: out.is_dir() and len(done_in(out)) > 1)
     cluster.scheduler.kill()
-    _, told = run.communicate(timeout=120)
-    assert run.returncode == 2, told
-    last = told.splitlines()[-1]
+    _, messages = run.communicate(timeout=120)
+    assert run.returncode == 2, messages
+    last = messages.splitlines()[-1]
     assert last == (f"lanes: --cluster {cluster.address}: the scheduler was lost: run the same "
                     "command again when it is back; what is done is not done again")
-    assert all(line.startswith("lanes: ") for line in told.splitlines())
+    assert all(line.startswith("lanes: ") for line in messages.splitlines())
     assert len(done_in(out)) > 1
 
 
@@ -154,9 +154,9 @@ def test_refused(refused: Refused, tmp_path: Path, cluster: Cluster) -> None:
     assert "is no address" in refused(*words, "")
     assert "--workers is about this machine" in refused(*words, cluster.address, "--workers", "2")
     run = started(*words, cluster.address, cwd=tmp_path)
-    printed, told = run.communicate(timeout=60)
+    printed, messages = run.communicate(timeout=60)
     assert (run.returncode, printed) == (2, "")
-    assert told == (f"lanes: --cluster {cluster.address}: the scheduler has no workers: "
+    assert messages == (f"lanes: --cluster {cluster.address}: the scheduler has no workers: "
                     "start some\n")
     assert not (tmp_path / "o").exists()
 

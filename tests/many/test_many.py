@@ -173,9 +173,9 @@ def test_json_and_one_worker(
     paths = [str(trace(tmp_path / f"{n}.csv", seed=n)) for n in (1, 2)]
     out = tmp_path / "out"
     assert main(["measure", *paths, *LINES, "--out", str(out), "--workers", "1", "--json"]) == 0
-    printed, told = capsys.readouterr()
+    printed, stderr = capsys.readouterr()
     assert json.loads(printed) == json.loads((out / "plates.json").read_bytes())
-    assert "2 of 2 plates done" in told
+    assert "2 of 2 plates done" in stderr
     assert not (out / "control-chart.csv").exists()
 
 
@@ -272,9 +272,9 @@ def test_killed_at_any_moment_leaves_whole_folders(
         times = {p.name: p.stat().st_ctime_ns for p in folders}
         (out / f".lanes-{kill:012x}-new").mkdir()
     last = started(*words, cwd=tmp_path)
-    _, told = last.communicate()
+    _, stderr = last.communicate()
     assert last.returncode == 0
-    assert f"{len(times)} plates done before" in told
+    assert f"{len(times)} plates done before" in stderr
     assert all((out / name).stat().st_ctime_ns == then for name, then in times.items())
     assert content(out) == content(tmp_path / "whole")
     assert [p.name for p in out.iterdir() if p.name.startswith(".")] == [".lanes-lock"]
@@ -285,10 +285,10 @@ def test_stopped_from_the_keyboard(tmp_path: Path) -> None:
     run = started("measure", *paths, *LINES, "--out", "out", "--workers", "2", cwd=tmp_path)
     until(lambda: (tmp_path / "out").is_dir() and len(done_in(tmp_path / "out")) > 1)
     os.killpg(run.pid, signal.SIGINT)  # as a terminal does: to the workers too
-    _, told = run.communicate(timeout=60)
+    _, stderr = run.communicate(timeout=60)
     assert run.returncode == 130
-    assert told.splitlines()[-1] == "lanes: stopped; nothing is half-written"
-    assert all(line.startswith("lanes: ") for line in told.splitlines())
+    assert stderr.splitlines()[-1] == "lanes: stopped; nothing is half-written"
+    assert all(line.startswith("lanes: ") for line in stderr.splitlines())
 
 
 def test_a_worker_that_is_to_end_sends_no_part_of_a_result(
@@ -437,8 +437,8 @@ def test_watching_reads_what_is_dropped(tmp_path: Path) -> None:
         until(lambda: b'"failed": []' in (out / "plates.json").read_bytes())
     finally:
         os.killpg(run.pid, signal.SIGINT)
-    printed, told = run.communicate(timeout=60)
+    printed, stderr = run.communicate(timeout=60)
     assert run.returncode == 0
     assert "3 plates, 12 spots" in printed
-    assert "Traceback" not in told
-    assert "stop with Ctrl-C" in told
+    assert "Traceback" not in stderr
+    assert "stop with Ctrl-C" in stderr

@@ -349,14 +349,14 @@ def test_words(answers):
     assert "no second component detected" in text
     assert "would have been seen" in text
     for answer in answers.values():
-        told = render_shoulder(answer, "plate.png", Settings())
-        html = told.html().decode("utf-8")
+        rendered = render_shoulder(answer, "plate.png", Settings())
+        html = rendered.html().decode("utf-8")
         assert " pure" not in html.lower()
         # The picture's own letters may spell anything.
         words = re.sub(r"base64,[^\"]*", "", html)
         assert "http" not in words.replace("http-equiv", "")
-        assert told.figure.startswith(b"\x89PNG")
-        values = json.loads(told.json())
+        assert rendered.figure.startswith(b"\x89PNG")
+        values = json.loads(rendered.json())
         assert list(values) == ["schema", *KEYS]
         assert (values["colour"] is None) == (answer.colour is None)
         assert len(values["components"]) == len(answer.components)
