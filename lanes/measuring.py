@@ -312,9 +312,9 @@ def _measure_trace(path: Path, settings: Settings) -> Reading:
             option = option_name(name)
             raise InputError(f"{option} is about a plate's scan, and {path.name} is a trace: "
                              f"leave {option} out")
-    for option, given in (("--origin", settings.origin), ("--front", settings.front)):
-        if isinstance(given, str):
-            raise InputError(f"{option} {given}: {path.name} is a trace, whose distances have the "
+    for option, height in (("--origin", settings.origin), ("--front", settings.front)):
+        if isinstance(height, str):
+            raise InputError(f"{option} {height}: {path.name} is a trace, whose distances have the "
                              "table's own unit; give a plain number")
     assert not isinstance(settings.origin, str)
     assert not isinstance(settings.front, str)

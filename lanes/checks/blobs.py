@@ -1,4 +1,4 @@
-"""Nothing lost in silence: what stands out of the layer is a spot of a lane, or is said."""
+"""Nothing lost in silence: what stands out of the layer is a spot of a lane, or is flagged."""
 
 from __future__ import annotations
 
@@ -29,8 +29,8 @@ def read_blobs(layout: Layout) -> tuple[Blob, ...]:
     """Return the blobs that ought to be read, the rims of strong ones left out."""
     blobs = layout.blobs or ()
     own = [b for b in blobs if b.lighter == bool(layout.lighter)]
-    least = max(OTHER, OTHER_SHARE * max((b.strength for b in own), default=0.0))
-    other = [b for b in blobs if b.lighter != bool(layout.lighter) and b.strength > least]
+    threshold = max(OTHER, OTHER_SHARE * max((b.strength for b in own), default=0.0))
+    other = [b for b in blobs if b.lighter != bool(layout.lighter) and b.strength > threshold]
     speck = SPECK_MM / layout.mm_per_unit
     own = [b for b in own if b.strength > SPECK or min(b.width, b.height) > speck
            or not any(_is_rim(b, of) for of in own)]

@@ -47,7 +47,7 @@ BLACK, WHITEST = 0.15, 0.93
 LIT_LAYER, DARKEST_LAYER, BRIGHTEST_LAYER = 0.55, 0.02, 0.97
 # Reflectance that the law is asked of: black as a scanner sees it, and a fifth above a white layer.
 LEAST_LIGHT, MOST_LIGHT = 0.004, 1.2
-LEAST_GLOW = 1e-3  # share of the layer's glow: an optical density of 3, more than scanners tell
+LEAST_GLOW = 1e-3  # share of the layer's glow: an optical density of 3, more than scanners resolve
 
 
 def coloured(plate: Plate, readings: Sequence[LaneReading]) -> tuple[LaneReading, ...]:

@@ -199,7 +199,7 @@ def mean_step(codes: NDArray[np.integer[Any]]) -> float:
     JPEG keeps a block's mean as a multiple of one step (the first entry of its table of luminance,
     an eighth of a code each). Multiples of a step q turn exp(2 pi i mean / q) by whole turns, so
     that its mean over all blocks is long; the largest such step counts. Infinite where the means
-    spread too little to tell: then every step would do.
+    spread too little to decide: then every step would do.
 
     Parameters
     ----------

@@ -129,8 +129,8 @@ def compared(
     def misfit(k: float) -> float:
         return float(np.sum((u - np.exp(k) * v) ** 2 / (variance + bend)))
 
-    least = minimize_scalar(misfit, bounds=(-1.0, 1.0), method="bounded")
-    p_value = float(chi2.sf(float(least.fun), 2))
+    best = minimize_scalar(misfit, bounds=(-1.0, 1.0), method="bounded")
+    p_value = float(chi2.sf(float(best.fun), 2))
     angle = float(np.degrees(np.arccos(np.clip(u @ v, -1.0, 1.0))))
     noise = float(np.degrees(np.sqrt(variance.sum())))
     if p_value < LEVEL and angle > ANGLE:

@@ -2,7 +2,7 @@
 
 A limit worked out from the noise alone says what a matched filter could find. What the reading
 does find depends on every rule it has, so those rules themselves are asked: spots of known size
-are added to the trace, and the trace is taken apart again as it was before.
+are added to the trace, and the trace is fitted again as it was before.
 """
 
 from __future__ import annotations
@@ -211,20 +211,20 @@ def _free(trace: Trace, fit: Fit, sigma: float) -> list[float]:
 
 
 def neighbour_limits(lane: Lane, fit: Fit, main: int) -> tuple[tuple[float, float | None], ...]:
-    """Return how large a neighbour of the main spot must be to be told from it, 95 % of the time.
+    """Return how large a neighbour of the main spot must be to be resolved 95 % of the time.
 
     A spot as wide as the main one is put beside it, on either side, in the lane as it is and
     with its residual turned over and mirrored: four trials for each resolution. In the one the
     main spot is skewed and flattened too, in the other the reverse, by what the plate's spots
     depart from Gaussians: on the next plate it may be. The trials' scatter is
     never taken as less than one part in `THRESHOLD`. So few trials leave noise in the level; no
-    neighbour is harder to tell for standing farther off, so levels are made not to rise with
+    neighbour is harder to resolve for standing farther off, so levels are made not to rise with
     resolution (isotonic regression of their logarithms).
 
     Returns
     -------
     tuple of (resolution, percent of the main spot's area)
-        The percent is None where no neighbour up to the main spot's own size is told apart
+        The percent is None where no neighbour up to the main spot's own size is resolved
         every time, or there is no room for one.
     """
     spot = fit.components[main]

@@ -36,7 +36,7 @@ SDS = 3.0
 
 @dataclass(frozen=True)
 class Track:
-    """One substance as far as Rf tells: its mean Rf, and its place among each lane's spots.
+    """One substance by its Rf alone: its mean Rf, and its place among each lane's spots.
 
     A place is None where the lane holds no spot at that Rf.
     """

@@ -318,16 +318,17 @@ def _cells(unit: Floats, mask: Bools, count: int) -> tuple[Floats, Floats]:
 
 def _signal(signal: ArrayLike) -> Floats:
     try:
-        given = np.asarray(signal)
+        samples = np.asarray(signal)
     except ValueError:
         raise InputError("signal is ragged: give one number a sample") from None
-    if given.dtype.kind not in "iuf":
-        raise InputError(f"signal holds {given.dtype} values: give real numbers")
-    if given.ndim != 1:
-        raise InputError(f"signal has shape {given.shape}: give one dimension, a trace")
-    if given.size < SHORTEST:
-        raise InputError(f"signal has {given.size} samples: a background needs {SHORTEST} or more")
-    clean = given.astype(np.float64)
+    if samples.dtype.kind not in "iuf":
+        raise InputError(f"signal holds {samples.dtype} values: give real numbers")
+    if samples.ndim != 1:
+        raise InputError(f"signal has shape {samples.shape}: give one dimension, a trace")
+    if samples.size < SHORTEST:
+        raise InputError(f"signal has {samples.size} samples: a background needs {SHORTEST} or "
+                         "more")
+    clean = samples.astype(np.float64)
     bad = np.flatnonzero(~np.isfinite(clean))
     if bad.size:
         raise InputError(

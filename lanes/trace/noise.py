@@ -123,8 +123,8 @@ def layer_noises(
         if extrapolation is None or detection is None:
             out.append(None)
             continue
-        # Some twenty patches tell a variance only roughly: the standard deviation is widened so
-        # that 1.96 of it is Student's interval.
+        # Some twenty patches determine a variance only roughly: the standard deviation is widened
+        # so that 1.96 of it is Student's interval.
         patch = PATCH_MM * max(PATCH_MM, width * layout.mm_per_unit)
         count = max(LEAST_PATCHES, float(known.sum()) * signal.grid.mm**2 / patch)
         wider = float(t.ppf(BELOW_TWO_SIDED_95, count)) / TWO_SIDED_95

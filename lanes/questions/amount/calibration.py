@@ -2,9 +2,9 @@
 
 The variance of a standard's response is its own, known, plus a scatter between standards that is
 estimated from the fit: v = u^2 + t^2 h^2, h the response itself ("proportional": what is lost or
-gained in applying is a share of the spot) or 1 ("constant": the textbook's line). How large t is,
-three to eight standards tell badly. So every interval is averaged over what t may be, given the
-standards and a prior flat in log(t^2 + u^2) (Box & Tiao 1973; from memory), with even odds that
+gained in applying is a share of the spot) or 1 ("constant": the textbook's line). t is
+badly determined by three to eight standards. So every interval is averaged over what t may be, by
+the standards and a prior flat in log(t^2 + u^2) (Box & Tiao 1973; from memory), with even odds that
 there is no scatter where every u is known. With u = 0 the intervals are Student's t.
 """
 

@@ -43,7 +43,7 @@ class Amount:
     reached : bool
         Whether the curve reaches the response.
     bounded : bool
-        Whether the standards tell the curve's rise from none (for the line, Fieller's g below 1).
+        Whether the curve's rise is significant (for the line, Fieller's g below 1).
     """
 
     value: float | None
@@ -101,10 +101,10 @@ def amount_of(
         top = _end(doubt, low, high, STEP_UP * largest) if bounded else None
         return Amount(None, None, low if bounded else None, top, False, bounded)
     if value is None or not math.isfinite(value) or value > high:
-        # Above all the curve reaches: only the lower end can be told.
+        # Above all the curve reaches: only the lower end is known.
         near = bounded and doubt(high) >= LEVEL
-        least = _end(doubt, high, low, STEP_DOWN * largest) if near else None
-        return Amount(None, None, least, None, False, bounded)
+        bottom = _end(doubt, high, low, STEP_DOWN * largest) if near else None
+        return Amount(None, None, bottom, None, False, bounded)
     sd = _sd(calibration, value, mean, own, m)
     if not bounded:
         return Amount(value, sd, None, None, True, False)
@@ -125,10 +125,10 @@ def _doubt(calibration: Calibration, y: float, variance: Floats) -> Callable[[fl
 
     def p(x: float) -> float:
         slopes = calibration.curve.slopes(calibration.values, np.array([x]))[0]
-        away = y - float(calibration.at(x)[0]) - some.shifts @ slopes
+        distance = y - float(calibration.at(x)[0]) - some.shifts @ slopes
         total = variance + np.einsum("gij,i,j->g", some.covariances, slopes, slopes)
         sd = np.sqrt(np.maximum(total, TINY))
-        return float(2.0 * (some.weights @ ndtr(-np.abs(away) / sd)))
+        return float(2.0 * (some.weights @ ndtr(-np.abs(distance) / sd)))
 
     return p
 
@@ -188,18 +188,18 @@ def bands(calibration: Calibration, x: Floats) -> tuple[Floats, Floats]:
     own = np.interp(x, calibration.x[order], calibration.u[order])
     shape = np.ones_like(x) if calibration.kind == "constant" else calibration.at(x) ** 2
     more = own**2 + some.squares[:, None] * shape
-    away = some.shifts @ slopes.T
-    return _half(curve, away, some.weights), _half(curve + more, away, some.weights)
+    distance = some.shifts @ slopes.T
+    return _half(curve, distance, some.weights), _half(curve + more, distance, some.weights)
 
 
-def _half(variance: Floats, away: Floats, weights: Floats) -> Floats:
+def _half(variance: Floats, distance: Floats, weights: Floats) -> Floats:
     """Return the half-widths that hold 95 %, by halving."""
     sd = np.sqrt(np.maximum(variance, TINY))
     low = np.zeros(sd.shape[1])
-    high = WIDEST * np.sqrt(weights @ sd**2) + np.abs(away).max(axis=0, initial=0.0)
+    high = WIDEST * np.sqrt(weights @ sd**2) + np.abs(distance).max(axis=0, initial=0.0)
     for _ in range(60):
         middle = 0.5 * (low + high)
-        outside = weights @ (ndtr((-middle - away) / sd) + ndtr((away - middle) / sd))
+        outside = weights @ (ndtr((-middle - distance) / sd) + ndtr((distance - middle) / sd))
         low, high = np.where(outside > LEVEL, middle, low), np.where(outside > LEVEL, high, middle)
     return np.asarray(high, float)
 

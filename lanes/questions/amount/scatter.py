@@ -57,7 +57,7 @@ class Scatters:
 def inverse(weighted: Floats) -> Floats:
     """Return (A' A)^-1 of (n, p) or (g, n, p) weighted slopes, their columns brought to one size.
 
-    Raises NoFit where they don't tell the parameters apart.
+    Raises NoFit where they don't determine the parameters.
     """
     scale = np.sqrt((weighted**2).sum(axis=-2, keepdims=True))
     unit = weighted / np.where(scale > 0, scale, 1.0)

@@ -163,13 +163,13 @@ class Cospot:
         that the least deviance within one standard deviation of it counts.
         """
         single = self.fitted(self.z, np.zeros(1))[0][0]
-        least = np.full(at.size, np.inf)
+        lowest = np.full(at.size, np.inf)
         for tilt in (-self.tilt_sd, 0.0, self.tilt_sd):
             p = np.repeat(single, at.size, axis=0)
             p[:, 1], p[:, 3], p[:, 4], p[:, 5] = 0.0, self.start[3], tilt, -at * self.run
             found = self.fitted(self.mean(p), np.zeros(1))[1][:, 0]
-            least = np.minimum(least, found / self.scale)
-        return least
+            lowest = np.minimum(lowest, found / self.scale)
+        return lowest
 
     def mean(self, p: Floats) -> Floats:
         """Return what values `p`, (b, 6), lead to expect in `space`, the priors' places kept."""

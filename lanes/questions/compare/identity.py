@@ -1,7 +1,7 @@
 """Do two spots of one plate agree in Rf? Their difference, how well Rf repeats, and a verdict.
 
 "Same" is no mere failure to find a difference: the 90 % interval of the difference must lie
-within a margin, so a plate that tells little says "cannot tell". That is two one-sided tests at
+within a margin, so a plate with little evidence gives "cannot tell". That is two one-sided tests at
 5 %: a difference as large as the margin is called none 5 times of 100 at most (Schuirmann,
 J. Pharmacokinet. Biopharm. 15, 657 (1987); from memory).
 """
@@ -86,7 +86,7 @@ def repeatability(groups: Sequence[Sequence[tuple[float, float]]]) -> Repeatabil
     everything = [pair for group in groups for pair in group]
     if not everything:
         return Repeatability(COMMON_SD, WORTH, 0, None)
-    # A mistaken mate must not set the plate's repeatability.
+    # A mistaken match must not set the plate's repeatability.
     bound = math.inf
     if len(everything) >= 5:
         bound = OUTLYING * MAD_SD * float(np.median([abs(d) for d, _ in everything]))
@@ -107,7 +107,7 @@ class Difference:
 
     @property
     def resolvable(self) -> float:
-        """Least true difference that is told apart 95 times of 100."""
+        """Least true difference that is detected 95 times of 100."""
         return self.sd * float(
             student.ppf(1.0 - LEVEL / 2.0, self.degrees)
             + student.ppf(BELOW_ONE_SIDED_95, self.degrees))
@@ -211,7 +211,7 @@ class Identity:
     low, high : float
         90 % interval of the difference, the co-spot's evidence in it.
     resolvable : float or None
-        Least difference told apart 95 times of 100; None where none up to `REACH` is.
+        Least difference detected 95 times of 100; None where none up to `REACH` is.
     margin : float
         What the interval has to lie within for "same".
     cospots : tuple of CospotVerdict

@@ -126,7 +126,7 @@ class Rate:
 class Order:
     """Whether the series is first order: "first order", "not first order" or "cannot tell".
 
-    `rate` stands only beside the first. `used` lanes hold a measured quantity that tells of the
+    `rate` stands only beside the first. `used` lanes hold a measured quantity that depends on the
     rate, `limits` bound it.
     """
 
@@ -167,18 +167,18 @@ class _Series:
     def __init__(self, points: Sequence[TimePoint], model: Model, names: tuple[str, ...]) -> None:
         self.model, self.names = model, names
         measured = [p for p in points if p.value is not None and p.sd]
-        most = [p for p in points if p.value is None and p.at_most]
-        least = [p for p in points if p.value is None and p.at_least is not None]
-        self.time = np.array([p.time for p in (*measured, *most, *least)], float)
+        upper_limits = [p for p in points if p.value is None and p.at_most]
+        lower_limits = [p for p in points if p.value is None and p.at_least is not None]
+        self.time = np.array([p.time for p in (*measured, *upper_limits, *lower_limits)], float)
         self.count = len(measured)
         self.value = np.array([p.value for p in measured], float)
         self.sd = np.array([p.sd for p in measured], float)
         # What would be missed: a limit that is found 95 % of the time, on the scale of the noise
         # of which it is THRESHOLD and 1.645 standard deviations.
-        self.limit = np.array([*(p.at_most or 0.0 for p in most),
-                               *(1.0 - (p.at_least or 0.0) for p in least)], float)
+        self.limit = np.array([*(p.at_most or 0.0 for p in upper_limits),
+                               *(1.0 - (p.at_least or 0.0) for p in lower_limits)], float)
         self.scale = self.limit / (THRESHOLD + ONE_SIDED_95)
-        self.side = np.array([*(1.0 for _ in most), *(-1.0 for _ in least)])
+        self.side = np.array([*(1.0 for _ in upper_limits), *(-1.0 for _ in lower_limits)])
 
     def __call__(self, p: Floats) -> tuple[Floats, Floats]:
         """Return residuals whose squares sum to -2 ln likelihood, and their slopes."""

@@ -137,15 +137,15 @@ def _free(rf: float) -> float:
 
 
 def above(a: Level, b: Level, factor: float = 1.0) -> bool:
-    """Return whether `a` is certainly more than `b`, as far as their intervals tell.
+    """Return whether `a` is certainly more than `b`, as far as their intervals show.
 
     Zou and Donner's interval of a difference (Statistics in Medicine 27, 1693 (2008), from
     memory): the two arms that point at each other add in squares.
     """
     if a.percent is None or a.low is None or b.high is None:
         return False
-    least = b.percent or 0.0
-    return a.percent - least > factor * math.hypot(a.percent - a.low, b.high - least)
+    lower = b.percent or 0.0
+    return a.percent - lower > factor * math.hypot(a.percent - a.low, b.high - lower)
 
 
 def conversion(levels: Sequence[Level]) -> tuple[Level, ...]:

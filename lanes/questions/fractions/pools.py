@@ -80,11 +80,11 @@ class Areas:
             if values.size:
                 out.variances[j] = np.nan if covariance is None else sums @ covariance @ sums.T
             # Away from every spot found, and, where the target is missing, at its own place.
-            away = _clear(reading, width)
-            asked = [(away, width)] if away is not None else []
+            clear = _clear(reading, width)
+            asked = [(clear, width)] if clear is not None else []
             asked += [(rf, width)] if place is None else []
             limits = iter(unseen(plate, reading, asked, spread))
-            if away is not None:
+            if clear is not None:
                 out.missed[j] = _number(next(limits))
             if place is None:
                 out.target_missed[j] = _number(next(limits))

@@ -44,7 +44,7 @@ def run(arguments: argparse.Namespace) -> None:
     deliver(arguments, render_solvent(answer, settings))
 
 
-def plates_and_fractions(given: list[str]) -> list[tuple[str, float | None]]:
+def plates_and_fractions(texts: list[str]) -> list[tuple[str, float | None]]:
     """Return paths and fractions from PLATE=FRACTION each, the fraction None where left out.
 
     Raises
@@ -53,7 +53,7 @@ def plates_and_fractions(given: list[str]) -> list[tuple[str, float | None]]:
         If a fraction is not a number above 0 and up to 1 (or 100 %), or a plate stands twice.
     """
     out: list[tuple[str, float | None]] = []
-    for text in given:
+    for text in texts:
         path, mark, number = text.rpartition("=")
         if not mark or (Path(text).is_file() and not Path(path).is_file()):
             out.append((text, None))
@@ -78,7 +78,7 @@ def plates_and_fractions(given: list[str]) -> list[tuple[str, float | None]]:
     return out
 
 
-def _word(option: str, given: str | None) -> str | None:
-    if given is not None and not one_line(given):
+def _word(option: str, texts: str | None) -> str | None:
+    if texts is not None and not one_line(texts):
         raise InputError(f"--{option} is empty: give the solvent's name")
-    return None if given is None else one_line(given)
+    return None if texts is None else one_line(texts)

@@ -16,7 +16,7 @@ from lanes.rounding import TINY
 
 Floats = NDArray[np.float64]
 
-MOST_SPOTS = 7  # on a plate: beyond it too many orders have to be told apart
+MOST_SPOTS = 7  # on a plate: beyond it there are too many orders to compare
 KEPT = 200  # partial assignments carried from plate to plate
 SHARED = 1000  # added to a place that several components share
 LEAST = 0.01  # probability below which an assignment is not listed
@@ -37,7 +37,7 @@ UNSEEN = 0.005  # that a substance shows nowhere on a plate though it does on an
 
 @dataclass(frozen=True)
 class SpotTraits:
-    """One spot as far as it may be told again on another plate.
+    """What a spot may be recognised by on another plate.
 
     Attributes
     ----------
@@ -51,7 +51,7 @@ class SpotTraits:
     breadth : float
         ln(width over the usual width at that Rf).
     colour : tuple of float or None
-        Each channel's share of the spot's signal; None where colour tells nothing.
+        Each channel's share of the spot's signal; None where there is no colour.
     colour_sd : float
     """
 
@@ -166,7 +166,7 @@ def _mean_prior() -> Floats:
 
 
 class _Rows:
-    """What the places of one component on the plates tell under each mean slope."""
+    """Likelihood of one component's places on the plates under each mean slope."""
 
     def __init__(
         self, plates: Sequence[Sequence[SpotTraits]], log_x: Floats, order: list[int]

@@ -151,7 +151,7 @@ def changes(chosen: Recommended, own: Recommended, here: Recommended) -> bool:
 
 
 def better_outside(chosen: Recommended, free: Recommended | None) -> Recommended | None:
-    """Return `free`, found wherever Rf lie, where it parts the worst pair much better."""
+    """Return `free`, found wherever Rf lie, where it separates the worst pair much better."""
     if free is None or free.worst_resolution is None or chosen.worst_resolution is None:
         return None
     return free if free.worst_resolution > MUCH * chosen.worst_resolution else None

@@ -1,4 +1,4 @@
-"""The sample's lane on every plate, and its spots as far as they tell who is who."""
+"""The sample's lane on every plate, and its spots and what they may be matched by."""
 
 from __future__ import annotations
 
@@ -62,7 +62,7 @@ def read_plates(
     else:
         chosen = [read_lane(plate, lane_named(plate, lane, f"{file}: --lane"))
                   for plate, file in zip(ready, files, strict=True)]
-    # Colour tells spots of several plates apart; of one plate there is nothing to match.
+    # Colour matches spots of several plates; of one plate there is nothing to match.
     return tuple(_plate_lane(file, fraction, plate, reading, len(plates) > 1)
                  for file, (_, fraction), plate, reading
                  in zip(files, plates, ready, chosen, strict=True))
@@ -148,8 +148,8 @@ def _colours(
     heights = []
     for signal in signals:
         trace = sample(signal, plate.layout, lane)
-        away = [np.abs(trace.position - c.centre) / full_width(c) for c in parts]
-        heights.append([float(np.mean(trace.signal[far <= MIDDLE])) for far in away])
+        distances = [np.abs(trace.position - c.centre) / full_width(c) for c in parts]
+        heights.append([float(np.mean(trace.signal[distance <= MIDDLE])) for distance in distances])
     held = np.maximum(np.array(heights).T, 0.0)
     total = np.maximum(held.sum(axis=1), TINY)
     spread = float(np.hypot.reduce([noise.sd for noise in noises]))

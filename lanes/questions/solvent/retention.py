@@ -34,7 +34,7 @@ _MEDIAN_TOO = [INTERVAL[0], 0.5, INTERVAL[1]]
 
 # How an Rf scatters from plate to plate, before these plates say more: medians, and the standard
 # deviation of their logarithms. What shifts a whole plate (activity, saturation, the mixture) is
-# kept apart from what moves one spot, since only the latter parts two neighbours.
+# kept apart from what moves one spot, since only the latter separates two neighbours.
 PLATE_SD, SPOT_SD = 0.015, 0.005  # in Rf, the first at Rf 0.5 (common practice: 0.01 to 0.02)
 PLATE_SPREAD, SPOT_SPREAD = 0.35, 0.5
 # The slope of a substance that was seen at one fraction only (common practice: -1 to -2).
@@ -73,7 +73,7 @@ class Law:
         Whether the plates themselves say something about that scatter.
     misfit : float or None
         Probability of points this far from straight lines under the stated default scatter; None
-        where no point is left to tell.
+        where no degree of freedom is left.
     draws : (d, n, 2) array
         Equally likely pairs of a and b.
     plate_draws, spot_draws : (d,) array

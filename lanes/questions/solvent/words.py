@@ -86,12 +86,12 @@ def short(answer: Solvent) -> list[str]:
     span = f"{percent(tried.min())} to {percent(tried.max())} %"
     if best.extrapolated:
         out.append(f"That is extrapolated: {span} were tried. Run it before relying on it.")
-    away = answer.elsewhere
-    if away is not None:
-        rf = sorted(away.rf)
-        far = ", extrapolated" if away.extrapolated else ""
-        out.append(f"{percent(away.fraction)} %{far}, is expected to separate the worst pair "
-                   f"better, to {fixed(away.worst_resolution, 1)}, but spreads Rf from "
+    free = answer.elsewhere
+    if free is not None:
+        rf = sorted(free.rf)
+        far = ", extrapolated" if free.extrapolated else ""
+        out.append(f"{percent(free.fraction)} %{far}, is expected to separate the worst pair "
+                   f"better, to {fixed(free.worst_resolution, 1)}, but spreads Rf from "
                    f"{show_rf(rf[0])} to {show_rf(rf[-1])}, outside 0.2 to 0.8.")
     if chart.resolution is not None and float(chart.resolution.max()) < BASELINE:
         out.append(f"No mixture from {percent(chart.fraction[0])} to "

@@ -127,8 +127,8 @@ def test_a_spot_above_the_limit_is_found_and_one_far_below_is_not(seen):
         fit = seen.start.plus([put]).fitted()
         return len(fit.components) == 2
 
-    assert found(1.5 * seen.least)
-    assert not found(0.15 * seen.least)
+    assert found(1.5 * seen.limit_area)
+    assert not found(0.15 * seen.limit_area)
 
 
 def test_a_trace_fitted_again_gives_the_reading(seen):
@@ -177,7 +177,7 @@ def test_the_limit_test_compares_areas(plate, pair):
 def test_without_another_spot_the_smallest_that_would_show_is_compared(plate, seen, lone):
     (test,) = lone.limit_test
     known = read_lane(plate, plate.layout.lanes[2]).spots[0]
-    clear = known.area - TWO_SIDED_95 * known.area_sd > seen[0].least
+    clear = known.area - TWO_SIDED_95 * known.area_sd > seen[0].limit_area
     assert (test.rf, test.ratio) == (None, None)
     assert test.verdict == ("below" if clear else "cannot tell")
 
