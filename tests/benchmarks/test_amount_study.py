@@ -93,6 +93,7 @@ def study(seeds: range, light: str, applied: float, folder: Path, law: str = "au
     return out
 
 
+@pytest.mark.usefixtures("coarse")
 def test_a_few_plates(tmp_path: Path) -> None:
     """The study, small: no sample is lost, nearly every interval holds its amount."""
     tallies = [study(range(k, k + 1), light, 0.02, tmp_path)

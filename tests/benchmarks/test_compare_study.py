@@ -160,6 +160,7 @@ def test_identity_cases(tmp_path):
     assert mixed.rate(0.02, "different") >= 0.75
 
 
+@pytest.mark.usefixtures("coarse")
 def test_a_few_identity_cases(tmp_path):
     """The study in small, with no room for chance but that of a single case."""
     mixed = study(range(1), tmp_path, True, (0.0, 0.02))

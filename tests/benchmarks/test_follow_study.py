@@ -107,6 +107,7 @@ def study(seeds: range, light: str, ratio: float, folder: Path, **how: bool) -> 
     return tally
 
 
+@pytest.mark.usefixtures("coarse")
 def test_a_few_reactions(tmp_path):
     stated, _, k = read(1, "366", 2.0, tmp_path)
     rate = stated.order.rate

@@ -113,6 +113,7 @@ def study(seeds: range, light: str, folder: Path) -> Tally:
     return tally
 
 
+@pytest.mark.usefixtures("coarse")
 def test_a_few_separations(tmp_path, monkeypatch):
     # Spots are not put into every lane here: twice the lane's own limit is about what that tells.
     monkeypatch.setattr(pools, "unseen", lambda plate, reading, wanted, spread: tuple(
