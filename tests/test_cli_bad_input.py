@@ -589,7 +589,7 @@ def test_options_about_the_folder_need_one(refused: Refused, drawn: Path) -> Non
 def test_what_is_no_lane_is_doubted(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], shape: Callable[[Any], Any], seed: int
 ) -> None:
-    x = np.arange(0.0, 75.1, 0.2)
+    x = np.arange(0.0, 75.3, 0.4)
     y = shape(x) + np.random.default_rng(seed).normal(0, 0.01, x.size)
     path = tmp_path / "odd.csv"
     path.write_text("".join(f"{a},{b}\n" for a, b in zip(x, y, strict=True)), encoding="utf-8")

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import ast
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from functools import cache
 from pathlib import Path
 
 import lanes
@@ -25,9 +26,18 @@ def sources() -> Iterator[tuple[str, str]]:
         yield path.relative_to(HOUSE).as_posix(), path.read_text(encoding="utf-8")
 
 
+@cache
+def nodes() -> dict[str, list[ast.AST]]:
+    """Return what every module, and every test, is made of."""
+    tests = ((f"tests/{path.relative_to(TESTS).as_posix()}", path.read_text(encoding="utf-8"))
+             for path in sorted(TESTS.rglob("*.py")))
+    return {name: list(ast.walk(ast.parse(text))) for name, text in (*sources(), *tests)}
+
+
 def test_functions_are_short() -> None:
-    long = {f"{name} {node.name}" for name, text in sources() for node in ast.walk(ast.parse(text))
+    long = {f"{name} {node.name}" for name, found in nodes().items() for node in found
             if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef)
+            and not name.startswith("tests/")
             and (node.end_lineno or 0) - node.lineno >= LONGEST_FUNCTION}
     assert not long
 
@@ -38,10 +48,7 @@ def test_files_are_short() -> None:
 
 
 def test_names_are_standard_english() -> None:
-    tests = ((f"tests/{path.relative_to(TESTS).as_posix()}", path.read_text(encoding="utf-8"))
-             for path in sorted(TESTS.rglob("*.py")))
-    found = {f"{name} {word}" for name, text in (*sources(), *tests)
-             for node in ast.walk(ast.parse(text))
+    found = {f"{name} {word}" for name, parts in nodes().items() for node in parts
              for word in (getattr(node, "id", None), getattr(node, "attr", None),
                           getattr(node, "arg", None), getattr(node, "name", None))
              if isinstance(word, str) and DIALECT.search(word)}
@@ -52,37 +59,39 @@ def test_the_median_absolute_deviation_has_one_factor() -> None:
     assert [name for name, text in sources() if re.search(r"\b1\.48", text)] == ["confidence.py"]
 
 
-def bare_floats(name: str, text: str) -> Iterator[str]:
-    """Return the floats of a module that stand neither in a constant's own line nor as a default.
+PLAIN = (0.0, 0.5, 1.0, 2.0, 100.0)  # 100 of a percent; 10 too, as what is raised to a power
 
-    Plain are 0, 1, 2, one half, a percent's 100, and 10 as what is raised to a power.
+
+def bare_floats(nodes: Sequence[ast.AST]) -> list[str]:
+    """Return the floats of a module that stand neither in a constant's own line nor as a default.
     """
-    tree = ast.parse(text)
-    named = [node for node in tree.body if isinstance(node, ast.Assign | ast.AnnAssign)]
-    named += [default for node in ast.walk(tree) if isinstance(node, ast.arguments)
-              for default in (*node.defaults, *node.kw_defaults) if default is not None]
-    named += [node.left for node in ast.walk(tree)
-              if isinstance(node, ast.BinOp) and isinstance(node.op, ast.Pow)
-              and isinstance(node.left, ast.Constant) and node.left.value == 10.0]
+    module = nodes[0]
+    assert isinstance(module, ast.Module)
+    named: list[ast.AST] = [node for node in module.body
+                            if isinstance(node, ast.Assign | ast.AnnAssign)]
+    for node in nodes:
+        if isinstance(node, ast.arguments):
+            named += [each for each in (*node.defaults, *node.kw_defaults) if each is not None]
+        elif isinstance(node, ast.BinOp) and isinstance(node.op, ast.Pow):
+            named += [node.left] if getattr(node.left, "value", None) == 10.0 else []
     ours = {id(part) for node in named for part in ast.walk(node)}
-    for node in ast.walk(tree):
-        if (isinstance(node, ast.Constant) and isinstance(node.value, float)
-                and id(node) not in ours and node.value not in (0.0, 0.5, 1.0, 2.0, 100.0)):
-            yield f"{name}:{node.lineno} {node.value}"
+    return [f"line {node.lineno}: {node.value}" for node in nodes
+            if isinstance(node, ast.Constant) and isinstance(node.value, float)
+            and id(node) not in ours and node.value not in PLAIN]
 
 
 def test_a_bare_float_is_seen() -> None:
     text = "A = 0.3  # of what\ndef f(x: float = 0.7) -> float:\n    return 10.0**x + 0.5 * x + {}"
-    assert list(bare_floats("m", text.format("A"))) == []
-    assert list(bare_floats("m", text.format("0.3"))) == ["m:3 0.3"]
+    found = [bare_floats(list(ast.walk(ast.parse(text.format(last))))) for last in ("A", "0.3")]
+    assert found == [[], ["line 3: 0.3"]]
 
 
 def test_choices_have_a_name_and_a_place() -> None:
     """What a stage goes by stands at its module's head; measures of pictures are none of it."""
-    found = [each for name, text in sources() for each in bare_floats(name, text)
+    found = {name: bare for name, parts in nodes().items()
              if name.startswith(NAMED_CHOICES) and not name.endswith("/figure.py")
-             and not name.startswith("questions/shoulder/")]
-    assert found == []
+             and not name.startswith("questions/shoulder/") and (bare := bare_floats(parts))}
+    assert found == {}
 
 
 def test_developers_names_modules_that_there_are() -> None:

@@ -29,7 +29,7 @@ K2, LATER = 0.07, (0.0, 5.0, 12.0, 25.0, 90.0)
 
 def drawn(lanes, folder, name):
     xs = np.linspace(9, 9 + 11 * (len(lanes) - 1), len(lanes))
-    spec = PlateSpec(width=float(xs[-1]) + 9, light="366", seed=12, dpi=200, bed=0.004,
+    spec = PlateSpec(width=float(xs[-1]) + 9, light="366", seed=12, dpi=150, bed=0.004,
                      lanes=tuple(LaneSpec(float(x), tuple(s)) for x, s in
                                  zip(xs, lanes, strict=True)))
     save(draw(spec), folder / name)

@@ -31,7 +31,7 @@ def path(tmp_path_factory):
                                        for rf, a in ((0.3, b), (0.6, t)) if a))
         for i, (t, b) in enumerate(zip(TARGET, OTHER, strict=True)))
     where = tmp_path_factory.mktemp("fractions") / "plate.png"
-    save(draw(PlateSpec(width=73, lanes=lanes, light="366", seed=3, dpi=200, bed=0.004)), where)
+    save(draw(PlateSpec(width=73, lanes=lanes, light="366", seed=3, dpi=150, bed=0.004)), where)
     return where
 
 

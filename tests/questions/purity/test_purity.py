@@ -35,7 +35,7 @@ def plate(tmp_path_factory):
     reference = (SpotSpec(0.25, 0.075, width=2.1),)
     spec = PlateSpec(lanes=tuple(
         LaneSpec(x, spots) for x, spots in zip((9, 20, 31, 41), (lone, pair, reference, ()),
-                                               strict=True)), seed=4, dpi=200)
+                                               strict=True)), seed=4, dpi=150)
     path = tmp_path_factory.mktemp("purity") / "plate.png"
     save(draw(spec), path)
     return prepare(path, Settings(light="white"))

@@ -76,7 +76,7 @@ LANES = {
 def file(tmp_path_factory: pytest.TempPathFactory) -> Path:
     path = tmp_path_factory.mktemp("shoulder") / "plate.png"
     lanes = tuple(LaneSpec(10.0 + 13.0 * i, spots) for i, spots in enumerate(LANES.values()))
-    save(draw(PlateSpec(width=98.0, lanes=lanes, dpi=200, seed=3)), path)
+    save(draw(PlateSpec(width=98.0, lanes=lanes, dpi=150, seed=3)), path)
     return path
 
 
