@@ -88,10 +88,10 @@ def about_from(value: object) -> About:
     return About(**texts, substances=tuple(_substances(value.get("substances", ()))))
 
 
-def about_words(given: Sequence[str], substances: Sequence[str], start: About) -> About:
+def about_words(entries: Sequence[str], substances: Sequence[str], start: About) -> About:
     """Return `start` with KEY=TEXT and LANE@RF=NAME of the command line laid over it."""
     values = start.to_dict()
-    for each in given:
+    for each in entries:
         key, mark, text = (part.strip() for part in each.partition("="))
         if not mark or key not in TEXTS:
             raise InputError(f"--about {each!r}: give KEY=TEXT, where KEY is one of "

@@ -45,7 +45,7 @@ Results are estimates from one scan: area percent is not mass percent, and nothi
 validated for release, clinical or forensic decisions.
 """
 
-# What argparse finds wrong, in its own words, and what is said instead.
+# What argparse finds wrong, in its own words, and what is printed instead.
 _FAULTS = (
     (r"the following arguments are required: (.+)", r"\1 is missing"),
     (r"unrecognized arguments: (.+)", r"\1 is not an option here"),

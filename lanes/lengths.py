@@ -17,14 +17,14 @@ LONGEST = 1e5  # in any unit: beyond every plate and picture
 _TEXT = re.compile(r"([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?) ?(mm|px|%)")
 
 
-def length(option: str, given: object) -> Length:
-    """Return `given` in the one form it is kept in: a float for millimetres, else "120px", "12%".
+def length(option: str, stated: object) -> Length:
+    """Return `stated` in the one form it is kept in: a float for millimetres, else "120px", "12%".
 
     Parameters
     ----------
     option : str
         The option's name with its dashes, for the message.
-    given : object
+    stated : object
         A number, or text with a unit.
 
     Raises
@@ -37,20 +37,20 @@ def length(option: str, given: object) -> Length:
     >>> length("--origin", "10 mm"), length("--origin", 10), length("--origin", "12.0%")
     (10.0, 10.0, '12%')
     """
-    if isinstance(given, str):
-        found = _TEXT.fullmatch(given.strip())
+    if isinstance(stated, str):
+        found = _TEXT.fullmatch(stated.strip())
         if found is None:
-            raise InputError(f"{option} {given!r} is no length: give {WAYS}")
+            raise InputError(f"{option} {stated!r} is no length: give {WAYS}")
         value, unit = float(found.group(1)), found.group(2)
-    elif isinstance(given, int | float) and not isinstance(given, bool):
+    elif isinstance(stated, int | float) and not isinstance(stated, bool):
         try:
-            value, unit = float(given), "mm"
+            value, unit = float(stated), "mm"
         except OverflowError:  # a whole number of hundreds of digits
             value, unit = math.inf, "mm"
     else:
-        raise InputError(f"{option} {given!r} is no length: give {WAYS}")
+        raise InputError(f"{option} {stated!r} is no length: give {WAYS}")
     if not math.isfinite(value):
-        raise InputError(f"{option} {given} is not a number that can be used: give {WAYS}")
+        raise InputError(f"{option} {stated} is not a number that can be used: give {WAYS}")
     if abs(value) > LONGEST:
         raise InputError(f"{option} {value:g} is beyond any plate: give {WAYS}")
     return value if unit == "mm" else f"{value + 0.0!r}".removesuffix(".0") + unit

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from pathlib import Path
@@ -50,7 +51,8 @@ LIMIT_WIDTH = 1.33
 
 
 def measure(
-    source: str | Path, settings: Settings | None = None, *, picture: bool = True, **choices: Any
+    source: str | Path, settings: Settings | None = None, *, picture: bool = True,
+    progress: Callable[[int, int], None] | None = None, **choices: Any
 ) -> Reading:
     """Read a plate's scan, or a trace as CSV.
 
@@ -61,6 +63,8 @@ def measure(
     settings : Settings, optional
     picture : bool
         Keep the squared-up plate in the reading, for drawing on.
+    progress : callable, optional
+        Called with how many of how many lanes are fitted, before each and after the last.
     **choices
         Single settings by name, laid over `settings`: `measure("plate.png", light="254")`.
 
@@ -79,7 +83,13 @@ def measure(
     if is_trace(source):
         return _measure_trace(Path(source), settings)
     plate = prepare(source, settings)
-    return assemble(plate, tuple(read_lane(plate, lane) for lane in plate.layout.lanes), picture)
+    lanes = plate.layout.lanes
+    if progress is not None:
+        for done, lane in enumerate(lanes):
+            progress(done, len(lanes))
+            _first_look(plate, lane)  # kept: it is nearly all of the work
+        progress(len(lanes), len(lanes))
+    return assemble(plate, tuple(read_lane(plate, lane) for lane in lanes), picture)
 
 
 def assemble(plate: Plate, lanes: tuple[LaneReading, ...], picture: bool = True) -> Reading:
@@ -312,9 +322,9 @@ def _measure_trace(path: Path, settings: Settings) -> Reading:
             option = option_name(name)
             raise InputError(f"{option} is about a plate's scan, and {path.name} is a trace: "
                              f"leave {option} out")
-    for option, given in (("--origin", settings.origin), ("--front", settings.front)):
-        if isinstance(given, str):
-            raise InputError(f"{option} {given}: {path.name} is a trace, whose distances have the "
+    for option, height in (("--origin", settings.origin), ("--front", settings.front)):
+        if isinstance(height, str):
+            raise InputError(f"{option} {height}: {path.name} is a trace, whose distances have the "
                              "table's own unit; give a plain number")
     assert not isinstance(settings.origin, str)
     assert not isinstance(settings.front, str)

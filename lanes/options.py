@@ -120,11 +120,11 @@ def _corner(words: str) -> tuple[float, float]:
 
 
 def _lanes(text: str) -> int | tuple[Length, ...]:
-    given = [part.strip() for part in text.split(",") if part.strip()]
+    stated = [part.strip() for part in text.split(",") if part.strip()]
     try:
         if "," not in text and "." not in text and not text.strip().endswith(UNITS):
             return int(text)
-        return tuple(from_words("--lanes", part) for part in given)
+        return tuple(from_words("--lanes", part) for part in stated)
     except InputError as error:
         if " is no length" not in str(error):
             raise
@@ -137,7 +137,7 @@ def _lanes(text: str) -> int | tuple[Length, ...]:
         ) from None
 
 
-def named_numbers(option: str, given: str, what: str) -> dict[str, float]:
+def named_numbers(option: str, stated: str, what: str) -> dict[str, float]:
     """Return names and numbers from NAME=NUMBER,NAME=NUMBER; `what` says what the number is.
 
     Raises
@@ -146,7 +146,7 @@ def named_numbers(option: str, given: str, what: str) -> dict[str, float]:
         If a part is not NAME=NUMBER, a number is not finite, or a name stands twice.
     """
     out: dict[str, float] = {}
-    for text in given.split(","):
+    for text in stated.split(","):
         name, mark, number = (part.strip() for part in text.rpartition("="))
         value = number_or_none(number)
         if not mark or not name or value is None:
@@ -157,20 +157,20 @@ def named_numbers(option: str, given: str, what: str) -> dict[str, float]:
     return out
 
 
-def numbers(option: str, given: str) -> tuple[float, ...]:
-    """Return the numbers in `given`, commas between them, or raise InputError."""
-    out = tuple(number_or_none(part) for part in given.split(","))
+def numbers(option: str, stated: str) -> tuple[float, ...]:
+    """Return the numbers in `stated`, commas between them, or raise InputError."""
+    out = tuple(number_or_none(part) for part in stated.split(","))
     known = tuple(value for value in out if value is not None)
     if len(known) < len(out):
-        raise InputError(f"{option} {given!r}: give numbers with commas between")
+        raise InputError(f"{option} {stated!r}: give numbers with commas between")
     return known
 
 
-def words(given: str | None) -> tuple[str, ...]:
-    """Return the words in `given`, commas between them; none where it was not given."""
-    if given is None:
+def words(stated: str | None) -> tuple[str, ...]:
+    """Return the words in `stated`, commas between them; none where it was not given."""
+    if stated is None:
         return ()
-    return tuple(part for each in given.split(",") if (part := each.strip()))
+    return tuple(part for each in stated.split(",") if (part := each.strip()))
 
 
 def number_or_none(text: str) -> float | None:

@@ -20,6 +20,20 @@ def pytest_xdist_auto_num_workers(config: pytest.Config) -> int | None:
     return 0 if config.option.markexpr == "study" or config.option.capture == "no" else None
 
 
+# Files of 20 s of processor time and more: begun late, one of them would hold the end alone.
+LONGEST = {
+    "many/test_cluster.py", "many/test_many.py", "benchmarks/test_shoulder_study.py",
+    "page/test_browser.py", "checks/test_matrix.py", "shoulder/test_shoulder.py",
+    "tests/test_cli_bad_input.py", "tests/test_fuzz_images.py", "tests/test_measuring.py",
+    "tests/test_properties.py", "tests/test_readme.py",
+}
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Put the longest files first, the same in every worker."""
+    items.sort(key=lambda item: "/".join(item.path.parts[-2:]) not in LONGEST)
+
+
 @pytest.fixture
 def trace(tmp_path: Path) -> Path:
     """Return a trace of one clean spot: the quickest thing there is to measure."""
@@ -61,8 +75,8 @@ def refused(
         after = _snapshot(tmp_path)
         if err.rstrip().endswith("plate-unread.png"):
             # The one thing a refusal may leave: a picture to measure on, alone in its folder.
-            said = err.rstrip().rpartition("; see ")[2].removesuffix("/plate-unread.png")
-            folder = str(tmp_path / said)
+            place = err.rstrip().rpartition("; see ")[2].removesuffix("/plate-unread.png")
+            folder = str(tmp_path / place)
             new = {name: data for name, data in after.items() if name not in before}
             assert set(new) == {folder, f"{folder}/plate-unread.png", f"{folder}/written.json"}
             assert (new[f"{folder}/plate-unread.png"] or b"").startswith(b"\x89PNG")
@@ -148,3 +162,23 @@ def few_trials() -> Iterator[None]:
         patch.setattr(detection_limit, "RESOLUTIONS", (1.0,))
         patch.setattr(detection_limit, "ROUNDS", 1)
         yield
+
+
+COARSE_DPI = 120.0  # plates read in half the time of 200, and well enough for what a few can show
+
+
+@pytest.fixture
+def coarse(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Draw the plates of a study in small at `COARSE_DPI`: what is asked of them needs no finer."""
+    from dataclasses import replace
+
+    import score  # beside the studies
+    from second_hand import studies
+
+    def coarser(draw: Any) -> Any:
+        return lambda spec: draw(replace(spec, dpi=min(spec.dpi, COARSE_DPI)))
+
+    for module in {request.module, score}:
+        if hasattr(module, "draw"):
+            monkeypatch.setattr(module, "draw", coarser(module.draw))
+    monkeypatch.setattr(studies, "DPI", COARSE_DPI)

@@ -485,7 +485,7 @@ def test_no_settings_file(refused: Refused, tmp_path: Path, drawn: Path) -> None
     assert "can't be read" in refused("measure", whole, "--settings", tmp_path)
 
 
-def test_a_trace_without_heights_is_told_its_own_faults_first(
+def test_a_trace_without_heights_is_refused_for_its_own_faults_first(
     refused: Refused, tmp_path: Path
 ) -> None:
     (tmp_path / "empty.csv").write_text("", encoding="utf-8")
@@ -569,8 +569,8 @@ def lone_trace(tmp_path: Path) -> Path:
 def test_a_trace_has_no_use_for_what_is_about_a_plate(
     refused: Refused, lone_trace: Path, option: tuple[str, str]
 ) -> None:
-    said = refused("measure", lone_trace, *LINES, *option)
-    assert f"leave {option[0]} out" in said
+    message = refused("measure", lone_trace, *LINES, *option)
+    assert f"leave {option[0]} out" in message
 
 
 def test_questions_that_need_a_scan_say_so(refused: Refused, lone_trace: Path) -> None:
@@ -589,7 +589,7 @@ def test_options_about_the_folder_need_one(refused: Refused, drawn: Path) -> Non
 def test_what_is_no_lane_is_doubted(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], shape: Callable[[Any], Any], seed: int
 ) -> None:
-    x = np.arange(0.0, 75.1, 0.2)
+    x = np.arange(0.0, 75.3, 0.4)
     y = shape(x) + np.random.default_rng(seed).normal(0, 0.01, x.size)
     path = tmp_path / "odd.csv"
     path.write_text("".join(f"{a},{b}\n" for a, b in zip(x, y, strict=True)), encoding="utf-8")

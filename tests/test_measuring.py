@@ -358,7 +358,7 @@ def test_a_traces_units_do_not_matter(tmp_path: Path) -> None:
         assert b.area == pytest.approx(1e4 * a.area, rel=1e-3)
 
 
-def test_a_trace_must_be_told_its_lines(tmp_path: Path) -> None:
+def test_a_trace_needs_its_lines_stated(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="--origin and --front"):
         measure(trace_file(tmp_path))
 
@@ -391,7 +391,7 @@ def test_a_weak_spot_a_person_sees_is_read(demo: Reading) -> None:
     assert abs(weak.area_percent - 4.76) < 1.96 * weak.area_percent_sd
 
 
-def test_both_intervals_are_told_and_the_plain_one_is_the_wider(demo: Reading) -> None:
+def test_both_intervals_are_reported_and_the_plain_one_is_the_wider(demo: Reading) -> None:
     for lane in demo.lanes:
         for spot in lane.spots:
             pairs = [(spot.rf_sd, spot.rf_sd_noise), (spot.area_sd, spot.area_sd_noise)]

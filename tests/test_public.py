@@ -36,7 +36,7 @@ def test_the_list_is_explicit_and_whole() -> None:
     assert set(PUBLIC) <= set(dir(lanes))
 
 
-def test_what_is_not_there_is_said_so() -> None:
+def test_what_is_not_there_is_an_attribute_error() -> None:
     with pytest.raises(AttributeError, match="module 'lanes' has no attribute 'Lens'"):
         lanes.Lens  # noqa: B018
 
@@ -83,7 +83,7 @@ def imported(path: Path) -> set[str]:
 
 # From the first stage to the last: a module may know those of its own rank and before, never after.
 ORDER = (
-    ("errors", "flags", "confidence", "lengths", "quantiles"),
+    ("errors", "flags", "confidence", "lengths", "quantiles", "rounding"),
     ("about", "places", "setting_values", "toml_text"),
     ("settings",),
     ("settings_file",),
@@ -180,7 +180,7 @@ def test_measuring_opens_no_window() -> None:
     assert done.stdout.strip() == "False"
 
 
-def test_the_command_keeps_to_one_thread_unless_told() -> None:
+def test_the_command_keeps_to_one_thread_unless_asked() -> None:
     asked = ("import os, lanes.cli; lanes.cli.main(['--version']); "
              "print(os.environ['OPENBLAS_NUM_THREADS'])")
     bare = {k: v for k, v in os.environ.items() if not k.endswith("_NUM_THREADS")}

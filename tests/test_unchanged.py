@@ -29,7 +29,7 @@ def scan(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture(scope="module")
-def told_its_dpi(scan: Path) -> Reading:
+def with_its_dpi(scan: Path) -> Reading:
     return measure(scan, light="white", picture=False, dpi=200)
 
 
@@ -62,13 +62,13 @@ def save_as(scan: Path, folder: Path, change: object, name: str = "other.png",
 
 @pytest.mark.parametrize("suffix", [".bmp", ".tif", ".webp"])
 def test_another_format_without_loss_changes_nothing(
-    scan: Path, told_its_dpi: Reading, tmp_path: Path, suffix: str
+    scan: Path, with_its_dpi: Reading, tmp_path: Path, suffix: str
 ) -> None:
     with Image.open(scan) as image:
         options = {"lossless": True} if suffix == ".webp" else {"dpi": (200, 200)}
         image.convert("RGB").save(tmp_path / f"other{suffix}", **options)
     other = measure(tmp_path / f"other{suffix}", light="white", picture=False, dpi=200)
-    for a, b in zip(told_its_dpi.lanes, other.lanes, strict=True):
+    for a, b in zip(with_its_dpi.lanes, other.lanes, strict=True):
         assert [s.rf for s in a.spots] == [s.rf for s in b.spots]
         assert [s.area for s in a.spots] == [s.area for s in b.spots]
 

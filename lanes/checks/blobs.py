@@ -1,4 +1,4 @@
-"""Nothing lost in silence: what stands out of the layer is a spot of a lane, or is said."""
+"""Nothing lost in silence: what stands out of the layer is a spot of a lane, or is flagged."""
 
 from __future__ import annotations
 
@@ -20,14 +20,17 @@ SPECK_MM, SPECK = 1.2, 8.0
 # the other way: a blob of the other sign counts from here, and from this share of the strongest.
 OTHER, OTHER_SHARE = 10.0, 0.25
 LISTED = 6  # places in one message
+# Share of a blob's height beyond its end within which a narrow spot's centre is still it (by eye):
+# a blob ends where it no longer stands out, well inside the spot.
+NEAR_END = 0.3
 
 
 def read_blobs(layout: Layout) -> tuple[Blob, ...]:
     """Return the blobs that ought to be read, the rims of strong ones left out."""
     blobs = layout.blobs or ()
     own = [b for b in blobs if b.lighter == bool(layout.lighter)]
-    least = max(OTHER, OTHER_SHARE * max((b.strength for b in own), default=0.0))
-    other = [b for b in blobs if b.lighter != bool(layout.lighter) and b.strength > least]
+    threshold = max(OTHER, OTHER_SHARE * max((b.strength for b in own), default=0.0))
+    other = [b for b in blobs if b.lighter != bool(layout.lighter) and b.strength > threshold]
     speck = SPECK_MM / layout.mm_per_unit
     own = [b for b in own if b.strength > SPECK or min(b.width, b.height) > speck
            or not any(_is_rim(b, of) for of in own)]
@@ -85,7 +88,7 @@ def without_spot(
         own = lane_of(layout, blob)
         if own is None or own.name != lane.name:
             continue
-        near = any(abs(y - blob.y) < 0.5 * blob.height + max(sigma, 0.3 * blob.height)
+        near = any(abs(y - blob.y) < 0.5 * blob.height + max(sigma, NEAR_END * blob.height)
                    for y, sigma in zip(heights, sigmas, strict=True))
         if not near:
             out.append(blob)

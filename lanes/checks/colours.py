@@ -17,8 +17,10 @@ from lanes.plate.layout import Lane
 from lanes.plate.planes import Planes, planes_of
 from lanes.plate.signal import kubelka_munk, optical_density
 from lanes.reading import LaneReading, Plate
+from lanes.rounding import ROUNDING, TINY
 from lanes.scan.transfer import linear_to_srgb
 from lanes.spots.law_doubt import AS_GOOD
+from lanes.spots.shapes import FWHM
 
 Floats = NDArray[np.float64]
 
@@ -36,7 +38,16 @@ SAME = 2.0
 UNCOLOURED = ("black", "grey", "white")
 SEEN = 5.0         # standard deviations a spot has to have in a channel that is remarked on
 NOTICED = 2.0      # and in one that might have been read: below, a spot is not there to its reader
-TINY = 1e-300      # keeps a division by nothing finite
+# Of sRGB's value (by eye): below the first nothing has a hue, above the second
+# what has none is white.
+BLACK, WHITEST = 0.15, 0.93
+# A plate's law holds its layer to an assumed reflectance. In a mixture of light that shows less of
+# the layer than this (a coloured layer; a choice), the light itself is taken for the reflectance,
+# between ends at which the law stays finite.
+LIT_LAYER, DARKEST_LAYER, BRIGHTEST_LAYER = 0.55, 0.02, 0.97
+# Reflectance that the law is asked of: black as a scanner sees it, and a fifth above a white layer.
+LEAST_LIGHT, MOST_LIGHT = 0.004, 1.2
+LEAST_GLOW = 1e-3  # share of the layer's glow: an optical density of 3, more than scanners resolve
 
 
 def coloured(plate: Plate, readings: Sequence[LaneReading]) -> tuple[LaneReading, ...]:
@@ -50,7 +61,7 @@ def coloured(plate: Plate, readings: Sequence[LaneReading]) -> tuple[LaneReading
         spots = []
         for spot, part in zip(reading.spots, reading.fit.components, strict=True):
             x, y = plate.layout.path(lane, spot.rf)
-            half = MIDDLE * 0.5 * 2.355 * part.sigma
+            half = MIDDLE * 0.5 * FWHM * part.sigma
             box = _box(planes, float(x), float(y), half)
             light = np.array([np.median(image[box]) for image in planes.light.values()])
             beside = np.array([float(np.median(d[box])) for d in depths.depth])
@@ -66,7 +77,7 @@ def coloured(plate: Plate, readings: Sequence[LaneReading]) -> tuple[LaneReading
 def _deepened(beside: Floats) -> Floats:
     """Return light over the layer's, a pale spot made as deep as one that the eye names."""
     most = float(np.abs(beside).max())
-    deepen = max(1.0, DEEP / max(most, 1e-6)) if beside.min() < 0.0 else 1.0
+    deepen = max(1.0, DEEP / most) if beside.min() < 0.0 else 1.0
     return np.asarray(WHITE * (1.0 + deepen * beside))
 
 
@@ -88,11 +99,11 @@ def colour_name(light: Floats) -> str:
     """Return a plain word for linear light (red, green, blue), 1 being a white layer."""
     red, green, blue = np.asarray(linear_to_srgb(np.clip(light, 0.0, 1.0)), float).tolist()
     hue, saturation, value = colorsys.rgb_to_hsv(red, green, blue)
-    if value < 0.15:
+    if value < BLACK:
         return "black"
     if saturation < GREYEST:
-        return "white" if value > 0.93 else "grey"
-    word = next(name for limit, name in HUES if hue * 360.0 <= limit)
+        return "white" if value > WHITEST else "grey"
+    word = next(name for limit, name in HUES if 360 * hue <= limit)
     dull = word == "orange" and saturation < BROWN_GREY
     return "brown" if dull or (word in ("orange", "yellow", "red") and value < BROWN) else word
 
@@ -195,7 +206,7 @@ def channel_matters(plate: Plate, readings: Sequence[LaneReading]) -> tuple[Flag
                      for name, f in whole.items()}
             most = max(abs(p - spot.area_percent) for p in moved.values())
             bound = SAME + TWO_SIDED_95 * (spot.area_percent_sd or 0.0)
-            if most / bound > worst[0] * (1.0 + 1e-6):  # of two spots alike, the first is named
+            if most / bound > worst[0] * (1.0 + ROUNDING):  # of two spots alike, the first is named
                 others = ", ".join(f"about {min(max(p, 0.0), 100.0):.0f} by {name}"
                                    for name, p in moved.items())
                 worst = (most / bound, f"the spot at Rf {spot.rf:.3f} of lane {reading.name} holds "
@@ -212,11 +223,12 @@ def _signal(plate: Plate, ratio: Floats, level: float) -> Floats:
     """Return signal by the plate's law from light over the layer's, on the coarse grid."""
     law = plate.signal.law
     if law == "kubelka-munk":
-        reference = plate.signal.reference if level > 0.55 else max(level, 0.02)
-        reference = min(reference, 0.97)
-        out = kubelka_munk(np.clip(reference * ratio, 0.004, 1.2)) - kubelka_munk(reference)
+        reference = plate.signal.reference if level > LIT_LAYER else max(level, DARKEST_LAYER)
+        reference = min(reference, BRIGHTEST_LAYER)
+        light = np.clip(reference * ratio, LEAST_LIGHT, MOST_LIGHT)
+        out = kubelka_munk(light) - kubelka_munk(reference)
     elif law == "optical-density":
-        out = optical_density(np.clip(ratio, 1e-3, None))
+        out = optical_density(np.clip(ratio, LEAST_GLOW, None))
     else:
         out = (ratio - 1.0) * level
     return np.asarray(-out if plate.layout.lighter and law != "emission" else out)

@@ -1,4 +1,4 @@
-"""How the plate was run and scanned: what went wrong there, told with its cause and remedy.
+"""How the plate was run and scanned: what went wrong there, with its cause and remedy.
 
 An idea a file: the run, the spots, the scan, the law. Every bound has its source beside it. A
 remark in mm is made only where the scale is known, and one about the plate's edges only where the

@@ -28,6 +28,11 @@ UNEVEN = 0.02
 OVERLAP = 0.1  # of a lane's width that a neighbour shares
 # Ticks reach 1 mm or more to both sides of the origin line; the line itself is 0.3 mm wide.
 TICK_NEAR_MM, TICK_FAR_MM, TICK_HALF_MM = 0.6, 1.1, 0.5
+TICK_STEP_MM = 0.1  # a third of a line's width
+TICK_ASIDE_MM = 1.5  # how far beside its lane's middle a tick may stand: half a spot of 3 mm
+# Share of a tick's way that one column has to be marked on, and share of the columns that may be: a
+# smudge marks most of them.
+MARKED, SMUDGED = 0.9, 0.5
 TICKED, UNTICKED = 0.6, 0.2  # share of the lanes that show a tick
 
 
@@ -144,16 +149,17 @@ def _ticked(layout: Layout, signal: Signal, top: bool) -> float:
     """Return the share of lanes where thin matter stands out on both sides of a line."""
     grid, unit = signal.grid, layout.mm_per_unit
     hits = 0
-    steps = np.arange(TICK_NEAR_MM, TICK_FAR_MM, 0.1) / unit
+    steps = np.arange(TICK_NEAR_MM, TICK_FAR_MM, TICK_STEP_MM) / unit
     for lane in layout.lanes:
         x, y = (float(v[int(top)]) for v in layout.path(lane, [0.0, 1.0]))
-        column = np.rint(grid.column(np.arange(x - 1.5 / unit, x + 1.5 / unit, grid.pitch)))
+        aside = TICK_ASIDE_MM / unit
+        column = np.rint(grid.column(np.arange(x - aside, x + aside, grid.pitch)))
         column = np.clip(column, 0, grid.columns - 1).astype(int)
         both = True
         for side in (-1.0, 1.0):
             row = np.clip(np.rint(grid.row(y + side * steps)), 0, grid.rows - 1).astype(int)
             # One column marked over the whole way, and most columns not: a stroke, no smudge.
             share = signal.thin[row[:, None], column[None, :]].mean(axis=0)
-            both &= bool(share.max() > 0.9 and (share > 0.5).mean() < 0.5)
+            both &= bool(share.max() > MARKED and (share > 0.5).mean() < SMUDGED)
         hits += both
     return hits / len(layout.lanes)

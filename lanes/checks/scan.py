@@ -33,6 +33,15 @@ BLOCKY = 1.15      # times other steps between neighbours; clean plates stay bel
 # the standard's example table (ITU-T T.81, table K.1) comes to it where a library calls it
 # quality 75.
 MEAN_STEP = 1.0
+CAPPED = 4.0       # times the mean step: a steeper one is the edge of a spot or of pencil
+LEAST_PHASE = 1e-3  # of the cap: a picture without steps in one phase is blocks altogether
+MOST_TIMES = 99.0  # that are printed
+# Colours over levels of the richest channel, up to which a picture has one tone: rounding of the
+# other channels adds a few.
+TONED = 1.1
+INNER = 1.0, 99.0  # percentiles of the codes: the layer and its spots, not the pencil
+PER_CODE = 257     # of 16 bits in one of 8: 65535 / 255
+SPARSE_MM = 1.5    # between points at which the layer's light is looked at: its lamp is smooth
 COMB = 0.4         # share of blocks, as a resultant, that keep to one step; by chance below 0.1
 ALIKE = 0.9        # share of neighbouring pixels with the same codes; quiet grey scans reach 0.87
 PALETTE = 256      # colours of a palette image; a colour scan has thousands
@@ -84,8 +93,9 @@ def scan_remarks(
     if step > MEAN_STEP:
         size = f"{BLOCK} x {BLOCK} blocks"
         found = f", whose means move in steps of {step:.1f} codes" if math.isfinite(step) else ""
-        out.append(flag("compressed", f"steps between pixels are {min(blocks, 99.0):.1f} times as "
-                        f"large at the edges of {size}{found}; no more than {BLOCKY} times or "
+        times = min(blocks, MOST_TIMES)
+        out.append(flag("compressed", f"steps between pixels are {times:.1f} times as large at the "
+                        f"edges of {size}{found}; no more than {BLOCKY} times or "
                         f"{MEAN_STEP:.0f} code is wanted"))
     elif over <= CLIPPED:
         out += _levels(codes)
@@ -146,9 +156,9 @@ def _one_tone(codes: NDArray[np.int64], count: int) -> bool:
     if (codes == codes[:, :1]).all():
         return True
     channel = max(codes.T, key=lambda each: np.unique(each).size)
-    if count > 1.1 * np.unique(channel).size:
+    if count > TONED * np.unique(channel).size:
         return False
-    low, high = np.percentile(channel, (1.0, 99.0))  # the layer and its spots, not the pencil
+    low, high = np.percentile(channel, INNER)
     used = np.unique(channel[(channel >= low) & (channel <= high)]).size
     return bool(used > 0.5 * (high - low + 1.0))
 
@@ -173,14 +183,13 @@ def blockiness(codes: NDArray[np.integer[Any]]) -> float:
 def _excess(steps: NDArray[np.float32]) -> float:
     phases = _phases(steps)
     *_, second, largest = sorted(phases)
-    cap = 4.0 * float(steps.mean())
-    return largest / max(second, 1e-3 * cap) if cap > 0.0 else 1.0
+    cap = CAPPED * float(steps.mean())
+    return largest / max(second, LEAST_PHASE * cap) if cap > 0.0 else 1.0
 
 
 def _phases(steps: NDArray[np.float32]) -> list[float]:
     """Return the mean step from one column to the next in each of eight phases."""
-    # Edges of spots and pencil are no blocks: steps are capped at four times the mean one.
-    columns = np.minimum(steps, 4.0 * float(steps.mean())).mean(axis=0, dtype=float)
+    columns = np.minimum(steps, CAPPED * float(steps.mean())).mean(axis=0, dtype=float)
     return [float(columns[k::BLOCK].mean()) for k in range(BLOCK)]
 
 
@@ -190,13 +199,13 @@ def mean_step(codes: NDArray[np.integer[Any]]) -> float:
     JPEG keeps a block's mean as a multiple of one step (the first entry of its table of luminance,
     an eighth of a code each). Multiples of a step q turn exp(2 pi i mean / q) by whole turns, so
     that its mean over all blocks is long; the largest such step counts. Infinite where the means
-    spread too little to tell: then every step would do.
+    spread too little to decide: then every step would do.
 
     Parameters
     ----------
     codes : (rows, columns, channels) array, upright with the blocks
     """
-    luma = codes.astype(np.float32) / (257.0 if codes.dtype == np.uint16 else 1.0)
+    luma = codes.astype(np.float32) / (PER_CODE if codes.dtype == np.uint16 else 1)
     luma = luma @ np.array(LUMA, np.float32) if luma.shape[2] == 3 else luma[:, :, 0]
     top = 1 + int(np.argmax(_phases(np.abs(np.diff(luma, axis=0)).T)))
     left = 1 + int(np.argmax(_phases(np.abs(np.diff(luma, axis=1)))))
@@ -219,7 +228,7 @@ def mean_step(codes: NDArray[np.integer[Any]]) -> float:
 def _evenness(scan: Scan, layout: Layout, signal: Signal) -> float | None:
     """Return the darkest twentieth of the layer's light over the brightest, at sparse points."""
     grid = signal.grid
-    step = max(1, round(1.5 / grid.mm))
+    step = max(1, round(SPARSE_MM / grid.mm))
     row, column = np.nonzero(signal.bare[::step, ::step])
     if row.size < 50:
         return None

@@ -19,6 +19,8 @@ Floats = NDArray[np.float64]
 # of 50 micrometres over 75 mm spreads the larger ones to 4.9 mm (sigma^2 = H z, from memory).
 WIDEST_MM = 5.0
 WIDER = 1.8       # times what the plate's other spots make of this Rf
+FLATTEST = 0.25   # of the square of a width at Rf 0: what a line that falls may come to (a choice)
+FOOT = 0.05       # of a spot's height: where its reach is taken, as its symmetry is
 APART = 0.02      # in Rf: nearer ones say nothing of how widths grow
 FEWEST = 5        # spots that say what is usual on a plate
 # Symmetry factor that is accepted without a limit of its own: Ph. Eur., 11th ed. (2022),
@@ -84,7 +86,7 @@ def _usual_widths(readings: Sequence[LaneReading]) -> list[Floats]:
     slope, start = median_line(x, y, APART)
     if slope < 0.0:
         slope, start = 0.0, float(np.median(y))
-    return [np.sqrt(np.maximum(start + slope * np.array([s.rf for s in r.spots]), 0.25 * start))
+    return [np.sqrt(np.maximum(start + slope * np.array([s.rf for s in r.spots]), FLATTEST * start))
             for r in readings]
 
 
@@ -110,7 +112,7 @@ def _tail(reading: LaneReading, i: int) -> tuple[Flag, ...]:
     back = 2.0 * factor - 1.0  # over the front: what symmetry is made of
     ratio, word = max((back, "behind"), (1.0 / back, "ahead of"))
     if ratio > STREAK:
-        reach = max(width_at(reading.fit.components[i], 0.05))
+        reach = max(width_at(reading.fit.components[i], FOOT))
         share = 100 * reach / reading.trace.run
         return (flag("streak", f"it reaches {ratio:.1f} times as far {word} its apex as to the "
                      f"other side, {share:.0f} % of the run; less than {STREAK:.0f} times is "

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from lanes.errors import InputError
 from lanes.options import plate_options, settings_from
-from lanes.report.deliver import refuse_early
+from lanes.report.deliver import progress, refuse_early
 
 HELP = "which spots each lane holds: Rf, area percent, resolution"
 DESCRIPTION = """\
@@ -53,7 +53,8 @@ def run(arguments: argparse.Namespace) -> int:
     from lanes.measuring import measure
 
     reading = measure(arguments.plate[0], settings,
-                      picture=arguments.out is not None and not arguments.no_figures)
+                      picture=arguments.out is not None and not arguments.no_figures,
+                      progress=progress("lanes fitted:"))
     if arguments.out is not None:
         from lanes.report.write import write_reading
 

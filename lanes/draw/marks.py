@@ -70,9 +70,9 @@ def scratches(spec: PlateSpec, x: Floats, y: Floats, rng: np.random.Generator) -
         j = np.flatnonzero(np.abs(x - cx) < half * abs(cos) + 1)
         dx, dy = (x[j] - cx)[None, :], (y[i] - cy)[:, None]
         along = np.maximum(np.abs(dx * cos + dy * sin) - half, 0)
-        away = np.hypot(along, dy * cos - dx * sin)
+        beside = np.hypot(along, dy * cos - dx * sin)
         window = out[np.ix_(i, j)]
-        out[np.ix_(i, j)] = np.maximum(window, depth * _cover(away, thick, spec))
+        out[np.ix_(i, j)] = np.maximum(window, depth * _cover(beside, thick, spec))
     return out
 
 

@@ -169,8 +169,8 @@ def _exposed(spec: PlateSpec, light: Light) -> Light:
     u = np.linspace(-1, 1, columns, dtype=np.float32)[None, :]
     if spec.lamp > 0:
         cu, cv = _rng(spec, 6).uniform(-0.3, 0.3, 2).astype(np.float32)
-        away = (u - cu) ** 2 + (v - cv) ** 2
-        light = light * (1 - spec.lamp * away / away.max())[..., None]
+        distance = (u - cu) ** 2 + (v - cv) ** 2
+        light = light * (1 - spec.lamp * distance / distance.max())[..., None]
     if spec.glare > 0:
         rng = _rng(spec, 7)
         cu, cv = rng.uniform(-0.6, 0.6, 2)

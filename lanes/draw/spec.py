@@ -83,14 +83,14 @@ class SpotSpec:
     def __post_init__(self) -> None:
         _numbers(self, _SPOT)
         if self.colour is not None:
-            given = self.colour
-            listed = isinstance(given, list | tuple) and len(given) == 3
-            if not listed or not all(_within(c, 0, 4) for c in given):
+            channels = self.colour
+            listed = isinstance(channels, list | tuple) and len(channels) == 3
+            if not listed or not all(_within(c, 0, 4) for c in channels):
                 raise InputError(
                     f"colour must be three numbers from 0 to 4 (red, green, blue), "
-                    f"not {_shown(given)}"
+                    f"not {_shown(channels)}"
                 )
-            object.__setattr__(self, "colour", tuple(float(c) for c in given))
+            object.__setattr__(self, "colour", tuple(float(c) for c in channels))
 
     @property
     def fwhm(self) -> float:

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from scipy.optimize import minimize_scalar
 from scipy.stats import chi2
 
+from lanes.confidence import SIGNIFICANT
 from lanes.evidence.noise_covariance import noise_covariance
 from lanes.plate.layout import Lane
 from lanes.plate.signal import Signal, to_signal
@@ -24,6 +25,8 @@ CHANNELS = ("red", "green", "blue")
 # Two spots of one substance differ by this much in a channel, relative to it: the law from light
 # to signal bends each channel of a heavy spot a little differently (common practice).
 BEND = 0.08
+LEAST_BEND = 0.2 * BEND  # of the strongest, in a channel that hardly shows the spot (a choice)
+NEAR = 1.5     # sigmas and tails from its centre in which a spot's height is read: 87 % of it
 LEAST = 10.0   # standard deviations that one channel must see
 LEVEL = 0.01
 ANGLE = 8.0    # degrees between two colours, below which a difference is no news
@@ -84,7 +87,7 @@ class Colours:
         heights, sds = [], []
         for trace, noise in zip(self.traces[lane.name], noises, strict=True):
             x = trace.position
-            near = (np.abs(x - c.centre) < 1.5 * (c.sigma + abs(c.tau))) & trace.usable
+            near = (np.abs(x - c.centre) < NEAR * (c.sigma + abs(c.tau))) & trace.usable
             if near.sum() < 8:
                 return None
             shape = peak_shape(x[near], replace(c.peak(), area=1.0))[0]
@@ -121,17 +124,17 @@ def compared(
     u, v = a / size_a, b / size_b
     variance = (a_sd / size_a) ** 2 + (b_sd / size_b) ** 2
     # Both of unit length: what bends is a share of the channel that is seen best.
-    bend = (BEND * np.maximum(np.abs(u), np.abs(v))) ** 2 + (0.2 * BEND) ** 2
+    bend = (BEND * np.maximum(np.abs(u), np.abs(v))) ** 2 + LEAST_BEND**2
 
     def misfit(k: float) -> float:
         return float(np.sum((u - np.exp(k) * v) ** 2 / (variance + bend)))
 
-    least = minimize_scalar(misfit, bounds=(-1.0, 1.0), method="bounded")
-    p_value = float(chi2.sf(float(least.fun), 2))
+    best = minimize_scalar(misfit, bounds=(-1.0, 1.0), method="bounded")
+    p_value = float(chi2.sf(float(best.fun), 2))
     angle = float(np.degrees(np.arccos(np.clip(u @ v, -1.0, 1.0))))
     noise = float(np.degrees(np.sqrt(variance.sum())))
     if p_value < LEVEL and angle > ANGLE:
         return ColourMatch("differs", p_value, angle)
-    if p_value >= 0.05 and noise < ANGLE:
+    if p_value >= SIGNIFICANT and noise < ANGLE:
         return ColourMatch("agrees", p_value, angle)
     return ColourMatch("cannot tell", p_value, angle)

@@ -2,7 +2,7 @@
 
 A limit worked out from the noise alone says what a matched filter could find. What the reading
 does find depends on every rule it has, so those rules themselves are asked: spots of known size
-are added to the trace, and the trace is taken apart again as it was before.
+are added to the trace, and the trace is fitted again as it was before.
 """
 
 from __future__ import annotations
@@ -15,8 +15,9 @@ from numpy.typing import NDArray
 from scipy.optimize import isotonic_regression
 from scipy.stats import t as student
 
-from lanes.confidence import ONE_SIDED_95
+from lanes.confidence import BELOW_ONE_SIDED_95, ONE_SIDED_95
 from lanes.reading import LaneReading, Plate
+from lanes.rounding import TINY
 from lanes.spots.deconvolve import THRESHOLD, deconvolve
 from lanes.spots.fit import Fit
 from lanes.spots.fit_lane import fit_lane
@@ -31,9 +32,22 @@ from lanes.trace.sample import Trace
 Floats = NDArray[np.float64]
 
 RESOLUTIONS = (0.5, 0.75, 1.0, 1.25, 1.5, 2.0)
-CLEAR = 4.5           # sigmas from every spot that was found, for a place away from them
-APART = 10.0          # sigmas between spots put in at once
+# Lengths in sigmas of the spot put in, or of the one that is there.
+CLEAR = 4.5           # from every spot that was found, for a place away from them
+APART = 10.0          # between spots put in at once: neither's fit reaches the other
+BETWEEN = 2.5         # between places: nearer ones lie under one spot
+NEAR = 1.5            # from a place in which the layer has to show: 87 % of a spot put there
+FOUND = 2.0           # from a place within which what is found is what was put there
+TAKEN = 3.0           # from a place within which another spot leaves no room
+SPAN = 14.0           # of lane to either side that a spot's own fit looks at (a choice; see TAILS)
+TAILS = 3.0           # and tau more of a tailing spot: all but 5 % of its tail
+# Halvings in logarithm: a size within a ratio of 32 is known to 6 %, within 500 to 10 %, which is
+# less than trials scatter by.
 ROUNDS = 5
+START_LOW, START_HIGH = 0.25, 8.0  # times the area that noise alone would let through
+NEIGHBOURS = 0.002, 1.0  # of the main spot's area: what a neighbour is looked for between
+FEWEST_ALONE = 3.0    # independent places that a scatter is at least taken from
+LEAST_SCALE = 1e-6    # of a spot fitted anew where nothing of it is left: an area above 0
 
 
 @dataclass(frozen=True)
@@ -161,9 +175,9 @@ def clear_limit(lane: Lane, fit: Fit, sigma: float, start: float) -> float | Non
     places = _free(lane.trace, fit, sigma)
     if len(places) < 4 or not start > 0:
         return None
-    low = np.full(len(places), np.log(0.25 * start))
-    high = np.full(len(places), np.log(8.0 * start))
-    sets = max(1, int(np.ceil(APART / 2.5)))
+    low = np.full(len(places), np.log(START_LOW * start))
+    high = np.full(len(places), np.log(START_HIGH * start))
+    sets = max(1, int(np.ceil(APART / BETWEEN)))
     for _ in range(ROUNDS):
         middle = 0.5 * (low + high)
         for first in range(sets):
@@ -171,25 +185,25 @@ def clear_limit(lane: Lane, fit: Fit, sigma: float, start: float) -> float | Non
             peaks = [Peak(places[i], float(np.exp(middle[i])), sigma) for i in chosen]
             found = [c.centre for c in lane.plus(peaks).fitted().components]
             for i in chosen:
-                if any(abs(centre - places[i]) < 2.0 * sigma for centre in found):
+                if any(abs(centre - places[i]) < FOUND * sigma for centre in found):
                     high[i] = middle[i]
                 else:
                     low[i] = middle[i]
     needed = np.exp(0.5 * (low + high))
-    share = min(1.0, 2.5 * sigma / max(lane.noise.correlation_mm, 1e-9))
-    alone = max(3.0, share * len(places))
-    factor = float(student.ppf(0.95, alone - 1.0)) * np.sqrt(1.0 + 1.0 / alone)
+    share = min(1.0, BETWEEN * sigma / max(lane.noise.correlation_mm, TINY))
+    alone = max(FEWEST_ALONE, share * len(places))
+    factor = float(student.ppf(BELOW_ONE_SIDED_95, alone - 1.0)) * np.sqrt(1.0 + 1.0 / alone)
     scatter = max(float(needed.std(ddof=1)), float(needed.mean()) / THRESHOLD)
     level = float(needed.mean()) + factor * scatter
-    return level if level < 8.0 * start else None
+    return level if level < START_HIGH * start else None
 
 
 def _free(trace: Trace, fit: Fit, sigma: float) -> list[float]:
     """Return places 2.5 sigma apart where nothing was found and the layer shows."""
-    step = 2.5 * sigma
+    step = BETWEEN * sigma
     out = []
     for x in np.arange(step, trace.run - step, step):
-        near = np.abs(trace.position - x) < 1.5 * sigma
+        near = np.abs(trace.position - x) < NEAR * sigma
         clear = all(abs(x - c.centre) > CLEAR * (c.sigma + abs(c.tau)) for c in fit.components)
         if clear and near.any() and trace.usable[near].all():
             out.append(float(x))
@@ -197,24 +211,24 @@ def _free(trace: Trace, fit: Fit, sigma: float) -> list[float]:
 
 
 def neighbour_limits(lane: Lane, fit: Fit, main: int) -> tuple[tuple[float, float | None], ...]:
-    """Return how large a neighbour of the main spot must be to be told from it, 95 % of the time.
+    """Return how large a neighbour of the main spot must be to be resolved 95 % of the time.
 
     A spot as wide as the main one is put beside it, on either side, in the lane as it is and
     with its residual turned over and mirrored: four trials for each resolution. In the one the
     main spot is skewed and flattened too, in the other the reverse, by what the plate's spots
     depart from Gaussians: on the next plate it may be. The trials' scatter is
     never taken as less than one part in `THRESHOLD`. So few trials leave noise in the level; no
-    neighbour is harder to tell for standing farther off, so levels are made not to rise with
+    neighbour is harder to resolve for standing farther off, so levels are made not to rise with
     resolution (isotonic regression of their logarithms).
 
     Returns
     -------
     tuple of (resolution, percent of the main spot's area)
-        The percent is None where no neighbour up to the main spot's own size is told apart
+        The percent is None where no neighbour up to the main spot's own size is resolved
         every time, or there is no room for one.
     """
     spot = fit.components[main]
-    reach = 14.0 * spot.sigma + 3.0 * abs(spot.tau)
+    reach = SPAN * spot.sigma + TAILS * abs(spot.tau)
     variants = [
         lane.with_residual(fit, sign, at).misshapen(spot, sign).cut(
             spot.centre - reach, spot.centre + reach)
@@ -228,7 +242,7 @@ def neighbour_limits(lane: Lane, fit: Fit, main: int) -> tuple[tuple[float, floa
                   if _room(lane.trace, fit, main, place := spot.centre + side * apart)]
         level = found_95(
             smallest_found(neighbour_found(variant, spot, place, spot.sigma, spot.area),
-                           0.002, 1.0)
+                           *NEIGHBOURS)
             for place in places for variant in variants)
         percent = None if level is None or level > 1.0 else 100.0 * level
         out.append((resolution, percent))
@@ -249,7 +263,7 @@ def falling(levels: Sequence[tuple[float, float | None]]
 def _room(trace: Trace, fit: Fit, main: int, place: float) -> bool:
     sigma = fit.components[main].sigma
     near = np.abs(trace.position - place) < sigma
-    taken = any(abs(c.centre - place) < 3.0 * sigma
+    taken = any(abs(c.centre - place) < TAKEN * sigma
                 for i, c in enumerate(fit.components) if i != main)
     return 0.0 < place < trace.run and bool(near.any() and trace.usable[near].all()) and not taken
 
@@ -316,7 +330,7 @@ def refitted(lane: Lane, fit: Fit) -> Fit:
     for c, peak in zip(fit.components, fit.peaks, strict=True):
         near = (np.abs(trace.position - c.centre) < c.sigma) & trace.usable
         old, new = float(peak[near].sum()), float(lane.flat[near].sum())
-        scale.append(max(new / old, 1e-6) if old > 0 else 1.0)
+        scale.append(max(new / old, LEAST_SCALE) if old > 0 else 1.0)
     start = tuple(replace(c.peak(), area=s * c.area)
                   for c, s in zip(fit.components, scale, strict=True))
     return deconvolve(trace.position, lane.flat, noise=lane.noise, gain=trace.gain,

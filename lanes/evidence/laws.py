@@ -8,6 +8,7 @@ from lanes.evidence.detection_limit import Lane, refitted
 from lanes.plate.layout import Lane as Place
 from lanes.plate.signal import to_signal
 from lanes.reading import Plate
+from lanes.rounding import TINY
 from lanes.spots.fit import Fit
 from lanes.trace.background import background
 from lanes.trace.noise import layer_noise
@@ -49,6 +50,6 @@ def under_law(plate: Plate, place: Place, law: str, start: Lane, fit: Fit) -> tu
     if noise is None:
         # The noise only weighs the fit: its size over the tallest point carries over.
         noise = replace(start.noise, sd=start.noise.sd * float(flat.max())
-                        / max(float(start.flat.max()), 1e-300))
+                        / max(float(start.flat.max()), TINY))
     lane = replace(start, trace=trace, flat=flat, noise=noise)
     return lane, refitted(lane, fit)

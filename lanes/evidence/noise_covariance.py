@@ -15,6 +15,9 @@ Floats = NDArray[np.float64]
 
 MISFIT_REACH, MISFIT_LENGTH = 1.3, 0.7  # the misfit's envelope and its smoothness, in sigmas
 FLOOR = 0.003  # white share of the noise's variance that is always there
+# Lengths of the decaying kernels, in samples: from less than one to beyond any correlation that is
+# followed (LAG_MM at 1000 dots per inch), each a third longer than the last.
+KERNELS = np.geomspace(0.5, 250.0, 22, dtype=np.float64)
 
 
 def noise_covariance(noise: Noise, gain: Floats) -> Floats:
@@ -30,7 +33,7 @@ def noise_covariance(noise: Noise, gain: Floats) -> Floats:
     row = np.zeros(n)
     row[0] = 1.0
     if found.size > 2:
-        lengths: Floats = noise.pitch * np.geomspace(0.5, 250.0, 22, dtype=np.float64)
+        lengths: Floats = noise.pitch * KERNELS
 
         def kernels(at: Floats) -> Floats:
             ratio = at[:, None] / lengths

@@ -12,6 +12,10 @@ from numpy.typing import NDArray
 from lanes.errors import InputError
 from lanes.evidence.detection_limit import (
     CLEAR,
+    NEAR,
+    SPAN,
+    START_LOW,
+    TAILS,
     Lane,
     clear_limit,
     found_95,
@@ -32,7 +36,7 @@ SDS = 3.0
 
 @dataclass(frozen=True)
 class Track:
-    """One substance as far as Rf tells: its mean Rf, and its place among each lane's spots.
+    """One substance by its Rf alone: its mean Rf, and its place among each lane's spots.
 
     A place is None where the lane holds no spot at that Rf.
     """
@@ -158,7 +162,7 @@ def unseen(
     out: list[float | None] = []
     for rf, sigma in wanted:
         place = rf * reading.trace.run
-        near = np.abs(reading.trace.position - place) < 1.5 * sigma
+        near = np.abs(reading.trace.position - place) < NEAR * sigma
         if not near.any() or not reading.trace.usable[near].all():
             out.append(None)
             continue
@@ -181,8 +185,8 @@ def _beside(lane: Lane, reading: LaneReading, place: float, sigma: float) -> flo
     fit = reading.fit
     other = min(fit.components, key=lambda c: abs(c.centre - place))
     apart = abs(other.centre - place)
-    reach = apart + 14.0 * max(sigma, other.sigma) + 3.0 * abs(other.tau)
-    low = 0.25 * (reading.limit or other.area)
+    reach = apart + SPAN * max(sigma, other.sigma) + TAILS * abs(other.tau)
+    low = START_LOW * (reading.limit or other.area)
     if not other.area > low:
         return None
     needed = []

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from lanes.evidence.whitened_models import one, pair_of, tail, uneven
 from lanes.evidence.whitened_space import Model, Space
+from lanes.rounding import TINY
 
 Floats = NDArray[np.float64]
 
@@ -26,7 +27,14 @@ SHRUNK = 0.6  # of the narrowest single: the Gaussian part of a tail, or one of 
 # where to stop. A gain of GAIN changes no likelihood ratio that is printed.
 DAMP, EASED, STIFFENED, FREE, STUCK = 1e-2, 0.2, 6.0, 1e-2, 1e5
 GAIN = 1e-4
-TINY = 1e-300  # keeps a division by nothing finite
+RIDGE = 1e-12      # of each diagonal: so that two values that do one thing leave a solvable system
+FINER_RIDGE = 1e-9  # of the trace, where nothing is damped: a double's digits, halved by squaring
+# Starts of a tail: tau over the Gaussian part's sigma, a slight and a long one. By its moments the
+# Gaussian part is narrower than the whole by sqrt(1 + ratio^2) and its centre ratio sigmas off; a
+# Gaussian that is fitted heeds the tail less, so that shares of that are taken (a choice).
+TAILING, NARROWED, DRAWN_AHEAD = (0.4, 1.1), 0.8, 0.7
+# Starts of an uneven spot: a fourth of what SKEWED allows, either way, and hardly flat (a choice).
+SKEWS, FLATTISH = (-0.3, 0.3), 1.2
 
 
 def fit(
@@ -61,7 +69,7 @@ def fit(
         normal[held[:, :, None] | held[:, None, :]] = 0.0
         d = np.einsum("bpp->bp", normal)
         d = np.where(d > 0, d, 1.0)
-        normal = normal + np.eye(p.shape[1]) * (damp[going, None] * d + 1e-12 * d + held)[:, None]
+        normal = normal + np.eye(p.shape[1]) * (damp[going, None] * d + RIDGE * d + held)[:, None]
         trial = np.clip(at + np.linalg.solve(normal, pull[:, :, None])[:, :, 0],
                         low[going], high[going])
         value, by = space.reduced(model, trial)
@@ -140,10 +148,10 @@ def fit_tail(
     low, high = (rows * end for end in limits.tail())
     sigma = np.exp(single[:, 1])
     for way in (1, -1) if side is None else (side,):
-        for ratio in (0.4, 1.1):
-            narrow = 1.0 / np.sqrt(1.0 + 0.8 * ratio**2)
+        for ratio in TAILING:
+            narrow = 1.0 / np.sqrt(1.0 + NARROWED * ratio**2)
             start = np.stack([
-                single[:, 0] + way * 0.7 * ratio * narrow * sigma,
+                single[:, 0] + way * DRAWN_AHEAD * ratio * narrow * sigma,
                 single[:, 1] + np.log(narrow), np.full(b, ratio), single[:, 2]], axis=1)
             p, rss = fit(tail(way), space, z, start, low, high)
             better = rss < squares
@@ -164,9 +172,9 @@ def fit_uneven(
     best, squares = np.zeros((b, 5)), np.full(b, np.inf)
     rows = np.ones((b, 1))
     low, high = (rows * end for end in limits.uneven())
-    for skew in (-0.3, 0.3):
+    for skew in SKEWS:
         start = np.stack([single[:, 0] - skew * np.exp(single[:, 1]), np.full(b, skew),
-                          single[:, 1], np.full(b, 1.2), single[:, 2]], axis=1)
+                          single[:, 1], np.full(b, FLATTISH), single[:, 2]], axis=1)
         p, rss = fit(uneven, space, z, start, low, high)
         better = rss < squares
         best[better], squares[better] = p[better], rss[better]
@@ -262,7 +270,7 @@ def _best_second(
             g = np.concatenate([g, np.zeros((b, 1))], axis=1)
         # The second one less what the Gaussian's own values can make of it.
         normal = jac @ jac.transpose(0, 2, 1)
-        ridge = 1e-9 * np.trace(normal, axis1=1, axis2=2) + TINY
+        ridge = FINER_RIDGE * np.trace(normal, axis1=1, axis2=2) + TINY
         normal = normal + np.eye(3) * ridge[:, None, None]
         along = np.linalg.solve(normal, np.einsum("bpr,br->bp", jac, g)[:, :, None])
         g = g - np.einsum("bpr,bp->br", jac, along[:, :, 0])

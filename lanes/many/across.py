@@ -92,9 +92,9 @@ def named_lanes(record: Mapping[str, Any]) -> Iterable[tuple[str, list[Mapping[s
 
     Lanes that are only numbered by the program are not the same on another plate.
     """
-    given = record["settings"]["names"] is not None
+    named = record["settings"]["names"] is not None
     for place, lane in enumerate(record["lanes"], 1):
-        if given or lane["name"] != str(place):
+        if named or lane["name"] != str(place):
             yield lane["name"], lane["spots"]
 
 

@@ -177,7 +177,7 @@ class ClusterWorkers:
     def _reached(self) -> Iterator[None]:
         """Turn what the library does where its scheduler is gone into one OutputError.
 
-        What it raises then depends on what it was doing, and on its version: its own state tells.
+        What it raises then depends on what it was doing, and on its version: its own state decides.
         """
         gone = (OSError, RuntimeError, self._distributed.CancelledError)
         try:
@@ -222,7 +222,7 @@ def _knock(address: str) -> None:
 
 @contextmanager
 def _quiet() -> Iterator[None]:
-    """Keep the library's own log off the terminal: what matters is said in a line here."""
+    """Keep the library's own log off the terminal: what matters is printed in a line here."""
     loggers = [logging.getLogger(name) for name in list(logging.root.manager.loggerDict)
                if name.partition(".")[0] == "distributed"]
     before = [(one, one.disabled) for one in loggers]

@@ -46,8 +46,8 @@ def images_in(folder: Path) -> list[Path]:
     return [folder / name for name in sorted(good, key=natural)]
 
 
-def find_plates(given: Sequence[str]) -> list[Path]:
-    """Return every plate that `given` (files and folders) means, each once, in the order given.
+def find_plates(sources: Sequence[str]) -> list[Path]:
+    """Return every plate that `sources` (files and folders) means, each once, in the order given.
 
     A file that does not exist is among them: it fails when it is read, as a line of its own.
 
@@ -56,9 +56,9 @@ def find_plates(given: Sequence[str]) -> list[Path]:
     InputError
         If something is given twice, or a folder holds no image.
     """
-    refuse_twice(given)
+    refuse_twice(sources)
     found: dict[str, Path] = {}
-    for text in given:
+    for text in sources:
         path = Path(text)
         if path.is_dir():
             inside = images_in(path)
@@ -72,10 +72,10 @@ def find_plates(given: Sequence[str]) -> list[Path]:
     return list(found.values())
 
 
-def refuse_twice(given: Iterable[str]) -> None:
+def refuse_twice(sources: Iterable[str]) -> None:
     """Raise InputError where a file or folder stands twice among the arguments."""
     places: set[str] = set()
-    for text in given:
+    for text in sources:
         place = os.path.realpath(text)
         if place in places:
             raise InputError(f"{shown(text)} is given twice: give each file and folder once")

@@ -52,7 +52,7 @@ class Job:
 
     Attributes
     ----------
-    given : sequence of str
+    sources : sequence of str
         Files and folders.
     out : str
         The folder to write.
@@ -67,7 +67,7 @@ class Job:
         The cluster's workers open the files by their path.
     """
 
-    given: Sequence[str]
+    sources: Sequence[str]
     out: str
     settings: Settings
     figures: bool = True
@@ -101,8 +101,8 @@ def read_plates(job: Job) -> Result:
         If the folder can't be written; what is done stays, and is not done again.
     """
     refuse_other(job.out)
-    paths = find_plates(job.given)
-    _refuse_results(job.given)
+    paths = find_plates(job.sources)
+    _refuse_results(job.sources)
     with opened(job.out) as out:
         todo = plan(out, paths, job.settings, job.figures)
         for path, folder in todo.todo:
@@ -125,8 +125,8 @@ def watch_plates(job: Job) -> Result:
     earlier reading is one that fails.
     """
     refuse_other(job.out)
-    folders = folders_of(job.given)
-    _refuse_results(job.given)
+    folders = folders_of(job.sources)
+    _refuse_results(job.sources)
     failed: dict[Path, Failure] = {}
     already = 0
     with opened(job.out) as out, closing(Progress(None)) as progress:
@@ -167,8 +167,8 @@ def _watched(
     return Plan(tuple(free), todo.done)
 
 
-def _refuse_results(given: Sequence[str]) -> None:
-    for text in given:
+def _refuse_results(sources: Sequence[str]) -> None:
+    for text in sources:
         if is_own(Path(text)):
             raise InputError(f"{shown(text)} is a folder of results: give the folder of the scans")
 

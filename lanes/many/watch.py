@@ -15,7 +15,7 @@ from lanes.many.find import images_in, refuse_twice, shown
 POLL = 1.0
 
 
-def folders_of(given: Sequence[str]) -> list[Path]:
+def folders_of(sources: Sequence[str]) -> list[Path]:
     """Return the folders to watch.
 
     Raises
@@ -23,12 +23,12 @@ def folders_of(given: Sequence[str]) -> list[Path]:
     InputError
         If one is none, or is given twice.
     """
-    refuse_twice(given)
-    for text in given:
+    refuse_twice(sources)
+    for text in sources:
         if not Path(text).is_dir():
             raise InputError(f"--watch takes folders, and {shown(text)} is none: give the folder "
                              "that scans are dropped into")
-    return [Path(text) for text in given]
+    return [Path(text) for text in sources]
 
 
 def settled(
@@ -43,14 +43,14 @@ def settled(
         Waits between two looks.
     """
     before: dict[Path, tuple[int, int]] = {}
-    given: dict[Path, tuple[int, int]] = {}
+    handed_out: dict[Path, tuple[int, int]] = {}
     while True:
         now = {path: state for folder in folders for path in images_in(folder)
                if (state := _state(path)) is not None}
         ready = [path for path, state in now.items()
-                 if before.get(path) == state and given.get(path) != state]
+                 if before.get(path) == state and handed_out.get(path) != state]
         for path in ready:
-            given[path] = now[path]
+            handed_out[path] = now[path]
         before = now
         yield ready
         sleep(POLL)

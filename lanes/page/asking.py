@@ -22,7 +22,7 @@ class Asking:
         self._running: dict[tuple[str, int], Command] = {}
 
     def ask(
-        self, document: Document, question: str, given: Mapping[str, Any],
+        self, document: Document, question: str, entries: Mapping[str, Any],
         others: Mapping[str, str],
     ) -> Answer:
         """Start the command that answers `question`.
@@ -40,7 +40,7 @@ class Asking:
         if len(self._running) >= MOST_AT_ONCE:
             raise InputError("two questions are under way: wait for one, or stop it")
         names = [lane.name for lane in layout.lanes]
-        words = words_of(question, given, names, f"source/{document.draft.record.file}", others)
+        words = words_of(question, entries, names, f"source/{document.draft.record.file}", others)
         number = 1 + max((answer.number for answer in document.answers), default=0)
         folder = document.draft.folder / "answers"
         folder.mkdir(exist_ok=True)
@@ -50,7 +50,7 @@ class Asking:
         settings.write_text(document.settings.to_toml(), encoding="utf-8")
         answer = Answer(number, question, BY_NAME[question].title, document.revision)
         # Places set by hand are this plate's: other plates are read as found.
-        if not (question == "solvent" and given.get("others")):
+        if not (question == "solvent" and entries.get("others")):
             words += ["--settings", f"answers/{number}.toml"]
         document.answers.append(answer)
         self._running[document.id, number] = Command(

@@ -19,7 +19,7 @@ import lanes
 
 try:
     import pty
-except ImportError:  # then nothing tells how far a question is
+except ImportError:  # then the progress of a question is not known
     pty = None  # type: ignore[assignment]
 
 _STEP = re.compile(rb"(\d+) of (\d+)")
@@ -37,7 +37,7 @@ class Command:
     finished : callable
         Called with the exit code and the last line on standard error.
     progress : callable
-        Called with how much of how much is done, where the command tells.
+        Called with how much of how much is done, where the command reports it.
     """
 
     def __init__(

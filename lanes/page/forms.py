@@ -89,7 +89,7 @@ BY_NAME = {form.question: form for form in FORMS}
 
 
 def words_of(
-    question: str, given: Mapping[str, Any], lanes: Sequence[str], file: str,
+    question: str, entries: Mapping[str, Any], lanes: Sequence[str], file: str,
     others: Mapping[str, str],
 ) -> list[str]:
     """Return the command's words for a filled form, its plate among them, settings not.
@@ -97,7 +97,7 @@ def words_of(
     Parameters
     ----------
     question : str
-    given : mapping
+    entries : mapping
         The entries by key: text; a list of lane names; or lane and rf of a spot.
     lanes : sequence of str
         The names of the plate's lanes: no other lane can be asked about.
@@ -114,7 +114,7 @@ def words_of(
     form = BY_NAME.get(question)
     if form is None:
         raise InputError(f"there is no question {question!r}")
-    values = {f.key: _entry(f, given.get(f.key), lanes) for f in form.fields}
+    values = {f.key: _entry(f, entries.get(f.key), lanes) for f in form.fields}
     if question == "solvent":
         return _solvent(form, values, file, others)
     words = [question, file]

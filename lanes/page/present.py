@@ -1,4 +1,4 @@
-"""What the page is told: a document's state, and its reading with all that is drawn of it."""
+"""What the page shows: a document's state, and its reading with all that is drawn of it."""
 
 from __future__ import annotations
 

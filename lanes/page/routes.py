@@ -105,7 +105,7 @@ def _guarded(handler: Handler) -> Handler:
         except OSError as error:
             return _error(507, f"the disk refuses: {error.strerror or error}; make room and try "
                           "again")
-        except Exception:  # a defect: the page stays usable, and the terminal tells where
+        except Exception:  # a defect: the page stays usable, and the traceback is on the terminal
             traceback.print_exc()
             return _error(500, "the program broke off on this: undo the last change, or report "
                           "what the terminal shows")
@@ -282,13 +282,13 @@ class Api:
         """Put a question; its answer comes with the news."""
         document, _ = self._at(request)
         values = await _values(request)
-        given = values.get("entries")
-        if not isinstance(given, dict):
+        entries = values.get("entries")
+        if not isinstance(entries, dict):
             raise InputError("the form is missing: load the page again")
         others = {other.draft.record.file: str(other.draft.source)
                   for other, _ in self.shelf.open.values() if other is not document}
         answer = await run_in_threadpool(
-            self.asking.ask, document, str(values.get("question")), given, others)
+            self.asking.ask, document, str(values.get("question")), entries, others)
         return JSONResponse({"number": answer.number})
 
     async def stop_question(self, request: Request) -> Response:

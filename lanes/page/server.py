@@ -34,7 +34,7 @@ def serve(
     port : int
         0 takes a free one.
     say : callable
-        Where the address is told.
+        Where the address is printed.
 
     Raises
     ------

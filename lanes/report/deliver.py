@@ -72,11 +72,13 @@ def _name(word: str) -> str:
     return Path(word).name if Path(word).is_absolute() else word
 
 
-def progress() -> Callable[[int, int], None] | None:
-    """Return what says on the terminal how far the work is; None where nobody watches."""
-    return _progress if sys.stderr.isatty() else None
+def progress(what: str) -> Callable[[int, int], None] | None:
+    """Return what prints on the terminal how far the work is; None where nobody watches.
 
+    The line, `what` and "2 of 4", is written over itself and goes when all is done.
+    """
+    def line(done: int, whole: int) -> None:
+        text = f"{what} {done} of {whole}" if done < whole else ""
+        print(f"\r{text:30}" + ("" if text else "\r"), end="", file=sys.stderr, flush=True)
 
-def _progress(done: int, whole: int) -> None:
-    print("\r" + (f"drawn {done} of {whole}" if done < whole else " " * 30 + "\r"), end="",
-          file=sys.stderr, flush=True)
+    return line if sys.stderr.isatty() else None

@@ -49,7 +49,7 @@ def show_rf(value: float | None, sd: float | None = 0.0, more: int = 0) -> str:
 
 
 def rf_more(values: Sequence[float], index: int) -> int:
-    """Return how many further decimals tell Rf `index` from the others, three at most.
+    """Return how many further decimals distinguish Rf `index` from the others, three at most.
 
     >>> rf_more((0.204, 0.201, 0.5), 0), rf_more((0.204, 0.201, 0.5), 2)
     (1, 0)

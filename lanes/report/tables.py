@@ -94,9 +94,9 @@ def _trace_rows(lane: LaneReading) -> Iterable[list[object]]:
 
 def every_pair(lane: LaneReading) -> list[Pair]:
     """Return every pair of `lane`'s spots: its neighbours as they are, the others worked out."""
-    given = {(each.lower, each.upper): each for each in lane.pairs}
+    neighbours = {(each.lower, each.upper): each for each in lane.pairs}
     return [
-        given.get((i, j)) or pair(lane.fit, i, j, lane.trace.run, lane.trace.blur)
+        neighbours.get((i, j)) or pair(lane.fit, i, j, lane.trace.run, lane.trace.blur)
         for i, j in itertools.combinations(range(len(lane.spots)), 2)
     ]
 
@@ -143,7 +143,7 @@ def no_spot(lane: LaneReading, unit: str) -> str:
 
 
 def rf_text(lane: LaneReading, index: int) -> str:
-    """Return the Rf of spot `index` of `lane`, with as many decimals as tell it from the others."""
+    """Return the Rf of spot `index` of `lane`, with decimals enough to distinguish it."""
     spot = lane.spots[index]
     return show_rf(spot.rf, spot.rf_sd, rf_more([each.rf for each in lane.spots], index))
 

@@ -16,7 +16,7 @@ from scipy.interpolate import CubicSpline
 from scipy.linalg import solveh_banded
 from scipy.special import expit
 
-from lanes.confidence import MAD_SD
+from lanes.confidence import MAD_SD, SECOND_DIFFERENCE_SD
 from lanes.errors import InputError
 
 Floats = NDArray[np.float64]
@@ -30,6 +30,10 @@ CLIP = 6.0  # half the widest window: the base of the widest spot
 ORDER = 3  # higher orders swell under a crowd of spots
 RUN = 80.0  # what a trace of unknown pitch is taken to measure, a common run
 SHORTEST = 8  # samples, and cells with something in them
+SHORTEST_BEND = 0.1  # cells: much shorter, and nothing would bridge what is not usable
+QUIET = 1e-12  # of the trace's own height: less is rounding, and leaves nothing to weigh by
+SETTLED = 1e-9  # of the trace's own height, from turn to turn
+LEAST_SHARE = 1e-6  # of a cell: what rounding leaves of one that is not usable
 
 
 def background(
@@ -146,7 +150,7 @@ def arpls(
     n = y.size
     # D'D in upper banded form, D the matrix of second differences.
     bands = np.zeros((3, n))
-    bands[2] = np.convolve(np.ones(n - 2), [1.0, 4.0, 1.0])
+    bands[2] = np.convolve(np.ones(n - 2), [1, 4, 1])
     bands[1, 1:] = np.convolve(np.ones(n - 2), [-2.0, -2.0])
     bands[0, 2:] = 1.0
     bands *= penalty
@@ -160,7 +164,7 @@ def arpls(
         rest = y - under
         below = rest[there & (rest < 0)]
         # Without noise there is nothing left to weigh by.
-        if below.size < 2 or (s := float(below.std(ddof=1))) <= 1e-12:
+        if below.size < 2 or (s := float(below.std(ddof=1))) <= QUIET:
             break
         fresh = share * expit(-2.0 * (rest - (2.0 * s - float(below.mean()))) / s)
         change = np.linalg.norm(fresh - weight) / np.linalg.norm(weight)
@@ -246,7 +250,7 @@ def modified_polynomial(
         y = np.minimum(y, under + deviation)
         under = fit(y)
         fresh = float(np.std((y - under)[there]))
-        if fresh <= 1e-12 or abs(fresh - deviation) < tolerance * fresh:
+        if fresh <= QUIET or abs(fresh - deviation) < tolerance * fresh:
             break
         deviation = fresh
     return under
@@ -254,9 +258,8 @@ def modified_polynomial(
 
 def _asymmetric(means: Floats, share: Floats, cell: float) -> Floats:
     trend = _polynomial(means, share, cell)
-    # Stiffer than the trace is long is a straight line already; much under a cell, nothing would
-    # bridge what is not usable.
-    length = float(np.clip(STIFFNESS / cell, 0.1, means.size))
+    # Stiffer than the trace is long is a straight line already.
+    length = float(np.clip(STIFFNESS / cell, SHORTEST_BEND, means.size))
     return trend + arpls(means - trend, share, length**4)
 
 
@@ -286,12 +289,12 @@ def _lift(rest: Floats) -> float:
     It is the mode of what was clipped off: the mean within two standard deviations of itself, the
     standard deviation from second differences, whose variance is six times that of the noise.
     """
-    noise = MAD_SD * float(np.median(np.abs(np.diff(rest, 2)))) / math.sqrt(6.0)
+    noise = MAD_SD * float(np.median(np.abs(np.diff(rest, 2)))) / SECOND_DIFFERENCE_SD
     lift = noise
     for _ in range(50):
         near = rest[np.abs(rest - lift) <= 2.0 * noise]
         fresh = float(near.mean()) if near.size else lift
-        if abs(fresh - lift) <= 1e-9:
+        if abs(fresh - lift) <= SETTLED:
             break
         lift = fresh
     return lift
@@ -307,8 +310,7 @@ def _cells(unit: Floats, mask: Bools, count: int) -> tuple[Floats, Floats]:
         return np.diff(np.interp(edges, np.arange(n + 1), heaped))
 
     weight = totals(mask.astype(np.float64))
-    # What rounding leaves of an unusable cell is not a share.
-    weight[weight < 1e-6] = 0.0
+    weight[weight < LEAST_SHARE] = 0.0
     total = totals(np.where(mask, unit, 0.0))
     means = np.divide(total, weight, out=np.zeros(count), where=weight > 0)
     return means, weight * (count / n)
@@ -316,16 +318,17 @@ def _cells(unit: Floats, mask: Bools, count: int) -> tuple[Floats, Floats]:
 
 def _signal(signal: ArrayLike) -> Floats:
     try:
-        given = np.asarray(signal)
+        samples = np.asarray(signal)
     except ValueError:
         raise InputError("signal is ragged: give one number a sample") from None
-    if given.dtype.kind not in "iuf":
-        raise InputError(f"signal holds {given.dtype} values: give real numbers")
-    if given.ndim != 1:
-        raise InputError(f"signal has shape {given.shape}: give one dimension, a trace")
-    if given.size < SHORTEST:
-        raise InputError(f"signal has {given.size} samples: a background needs {SHORTEST} or more")
-    clean = given.astype(np.float64)
+    if samples.dtype.kind not in "iuf":
+        raise InputError(f"signal holds {samples.dtype} values: give real numbers")
+    if samples.ndim != 1:
+        raise InputError(f"signal has shape {samples.shape}: give one dimension, a trace")
+    if samples.size < SHORTEST:
+        raise InputError(f"signal has {samples.size} samples: a background needs {SHORTEST} or "
+                         "more")
+    clean = samples.astype(np.float64)
     bad = np.flatnonzero(~np.isfinite(clean))
     if bad.size:
         raise InputError(

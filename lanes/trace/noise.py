@@ -11,7 +11,7 @@ from scipy.fft import irfft, irfft2, next_fast_len, rfft, rfft2
 from scipy.linalg import toeplitz
 from scipy.stats import t
 
-from lanes.confidence import MAD_SD, TWO_SIDED_95
+from lanes.confidence import BELOW_TWO_SIDED_95, MAD_SD, SECOND_DIFFERENCE_SD, TWO_SIDED_95
 from lanes.plate.layout import Layout
 from lanes.plate.signal import PATCH_MM, Signal
 from lanes.plate.square import Grid
@@ -21,6 +21,9 @@ Floats = NDArray[np.float64]
 
 LAG_MM = 6.5  # the longest distance at which correlation is followed: a held-out patch's side
 SURE_MM = 4.0  # up to here a patch holds pairs enough to be believed as they are
+LEAST_MM2 = 60.0  # square millimetres held out, below which noise is not known: one patch
+LEAST_PATCHES = 4.0  # taken for granted: of fewer Student's interval would say nothing
+WILD = 4.0  # standard deviations: a patch farther off is a missed mark, once in 16,000 by chance
 
 
 @dataclass(frozen=True)
@@ -111,7 +114,7 @@ def layer_noises(
 ) -> tuple[Noise | None, ...]:
     """Return `layer_noise` for traces of several widths, the layer's covariance worked out once."""
     known = np.isfinite(signal.held_out)
-    if not widths or known.sum() * signal.grid.mm**2 < 60.0:
+    if not widths or known.sum() * signal.grid.mm**2 < LEAST_MM2:
         return (None,) * len(widths)
     values = np.where(known, signal.held_out, 0.0).astype(np.float32)
     bare = np.where(signal.bare, signal.values, 0.0).astype(np.float32)
@@ -123,11 +126,11 @@ def layer_noises(
         if extrapolation is None or detection is None:
             out.append(None)
             continue
-        # Some twenty patches tell a variance only roughly: the standard deviation is widened so
-        # that 1.96 of it is Student's interval.
+        # Some twenty patches determine a variance only roughly: the standard deviation is widened
+        # so that 1.96 of it is Student's interval.
         patch = PATCH_MM * max(PATCH_MM, width * layout.mm_per_unit)
-        count = max(4.0, float(known.sum()) * signal.grid.mm**2 / patch)
-        wider = float(t.ppf(0.975, count)) / TWO_SIDED_95
+        count = max(LEAST_PATCHES, float(known.sum()) * signal.grid.mm**2 / patch)
+        wider = float(t.ppf(BELOW_TWO_SIDED_95, count)) / TWO_SIDED_95
         out.append(replace(extrapolation, sd=extrapolation.sd * wider, detection=detection))
     return tuple(out)
 
@@ -137,7 +140,7 @@ def _across(
 ) -> list[Noise | None]:
     """Return the noise of `known` values integrated over each of `widths`."""
     # A few wild patches (a missed mark) must not set the noise of the whole plate.
-    bound = 4.0 * MAD_SD * float(median(np.abs(values[known])))
+    bound = WILD * MAD_SD * float(median(np.abs(values[known])))
     values = np.clip(values, -bound, bound)
     lags_y = max(8, round(LAG_MM / grid.mm))
     lags_x = max(8, round(min(max(widths) / grid.pitch, LAG_MM / grid.mm)))
@@ -188,7 +191,7 @@ def difference_noise(signal: ArrayLike, pitch: float) -> Noise:
     """
     s = np.asarray(signal, float)
     second = s[2:] - 2 * s[1:-1] + s[:-2]
-    sd = MAD_SD * float(np.median(np.abs(second - np.median(second)))) / np.sqrt(6.0)
+    sd = MAD_SD * float(np.median(np.abs(second - np.median(second)))) / SECOND_DIFFERENCE_SD
     return Noise(sd, np.ones(1), pitch, "residuals")
 
 

@@ -13,7 +13,12 @@ from lanes.plate.signal import Signal
 MOST_LEAN = 0.06      # about 3.5 degrees
 LEAN_SCATTER = 0.01   # leans met on plates run with care (common practice)
 SHIFT_SCATTER_MM = 0.4  # how far samples are put beside their tick
-CENTRE_SD_MM = 0.15
+CENTRE_SD_MM = 0.15  # of the centre of gravity of a spot's rows (a choice, not measured)
+ORIGIN_MM, FRONT_MM = 1.0, 0.8  # from the lines: what pencil and the front's edge reach over
+BLOCK_MM = 0.5  # of rows taken together: a quarter of a small spot
+# What stands out: standard deviations over the lane's median, and share of its strongest row (a
+# choice: far above noise, so that only spots pull the path).
+STANDS_OUT, LEAST_SHARE = 8.0, 0.05
 
 
 def follow(signal: Signal, layout: Layout) -> Layout:
@@ -30,20 +35,20 @@ def _follow(signal: Signal, layout: Layout, lane: Lane) -> Lane:
     grid = signal.grid
     mm = layout.mm_per_unit
     y0, y1 = layout.ends(lane)
-    low, high = (int(np.clip(v, 0, grid.rows)) for v in (grid.row(y0 + 1.0 / mm),
-                                                         grid.row(y1 - 0.8 / mm)))
+    low, high = (int(np.clip(v, 0, grid.rows)) for v in (grid.row(y0 + ORIGIN_MM / mm),
+                                                         grid.row(y1 - FRONT_MM / mm)))
     left, right = (int(np.clip(v, 0, grid.columns)) for v in
                    (grid.column(lane.x - 0.5 * lane.width), grid.column(lane.x + 0.5 * lane.width)))
     window = signal.values[low:high, left:right].astype(float)
     if window.shape[0] < 20 or window.shape[1] < 6:
         return lane
-    block = max(1, round(0.5 / grid.mm))
+    block = max(1, round(BLOCK_MM / grid.mm))
     count = window.shape[0] // block
     rows = window[: count * block].reshape(count, block, -1).mean(axis=1)
     strength = rows.sum(axis=1)
     middle = float(np.median(strength))
     sd = MAD_SD * float(np.median(np.abs(strength - middle)))
-    out = strength > max(middle + 8.0 * sd, 0.05 * float(strength.max()))
+    out = strength > max(middle + STANDS_OUT * sd, LEAST_SHARE * float(strength.max()))
     if not out.any() or sd == 0.0:
         return lane
     x = (np.arange(left, right) + 0.5) * grid.pitch - lane.x

@@ -24,6 +24,11 @@ PENCIL_MM = 0.4  # half the width of what the origin line and the front hide
 HIDDEN = 0.3     # share of the width under marks or masks from which a row is not read
 MIN_ROWS, MAX_ROWS = 20, 5_000  # of a trace; 5,000 over 100 mm are 20 micrometres apart
 MAX_BYTES = 10_000_000
+# Standard deviation, in samples, of what a point is spread over: two linear interpolations and the
+# pixel's own width come to 0.65, a scanner's optics to nearly one more (common practice).
+BLUR = 1.1
+EVEN = 1e-3    # of the spacing: what a table's rounding leaves of even distances
+LARGEST = 1e12  # of a number in a trace: no detector counts so far
 
 
 @dataclass(frozen=True)
@@ -129,10 +134,9 @@ class Trace:
     def blur(self) -> float:
         """Standard deviation in mm of what scan and resampling spread a point over.
 
-        Two linear interpolations and the pixel's own width come to 0.65 samples; a scanner's
-        optics to nearly a sample more (common practice). 0 for a trace read as such.
+        0 for a trace read as such.
         """
-        return 0.0 if self.strips is None else 1.1 * self.pitch
+        return 0.0 if self.strips is None else BLUR * self.pitch
 
     @property
     def rf(self) -> Floats:
@@ -242,7 +246,7 @@ def read_trace(
     pitch = float(np.median(steps))
     even = np.arange(round((last - first) / pitch) + 1, dtype=np.float64) * pitch + first
     signal = table[:, 1]
-    if even.size != len(table) or np.abs(steps - pitch).max() > 1e-3 * pitch:
+    if even.size != len(table) or np.abs(steps - pitch).max() > EVEN * pitch:
         signal = np.interp(even, table[:, 0], table[:, 1])
     n = signal.size
     trace = Trace(
@@ -278,7 +282,7 @@ def _table(name: str, raw: bytes) -> Floats:
         raise InputError(
             f"{name}: the distance {word} at data row {at}: sort the rows by distance, each once"
         )
-    if not np.isfinite(np.ptp(table[:, 1])) or np.abs(table).max() > 1e12:
+    if not np.isfinite(np.ptp(table[:, 1])) or np.abs(table).max() > LARGEST:
         raise InputError(f"{name} holds numbers beyond any trace: check its units")
     if (table[-1, 0] - table[0, 0]) / np.median(steps) > 3 * len(table):
         raise InputError(

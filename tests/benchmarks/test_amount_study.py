@@ -76,10 +76,10 @@ def study(seeds: range, light: str, applied: float, folder: Path, law: str = "au
         save(draw(spec), path)
         names = tuple(lane.name or "" for lane in spec.lanes)
         plate = prepare(path, Settings(light=light, law=law, names=names))
-        said = answer(plate, standards=standards, unknowns=tuple(samples))
-        name = said.calibration.curve.name
+        stated = answer(plate, standards=standards, unknowns=tuple(samples))
+        name = stated.calibration.curve.name
         out.curves[name] = out.curves.get(name, 0) + 1
-        for one in said.unknowns:
+        for one in stated.unknowns:
             true = samples[one.name]
             if one.area is None or one.amount is None:
                 out.missed += 1
@@ -93,6 +93,7 @@ def study(seeds: range, light: str, applied: float, folder: Path, law: str = "au
     return out
 
 
+@pytest.mark.usefixtures("coarse")
 def test_a_few_plates(tmp_path: Path) -> None:
     """The study, small: no sample is lost, nearly every interval holds its amount."""
     tallies = [study(range(k, k + 1), light, 0.02, tmp_path)

@@ -36,8 +36,8 @@ class Tally:
     failed: int = 0
 
     def rate(self, delta: float, verdict: str) -> float:
-        said = self.verdicts[delta]
-        return said.count(verdict) / len(said)
+        stated = self.verdicts[delta]
+        return stated.count(verdict) / len(stated)
 
     @property
     def cases(self) -> int:
@@ -48,23 +48,23 @@ class Tally:
         """Share of wrong verdicts: different where there is no difference, same where there is
         one of the margin that "same" speaks of, or more."""
         bad = self.verdicts[0.0].count("different") + sum(
-            said.count("same") for delta, said in self.verdicts.items() if delta >= MARGIN)
+            stated.count("same") for delta, stated in self.verdicts.items() if delta >= MARGIN)
         return bad / self.cases
 
     @property
     def wrong_strict(self) -> float:
         """The same, with "same" wrong at any difference at all."""
         bad = self.verdicts[0.0].count("different") + sum(
-            said.count("same") for delta, said in self.verdicts.items() if delta > 0)
+            stated.count("same") for delta, stated in self.verdicts.items() if delta > 0)
         return bad / self.cases
 
     def line(self) -> str:
         parts = [f"{delta:g}: " + " ".join(
-            f"{said.count(v)}" for v in ("same", "cannot tell", "different"))
-            for delta, said in sorted(self.verdicts.items())]
+            f"{stated.count(v)}" for v in ("same", "cannot tell", "different"))
+            for delta, stated in sorted(self.verdicts.items())]
         present = [f"{delta:g}: " + " ".join(
-            f"{said.count(v)}" for v in ("present", "cannot tell", "absent"))
-            for delta, said in sorted(self.presences.items())]
+            f"{stated.count(v)}" for v in ("present", "cannot tell", "absent"))
+            for delta, stated in sorted(self.presences.items())]
         return (f"{self.cases} cases; same, cannot tell, different by difference: "
                 f"{'; '.join(parts)}; wrong {self.wrong:.3f}, strictly {self.wrong_strict:.3f}; "
                 f"present, cannot tell, absent: {'; '.join(present)}; 90 % interval holds "
@@ -124,13 +124,13 @@ def study(seeds: range, folder: Path, mixed: bool, deltas: tuple[float, ...] = D
             spec = identity_plate(seed, delta, mixed)
             rf = next(s.rf for s in spec.lanes[0].spots)
             try:
-                said = compared(spec, mixed, folder)
+                stated = compared(spec, mixed, folder)
             except LanesError:
                 out.failed += 1
                 continue
-            pair = min(said.pairs, key=lambda p: abs(p.rf - rf))
+            pair = min(stated.pairs, key=lambda p: abs(p.rf - rf))
             out.verdicts.setdefault(delta, []).append(pair.verdict)
-            out.presences.setdefault(delta, []).append(said.references[0].verdict)
+            out.presences.setdefault(delta, []).append(stated.references[0].verdict)
             if pair.identity is not None:
                 out.held.append(
                     pair.identity.low <= delta <= pair.identity.high
@@ -160,6 +160,7 @@ def test_identity_cases(tmp_path):
     assert mixed.rate(0.02, "different") >= 0.75
 
 
+@pytest.mark.usefixtures("coarse")
 def test_a_few_identity_cases(tmp_path):
     """The study in small, with no room for chance but that of a single case."""
     mixed = study(range(1), tmp_path, True, (0.0, 0.02))

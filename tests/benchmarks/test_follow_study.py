@@ -29,8 +29,8 @@ class Tally:
     widened: list[bool] = field(default_factory=list)
 
     def line(self) -> str:
-        told = {v: self.verdicts.count(v) for v in sorted(set(self.verdicts))}
-        return (f"{told}; k held {np.mean(self.held):.3f} of {len(self.held)}; response held "
+        result = {v: self.verdicts.count(v) for v in sorted(set(self.verdicts))}
+        return (f"{result}; k held {np.mean(self.held):.3f} of {len(self.held)}; response held "
                 f"{np.mean(self.held_ratio or [np.nan]):.3f}; share held "
                 f"{np.mean(self.held_share):.3f} of {len(self.held_share)}; half width of k "
                 f"{50 * np.median(self.wide):.0f} %; widened {np.mean(self.widened):.2f}")
@@ -67,30 +67,30 @@ def read(
     spec, times, k = reaction(seed, light, ratio, reference=reference, order=order)
     path = folder / f"plate-{seed}.png"
     save(draw(spec), path)
-    said = answer([prepare(path, Settings(light=light, lanes=6))], times,
+    stated = answer([prepare(path, Settings(light=light, lanes=6))], times,
                   reference=REFERENCE if reference else None)
     for old in (path, path.with_suffix(".json")):
         old.unlink()
-    return said, spec, k
+    return stated, spec, k
 
 
-def add(tally: Tally, said: Follow, spec: PlateSpec, k: float, ratio: float) -> None:
-    tally.verdicts.append(said.order.verdict)
-    if said.reference is None:
-        levels = said.courses[said.start].levels
+def add(tally: Tally, stated: Follow, spec: PlateSpec, k: float, ratio: float) -> None:
+    tally.verdicts.append(stated.order.verdict)
+    if stated.reference is None:
+        levels = stated.courses[stated.start].levels
         for lane, level in zip(spec.lanes, levels, strict=True):
             amounts = [s.amount for s in lane.spots]
             true = 100.0 * amounts[0] / sum(amounts)
             if level.detected and level.low is not None and len(amounts) > 1:
                 tally.held_share.append(level.low <= true <= level.high)
     else:
-        for lane, level in zip(spec.lanes, said.conversion, strict=True):
+        for lane, level in zip(spec.lanes, stated.conversion, strict=True):
             first = spec.lanes[0].spots
             true = 100.0 - 100.0 * (lane.spots[0].amount / lane.spots[-1].amount) / (
                 first[0].amount / first[-1].amount)
             if level.detected and level.low is not None and level.time > 0:
                 tally.held_share.append(level.low <= true <= level.high)
-    rate = said.order.rate
+    rate = stated.order.rate
     if rate is not None:
         tally.held.append(rate.constant.low < k < rate.constant.high)
         tally.wide.append((rate.constant.high - rate.constant.low) / rate.constant.value)
@@ -107,13 +107,14 @@ def study(seeds: range, light: str, ratio: float, folder: Path, **how: bool) -> 
     return tally
 
 
+@pytest.mark.usefixtures("coarse")
 def test_a_few_reactions(tmp_path):
-    said, _, k = read(1, "366", 2.0, tmp_path)
-    rate = said.order.rate
+    stated, _, k = read(1, "366", 2.0, tmp_path)
+    rate = stated.order.rate
     assert rate.constant.low < k < rate.constant.high
     assert rate.ratio.low < 2.0 < rate.ratio.high
     # Taking the responses as alike, which they are not, is far off and known to be.
-    assert said.alike.rate is None or said.alike.rate.constant.low > k
+    assert stated.alike.rate is None or stated.alike.rate.constant.low > k
 
 
 @pytest.mark.study

@@ -69,10 +69,10 @@ def read(seed: int, light: str, folder: Path) -> tuple[Fractions, np.ndarray, fl
     asked = float(np.random.default_rng([seed, 43]).choice([60.0, 75.0, 85.0, 90.0, 95.0]))
     path = folder / f"plate-{seed}.png"
     save(draw(spec), path)
-    said = answer([prepare(path, Settings(light=light, lanes=FRACTIONS))], TARGET, asked)
+    stated = answer([prepare(path, Settings(light=light, lanes=FRACTIONS))], TARGET, asked)
     for old in (path, path.with_suffix(".json")):
         old.unlink()
-    return said, amounts, asked
+    return stated, amounts, asked
 
 
 def truth(amounts: np.ndarray, first: int, last: int) -> tuple[float, float]:
@@ -105,14 +105,15 @@ def study(seeds: range, light: str, folder: Path) -> Tally:
     tally = Tally()
     for seed in seeds:
         try:
-            said, amounts, asked = read(seed, light, folder)
+            stated, amounts, asked = read(seed, light, folder)
         except InputError:
             tally.none += 1
             continue
-        add(tally, said.chosen, amounts, asked)
+        add(tally, stated.chosen, amounts, asked)
     return tally
 
 
+@pytest.mark.usefixtures("coarse")
 def test_a_few_separations(tmp_path, monkeypatch):
     # Spots are not put into every lane here: twice the lane's own limit is about what that tells.
     monkeypatch.setattr(pools, "unseen", lambda plate, reading, wanted, spread: tuple(

@@ -35,6 +35,7 @@ def within(z: list[float]) -> float:
     return sum(abs(value) < 1.96 for value in z) / len(z)
 
 
+@pytest.mark.usefixtures("coarse")
 def test_one_of_each_kind(tmp_path: Path) -> None:
     """Of those that tests/test_measuring.py does not draw."""
     total = over([kind for kind in ONE_COLOUR if kind not in ELSEWHERE], range(1), tmp_path)
@@ -95,6 +96,7 @@ def test_the_interval_holds_the_truth(tmp_path: Path) -> None:
         assert 0.90 <= within(z) <= 0.99
 
 
+@pytest.mark.usefixtures("coarse")
 def test_overlapping_pairs_seeded(tmp_path: Path) -> None:
     """Of what is claimed none is false, and the 95 % intervals hold; a close pair may stay one."""
     total = Score()

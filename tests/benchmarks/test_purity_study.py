@@ -80,7 +80,7 @@ def lane_at(plate, x: float):  # type: ignore[no-untyped-def]
     return place
 
 
-def tell(plate, x: float):  # type: ignore[no-untyped-def]
+def ask(plate, x: float):  # type: ignore[no-untyped-def]
     try:
         return look(plate, lane_at(plate, x))
     except InputError:
@@ -100,7 +100,7 @@ def study(
         plate = read(spec, folder)
         stated = []
         for lane, percent in zip(spec.lanes, percents, strict=True):
-            seen = tell(plate, lane.x)
+            seen = ask(plate, lane.x)
             if seen is None or seen.undetected is None:
                 stated.append(3.0)
                 continue

@@ -189,6 +189,7 @@ def null_p_values(folder: Path, count: int) -> list[float]:
     return p
 
 
+@pytest.mark.usefixtures("coarse")
 def test_some_of_each(tmp_path):
     """Eight of each kind: enough to see a test that has gone blind, or sees double."""
     single = tally(verdicts("single", 8, tmp_path, 1, lanes=4))
@@ -197,6 +198,7 @@ def test_some_of_each(tmp_path):
     assert tally(verdicts("pair", 8, tmp_path, 2, lanes=4))["two"] >= 6
 
 
+@pytest.mark.usefixtures("coarse")
 def test_some_by_the_second_hand(tmp_path):
     """A plate of skewed spots, whose noise alone would call every one of them two, and of pairs."""
     single = tally([a for _, a in second_hand("single", 1, tmp_path, 11, shapes=("skewed-up",))])

@@ -139,6 +139,7 @@ def study(seeds, folder, scatter: bool) -> Tally:
     return out
 
 
+@pytest.mark.usefixtures("coarse")
 def test_a_few_series(tmp_path):
     tally = study(range(3), tmp_path, False)
     assert np.mean(np.array(tally.share) >= 0.95) >= 0.66, tally.line()

@@ -26,23 +26,23 @@ def plate(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return path
 
 
-def test_lanes_left_out_are_said_with_their_places(plate: Path) -> None:
+def test_lanes_left_out_are_flagged_with_their_places(plate: Path) -> None:
     reading = measure(plate, light="white", lanes=(20.0, 30.0))
-    said = [f.message for f in reading.flags if f.name == "outside-lanes"]
-    assert len(said) == 1
+    messages = [f.message for f in reading.flags if f.name == "outside-lanes"]
+    assert len(messages) == 1
     for part in ("x 10", "Rf 0.30", "Rf 0.70", "mm"):
-        assert part in said[0]
+        assert part in messages[0]
     assert reading.layout is not None
     assert len(unread_blobs(reading.layout, reading.lanes)) == 2
 
 
-def test_a_spot_that_the_channel_does_not_show_is_said(plate: Path) -> None:
+def test_a_spot_that_the_channel_does_not_show_is_flagged(plate: Path) -> None:
     reading = measure(plate, light="white", channel="red")
     for lane in reading.lanes:
         assert [round(s.rf, 1) for s in lane.spots] == [0.3]
-        said = [f.message for f in lane.flags if f.name == "spot-unread"]
-        assert len(said) == 1
-        assert "0.70" in said[0]
+        messages = [f.message for f in lane.flags if f.name == "spot-unread"]
+        assert len(messages) == 1
+        assert "0.70" in messages[0]
 
 
 def test_all_is_read_and_coloured_where_the_channel_is_chosen(plate: Path) -> None:

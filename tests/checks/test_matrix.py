@@ -152,7 +152,7 @@ def reading_of(case: Case, folder: Path) -> lanes.Reading:
 
 
 @pytest.mark.parametrize("what", list(CASES))
-def test_a_fault_is_told_with_its_number_and_bound(what: str, tmp_path: Path) -> None:
+def test_a_fault_is_flagged_with_its_number_and_bound(what: str, tmp_path: Path) -> None:
     case = CASES[what]
     found = raised(reading_of(case, tmp_path))
     assert set(found) == {case.name}
@@ -186,7 +186,7 @@ def test_many_clean_plates_raise_none(kind: str, tmp_path: Path, monkeypatch: An
     monkeypatch.syspath_prepend(str(Path(__file__).parents[1] / "benchmarks"))
     from scenes import scene
 
-    told: list[tuple[int, dict[str, list[str]]]] = []
+    flagged: list[tuple[int, dict[str, list[str]]]] = []
     for seed in range(100, 112):
         spec = scene(kind, seed)
         # A front that sags by 2 % of its run is no longer clean.
@@ -203,9 +203,9 @@ def test_many_clean_plates_raise_none(kind: str, tmp_path: Path, monkeypatch: An
             found = {k: v for k, v in found.items() if k not in ("solvent-weak", "solvent-strong",
                                                                  "rf-outside")}
         if found:
-            told.append((seed, found))
-    print(kind, told)
-    assert told == []
+            flagged.append((seed, found))
+    print(kind, flagged)
+    assert flagged == []
 
 
 @pytest.mark.study

@@ -1,4 +1,4 @@
-"""A substance named where no spot was found is said: a lane's name or an Rf mistyped."""
+"""A substance named where no spot was found is flagged: a lane's name or an Rf mistyped."""
 
 from __future__ import annotations
 
@@ -12,13 +12,15 @@ from lanes.draw import LaneSpec, PlateSpec, SpotSpec, draw
 from lanes.draw.save import save
 
 
-@pytest.mark.parametrize(("lane", "rf", "said"), [
+@pytest.mark.parametrize(("lane", "rf", "message"), [
     ("1", 0.3, None), ("9", 0.3, "x at Rf 0.30 of lane 9"), ("1", 0.95, "x at Rf 0.95 of lane 1")])
-def test_it_is_said_with_its_place(tmp_path: Path, lane: str, rf: float, said: str | None) -> None:
+def test_a_name_for_no_spot_is_flagged_with_its_place(
+    tmp_path: Path, lane: str, rf: float, message: str | None
+) -> None:
     path = tmp_path / "plate.png"
     save(draw(PlateSpec(width=40, height=60, origin=8, front=50, dpi=150,
                         lanes=(LaneSpec(20.0, (SpotSpec(0.3, 1.0),)),))), path)
     about = About(substances=(Substance(lane, rf, "x"),))
     found = [f.message for f in measure(path, picture=False, about=about).flags
              if f.name == "name-unused"]
-    assert found == ([] if said is None else [said])
+    assert found == ([] if message is None else [message])

@@ -70,7 +70,7 @@ def test_the_other_law_without_a_fit_agrees_with_the_same_spots_fitted_anew(
     assert max(moved) > 2.0  # there was something to foretell
 
 
-def test_what_an_uneven_dark_spot_gains_by_another_law_is_foretold() -> None:
+def test_what_an_uneven_dark_spot_gains_by_another_law_is_predicted() -> None:
     """The demo's darkest spot: its samples reach further than its smooth fit, and the law bends."""
     plate = prepare(Path(__file__).parents[2] / "fixtures" / "demo.png",
                     Settings(light="254", names=("SM", "co", "rxn", "prod")))
@@ -155,7 +155,7 @@ def test_the_step_of_blocks_means_is_read_from_the_picture(quality: int) -> None
     assert found == step if step > scan.MEAN_STEP else found <= step
 
 
-def test_blocks_of_one_mean_do_not_tell_their_step() -> None:
+def test_blocks_of_one_mean_do_not_show_their_step() -> None:
     assert math.isinf(scan.mean_step(np.full((160, 160, 1), 200, np.uint8)))
 
 
@@ -196,10 +196,10 @@ def test_a_stated_size_is_believed(tmp_path: Path) -> None:
     made = spec(lanes=(LaneSpec(12, wide), LaneSpec(27, wide)))
     picture = Image.fromarray(draw(made).pixels)
     picture.save(tmp_path / "plate.png", dpi=(96, 96))
-    told = lanes.measure(tmp_path / "plate.png", light="white", picture=False)
-    assert "scale-implausible" in names(told)
-    given = lanes.measure(tmp_path / "plate.png", light="white", picture=False, plate_width=40.0)
-    assert "scale-implausible" not in names(given)
+    doubted = lanes.measure(tmp_path / "plate.png", light="white", picture=False)
+    assert "scale-implausible" in names(doubted)
+    stated = lanes.measure(tmp_path / "plate.png", light="white", picture=False, plate_width=40.0)
+    assert "scale-implausible" not in names(stated)
 
 
 def test_a_traces_reading_is_left_alone(trace: Path) -> None:
@@ -218,14 +218,14 @@ def test_an_rf_on_the_bound_is_inside(tmp_path: Path) -> None:
     _, readings = read(tmp_path, spec(lanes=(LaneSpec(12, (SpotSpec(0.5, 1.0),)),)))
     spot = readings[0].spots[0]
 
-    def said(*rf: float) -> list[str]:
+    def remarks(*rf: float) -> list[str]:
         spots = tuple(replace(spot, rf=r) for r in rf)
         return [f.name for f in run.solvent_remarks([replace(readings[0], spots=spots)])]
 
-    assert said(0.2) == said(0.8) == said(0.1, 0.2) == []
-    assert said(0.199) == ["solvent-weak"]
-    assert said(0.801) == ["solvent-strong"]
-    assert said(0.199, 0.801) == ["rf-outside"]
+    assert remarks(0.2) == remarks(0.8) == remarks(0.1, 0.2) == []
+    assert remarks(0.199) == ["solvent-weak"]
+    assert remarks(0.801) == ["solvent-strong"]
+    assert remarks(0.199, 0.801) == ["rf-outside"]
 
 
 def test_a_reading_keeps_the_remarks_it_had(tmp_path: Path) -> None:

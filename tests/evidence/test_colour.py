@@ -17,9 +17,9 @@ def seen(*channels, sd=SD):
 
 
 def test_amount_is_no_colour():
-    said = compared(seen(1.0, 0.5, 0.2), seen(2.0, 1.0, 0.4))
-    assert said.verdict == "agrees"
-    assert said.angle == pytest.approx(0.0, abs=1e-5)
+    match = compared(seen(1.0, 0.5, 0.2), seen(2.0, 1.0, 0.4))
+    assert match.verdict == "agrees"
+    assert match.angle == pytest.approx(0.0, abs=1e-5)
 
 
 def test_the_angle_is_that_of_two_vectors():
@@ -35,9 +35,9 @@ def test_verdicts(first, second, verdict):
     assert compared(seen(*first), seen(*second)).verdict == verdict
 
 
-def test_nothing_seen_is_nothing_said():
-    said = compared(None, seen(1, 1, 1))
-    assert (said.verdict, said.p_value, said.angle) == ("cannot tell", None, None)
+def test_nothing_seen_gives_no_verdict():
+    match = compared(None, seen(1, 1, 1))
+    assert (match.verdict, match.p_value, match.angle) == ("cannot tell", None, None)
 
 
 @pytest.fixture(scope="module")

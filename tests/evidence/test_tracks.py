@@ -75,7 +75,7 @@ def test_an_rf_without_a_spot_is_named(rf, words):
 def plate(tmp_path_factory):
     """Lane 1 holds a spot at Rf 0.5, lane 2 nothing."""
     spec = PlateSpec(width=30, lanes=(LaneSpec(9, (SpotSpec(0.5, 1.2, width=2.1),)),
-                                      LaneSpec(21)), seed=6, dpi=200)
+                                      LaneSpec(21)), seed=6, dpi=150)
     path = tmp_path_factory.mktemp("tracks") / "plate.png"
     save(draw(spec), path)
     return prepare(path, Settings(light="white", lanes=2))

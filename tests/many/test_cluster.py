@@ -14,7 +14,7 @@ from pathlib import Path
 from types import SimpleNamespace
 
 import pytest
-from plates import LINES, content, plate, started, trace, until
+from plates import LINES, Here, content, plate, started, trace, until
 
 from lanes.cli import main
 from lanes.errors import OutputError
@@ -65,6 +65,14 @@ class Cluster:
             *(words or ("--nthreads", "1"))))
         until(lambda: self._joined() > before)
 
+    def alive(self) -> list[subprocess.Popen[bytes]]:
+        return [process for process in self.workers if process.poll() is None]
+
+    def has(self, count: int) -> None:
+        """Add workers until `count` are alive."""
+        while len(self.alive()) < count:
+            self.add()
+
     def _joined(self) -> int:
         return (self.folder / "log.txt").read_text(errors="replace").count("Register worker")
 
@@ -75,31 +83,68 @@ class Cluster:
             process.wait()
 
 
+@pytest.fixture(scope="module")
+def clusters(tmp_path_factory: pytest.TempPathFactory) -> Iterator[list[Cluster]]:
+    made: list[Cluster] = []
+    yield made
+    for one in made:
+        one.end()
+
+
 @pytest.fixture
-def cluster(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Cluster]:
-    one = Cluster(tmp_path_factory.mktemp("cluster"))
-    yield one
-    one.end()
+def cluster(clusters: list[Cluster], tmp_path_factory: pytest.TempPathFactory) -> Cluster:
+    """Return a scheduler at work, with the workers that tests before have left it."""
+    if not clusters or clusters[-1].scheduler.poll() is not None:
+        clusters.append(Cluster(tmp_path_factory.mktemp("cluster")))
+    return clusters[-1]
 
 
-def test_a_worker_killed_in_mid_run_changes_nothing(cluster: Cluster, tmp_path: Path) -> None:
+@pytest.fixture
+def bare(clusters: list[Cluster], tmp_path_factory: pytest.TempPathFactory) -> Cluster:
+    """Return a scheduler that never had a worker; those who ask next may add some."""
+    if not clusters or clusters[-1].workers:
+        clusters.append(Cluster(tmp_path_factory.mktemp("cluster")))
+    return clusters[-1]
+
+
+def test_refused(refused: Refused, tmp_path: Path, bare: Cluster) -> None:
+    two = [trace(tmp_path / f"{n}.csv", seed=n) for n in (1, 2)]
+    words = ("measure", *two, *LINES, "--out", "o", "--cluster")
+    start = time.monotonic()
+    assert "no scheduler answers" in refused(*words, f"tcp://127.0.0.1:{free_port()}")
+    assert time.monotonic() - start < 10.0
+    assert "is no address" in refused(*words, "tcp://127.0.0.1:port")
+    assert "is no address" in refused(*words, "")
+    assert "--workers is about this machine" in refused(*words, bare.address, "--workers", "2")
+    run = started(*words, bare.address, cwd=tmp_path)
+    printed, messages = run.communicate(timeout=60)
+    assert (run.returncode, printed) == (2, "")
+    assert messages == (f"lanes: --cluster {bare.address}: the scheduler has no workers: "
+                    "start some\n")
+    assert not (tmp_path / "o").exists()
+
+
+def test_a_worker_killed_in_mid_run_changes_nothing(
+    cluster: Cluster, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     scans = tmp_path / "scans"
-    for seed in range(12):
+    for seed in range(8):
         plate(scans / f"p{seed}.png", seed)
     (scans / "broken.png").write_bytes(b"no image")
     words = ("measure", "scans", "--light", "254", "--names", "S,U", "--out")
-    here = started(*words, "here", cwd=tmp_path)
-    here.communicate()
-    cluster.add()
-    cluster.add()
+    with monkeypatch.context() as patch:
+        patch.chdir(tmp_path)
+        patch.setattr("lanes.many.run.LocalWorkers", Here)
+        assert main([*words, "here"]) == 1
+    cluster.has(2)
     out = tmp_path / "there"
     run = started(*words, "there", "--cluster", cluster.address, cwd=tmp_path)
     until(lambda: out.is_dir() and len(done_in(out)) > 1)
-    cluster.workers[0].send_signal(signal.SIGKILL)
-    assert len(done_in(out)) < 10  # it was at work, or had results to hand over
-    _, told = run.communicate(timeout=300)
-    assert (here.returncode, run.returncode) == (1, 1)
-    assert all(line.startswith("lanes: ") for line in told.splitlines()), told
+    cluster.alive()[0].send_signal(signal.SIGKILL)
+    assert len(done_in(out)) < 6  # it was at work, or had results to hand over
+    _, messages = run.communicate(timeout=300)
+    assert run.returncode == 1
+    assert all(line.startswith("lanes: ") for line in messages.splitlines()), messages
     assert content(out) == content(tmp_path / "here")
     # By a path that both can open, and threads in a worker: still the same.
     cluster.add("--nthreads", "3")
@@ -112,17 +157,17 @@ def test_a_worker_killed_in_mid_run_changes_nothing(cluster: Cluster, tmp_path: 
 def test_a_scheduler_that_goes_is_a_line(cluster: Cluster, tmp_path: Path) -> None:
     paths = [trace(tmp_path / f"t{n}.csv", 20 + n, n) for n in range(40)]
     words = ("measure", *paths, *LINES, "--out", "out")
-    cluster.add()
+    cluster.has(1)
     run = started(*words, "--cluster", cluster.address, cwd=tmp_path)
     out = tmp_path / "out"
     until(lambda: out.is_dir() and len(done_in(out)) > 1)
     cluster.scheduler.kill()
-    _, told = run.communicate(timeout=120)
-    assert run.returncode == 2, told
-    last = told.splitlines()[-1]
+    _, messages = run.communicate(timeout=120)
+    assert run.returncode == 2, messages
+    last = messages.splitlines()[-1]
     assert last == (f"lanes: --cluster {cluster.address}: the scheduler was lost: run the same "
                     "command again when it is back; what is done is not done again")
-    assert all(line.startswith("lanes: ") for line in told.splitlines())
+    assert all(line.startswith("lanes: ") for line in messages.splitlines())
     assert len(done_in(out)) > 1
 
 
@@ -144,25 +189,8 @@ def test_whatever_the_library_raises_of_a_lost_scheduler_is_one_line(error: Exce
         workers.__exit__(None, None, None)
 
 
-def test_refused(refused: Refused, tmp_path: Path, cluster: Cluster) -> None:
-    two = [trace(tmp_path / f"{n}.csv", seed=n) for n in (1, 2)]
-    words = ("measure", *two, *LINES, "--out", "o", "--cluster")
-    start = time.monotonic()
-    assert "no scheduler answers" in refused(*words, f"tcp://127.0.0.1:{free_port()}")
-    assert time.monotonic() - start < 10.0
-    assert "is no address" in refused(*words, "tcp://127.0.0.1:port")
-    assert "is no address" in refused(*words, "")
-    assert "--workers is about this machine" in refused(*words, cluster.address, "--workers", "2")
-    run = started(*words, cluster.address, cwd=tmp_path)
-    printed, told = run.communicate(timeout=60)
-    assert (run.returncode, printed) == (2, "")
-    assert told == (f"lanes: --cluster {cluster.address}: the scheduler has no workers: "
-                    "start some\n")
-    assert not (tmp_path / "o").exists()
-
-
 def test_other_versions_are_refused_by_name(cluster: Cluster, tmp_path: Path) -> None:
-    cluster.add()
+    cluster.has(1)
     two = [str(trace(tmp_path / f"{n}.csv", seed=n)) for n in (1, 2)]
     code = ("import sys, lanes.many.cluster as c, lanes.cli; own = c.versions();"
             "c.versions = lambda: {**own, 'scipy': '0.0.1'};"
@@ -200,4 +228,5 @@ def test_without_the_extra(refused: Refused, tmp_path: Path, monkeypatch: pytest
     monkeypatch.setitem(sys.modules, "distributed", None)
     line = refused("measure", *two, *LINES, "--out", "o", "--cluster", "tcp://127.0.0.1:1")
     assert "install the extra with pip install 'lanes[cluster]'" in line
+    monkeypatch.setattr("lanes.many.run.LocalWorkers", Here)
     assert main(["measure", *map(str, two), *LINES, "--out", str(tmp_path / "o")]) == 0

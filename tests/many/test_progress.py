@@ -21,10 +21,10 @@ def test_lines_now_and_then_and_at_the_end(
 ) -> None:
     clock = [100.0]
     monkeypatch.setattr(progress.time, "monotonic", lambda: clock[0])
-    told = Progress(40)
+    counter = Progress(40)
     for n in range(40):
         clock[0] += 0.5
-        told.plate(f"p{n}", "torn: scan it again" if n == 7 else None)
+        counter.plate(f"p{n}", "torn: scan it again" if n == 7 else None)
     lines = capsys.readouterr().err.splitlines()
     assert lines[0] == "lanes: 1 of 40 plates done, about 20 s left"
     assert "lanes: p7: torn: scan it again" in lines
@@ -38,10 +38,10 @@ def test_a_bar_where_the_extra_is(
     pytest.importorskip("tqdm")
     screen = Terminal()
     monkeypatch.setattr(sys, "stderr", screen)
-    told = Progress(3)
+    counter = Progress(3)
     for n in range(3):
-        told.plate(f"p{n}", "torn: scan it again" if n == 1 else None)
-    told.close()
+        counter.plate(f"p{n}", "torn: scan it again" if n == 1 else None)
+    counter.close()
     assert "lanes: p1: torn: scan it again" in screen.getvalue()
     assert "3/3" in screen.getvalue()
 
@@ -50,7 +50,7 @@ def test_lines_on_a_terminal_without_it(monkeypatch: pytest.MonkeyPatch) -> None
     screen = Terminal()
     monkeypatch.setattr(sys, "stderr", screen)
     monkeypatch.setattr(progress, "find_spec", lambda name: None)
-    told = Progress(1)
-    told.plate("p0", None)
-    told.close()
+    counter = Progress(1)
+    counter.plate("p0", None)
+    counter.close()
     assert screen.getvalue() == "lanes: 1 of 1 plate done\n"

@@ -100,23 +100,23 @@ def test_modified_polynomial_is_that_of_pybaselines(seed, order):
     Measured: apart by 2e-15 at most.
     """
     y = trace(seed)
-    reference, told = Baseline(np.arange(float(y.size))).imodpoly(
+    reference, details = Baseline(np.arange(float(y.size))).imodpoly(
         y, poly_order=order, tol=1e-3, max_iter=250, mask_initial_peaks=True, num_std=1.0
     )
-    assert told["tol_history"].size > 3
+    assert details["tol_history"].size > 3
     ours = modified_polynomial(y, np.ones(y.size), order)
     np.testing.assert_allclose(ours, reference, rtol=0, atol=1e-13)
 
 
 @seeds
-def test_modified_polynomial_leaves_out_what_it_is_told(seed):
+def test_modified_polynomial_leaves_out_what_is_masked(seed):
     """Baseline(x).imodpoly on the samples that count: the polynomial through them is the same."""
     y = trace(seed)
     count = np.ones(y.size, bool)
     count[150:180] = False
     x = np.linspace(-1, 1, y.size)
-    _, told = Baseline(x[count]).imodpoly(y[count], poly_order=3, return_coef=True)
-    reference = np.polynomial.polynomial.polyval(x, told["coef"])
+    _, details = Baseline(x[count]).imodpoly(y[count], poly_order=3, return_coef=True)
+    reference = np.polynomial.polynomial.polyval(x, details["coef"])
     y[150:180] = 7.0
     ours = modified_polynomial(y, count.astype(float), 3)
     np.testing.assert_allclose(ours, reference, rtol=0, atol=1e-10)

@@ -108,9 +108,9 @@ def test_a_pair_that_shows_one_maximum_is_still_two():
     found = make_cospot(mixed, (own.fit.components[0], own.spots[0].rf),
                         (reference.fit.components[0], reference.spots[0].rf), [], 1.0)
     # The lanes' Rf are made worthless: the co-spot speaks alone.
-    said = judge(Difference(0.0, 0.5, 1e6), [found], np.random.default_rng(1), 100)
-    assert said.verdict == "different"
-    assert said.cospots[0].verdict == "two"
+    judged = judge(Difference(0.0, 0.5, 1e6), [found], np.random.default_rng(1), 100)
+    assert judged.verdict == "different"
+    assert judged.cospots[0].verdict == "two"
 
 
 @pytest.mark.parametrize("degrees", [6.0, 12.0, 40.0])
@@ -121,8 +121,8 @@ def test_same_is_two_one_sided_tests_at_five_percent(degrees):
     assert seen.resolvable > MARGIN
 
     def same(value):
-        said = judge(Difference(value, sd, degrees), (), np.random.default_rng(1))
-        return 0.5 if said.verdict == "same" else -0.5
+        judged = judge(Difference(value, sd, degrees), (), np.random.default_rng(1))
+        return 0.5 if judged.verdict == "same" else -0.5
 
     edge = brentq(same, 0.0, MARGIN)
     against_upper = t.sf((MARGIN - edge) / sd, degrees)

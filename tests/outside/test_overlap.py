@@ -84,7 +84,7 @@ def test_valley_and_apparent_distance_of_the_sum(resolution, valley, apart):
 
 @pytest.mark.parametrize(
     ("resolution", "valley"), [(r[0], r[2]) for r in TABLE if r[0] == 0.5 or r[0] >= 0.75])
-def test_pair_tells_resolution_and_valley(resolution, valley):
+def test_a_pair_reports_resolution_and_valley(resolution, valley):
     found = pair(as_fit(two(resolution)), 0, 1, 100.0)
     assert found.resolution / 1.18 * 1.177410 == pytest.approx(resolution, rel=1e-6)
     assert found.delta_rf == pytest.approx(4 * resolution / 100)

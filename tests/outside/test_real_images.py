@@ -29,6 +29,7 @@ PHOTOGRAPHS = (
 )
 
 
+@pytest.mark.usefixtures("located_once")
 @pytest.mark.parametrize("name", PHOTOGRAPHS)
 def test_photograph_is_refused_in_one_line(name, capsys, tmp_path):
     """The layout is what fails, not the file; no reading is written, only what was seen."""

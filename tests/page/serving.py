@@ -171,4 +171,4 @@ def servers(folder: Path) -> Iterator[Start]:
             server.process.stdout.close()
             with server.process.stderr as errors:
                 if not errors.closed:
-                    assert "Traceback" not in (said := errors.read()), said
+                    assert "Traceback" not in (log := errors.read()), log

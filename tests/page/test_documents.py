@@ -15,7 +15,7 @@ from lanes.page.edits import carried_over, corners_moved, edited, pinned
 from lanes.page.reader import Reader
 from lanes.settings import Settings
 
-pytestmark = pytest.mark.usefixtures("outlined_once")
+pytestmark = pytest.mark.usefixtures("located_once")
 
 
 def quiet(stage: str, done: int, whole: int) -> None:

@@ -71,9 +71,10 @@ def iter_of(megabytes: int) -> bytes:
     ("--out.png", "out.png"), ("a%0Ab.png", "ab.png"),
 ])
 def test_a_name_cannot_lead_out_or_pass_for_an_option(
-    server: Server, demo: Path, name: str, becomes: str
+    server: Server, tmp_path: Path, name: str, becomes: str
 ) -> None:
-    answer = server.ask("POST", f"/api/plates?name={name}", demo.read_bytes())
+    Image.new("L", (90, 120), 200).save(tmp_path / "even.png")  # what it shows is not asked
+    answer = server.ask("POST", f"/api/plates?name={name}", (tmp_path / "even.png").read_bytes())
     assert answer.status == 200
     plate = answer.values["id"]
     assert server.state_of(plate)["file"] == becomes
@@ -149,7 +150,7 @@ def test_a_second_server_does_not_touch_an_open_draft(start: Start, demo: Path) 
     assert other.take(demo) != plate
 
 
-def test_a_full_disk_is_said_and_the_edit_still_stands(
+def test_a_full_disk_is_reported_and_the_edit_still_stands(
     tmp_path: Path, demo: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     drafts = Drafts(tmp_path / "drafts")
@@ -185,17 +186,17 @@ def test_a_disk_that_takes_no_picture(start: Start, demo: Path) -> None:
     assert "the disk refuses" in answer.error
 
 
-@pytest.mark.parametrize(("words", "said"), [
+@pytest.mark.parametrize(("words", "message"), [
     (["nowhere.png"], "no such file: nowhere.png"),
     (["--port", "99999"], "--port 99999 can't be used"),
     (["."], "holds no results.json"),
 ])
 def test_a_start_that_cannot_be(
     refused: Callable[..., str], tmp_path_factory: pytest.TempPathFactory,
-    monkeypatch: pytest.MonkeyPatch, words: list[str], said: str,
+    monkeypatch: pytest.MonkeyPatch, words: list[str], message: str,
 ) -> None:
     monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path_factory.mktemp("state")))
-    assert said in refused("page", "--no-browser", *words)
+    assert message in refused("page", "--no-browser", *words)
 
 
 def test_without_the_extra_one_line_says_how(

@@ -52,7 +52,7 @@ def test_a_blank_plate_holds_hardly_any(light: str) -> None:
     assert count <= 1
 
 
-def test_lighter_spots_are_found_and_said_to_be() -> None:
+def test_lighter_spots_are_found_and_marked_as_lighter() -> None:
     drawing = draw(plate(pencil=False, ticks=False, labels=False, margin=0,
                          lanes=tuple(LaneSpec(x, (SpotSpec(0.3, 0.12), SpotSpec(0.6, 0.12)))
                                      for x in XS)))

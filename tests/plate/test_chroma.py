@@ -37,7 +37,7 @@ def blob(depth: tuple[float, float, float], wide: float) -> Blob:
     return Blob(10.0, 20.0, wide, wide, 6.0, False, depth, {})
 
 
-def test_the_file_tells_its_step_and_block(compressed: Scan) -> None:
+def test_the_step_and_block_are_read_from_the_file(compressed: Scan) -> None:
     """ITU-T T.81, table K.2: 17 at quality 50; four fifths of it at 60. Eighths are kept."""
     assert compressed.colour_step is not None
     assert compressed.colour_step.codes == pytest.approx(14 / 8, abs=0.01)

@@ -59,7 +59,7 @@ def test_of_two_lines_the_one_with_strokes_across_it_is_the_origin(other: float)
     assert "lines-inferred" not in [f.name for f in layout.flags]
 
 
-def test_of_two_bare_lines_the_upper_is_taken_and_it_is_said() -> None:
+def test_of_two_bare_lines_the_upper_is_taken_and_flagged() -> None:
     layout = read(ORIGIN, (1.5, 38.5, 4.35, 4.65), FRONT)
     assert float(layout.origin.at(20.0)) == pytest.approx(8.0, abs=0.15)
     assert ["two lines" in f.message for f in layout.flags if f.name == "lines-inferred"] == [True]

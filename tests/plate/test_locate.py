@@ -234,7 +234,7 @@ def test_an_impossible_scale_of_the_file_is_flagged_and_not_used() -> None:
     assert [f.name for f in layout.flags] == ["scale-implausible"]
 
 
-def test_flags_tell_of_no_bed_and_of_perspective() -> None:
+def test_no_bed_and_perspective_are_flagged() -> None:
     assert "bed-unseen" in [f.name for f in located(drawn={"margin": 0}).flags]
     assert "keystone" in [f.name for f in located(drawn={"keystone": 0.06}).flags]
     assert located().flags == ()
@@ -280,8 +280,8 @@ def test_as_many_lanes_as_asked_for(count: int) -> None:
     layout = located(lanes=count)
     assert len(layout.lanes) == count
     assert min(np.diff([0, *xs(layout), layout.width])) > 1.0
-    said = [f.message for f in layout.flags if f.name == "lanes-assumed"]
-    assert len(said) == (count > 3)
+    messages = [f.message for f in layout.flags if f.name == "lanes-assumed"]
+    assert len(messages) == (count > 3)
 
 
 @pytest.mark.parametrize("option", ["names", "roles"])
@@ -344,7 +344,7 @@ def test_an_impossible_size_given(given: dict[str, float]) -> None:
     assert "--plate-width" in str(caught.value)
 
 
-def test_spots_below_an_origin_that_was_given_are_said() -> None:
+def test_spots_below_a_stated_origin_are_flagged() -> None:
     flags = {f.name: f.message for f in located(origin=30.0).flags}
     low = 8 + 42 * min(s.rf for s in SPOTS)
     assert flags["outside-lanes"].count("height") == sum(8 + 42 * s.rf < 28 for s in SPOTS) * 3

@@ -218,7 +218,7 @@ def test_the_light_is_judged_from_the_colours(light: str, seed: int) -> None:
     assert 0.5 < confidence <= 1
 
 
-def test_grey_tells_dark_from_pale_only() -> None:
+def test_grey_distinguishes_dark_from_pale_only() -> None:
     found, confidence = judge_light(scan_of(drawn(light="white", mode="grey")))
     assert (found, confidence < 0.7) == ("white", True)
     assert judge_light(scan_of(drawn(light="366", mode="grey")))[0] == "366"

@@ -48,8 +48,8 @@ def test_a_plate_is_turned_by_its_pencil(quarters: int, tilt: float) -> None:
     names = [f.name for f in layout.flags]
     assert ("turned" in names) == (quarters > 0)
     if quarters:
-        said = next(f for f in layout.flags if f.name == "turned").message
-        assert f"--turn {90 * quarters}" in said
+        text = next(f for f in layout.flags if f.name == "turned").message
+        assert f"--turn {90 * quarters}" in text
 
 
 def test_what_it_was_turned_by_is_what_turn_does() -> None:
@@ -73,7 +73,7 @@ def test_places_given_are_of_the_plate_as_it_lies() -> None:
     assert "turned" not in [f.name for f in layout.flags]
 
 
-def test_without_ticks_it_is_said_and_not_guessed() -> None:
+def test_without_ticks_a_plate_on_its_side_is_refused_and_not_guessed() -> None:
     with pytest.raises(LayoutError, match="--turn 90 or 270"):
         locate(lying(1, ticks=False, labels=False), Settings())
     layout = locate(lying(2, ticks=False, labels=False), Settings())
@@ -107,7 +107,7 @@ def test_marks_of_any_kind_make_the_origin(marks: str) -> None:
     assert turn_as_seen(lower_odds(*ends_of(over, grid))) == Turn(2, True)
 
 
-def test_a_bent_line_is_taken_for_the_front_and_said_to_be_a_guess() -> None:
+def test_a_bent_line_is_taken_for_the_front_and_flagged_as_a_guess() -> None:
     light, grid = pencilled("", 1.0)
     odds = lower_odds(*ends_of(light, grid))
     assert turn_as_seen(odds) == Turn(0, True)
@@ -117,7 +117,7 @@ def test_a_bent_line_is_taken_for_the_front_and_said_to_be_a_guess() -> None:
     assert turn_sideways(odds, 2) == Turn(3, False)
 
 
-def test_two_like_lines_tell_nothing() -> None:
+def test_two_like_lines_decide_nothing() -> None:
     light, grid = pencilled("", 0.0)
     odds = lower_odds(*ends_of(light, grid))
     assert turn_sideways(odds, 2) == Turn(None, False)

@@ -85,7 +85,7 @@ def test_names_are_escaped(files, page):
     assert not {"img", "i", "u"} & tags
 
 
-def test_figures_limits_flags_and_settings_are_told(page):
+def test_figures_limits_flags_and_settings_are_on_the_page(page):
     text = " ".join("".join(page.text).split())
     for words in (
         "No spot above 0.012 signal × mm².",
@@ -117,7 +117,7 @@ def test_a_lanes_fit_is_put_in_sentences(page):
         assert start not in text
 
 
-def test_definitions_and_cautions_are_told(page):
+def test_definitions_and_cautions_are_on_the_page(page):
     text = "".join(page.text)
     for entry in (*DEFINITIONS, LAWS["kubelka-munk"]):
         assert entry.formula in text

@@ -67,7 +67,7 @@ def test_no_cell_is_a_formula(name):
     assert lowest < 0.0
 
 
-def test_pairs_hold_every_pair_and_tell_the_neighbours():
+def test_pairs_hold_every_pair_and_mark_the_neighbours():
     reading = invented.plate()
     got = [row for row in rows(pairs_csv(reading)) if row["lane"] == "1"]
     places = [(int(row["lower_spot"]), int(row["upper_spot"])) for row in got]

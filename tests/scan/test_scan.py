@@ -484,8 +484,8 @@ def test_implausible_dots(tmp_path: Path, dots: tuple[int, int]) -> None:
     path = saved(tmp_path, C8, dpi=dots)
     scan = read_scan(path)
     assert (scan.dpi, names(scan)) == (None, ["scale-implausible"])
-    told = read_scan(path, dpi=300)
-    assert (told.dpi, told.flags) == (300.0, ())
+    stated = read_scan(path, dpi=300)
+    assert (stated.dpi, stated.flags) == (300.0, ())
 
 
 def test_camera_has_no_scale(tmp_path: Path) -> None:
@@ -564,22 +564,22 @@ def test_colour_profile(tmp_path: Path, profile: bytes, transfer: str, sure: boo
 def test_png_says_its_transfer(
     tmp_path: Path, chunk: bytes, body: int | None, transfer: str
 ) -> None:
-    said = PngImagePlugin.PngInfo()
-    said.add(chunk, b"\0" if body is None else struct.pack(">I", body))
+    info_chunk = PngImagePlugin.PngInfo()
+    info_chunk.add(chunk, b"\0" if body is None else struct.pack(">I", body))
     for array in (C8, G16):
-        scan = read_scan(saved(tmp_path, array, pnginfo=said))
+        scan = read_scan(saved(tmp_path, array, pnginfo=info_chunk))
         assert (scan.transfer, scan.flags) == (transfer, ())
 
 
-def test_transfer_told(tmp_path: Path) -> None:
+def test_a_stated_transfer_is_used(tmp_path: Path) -> None:
     path = saved(tmp_path, G16)
-    for told, resolved in {
+    for stated, resolved in {
         "linear": "linear",
         "srgb": "srgb",
         "2.20": "2.2",
         "1": "linear",
     }.items():
-        scan = read_scan(path, transfer=told)
+        scan = read_scan(path, transfer=stated)
         assert (scan.transfer, scan.flags) == (resolved, ())
     linear = read_scan(path, transfer="linear").light("mean")
     np.testing.assert_allclose(linear, G16 / 65535, rtol=1e-6)

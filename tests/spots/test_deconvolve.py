@@ -91,7 +91,7 @@ def test_an_empty_trace_is_an_empty_fit() -> None:
 
 
 @pytest.mark.parametrize("seed", range(3))
-def test_a_pair_without_a_valley_is_told_apart(seed: int) -> None:
+def test_a_pair_without_a_valley_is_resolved_into_two(seed: int) -> None:
     # 1.7 sigma apart: equal heights merge below 2 sigma (Schilling, Watkins & Watkins, Am. Stat.
     # 56, 223 (2002)).
     pair = (Peak(36.0, 4.0, 1.0), Peak(37.7, 3.0, 1.0))
@@ -278,7 +278,7 @@ def test_what_is_no_trace_is_refused(x: Floats, y: Floats) -> None:
     assert "position" in str(caught.value)
 
 
-def test_no_more_peaks_are_fitted_than_the_samples_can_tell() -> None:
+def test_no_more_peaks_are_fitted_than_the_samples_determine() -> None:
     """Forty samples of noise, stated a million times smaller than it is."""
     x = np.linspace(0.0, 75.0, 40)
     y = np.random.default_rng(0).normal(size=x.size)

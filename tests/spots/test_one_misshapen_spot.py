@@ -76,7 +76,7 @@ def test_the_interval_counts_the_shape() -> None:
 
 
 @pytest.mark.parametrize("tau", [0.0, 0.8, -1.5])
-def test_apex_and_mean_are_told_by_one_conversion(tau: float) -> None:
+def test_apex_and_mean_have_one_conversion(tau: float) -> None:
     peak = Peak(30.0, 2.0, 0.9, tau)
     c = peak.component()
     assert c.peak().centre == pytest.approx(30.0)

@@ -90,7 +90,7 @@ def test_each_of_several_is_as_long_as_the_plates_spots_for_its_width() -> None:
     assert length_cost(slices, profile, 0.0) == pytest.approx(1.5**2)
 
 
-def test_a_tail_and_a_neighbour_without_a_valley_are_not_both_told() -> None:
+def test_a_tail_and_a_neighbour_without_a_valley_are_not_both_claimed() -> None:
     merged = (Peak(0.0, 1.0, 1.0, 0.8), Peak(2.0, 1.0, 1.0))
     plain = without_tails(merged)
     assert [p.tau for p in plain] == [0.0, 0.0]
@@ -100,7 +100,7 @@ def test_a_tail_and_a_neighbour_without_a_valley_are_not_both_told() -> None:
     assert without_tails(apart) == apart
 
 
-def test_squares_below_the_noise_tell_no_more_than_the_noise_lets_them() -> None:
+def test_squares_below_the_noise_count_no_more_than_the_noise_allows() -> None:
     """100 samples: twice the likelihood's logarithm by the squares, where they are noise."""
     def deviance(rss: float) -> float:
         return 100.0 * float(np.log(_held(rss, 100) / 100.0))

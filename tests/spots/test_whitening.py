@@ -15,7 +15,7 @@ RNG = np.random.default_rng(5)
 
 
 @pytest.mark.parametrize("count", [60, 2 * BLOCK + 44])
-def test_it_undoes_the_covariance_that_its_parts_are_said_to_make(count: int) -> None:
+def test_it_undoes_the_covariance_of_its_parts(count: int) -> None:
     x = PITCH * np.delete(np.arange(count + 3), [7, 8, 30])  # some samples are not used
     noise = Noise(0.02, 0.6 ** np.arange(40), PITCH, "clean layer")
     gain = 1.0 + 0.3 * np.exp(-np.square(x - 3.0))

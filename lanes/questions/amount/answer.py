@@ -149,21 +149,21 @@ def answer(
     curve: str = "auto", dilution: Mapping[str, float] | None = None,
 ) -> Amounts:
     """Return the answer for a prepared plate; parameters are those of `amount`."""
-    given = _standards(plate, standards)
-    samples = _samples(plate, unknowns, given)
+    amounts = _standards(plate, standards)
+    samples = _samples(plate, unknowns, amounts)
     dilution = _dilution(dilution or {}, samples)
-    known = {name: read_lane(plate, lane_named(plate, name, "--standards")) for name in given}
+    known = {name: read_lane(plate, lane_named(plate, name, "--standards")) for name in amounts}
     if rf is None:
-        largest = known[max(given, key=given.__getitem__)]
+        largest = known[max(amounts, key=amounts.__getitem__)]
         rf = largest.spots[strongest(largest, "--standards")].rf
-    spots = {name: _standard_spot(known[name], given[name], rf) for name in given}
+    spots = {name: _standard_spot(known[name], amounts[name], rf) for name in amounts}
     # A spot too strong for the law has a flat top, which is taken for two that are merged: where
     # the standards' spot is so divided, it is put together again in every lane.
-    split = [name for name in given if len(_parts(known[name], rf)) > 1]
+    split = [name for name in amounts if len(_parts(known[name], rf)) > 1]
     if split:
         spots = {name: spot and _together(known[name], rf) for name, spot in spots.items()}
-    areas = {name: _area(known[name], spots[name]) for name in given}
-    flags = about_spots(spots, given)
+    areas = {name: _area(known[name], spots[name]) for name in amounts}
+    flags = about_spots(spots, amounts)
     if split:
         flags.append(flag("merged", f"lane {', '.join(split)}: the standard's own spot was taken "
                           f"for several; in every lane, what stands within Rf {NEAR_RF} of it "
@@ -174,12 +174,12 @@ def answer(
                           "the standards are weighed by their scatter alone"))
         u = [0.0] * len(u)
     fitted, tried = choose(
-        np.array(list(given.values())), np.array([area for area, _ in areas.values()]),
+        np.array(list(amounts.values())), np.array([area for area, _ in areas.values()]),
         np.array(u, float), curve=curve)
     standards_read = tuple(
-        Standard(name, given[name], None if (s := spots[name]) is None else s.rf, *areas[name],
-                 float(fitted.at(given[name])[0]), float(fitted.sd[i]))
-        for i, name in enumerate(given))
+        Standard(name, amounts[name], None if (s := spots[name]) is None else s.rf, *areas[name],
+                 float(fitted.at(amounts[name])[0]), float(fitted.sd[i]))
+        for i, name in enumerate(amounts))
     found = []
     for name, lanes in samples.items():
         seen = {lane: read_lane(plate, lane_named(plate, lane, "--unknown")) for lane in lanes}
@@ -193,22 +193,23 @@ def answer(
                    limits(fitted), tuple(dict.fromkeys((*flags, *plate.flags))), plate.by)
 
 
-def _standards(plate: Plate, given: Mapping[str, float] | None) -> dict[str, float]:
+def _standards(plate: Plate, amounts: Mapping[str, float] | None) -> dict[str, float]:
     """Return the standards' amounts, those of the settings where none are given."""
-    if given is None:
-        given = {note.name: note.amount for note in plate.settings.lane if note.amount is not None}
-    if not given:
+    if amounts is None:
+        amounts = {note.name: note.amount for note in plate.settings.lane
+                   if note.amount is not None}
+    if not amounts:
         raise InputError("no standards are known: give --standards LANE=AMOUNT,LANE=AMOUNT,..., or "
                          "amounts of lanes in the settings file")
-    for name, value in given.items():
+    for name, value in amounts.items():
         lane_named(plate, name, "--standards")
         if not (math.isfinite(value) and value >= 0):
             raise InputError(f"--standards {name}={value:g}: give an amount from 0 (a blank) on")
-    check_sizes("--standards", given)
-    if len(given) < FEWEST:
-        raise InputError(f"a calibration takes at least {FEWEST} standards, and got {len(given)}: "
-                         "give more with --standards")
-    return dict(given)
+    check_sizes("--standards", amounts)
+    if len(amounts) < FEWEST:
+        raise InputError(f"a calibration takes at least {FEWEST} standards, and got "
+                         f"{len(amounts)}: give more with --standards")
+    return dict(amounts)
 
 
 def _samples(
@@ -235,16 +236,16 @@ def _samples(
 
 
 def _dilution(
-    given: Mapping[str, float], samples: Mapping[str, tuple[str, ...]]
+    amounts: Mapping[str, float], samples: Mapping[str, tuple[str, ...]]
 ) -> Mapping[str, float]:
-    for name, factor in given.items():
+    for name, factor in amounts.items():
         if name not in samples:
             raise InputError(f"--dilution {name}: there is no such sample; the samples are "
                              f"{', '.join(samples)}")
         if not (math.isfinite(factor) and factor > 0):
             raise InputError(f"--dilution {name}={factor:g}: give a factor greater than zero")
-    check_sizes("--dilution", given, spread=False)
-    return given
+    check_sizes("--dilution", amounts, spread=False)
+    return amounts
 
 
 def _there(reading: LaneReading, rf: float) -> Spot | None:
@@ -345,7 +346,7 @@ def _missed(
     The least area that is found half of the time stands `THRESHOLD` standard deviations high; 1.645
     more of them are needed to be found in 95 % of lanes (as for the detection limit of Currie,
     Anal. Chem. 40, 586 (1968)). One lane that shows it is enough. What amount has that area the
-    curve doesn't know exactly: the upper end of the interval is told, or the detection limit by
+    curve doesn't know exactly: the upper end of the interval is given, or the detection limit by
     the standards where that is more.
     """
     areas = [r.limit * (1.0 + ONE_SIDED_95 / THRESHOLD) for r in seen.values()

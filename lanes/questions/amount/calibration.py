@@ -2,9 +2,9 @@
 
 The variance of a standard's response is its own, known, plus a scatter between standards that is
 estimated from the fit: v = u^2 + t^2 h^2, h the response itself ("proportional": what is lost or
-gained in applying is a share of the spot) or 1 ("constant": the textbook's line). How large t is,
-three to eight standards tell badly. So every interval is averaged over what t may be, given the
-standards and a prior flat in log(t^2 + u^2) (Box & Tiao 1973; from memory), with even odds that
+gained in applying is a share of the spot) or 1 ("constant": the textbook's line). t is
+badly determined by three to eight standards. So every interval is averaged over what t may be, by
+the standards and a prior flat in log(t^2 + u^2) (Box & Tiao 1973; from memory), with even odds that
 there is no scatter where every u is known. With u = 0 the intervals are Student's t.
 """
 
@@ -28,6 +28,7 @@ from lanes.questions.amount.scatter import (
     likeliest,
     scatters,
 )
+from lanes.rounding import TINY
 
 Floats = NDArray[np.float64]
 
@@ -37,6 +38,14 @@ SCATTERS = ("proportional", "constant")
 CLEARLY = 2.0
 FEWEST = 3          # standards, and different amounts
 NO_BEND = 50.0      # K over the largest amount above which no saturation shows
+# Scatter that the first turn of the weighting supposes beside a standard's own uncertainty, as a
+# share of its response, and the least response it is a share of, of the largest (starts: later
+# turns go by the residuals).
+FIRST_SCATTER, LEAST_RESPONSE = 0.01, 1e-3
+SETTLED = 1e-10     # relative: from turn to turn of the weighting
+# Of lmfit's search: the curve's parameters to rounding, since intervals are read off its slopes.
+X_TOLERANCE, SQUARES_TOLERANCE = 1e-13, 1e-15
+ROUNDED_SQUARE = 1e-24  # of a response squared: what rounding leaves, 12 digits in each factor
 
 
 @dataclass(frozen=True)
@@ -193,7 +202,8 @@ def fit(
     n, p = x.size, len(curve.parameters)
     if np.unique(x).size <= p:
         raise NoFit(f"needs standards of more than {p} different amounts")
-    sd = np.where(u > 0, np.hypot(u, 0.01 * np.abs(y)), np.maximum(np.abs(y), 1e-3 * np.ptp(y)))
+    sd = np.where(u > 0, np.hypot(u, FIRST_SCATTER * np.abs(y)),
+                  np.maximum(np.abs(y), LEAST_RESPONSE * np.ptp(y)))
     if scatter == "constant":
         sd = np.ones_like(y)
     values = np.zeros(p)
@@ -202,7 +212,7 @@ def fit(
         near = _near(curve, values, x, y, u, scatter)
         square = likeliest(near, restricted=True)
         sd = np.sqrt(u**2 + square * near.size**2)
-        if np.allclose(values, before, rtol=1e-10, atol=0.0):
+        if np.allclose(values, before, rtol=SETTLED, atol=0.0):
             break
     _must_rise(curve, values, x)
     covariance = inverse(near.slopes / sd[:, None])
@@ -224,8 +234,8 @@ def _near(
     fitted = curve.value(values, x)
     size = np.ones_like(x)
     if scatter == "proportional":
-        size = np.maximum(np.abs(fitted), 1e-3 * np.abs(fitted).max(initial=1e-300))
-    floor = 1e-24 * float(((y / size) ** 2).max()) + 1e-300
+        size = np.maximum(np.abs(fitted), LEAST_RESPONSE * np.abs(fitted).max(initial=TINY))
+    floor = ROUNDED_SQUARE * float(((y / size) ** 2).max()) + TINY
     return Near(curve.slopes(values, x), y - fitted, u, size, floor)
 
 
@@ -264,7 +274,7 @@ def _least_squares(curve: Curve, x: Floats, y: Floats, sd: Floats, start: Floats
         result = lmfit.minimize(
             lambda p: (y - curve.value(values(p), x)) / sd, parameters, method="leastsq",
             Dfun=lambda p: -curve.slopes(values(p), x) * unit / sd[:, None],
-            xtol=1e-13, ftol=1e-15, gtol=0.0, max_nfev=2000, nan_policy="omit",
+            xtol=X_TOLERANCE, ftol=SQUARES_TOLERANCE, gtol=0.0, max_nfev=2000, nan_policy="omit",
         )
     found = values(result.params)
     if not result.success or not np.all(np.isfinite(found)):

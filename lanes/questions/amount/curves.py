@@ -75,7 +75,7 @@ LINE = Curve(
 
 def _parabola_inverse(p: Floats, y: float) -> float | None:
     a, b, c = (float(v) for v in p)
-    inside = b * b - 4.0 * c * (a - y)
+    inside = b * b - 4 * c * (a - y)
     if inside < 0:
         return None
     # The root where the slope, b + 2 c x, is the positive square root; written so that it stays

@@ -12,12 +12,19 @@ from scipy.optimize import brentq
 from scipy.special import ndtr
 
 from lanes.questions.amount.calibration import Calibration
+from lanes.rounding import TINY
 
 Floats = NDArray[np.float64]
 
 LEVEL = 0.05            # 1 less the confidence of every interval
 DETECTION, QUANTITATION = 3.3, 10.0  # times sigma / S: ICH Q2(R1), 2005
 FARTHEST = 1e4          # times the largest standard: what reaches beyond is no finite interval
+# Shares of the largest standard: first steps towards an end of an interval from nothing, and from
+# an amount without a standard deviation. Of a standard deviation the first step is a quarter, and
+# each is a quarter longer than the last (choices: brentq finds the end between the last two).
+STEP_UP, STEP_DOWN, FIRST_STEP, LONGER = 1e-2, 1e-3, 0.25, 1.25
+DIGITS = 1e-12          # relative: to which an end is found
+WIDEST = 1e3            # standard deviations: no band is wider, whatever Student's degrees
 
 
 @dataclass(frozen=True)
@@ -36,7 +43,7 @@ class Amount:
     reached : bool
         Whether the curve reaches the response.
     bounded : bool
-        Whether the standards tell the curve's rise from none (for the line, Fieller's g below 1).
+        Whether the curve's rise is significant (for the line, Fieller's g below 1).
     """
 
     value: float | None
@@ -91,17 +98,17 @@ def amount_of(
     foot = float(calibration.at(low)[0])
     if mean < foot:
         # Less than nothing by the curve: the interval starts at nothing.
-        top = _end(doubt, low, high, 1e-2 * largest) if bounded else None
+        top = _end(doubt, low, high, STEP_UP * largest) if bounded else None
         return Amount(None, None, low if bounded else None, top, False, bounded)
     if value is None or not math.isfinite(value) or value > high:
-        # Above all the curve reaches: only the lower end can be told.
+        # Above all the curve reaches: only the lower end is known.
         near = bounded and doubt(high) >= LEVEL
-        least = _end(doubt, high, low, 1e-3 * largest) if near else None
-        return Amount(None, None, least, None, False, bounded)
+        bottom = _end(doubt, high, low, STEP_DOWN * largest) if near else None
+        return Amount(None, None, bottom, None, False, bounded)
     sd = _sd(calibration, value, mean, own, m)
     if not bounded:
         return Amount(value, sd, None, None, True, False)
-    step = sd if sd and math.isfinite(sd) else 1e-3 * largest
+    step = sd if sd and math.isfinite(sd) else STEP_DOWN * largest
     lower = _end(doubt, value, low, step)
     return Amount(value, sd, low if lower is None else lower, _end(doubt, value, high, step),
                   True, True)
@@ -118,10 +125,10 @@ def _doubt(calibration: Calibration, y: float, variance: Floats) -> Callable[[fl
 
     def p(x: float) -> float:
         slopes = calibration.curve.slopes(calibration.values, np.array([x]))[0]
-        away = y - float(calibration.at(x)[0]) - some.shifts @ slopes
+        distance = y - float(calibration.at(x)[0]) - some.shifts @ slopes
         total = variance + np.einsum("gij,i,j->g", some.covariances, slopes, slopes)
-        sd = np.sqrt(np.maximum(total, 1e-300))
-        return float(2.0 * (some.weights @ ndtr(-np.abs(away) / sd)))
+        sd = np.sqrt(np.maximum(total, TINY))
+        return float(2.0 * (some.weights @ ndtr(-np.abs(distance) / sd)))
 
     return p
 
@@ -136,13 +143,13 @@ def _rise(calibration: Calibration) -> float:
     slopes = np.diff(calibration.curve.slopes(calibration.values, ends), axis=0)[0]
     rise = float(np.diff(calibration.at(ends))[0]) + some.shifts @ slopes
     variance = np.einsum("gij,i,j->g", some.covariances, slopes, slopes)
-    return float(2.0 * (some.weights @ ndtr(-np.abs(rise) / np.sqrt(np.maximum(variance, 1e-300)))))
+    return float(2.0 * (some.weights @ ndtr(-np.abs(rise) / np.sqrt(np.maximum(variance, TINY)))))
 
 
 def _end(doubt: Callable[[float], float], start: float, stop: float, step: float) -> float | None:
     """Return where the p-value first falls to 5 % on the way from `start` to `stop`, or None."""
     sign = 1.0 if stop > start else -1.0
-    step = max(0.25 * step, 1e-12 * abs(start), 1e-300)
+    step = max(FIRST_STEP * step, DIGITS * abs(start), TINY)
     if doubt(start) < LEVEL:
         return start
     here = start
@@ -151,9 +158,9 @@ def _end(doubt: Callable[[float], float], start: float, stop: float, step: float
         if (stop - there) * sign <= 0:
             there = stop
         if doubt(there) < LEVEL:
-            return float(brentq(lambda x: doubt(x) - LEVEL, here, there, xtol=1e-12 * abs(there)
-                                + 1e-300, rtol=1e-12))
-        here, step = there, 1.25 * step
+            return float(brentq(lambda x: doubt(x) - LEVEL, here, there, xtol=DIGITS * abs(there)
+                                + TINY, rtol=DIGITS))
+        here, step = there, LONGER * step
     return None
 
 
@@ -181,18 +188,18 @@ def bands(calibration: Calibration, x: Floats) -> tuple[Floats, Floats]:
     own = np.interp(x, calibration.x[order], calibration.u[order])
     shape = np.ones_like(x) if calibration.kind == "constant" else calibration.at(x) ** 2
     more = own**2 + some.squares[:, None] * shape
-    away = some.shifts @ slopes.T
-    return _half(curve, away, some.weights), _half(curve + more, away, some.weights)
+    distance = some.shifts @ slopes.T
+    return _half(curve, distance, some.weights), _half(curve + more, distance, some.weights)
 
 
-def _half(variance: Floats, away: Floats, weights: Floats) -> Floats:
+def _half(variance: Floats, distance: Floats, weights: Floats) -> Floats:
     """Return the half-widths that hold 95 %, by halving."""
-    sd = np.sqrt(np.maximum(variance, 1e-300))
+    sd = np.sqrt(np.maximum(variance, TINY))
     low = np.zeros(sd.shape[1])
-    high = 1e3 * np.sqrt(weights @ sd**2) + np.abs(away).max(axis=0, initial=0.0)
+    high = WIDEST * np.sqrt(weights @ sd**2) + np.abs(distance).max(axis=0, initial=0.0)
     for _ in range(60):
         middle = 0.5 * (low + high)
-        outside = weights @ (ndtr((-middle - away) / sd) + ndtr((away - middle) / sd))
+        outside = weights @ (ndtr((-middle - distance) / sd) + ndtr((distance - middle) / sd))
         low, high = np.where(outside > LEVEL, middle, low), np.where(outside > LEVEL, high, middle)
     return np.asarray(high, float)
 

@@ -6,6 +6,7 @@ from dataclasses import replace
 from html import escape
 from typing import Any
 
+from lanes.confidence import SIGNIFICANT
 from lanes.errors import one_line
 from lanes.questions.amount.answer import Amounts, Unknown
 from lanes.questions.amount.calibration import Tried
@@ -206,8 +207,8 @@ def _lack(answer: Amounts) -> str:
     lack = answer.calibration.lack
     if lack is None:
         return ""
-    verdict = ("the curve misses the standards by more than repeated ones differ" if lack.p < 0.05
-               else "none seen")
+    verdict = ("the curve misses the standards by more than repeated ones differ"
+               if lack.p < SIGNIFICANT else "none seen")
     return (f"Lack of fit: {verdict} (F {figures(lack.f)} on {lack.df_lack} and {lack.df_pure} "
             f"degrees of freedom, p {figures(lack.p, 2)}).")
 

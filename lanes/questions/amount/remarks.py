@@ -50,10 +50,10 @@ def about_amount(
     return out
 
 
-def about_spots(spots: Mapping[str, Spot | None], given: Mapping[str, float]) -> list[Flag]:
+def about_spots(spots: Mapping[str, Spot | None], amounts: Mapping[str, float]) -> list[Flag]:
     out = of_area({name: spot for name, spot in spots.items() if spot is not None})
     for name, spot in spots.items():
-        if given[name] == 0 and spot is not None:
+        if amounts[name] == 0 and spot is not None:
             out.append(flag("blank-not-empty", f"lane {name} holds none of it, yet has a spot at "
                             f"Rf {spot.rf:.2f}: it is taken for what nothing looks like"))
     return out

@@ -15,6 +15,10 @@ GRID = 600
 # anywhere within a factor e^2 in variance; with no such odds the intervals of plates without
 # further scatter held the truth in 99.7 % of cases, not 95.
 NO_MORE = 2.0
+# Ends between which the scatter squared is looked for, as shares of the standards' own variance and
+# of what their residuals show. The upper one is the wider the fewer the degrees of freedom: the
+# likelihood of a variance falls as its power -free / 2, so that 10^(8 / free) leaves 1e-4 of it.
+LEAST_SEEN, LEAST_OF_SEEN, MOST_OF_SEEN, TAIL_DECADES = 1e-6, 1e-5, 1e3, 8.0
 
 
 class NoFit(Exception):
@@ -53,7 +57,7 @@ class Scatters:
 def inverse(weighted: Floats) -> Floats:
     """Return (A' A)^-1 of (n, p) or (g, n, p) weighted slopes, their columns brought to one size.
 
-    Raises NoFit where they don't tell the parameters apart.
+    Raises NoFit where they don't determine the parameters.
     """
     scale = np.sqrt((weighted**2).sum(axis=-2, keepdims=True))
     unit = weighted / np.where(scale > 0, scale, 1.0)
@@ -88,8 +92,9 @@ def _span(near: Near) -> tuple[float, float, float]:
     if np.all(near.u > 0):
         own = float(1.0 / np.mean((near.size / near.u) ** 2))  # the best known weigh most
     free = max(near.rest.size - near.slopes.shape[1], 1)
-    seen = max(float(((near.rest / near.size) ** 2).sum()) / free, near.floor, 1e-6 * own)
-    return own, max(own, 1e-5 * seen), 1e3 * (seen + own) * 10.0 ** (8.0 / free)
+    seen = max(float(((near.rest / near.size) ** 2).sum()) / free, near.floor, LEAST_SEEN * own)
+    high = MOST_OF_SEEN * (seen + own) * 10.0 ** (TAIL_DECADES / free)
+    return own, max(own, LEAST_OF_SEEN * seen), high
 
 
 def likeliest(near: Near, restricted: bool) -> float:

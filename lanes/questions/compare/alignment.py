@@ -13,6 +13,7 @@ Floats = NDArray[np.float64]
 
 MOST_SHIFT = 0.02  # in Rf: what one plate's lanes may be shifted by
 STEP = 0.0005
+WHOLE = 0.99  # of a sample's weight from usable neighbours: all of it but for rounding
 
 
 @dataclass(frozen=True)
@@ -70,4 +71,4 @@ def _on(lane: LaneReading, at: Floats, scale: float) -> tuple[Floats, NDArray[np
     shown = trace.signal - lane.background - lane.fit.baseline
     rf = trace.rf * scale
     return (np.interp(at, rf, shown),
-            np.interp(at, rf, trace.usable.astype(float), 0.0, 0.0) > 0.99)
+            np.interp(at, rf, trace.usable.astype(float), 0.0, 0.0) > WHOLE)

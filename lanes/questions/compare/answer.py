@@ -49,7 +49,7 @@ class Comparison:
         Places of the unknown's spots that differ from every reference's; and of those that no
         reference is known to explain and one might.
     resolvable_difference : float or None
-        Least difference in Rf told apart 95 times of 100, without a co-spot.
+        Least difference in Rf detected 95 times of 100, without a co-spot.
     repeatability : Repeatability
     mixtures : mapping
         What was applied in each co-spot lane.
@@ -259,7 +259,7 @@ def _resolvable(
     own: LaneReading, known: Mapping[str, LaneReading], repeats: Repeatability,
     carried: Carried | None,
 ) -> float | None:
-    """Return the difference told apart between spots as well known as the median here."""
+    """Return the difference detected between spots as well known as the median here."""
     sds = [[sd for k in range(len(lane.spots)) if (sd := fit_sd(lane, k)) is not None]
            for lane in (own, *known.values())]
     if not sds[0] or not any(sds[1:]):

@@ -56,12 +56,12 @@ def run(arguments: argparse.Namespace) -> None:
     deliver(arguments, render_compare(answer, Path(arguments.plate).name, settings))
 
 
-def cospots(given: list[str], known: list[str]) -> dict[str, tuple[str, ...]]:
+def cospots(texts: list[str], known: list[str]) -> dict[str, tuple[str, ...]]:
     """Return co-spot lanes and what was applied in each, from U+A=NAME each.
 
     Parameters
     ----------
-    given : list of str
+    texts : list of str
     known : list of str
         Names of the lanes compared: one that holds a + itself is kept whole.
 
@@ -71,7 +71,7 @@ def cospots(given: list[str], known: list[str]) -> dict[str, tuple[str, ...]]:
         If a part is not of that form, or a lane stands twice.
     """
     out: dict[str, tuple[str, ...]] = {}
-    for text in given:
+    for text in texts:
         mixture, mark, name = (part.strip() for part in text.rpartition("="))
         parts = _parts(mixture, sorted(known, key=len, reverse=True))
         if not mark or not name or len(parts) < 2 or not all(parts):

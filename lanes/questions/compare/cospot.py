@@ -28,6 +28,12 @@ TILT_SD = 0.035  # of half the ln of how unlike the two widen
 SHARE_SD = 0.4   # of ln(amount ratio) between co-spot and single lanes: spotting by hand
 NEAR_RF = 0.05   # how far from its spots a co-spot's own may lie, in Rf
 TABLE = 100      # points a sigma in the table of a shape
+TABLE_SIGMAS, TABLE_TAUS = 8.0, 10.0  # how far it reaches: beyond, 1e-14 and 5e-5 of the height
+NEIGHBOUR = 1.5  # sigmas from the two, within which another spot spoils the evidence
+NARROWEST = 0.6  # of the narrower one's sigma: a co-spot's may be narrower by e^-0.5
+# Within which the fit of a co-spot stays: ln of the common stretch, half the ln of the ratio of
+# stretches, logit of the share less that expected. Seven to ten times their standard deviations.
+MOST_STRETCH, MOST_TILT, MOST_RATIO = 0.5, 0.3, 3.0
 
 
 @dataclass(frozen=True)
@@ -51,7 +57,7 @@ class PeakShape:
 def shape_of(component: Component) -> PeakShape:
     """Return the shape of a fitted component."""
     c = component
-    reach = 8.0 * c.sigma + 10.0 * abs(c.tau)
+    reach = TABLE_SIGMAS * c.sigma + TABLE_TAUS * abs(c.tau)
     at = np.arange(-reach, reach, c.sigma / TABLE)
     value, by = peak_shape(at, replace(c, centre=0.0, area=1.0).peak())
     return PeakShape(at, value, -by[0])
@@ -157,13 +163,13 @@ class Cospot:
         that the least deviance within one standard deviation of it counts.
         """
         single = self.fitted(self.z, np.zeros(1))[0][0]
-        least = np.full(at.size, np.inf)
+        lowest = np.full(at.size, np.inf)
         for tilt in (-self.tilt_sd, 0.0, self.tilt_sd):
             p = np.repeat(single, at.size, axis=0)
             p[:, 1], p[:, 3], p[:, 4], p[:, 5] = 0.0, self.start[3], tilt, -at * self.run
             found = self.fitted(self.mean(p), np.zeros(1))[1][:, 0]
-            least = np.minimum(least, found / self.scale)
-        return least
+            lowest = np.minimum(lowest, found / self.scale)
+        return lowest
 
     def mean(self, p: Floats) -> Floats:
         """Return what values `p`, (b, 6), lead to expect in `space`, the priors' places kept."""
@@ -200,7 +206,7 @@ def make_cospot(
     sigma = max(unknown[0].sigma, reference[0].sigma)
     run = reading.trace.run
     low, high = sorted((unknown[1], reference[1]))
-    reach = 1.5 * sigma / run
+    reach = NEIGHBOUR * sigma / run
     if not group or any(low - reach < rf < high + reach for rf in others):
         return None
     window = window_of(reading, group, mm, 0.5 * (high - low) * run)
@@ -210,7 +216,7 @@ def make_cospot(
     parts = [reading.fit.components[i] for i in group]
     area = sum(c.area for c in parts)
     centre = sum(c.area * c.centre for c in parts) / area
-    space = window.space(0.6 * min(u.sigma, a.sigma))
+    space = window.space(NARROWEST * min(u.sigma, a.sigma))
     sds = (float(np.hypot(STRETCH_SD, width_sd)), SHARE_SD,
            float(np.hypot(TILT_SD, width_sd)))
     logit = float(np.log(u.area / a.area))
@@ -222,8 +228,8 @@ def make_cospot(
         reading.name, run, window, whole, z[None, :], _model(shape_of(u), shape_of(a)), 1.0,
         sds[2],
         np.array([centre, 0.0, area, logit, 0.0, 0.0]),
-        np.array([window.x[0], -0.5, 0.0, logit - 3.0, -0.3, 0.0]),
-        np.array([window.x[-1], 0.5, np.inf, logit + 3.0, 0.3, 0.0]))
+        np.array([window.x[0], -MOST_STRETCH, 0.0, logit - MOST_RATIO, -MOST_TILT, 0.0]),
+        np.array([window.x[-1], MOST_STRETCH, np.inf, logit + MOST_RATIO, MOST_TILT, 0.0]))
     nodes = np.linspace(-NEAR_RF, NEAR_RF, 21)
     left = float(found.fitted(found.z, nodes)[1].min()) + space.rest(window.y)
     scale = max(1.0, left / max(space.freedom - 4, 1))

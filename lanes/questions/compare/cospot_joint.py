@@ -12,12 +12,24 @@ import lmfit
 import numpy as np
 from numpy.typing import NDArray
 
-from lanes.questions.compare.cospot import SHARE_SD, STRETCH_SD, TILT_SD, belonging
+from lanes.questions.compare.cospot import (
+    MOST_RATIO,
+    MOST_STRETCH,
+    MOST_TILT,
+    NARROWEST,
+    SHARE_SD,
+    STRETCH_SD,
+    TILT_SD,
+    belonging,
+)
 from lanes.questions.compare.cospot_window import Window, window_of
 from lanes.reading import LaneReading
+from lanes.rounding import TINY
 from lanes.spots.model import Component, peak_shape
 
 Floats = NDArray[np.float64]
+
+LEAST_SIGMA = 0.2  # of a spot's sigma in its own lane: below it the fit has lost the spot
 
 
 @dataclass(frozen=True)
@@ -80,7 +92,7 @@ def joint_fit(
     sd = None
     if gap.stderr and np.isfinite(gap.stderr) and n > two.nvarys:
         # lmfit scales by the residual; known noise is not made smaller by a lucky one.
-        sd = float(gap.stderr) * max(1.0, 1.0 / np.sqrt(max(two.redchi, 1e-12)))
+        sd = float(gap.stderr) * max(1.0, 1.0 / np.sqrt(max(two.redchi, TINY)))
     return Joint(float(gap.value), sd, _aicc(one, n) - _aicc(two, n),
                  float(two.params["c_total"].value / alone),
                  float(two.params["c_share"].value))
@@ -110,7 +122,7 @@ def _setup(
     if len(known) < len(windows):
         return None
     parts = tuple(lane.fit.components[i] for lane, i in zip(lanes, spots, strict=False))
-    whites = tuple(w.space(0.6 * min(c.sigma for c in parts)).whole for w in known)
+    whites = tuple(w.space(NARROWEST * min(c.sigma for c in parts)).whole for w in known)
     total = sum(lanes[2].fit.components[i].area for i in group)
     return _Setup(known, whites, tuple(lane.trace.run for lane in lanes), rfs, parts, total,
                   shift_sd)
@@ -156,16 +168,16 @@ class _Setup:
         p = lmfit.Parameters()
         p.add("u_rf", u_rf)
         p.add("u_area", u.area, min=0.0)
-        p.add("u_sigma", u.sigma, min=0.2 * u.sigma)
+        p.add("u_sigma", u.sigma, min=LEAST_SIGMA * u.sigma)
         p.add("a_area", a.area, min=0.0)
-        p.add("a_sigma", a.sigma, min=0.2 * a.sigma)
+        p.add("a_sigma", a.sigma, min=LEAST_SIGMA * a.sigma)
         p.add("gap", u_rf - a_rf if apart else 0.0, vary=apart)
         p.add("a_shift", 0.0 if apart else a_rf - u_rf)
         p.add("c_shift", 0.0)
-        p.add("c_stretch", 0.0, min=-0.5, max=0.5)
-        p.add("c_tilt", 0.0, min=-0.3, max=0.3)
+        p.add("c_stretch", 0.0, min=-MOST_STRETCH, max=MOST_STRETCH)
+        p.add("c_tilt", 0.0, min=-MOST_TILT, max=MOST_TILT)
         p.add("c_total", self.total, min=0.0)
-        p.add("c_ratio", 0.0, min=-3.0, max=3.0)
+        p.add("c_ratio", 0.0, min=-MOST_RATIO, max=MOST_RATIO)
         p.add("a_rf", expr="u_rf - gap + a_shift")
         p.add("c_share", expr="1 / (1 + a_area / max(u_area, 1e-300) * exp(-c_ratio))")
         p.add("cu_rf", expr="u_rf + c_shift")

@@ -17,6 +17,8 @@ from lanes.spots.whitening import MISFIT
 Floats = NDArray[np.float64]
 
 REACH = 5.0   # sigmas of window on either side
+SHOWN = 0.7   # share of a spot's middle, one sigma to either side, that has to be usable
+NO_NOISE = 1e-6  # of the trace's range, where it shows no noise: so that a covariance has a root
 
 
 @dataclass(frozen=True)
@@ -82,14 +84,14 @@ def window_of(
             height = height + c.height * np.exp(
                 -0.5 * ((x - c.centre) / (MISFIT_REACH * c.spread)) ** 2)
             near = np.abs(x - c.centre) < c.spread
-            if not near.any() or usable[near].mean() < 0.7:
+            if not near.any() or usable[near].mean() < SHOWN:
                 return None
             continue
         y = y - value
         if low - 2.0 * c.spread < c.centre < high + 2.0 * c.spread:
             columns += [by[k] for k in range(4 if c.tau else 3) if np.any(by[k])]
     if noise.sd <= 0:
-        noise = replace(noise, sd=1e-6 * float(np.ptp(y)))
+        noise = replace(noise, sd=NO_NOISE * float(np.ptp(y)))
     sigma = min(c.sigma for c in parts)
     smooth = np.exp(-0.5 * ((x[:, None] - x[None, :]) / (MISFIT_LENGTH * sigma)) ** 2)
     envelope = MISFIT * height

@@ -22,7 +22,7 @@ _STRIP, _ROW, _TRACES = 62, 34, 300
 MOST_ROWS = 14
 NOT_APART = "not told apart"  # what "same" is called where a person reads it
 _COLUMNS = 4  # names in a row of the legend: they may be long
-# Shape and fill tell verdicts apart in grey too.
+# Verdicts differ in shape and fill: seen in grey too.
 MARKS: dict[str, tuple[str, Literal["full", "none"], str]] = {
     "same": ("o", "full", COLOURS[0]),
     "different": ("X", "full", COLOURS[1]),

@@ -1,7 +1,7 @@
 """Do two spots of one plate agree in Rf? Their difference, how well Rf repeats, and a verdict.
 
 "Same" is no mere failure to find a difference: the 90 % interval of the difference must lie
-within a margin, so a plate that tells little says "cannot tell". That is two one-sided tests at
+within a margin, so a plate with little evidence gives "cannot tell". That is two one-sided tests at
 5 %: a difference as large as the margin is called none 5 times of 100 at most (Schuirmann,
 J. Pharmacokinet. Biopharm. 15, 657 (1987); from memory).
 """
@@ -18,7 +18,8 @@ from numpy.typing import NDArray
 from scipy.stats import chi2, norm
 from scipy.stats import t as student
 
-from lanes.confidence import MAD_SD
+from lanes.confidence import BELOW_ONE_SIDED_95, MAD_SD
+from lanes.rounding import TINY
 
 Floats = NDArray[np.float64]
 
@@ -29,7 +30,8 @@ LEVEL = 0.02         # how often two spots of one substance may be called differ
 ALIKE = 0.05         # p-value below which two spots are not called the same
 LEAST_MARGIN = 0.01  # in Rf, one unit of hRf: a smaller one is asked of no plate
 MARGIN = 0.02        # in Rf: a larger difference is never called none
-Z_ONE = float(norm.ppf(0.95))  # of a test on one side at 5 %, and of being seen 95 times of 100
+# Of a test on one side at 5 %, and of being seen 95 times of 100.
+Z_ONE = float(norm.ppf(BELOW_ONE_SIDED_95))
 REACH, NODE, STEP = 0.06, 0.005, 0.001  # of the differences looked at, in Rf
 FINE = 0.0005        # of the differences that the interval is read from
 # In Rf, standard deviation of the difference of two substances that run up one lane together:
@@ -38,6 +40,10 @@ FINE = 0.0005        # of the differences that the interval is read from
 WITHIN_SD = 0.0014
 DRAWN_REACH = 0.03   # a single spot never looks like two farther apart
 DRAWS = 300
+# Times the median absolute difference made a standard deviation: beyond it a pair of spots counts
+# as if it lay there, since it may be two substances.
+OUTLYING = 2.5
+KNOWN = 1e6                 # degrees of freedom of a standard deviation that is known
 BEYOND = 40.0        # a deviance that no drawing of any length would reach
 
 
@@ -80,10 +86,10 @@ def repeatability(groups: Sequence[Sequence[tuple[float, float]]]) -> Repeatabil
     everything = [pair for group in groups for pair in group]
     if not everything:
         return Repeatability(COMMON_SD, WORTH, 0, None)
-    # A mistaken mate must not set the plate's repeatability.
+    # A mistaken match must not set the plate's repeatability.
     bound = math.inf
     if len(everything) >= 5:
-        bound = 2.5 * MAD_SD * float(np.median([abs(d) for d, _ in everything]))
+        bound = OUTLYING * MAD_SD * float(np.median([abs(d) for d, _ in everything]))
     degrees = sum(len(g) / (1.0 + (len(g) - 1) * TOGETHER**2) for g in groups if g)
     squares = [min(abs(d), bound) ** 2 - variance for d, variance in everything]
     own = max(float(np.mean(squares)), 0.0) / 2.0
@@ -101,14 +107,15 @@ class Difference:
 
     @property
     def resolvable(self) -> float:
-        """Least true difference that is told apart 95 times of 100."""
+        """Least true difference that is detected 95 times of 100."""
         return self.sd * float(
-            student.ppf(1.0 - LEVEL / 2.0, self.degrees) + student.ppf(0.95, self.degrees))
+            student.ppf(1.0 - LEVEL / 2.0, self.degrees)
+            + student.ppf(BELOW_ONE_SIDED_95, self.degrees))
 
     @property
     def interval(self) -> tuple[float, float]:
         """Student's 90 % interval."""
-        half = self.sd * float(student.ppf(0.95, self.degrees))
+        half = self.sd * float(student.ppf(BELOW_ONE_SIDED_95, self.degrees))
         return self.value - half, self.value + half
 
     @property
@@ -124,7 +131,7 @@ class Difference:
         """
         seen = self.value if value is None else value
         tail = student.sf(np.abs(np.asarray(seen) - at) / self.sd, self.degrees)
-        return np.asarray(norm.isf(np.clip(tail, 1e-300, 0.5)) ** 2)
+        return np.asarray(norm.isf(np.clip(tail, TINY, 0.5)) ** 2)
 
 
 def difference(
@@ -146,8 +153,8 @@ def difference(
     """
     lanes = 2.0 * repeats.sd**2
     variance = fit_sd**2 + other_sd**2 + more_sd**2 + lanes
-    degrees = repeats.degrees * (variance / lanes) ** 2 if lanes > 0 else 1e6
-    return Difference(rf - other, math.sqrt(variance), min(degrees, 1e6))
+    degrees = repeats.degrees * (variance / lanes) ** 2 if lanes > 0 else KNOWN
+    return Difference(rf - other, math.sqrt(variance), min(degrees, KNOWN))
 
 
 class Mixed(Protocol):
@@ -204,7 +211,7 @@ class Identity:
     low, high : float
         90 % interval of the difference, the co-spot's evidence in it.
     resolvable : float or None
-        Least difference told apart 95 times of 100; None where none up to `REACH` is.
+        Least difference detected 95 times of 100; None where none up to `REACH` is.
     margin : float
         What the interval has to lie within for "same".
     cospots : tuple of CospotVerdict

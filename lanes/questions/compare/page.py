@@ -157,9 +157,9 @@ def _repeats(answer: Comparison) -> str:
     source = ("common practice, since no spot here is known to be in two lanes" if not r.shared
               else f"common practice and {r.shared} spot{'s' if r.shared > 1 else ''} shared by "
               f"lanes here, which alone give {figures(r.own_sd, 2)}")
-    least = ("not known" if answer.resolvable_difference is None
+    smallest = ("not known" if answer.resolvable_difference is None
              else show_rf(answer.resolvable_difference, more=1))
-    return (f"Smallest difference told apart from Rf alone: {least}. One substance repeats from "
+    return (f"Smallest difference told apart from Rf alone: {smallest}. One substance repeats from "
             f"lane to lane within {figures(r.sd, 2)} (standard deviation; {source}).")
 
 

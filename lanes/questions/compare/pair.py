@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from lanes.confidence import SIGNIFICANT
 from lanes.evidence.colour import UNSEEN, ColourMatch, Colours, compared
 from lanes.evidence.lookup import lane_named
 from lanes.questions.compare.cospot import NEAR_RF, Cospot, make_cospot
@@ -181,7 +182,7 @@ def _verdict(
         return "cannot tell", ("both stand on the origin or the front, where Rf tells nothing",)
     if identity.verdict == "different":
         reasons = []
-        if seen.p_value < 0.05:
+        if seen.p_value < SIGNIFICANT:
             reasons.append("Rf differs")
         if any(cospot.verdict == "two" for cospot in identity.cospots):
             reasons.append("the co-spot shows two")

@@ -7,12 +7,21 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from lanes.evidence.detection_limit import Lane, found_95, lane_of, smallest_found
+from lanes.evidence.detection_limit import (
+    NEAR,
+    SPAN,
+    START_LOW,
+    Lane,
+    found_95,
+    lane_of,
+    smallest_found,
+)
 from lanes.questions.compare.shared import at_line
 from lanes.reading import LaneReading, Plate
 from lanes.spots.model import Peak
 
 MAIN = 0.2     # of the reference's largest spot: a smaller one may be an impurity of it
+LARGEST = 32.0  # times the area that noise alone would let through: where the search ends
 AMPLE = 2.0    # times the least area found half of the time: surely seen
 
 
@@ -150,7 +159,7 @@ def _limit(
     variants = [lane.with_residual(unknown.fit, sign, at)
                 for sign, at in ((1.0, None), (-1.0, place))]
     start = unknown.limit or 0.0
-    reach = 14.0 * sigma
+    reach = SPAN * sigma
     level = found_95(_smallest_area(v.cut(place - reach, place + reach), place, sigma, start)
                      for v in variants)
     if level is None:
@@ -185,9 +194,9 @@ def _smallest_area(lane: Lane, place: float, sigma: float, start: float) -> floa
 
     def found(area: float) -> bool:
         after = _centres(lane.plus([Peak(place, area, sigma)]))
-        return len(after) > len(before) and min(abs(c - place) for c in after) < 1.5 * sigma
+        return len(after) > len(before) and min(abs(c - place) for c in after) < NEAR * sigma
 
-    return smallest_found(found, 0.25 * start, 32.0 * start)
+    return smallest_found(found, START_LOW * start, LARGEST * start)
 
 
 def _centres(lane: Lane) -> Sequence[float]:

@@ -1,4 +1,4 @@
-"""Spots known to be of one substance in several lanes: what tells how well Rf repeats."""
+"""Spots known to be of one substance in several lanes: how well Rf repeats."""
 
 from __future__ import annotations
 
@@ -6,8 +6,8 @@ from collections.abc import Mapping, Sequence
 
 from lanes.reading import LaneReading
 
-CLEAR = 0.05   # Rf to any other spot that was applied, for a mate to be beyond doubt
-MATE = 0.03    # Rf within which the mate is looked for
+CLEAR = 0.05   # Rf to any other spot that was applied, for a match to be beyond doubt
+MATCHED = 0.03  # Rf within which the matching spot is looked for
 CLUSTER = 0.012  # Rf between neighbours of one cluster
 AT_LINES = ("at-origin", "at-front")
 
@@ -21,7 +21,7 @@ def fit_sd(reading: LaneReading, index: int) -> float | None:
 
 
 def at_line(reading: LaneReading, index: int) -> bool:
-    """Return whether a spot sits on the origin or runs with the front, where Rf tells nothing."""
+    """Return whether a spot sits on the origin or runs with the front: any substance may."""
     return any(f.name in AT_LINES for f in reading.spots[index].flags)
 
 
@@ -64,7 +64,7 @@ def _matched(part: LaneReading, mixed: LaneReading, others: Sequence[float]) -> 
         if at_line(part, i) or any(abs(rf - other) < CLEAR for other in others):
             continue
         j = min(range(len(mixed.spots)), key=lambda j: abs(mixed.spots[j].rf - rf), default=None)
-        if j is None or abs(mixed.spots[j].rf - rf) > MATE:
+        if j is None or abs(mixed.spots[j].rf - rf) > MATCHED:
             continue
         if min(own, key=lambda r: abs(r - mixed.spots[j].rf)) != rf:
             continue

@@ -28,7 +28,8 @@ from scipy.stats import chi2, norm
 from scipy.stats import f as fisher
 from scipy.stats import t as student
 
-from lanes.confidence import ONE_SIDED_95, TWO_SIDED_95
+from lanes.confidence import BELOW_TWO_SIDED_95, ONE_SIDED_95, TWO_SIDED_95
+from lanes.rounding import ROUNDING
 from lanes.spots.deconvolve import THRESHOLD
 
 Floats = NDArray[np.float64]
@@ -39,6 +40,16 @@ MISFIT = 0.01            # below this p-value the series is not first order
 SCATTER = 0.05           # below this p-value of chi-square the scatter is larger than stated
 MOST_SCATTER = 3.0       # times the stated standard deviation that scatter is believed to reach
 FAR = 1e4                # how far from the best k an end of its interval is looked for
+# In ln: the first step towards that end, by what each is longer than the last, and to what it is
+# found: 1e-5 of a rate.
+FIRST_STEP, LONGER, END = 0.02, 1.6, 1e-5
+# Where the search starts: ln k from 50 times slower than the last time to 200 times faster, ratios
+# of responses, the first quantity over the one measured, and orders of reaction either side of one.
+RATES = np.geomspace(0.02, 200.0, 30)
+RESPONSES, FIRSTS, BENDS = (0.2, 0.5, 1.0, 2.0, 5.0), (0.7, 1.0, 1.4, 3.0), (-0.4, 0.4)
+LEAST_SQUARE = 1e-12     # of a residual at a limit: its slope divides by the root
+LEAST_FIRST = 1e-12      # of a quantity started from: its ln must be a number
+MOST_POWER = 50.0        # of exp: nothing is left of a reaction long before
 
 
 @dataclass(frozen=True)
@@ -115,7 +126,7 @@ class Rate:
 class Order:
     """Whether the series is first order: "first order", "not first order" or "cannot tell".
 
-    `rate` stands only beside the first. `used` lanes hold a measured quantity that tells of the
+    `rate` stands only beside the first. `used` lanes hold a measured quantity that depends on the
     rate, `limits` bound it.
     """
 
@@ -134,7 +145,7 @@ def _decay(t: Floats, p: Floats) -> tuple[Floats, Floats]:
     b = math.exp(p[2])
     with np.errstate(divide="ignore"):
         x = np.where(t > 0, b * (p[0] + np.log(t)), -np.inf)
-    power = np.exp(np.minimum(x, 50.0))
+    power = np.exp(np.minimum(x, MOST_POWER))
     f = np.exp(p[1] - power)
     by_x = -f * power
     return f, np.stack([by_x * b, f, np.where(t > 0, by_x * np.where(t > 0, x, 0.0), 0.0)])
@@ -156,18 +167,18 @@ class _Series:
     def __init__(self, points: Sequence[TimePoint], model: Model, names: tuple[str, ...]) -> None:
         self.model, self.names = model, names
         measured = [p for p in points if p.value is not None and p.sd]
-        most = [p for p in points if p.value is None and p.at_most]
-        least = [p for p in points if p.value is None and p.at_least is not None]
-        self.time = np.array([p.time for p in (*measured, *most, *least)], float)
+        upper_limits = [p for p in points if p.value is None and p.at_most]
+        lower_limits = [p for p in points if p.value is None and p.at_least is not None]
+        self.time = np.array([p.time for p in (*measured, *upper_limits, *lower_limits)], float)
         self.count = len(measured)
         self.value = np.array([p.value for p in measured], float)
         self.sd = np.array([p.sd for p in measured], float)
         # What would be missed: a limit that is found 95 % of the time, on the scale of the noise
         # of which it is THRESHOLD and 1.645 standard deviations.
-        self.limit = np.array([*(p.at_most or 0.0 for p in most),
-                               *(1.0 - (p.at_least or 0.0) for p in least)], float)
+        self.limit = np.array([*(p.at_most or 0.0 for p in upper_limits),
+                               *(1.0 - (p.at_least or 0.0) for p in lower_limits)], float)
         self.scale = self.limit / (THRESHOLD + ONE_SIDED_95)
-        self.side = np.array([*(1.0 for _ in most), *(-1.0 for _ in least)])
+        self.side = np.array([*(1.0 for _ in upper_limits), *(-1.0 for _ in lower_limits)])
 
     def __call__(self, p: Floats) -> tuple[Floats, Floats]:
         """Return residuals whose squares sum to -2 ln likelihood, and their slopes."""
@@ -178,7 +189,7 @@ class _Series:
         amount = np.where(self.side > 0, rest, 1.0 - rest)
         z = (self.limit - amount) / self.scale - ONE_SIDED_95
         logs = log_ndtr(z)
-        far = np.sqrt(np.maximum(-2.0 * logs, 1e-12))
+        far = np.sqrt(np.maximum(-2.0 * logs, LEAST_SQUARE))
         density = np.exp(norm.logpdf(z) - logs)
         by = density / far / self.scale * self.side
         return (np.concatenate([near, far]),
@@ -189,7 +200,7 @@ class _Series:
         parameters = Parameters()
         for name, value in zip(self.names, start, strict=True):
             low, high = _BOUNDS[name]
-            parameters.add(name, min(max(float(value), low + 1e-9), high - 1e-9),
+            parameters.add(name, min(max(float(value), low + ROUNDING), high - ROUNDING),
                            vary=name in free, min=low, max=high)
 
         def values(p: Parameters) -> Floats:
@@ -315,7 +326,7 @@ class _Fitted:
         """Return both ends of the 95 % interval of `name`, None where there is none."""
         level = TWO_SIDED_95**2
         if self.widened > 1.0:
-            level = float(student.ppf(0.975, self.freedom)) ** 2 * self.widened**2
+            level = float(student.ppf(BELOW_TWO_SIDED_95, self.freedom)) ** 2 * self.widened**2
         return [_end(self.series, self.best, self.squares, self.free, name, sign, level)
                 for sign in (-1.0, 1.0)]
 
@@ -339,11 +350,11 @@ def _start(series: _Series, shares: bool, alike: bool) -> Floats:
     """Return the best of a grid of rates (and of responses) to start from."""
     late = float(series.time.max())
     first = float(series.value[0]) if series.count else 1.0
-    ratios = (1.0,) if alike else (0.2, 0.5, 1.0, 2.0, 5.0)
+    ratios = (1.0,) if alike else RESPONSES
     second = ([math.log(r) for r in ratios] if shares
-              else [math.log(max(first * f, 1e-12)) for f in (0.7, 1.0, 1.4, 3.0)])
+              else [math.log(max(first * f, LEAST_FIRST)) for f in FIRSTS])
     grid = [np.array([math.log(x / late), s, *([0.0, 0.0] if shares else [0.0])])
-            for x in np.geomspace(0.02, 200.0, 30) for s in second]
+            for x in RATES for s in second]
     return min(grid, key=lambda p: float((series(p)[0] ** 2).sum()))
 
 
@@ -358,7 +369,7 @@ def _misfit(series: _Series, best: Floats, squares: float, free: tuple[str, ...]
     if freedom < 2:
         return None, False
     tries = []
-    for b in (-0.4, 0.4):
+    for b in BENDS:
         start = best.copy()
         start[-1] = b
         tries.append(series.fit(start, (*free, "b"))[1])
@@ -386,7 +397,7 @@ def _end(
         found, sum_squares, _ = series.fit(start, others)
         return sum_squares - squares - level, found
 
-    inner, step = float(best[at]), 0.02
+    inner, step = float(best[at]), FIRST_STEP
     low, high = _BOUNDS[name]
     while step < math.log(FAR):
         outer = float(best[at]) + sign * step
@@ -395,6 +406,6 @@ def _end(
         rise, found = above(outer)
         if rise > 0:
             # From the same start each time: one that moves could give one end two values.
-            return float(brentq(lambda value: above(value)[0], inner, outer, xtol=1e-5))
-        near, inner, step = found, outer, 1.6 * step
+            return float(brentq(lambda value: above(value)[0], inner, outer, xtol=END))
+        near, inner, step = found, outer, LONGER * step
     return None

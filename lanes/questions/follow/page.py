@@ -102,12 +102,12 @@ def _rate(rate: Rate | None) -> dict[str, Any] | None:
     }
 
 
-def _span(value: float, low: float | None, high: float | None, least: int = 0) -> str:
+def _span(value: float, low: float | None, high: float | None, at_least: int = 0) -> str:
     """Return a value and its interval, rounded as the interval's half is."""
     if low is None or high is None:
         return f"{figures(value)} (interval not known)"
     half = 0.5 * (high - low)
-    places = max(least, decimals_of(half)) if half > 0 else 2
+    places = max(at_least, decimals_of(half)) if half > 0 else 2
     return f"{fixed(value, places)} ({fixed(low, places)} to {fixed(high, places)})"
 
 

@@ -13,6 +13,8 @@ from lanes.evidence.tracks import Track, across, areas, unseen, width_of
 from lanes.questions.follow.kinetics import TimePoint
 from lanes.reading import LaneReading, Plate
 
+LOW_RF, HIGH_RF = 0.25, 0.75  # free places in a lane of one spot: that in the other half
+
 
 @dataclass(frozen=True)
 class Level:
@@ -131,19 +133,19 @@ class Table:
 
 
 def _free(rf: float) -> float:
-    return 0.25 if rf > 0.5 else 0.75
+    return LOW_RF if rf > 0.5 else HIGH_RF
 
 
 def above(a: Level, b: Level, factor: float = 1.0) -> bool:
-    """Return whether `a` is certainly more than `b`, as far as their intervals tell.
+    """Return whether `a` is certainly more than `b`, as far as their intervals show.
 
     Zou and Donner's interval of a difference (Statistics in Medicine 27, 1693 (2008), from
     memory): the two arms that point at each other add in squares.
     """
     if a.percent is None or a.low is None or b.high is None:
         return False
-    least = b.percent or 0.0
-    return a.percent - least > factor * math.hypot(a.percent - a.low, b.high - least)
+    lower = b.percent or 0.0
+    return a.percent - lower > factor * math.hypot(a.percent - a.low, b.high - lower)
 
 
 def conversion(levels: Sequence[Level]) -> tuple[Level, ...]:

@@ -25,29 +25,30 @@ def timed(
     names = [lane.name for _, lane in lanes]
     listed = ", ".join(labels)
     if times is None:
-        given: list[float | None] = [plate.settings.note(lane.name).time for plate, lane in lanes]
-        if all(time is None for time in given):
+        stated: list[float | None] = [plate.settings.note(lane.name).time for plate, lane in lanes]
+        if all(time is None for time in stated):
             raise InputError("the lanes' times are not known: give --times T1,T2,... for lanes "
                              f"{listed}, or time = T below [lane.NAME] in settings.toml")
         if several:
-            _once([n for n, time in zip(names, given, strict=True) if time is not None], names)
+            _once([n for n, time in zip(names, stated, strict=True) if time is not None], names)
     elif isinstance(times, Mapping):
         for name in times:
             if name not in names:
                 raise InputError(f"--times {name}: there is no such lane; the lanes are {listed}")
         _once(list(times), names)
-        given = [times.get(name) for name in names]
+        stated = [times.get(name) for name in names]
     else:
-        given = list(times)
-        if len(given) != len(lanes):
-            raise InputError(f"--times gives {len(given)} times for {len(lanes)} lanes ({listed}): "
+        stated = list(times)
+        if len(stated) != len(lanes):
+            raise InputError(f"--times gives {len(stated)} times for {len(lanes)} lanes "
+                             f"({listed}): "
                              "give one for each, blank for a lane to leave out, or NAME=TIME")
-        for before, after in pairwise([time for time in given if time is not None]):
+        for before, after in pairwise([time for time in stated if time is not None]):
             if after < before:
                 raise InputError(f"--times: {after:g} follows {before:g}, but times must rise from "
                                  "lane to lane: mend the order, or give NAME=TIME")
     out = []
-    for time, label, (plate, lane) in zip(given, labels, lanes, strict=True):
+    for time, label, (plate, lane) in zip(stated, labels, lanes, strict=True):
         if time is None:
             continue
         check_time(time)
@@ -64,8 +65,8 @@ def check_time(time: float) -> None:
         raise InputError(f"--times {time:g} lies before the start: give times from zero on")
 
 
-def _once(given: list[str], names: list[str]) -> None:
-    for name in given:
+def _once(stated: list[str], names: list[str]) -> None:
+    for name in stated:
         if names.count(name) > 1:
             raise InputError(f"--times {name}: more than one plate has a lane of that name; give "
                              "the times of all lanes in order, without names")

@@ -56,8 +56,8 @@ def run(arguments: argparse.Namespace) -> None:
     deliver(arguments, render_fractions(answer, files, settings))
 
 
-def _number(option: str, given: str, what: str) -> float:
-    value = number_or_none(given.strip())
+def _number(option: str, text: str, what: str) -> float:
+    value = number_or_none(text.strip())
     if value is None:
-        raise InputError(f"{option} {one_line(given)!r} is no number: give {what}")
+        raise InputError(f"{option} {one_line(text)!r} is no number: give {what}")
     return value

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lanes.confidence import TWO_SIDED_95
+from lanes.evidence.detection_limit import NEAR
 from lanes.evidence.tracks import across, areas, unseen
 from lanes.reading import LaneReading, Plate
 
@@ -20,6 +21,8 @@ RUNNERS_UP = 3
 # own errors: the lamp and the layer are not the same everywhere (1 to 2 % on drawn plates whose
 # lamp falls off by 3 %). How it was applied comes on top and is not known.
 LANE_SD = 0.02
+# Rf at which a free place is looked for: off the lines by a spot's width, a hundredth apart.
+PLACES = np.linspace(0.06, 0.94, 89)
 
 
 @dataclass(frozen=True)
@@ -77,11 +80,11 @@ class Areas:
             if values.size:
                 out.variances[j] = np.nan if covariance is None else sums @ covariance @ sums.T
             # Away from every spot found, and, where the target is missing, at its own place.
-            away = _clear(reading, width)
-            asked = [(away, width)] if away is not None else []
+            clear = _clear(reading, width)
+            asked = [(clear, width)] if clear is not None else []
             asked += [(rf, width)] if place is None else []
             limits = iter(unseen(plate, reading, asked, spread))
-            if away is not None:
+            if clear is not None:
                 out.missed[j] = _number(next(limits))
             if place is None:
                 out.target_missed[j] = _number(next(limits))
@@ -148,8 +151,8 @@ def _clear(reading: LaneReading, sigma: float) -> float | None:
     """Return the Rf farthest from every spot where the layer shows; None where there is none."""
     run = reading.trace.run
     best, at = 0.0, None
-    for rf in np.linspace(0.06, 0.94, 89):
-        near = np.abs(reading.trace.position - rf * run) < 1.5 * sigma
+    for rf in PLACES:
+        near = np.abs(reading.trace.position - rf * run) < NEAR * sigma
         if near.any() and reading.trace.usable[near].all():
             room = min((abs(spot.rf - rf) for spot in reading.spots), default=1.0)
             if room > best:

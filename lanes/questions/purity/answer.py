@@ -169,14 +169,14 @@ def answer(
 class Seen:
     """What one lane shows: the share of every spot, and the least that would have shown.
 
-    `least` is an area in the reading's own unit, `undetected` the same as area percent.
+    `limit_area` is an area in the reading's own unit, `undetected` the same as area percent.
     """
 
     reading: LaneReading
     index: int
     start: Lane
     shares: tuple[Share, ...]
-    least: float | None
+    limit_area: float | None
     undetected: float | None
 
 
@@ -186,14 +186,14 @@ def look(plate: Plate, place: Place, main: float | None = None) -> Seen:
     index = (strongest(reading, "--lane") if main is None
              else spot_near(reading, main, "--main"))
     start = lane_of(plate, reading, index)
-    least = None
+    limit_area = None
     # With a count of spots that was given, nothing is looked for and nothing is missed.
     if plate.settings.components is None:
         width = reading.fit.components[index].sigma
-        least = clear_limit(start, reading.fit, width, reading.limit or 0.0)
+        limit_area = clear_limit(start, reading.fit, width, reading.limit or 0.0)
     total = sum(spot.area for spot in reading.spots)
-    undetected = None if least is None else 100.0 * least / (total + least)
-    return Seen(reading, index, start, _shares(reading, undetected, index), least, undetected)
+    undetected = None if limit_area is None else 100.0 * limit_area / (total + limit_area)
+    return Seen(reading, index, start, _shares(reading, undetected, index), limit_area, undetected)
 
 
 def _shares(reading: LaneReading, undetected: float | None, index: int) -> tuple[Share, ...]:
@@ -251,8 +251,8 @@ def _limit_test(name: str, known: Spot, percent: float, seen: Seen) -> Sequence[
     """
     others = [spot for i, spot in enumerate(seen.reading.spots) if i != seen.index]
     if not others:
-        smaller = (seen.least is not None and known.area_sd is not None
-                   and known.area - TWO_SIDED_95 * known.area_sd > seen.least)
+        smaller = (seen.limit_area is not None and known.area_sd is not None
+                   and known.area - TWO_SIDED_95 * known.area_sd > seen.limit_area)
         verdict = "below" if smaller else "cannot tell"
         return [LimitTest(name, percent, known.rf, None, None, None, verdict)]
     out = []
@@ -288,7 +288,7 @@ def _flags(
     ))
     spot = reading.spots[index]
     values = [law.area_percent for law in laws if law.area_percent is not None]
-    # The interval that is told holds the other law; the noise's own says whether it matters.
+    # The interval that is reported holds the other law; the noise's own shows whether it matters.
     outside = spot.area_percent_sd_noise is not None and any(
         abs(value - spot.area_percent) > TWO_SIDED_95 * spot.area_percent_sd_noise
         for value in values)

@@ -40,9 +40,9 @@ def run(arguments: argparse.Namespace) -> None:
     deliver(arguments, render_purity(answer, Path(arguments.plate).name, settings))
 
 
-def limit_lanes(given: list[str]) -> dict[str, float]:
+def limit_lanes(texts: list[str]) -> dict[str, float]:
     """Return lane names and percents from NAME=PERCENT, each."""
-    out = named_numbers("--limit-lane", ",".join(given), "PERCENT") if given else {}
+    out = named_numbers("--limit-lane", ",".join(texts), "PERCENT") if texts else {}
     for name, percent in out.items():
         if not 0.0 < percent <= 100.0:
             raise InputError(f"--limit-lane {name}={percent:g}: give NAME=PERCENT, from 0 to 100")

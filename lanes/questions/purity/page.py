@@ -15,6 +15,7 @@ from lanes.report.digits import UNKNOWN, figures, fixed, show_rf, up
 from lanes.report.page import NUMBER, WHOLE, table
 from lanes.settings import Settings
 
+NARROWEST = 1e-3  # of an interval, in percent: more digits than that are never printed
 _VERDICTS = {
     "below": "below the limit", "above": "above the limit", "cannot tell": "cannot tell",
 }
@@ -125,7 +126,7 @@ def _doubt(answer: Purity) -> list[str]:
 def _percent(share: Share) -> str:
     if share.low is None or share.high is None:
         return f"{figures(share.area_percent)} area percent (interval not known)"
-    places = max(1, 1 - math.floor(math.log10(max(share.high - share.low, 1e-3))))
+    places = max(1, 1 - math.floor(math.log10(max(share.high - share.low, NARROWEST))))
     return (f"{fixed(share.area_percent, places)} area percent "
             f"({fixed(share.low, places)} to {fixed(share.high, places)})")
 

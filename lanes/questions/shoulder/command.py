@@ -40,6 +40,6 @@ def run(arguments: argparse.Namespace) -> None:
         arguments.plate, settings, arguments.lane, rf=arguments.rf,
         shape_from=arguments.shape_from,
         bootstraps=BOOTSTRAPS if arguments.bootstraps is None else arguments.bootstraps,
-        seed=SEED if arguments.seed is None else arguments.seed, progress=progress(),
+        seed=SEED if arguments.seed is None else arguments.seed, progress=progress("drawn"),
     )
     deliver(arguments, render_shoulder(answer, Path(arguments.plate).name, settings))

@@ -47,7 +47,7 @@ Floats = NDArray[np.float64]
 
 RIVAL = 0.05  # probability from which another assignment of spots is worked out too
 RIVALS = 3
-MISFIT = 0.01  # probability of points so far from straight lines below which it is said
+MISFIT = 0.01  # probability of points so far from straight lines below which it is flagged
 
 
 @dataclass(frozen=True)
@@ -131,7 +131,7 @@ def solvent(
     lane: str | None = None, weak: str | None = None, strong: str | None = None,
     target_rf: float = TARGET_RF,
 ) -> Solvent:
-    """Return which mixture of two solvents parts a sample best, by plates of it.
+    """Return which mixture of two solvents separates a sample best, by plates of it.
 
     Parameters
     ----------
@@ -226,7 +226,8 @@ def answer(
 def _fit(plates: Sequence[PlateLane], matching: Matching) -> tuple[Law, Widths]:
     """Return law and widths under one assignment.
 
-    A component within a shared spot is known to half that spot's width only, and tells no width.
+    The place of a component within a shared spot is known to half that spot's width, and its own
+    width is not known.
     """
     size = len(matching.spots[0])
     points, who, where, wide = [], [], [], []

@@ -23,7 +23,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
                         help="the sample's lane, on every plate (the one with the most spots)")
     parser.add_argument("--weak", metavar="SOLVENT", help="name of the weaker solvent")
     parser.add_argument("--strong", metavar="SOLVENT", help="name of the stronger solvent")
-    parser.add_argument("--target-rf", type=float, metavar="RF", default=0.3,
+    parser.add_argument("--target-rf", type=float, metavar="RF",
                         help="the Rf wanted before a column (0.3)")
     output_options(parser, "solvent")
     plate_options(parser)
@@ -38,13 +38,13 @@ def run(arguments: argparse.Namespace) -> None:
     from lanes.questions.solvent.answer import solvent
     from lanes.questions.solvent.page import render_solvent
 
+    wanted = {} if arguments.target_rf is None else {"target_rf": arguments.target_rf}
     answer = solvent([(path, fraction) for path, fraction in plates], settings,
-                     lane=arguments.lane, weak=names[0], strong=names[1],
-                     target_rf=arguments.target_rf)
+                     lane=arguments.lane, weak=names[0], strong=names[1], **wanted)
     deliver(arguments, render_solvent(answer, settings))
 
 
-def plates_and_fractions(given: list[str]) -> list[tuple[str, float | None]]:
+def plates_and_fractions(texts: list[str]) -> list[tuple[str, float | None]]:
     """Return paths and fractions from PLATE=FRACTION each, the fraction None where left out.
 
     Raises
@@ -53,7 +53,7 @@ def plates_and_fractions(given: list[str]) -> list[tuple[str, float | None]]:
         If a fraction is not a number above 0 and up to 1 (or 100 %), or a plate stands twice.
     """
     out: list[tuple[str, float | None]] = []
-    for text in given:
+    for text in texts:
         path, mark, number = text.rpartition("=")
         if not mark or (Path(text).is_file() and not Path(path).is_file()):
             out.append((text, None))
@@ -78,7 +78,7 @@ def plates_and_fractions(given: list[str]) -> list[tuple[str, float | None]]:
     return out
 
 
-def _word(option: str, given: str | None) -> str | None:
-    if given is not None and not one_line(given):
+def _word(option: str, texts: str | None) -> str | None:
+    if texts is not None and not one_line(texts):
         raise InputError(f"--{option} is empty: give the solvent's name")
-    return None if given is None else one_line(given)
+    return None if texts is None else one_line(texts)

@@ -41,7 +41,7 @@ def repeat_flags(plates: Sequence[PlateLane], matching: Matching) -> list[Flag]:
         apart = []
         for a, b in pairs:
             middle = 0.5 * (a.rf + b.rf)
-            sd = np.sqrt(2.0 * ((4.0 * middle * (1.0 - middle) * PLATE_SD) ** 2 + SPOT_SD**2)
+            sd = np.sqrt(2.0 * ((4 * middle * (1.0 - middle) * PLATE_SD) ** 2 + SPOT_SD**2)
                          + a.rf_sd**2 + b.rf_sd**2)
             apart.append((abs(a.rf - b.rf) / float(sd), a.rf, b.rf))
         worst = max(apart, default=(0.0, 0.0, 0.0))

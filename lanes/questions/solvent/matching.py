@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
@@ -11,9 +12,11 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import logsumexp
 
+from lanes.rounding import TINY
+
 Floats = NDArray[np.float64]
 
-MOST_SPOTS = 7  # on a plate: beyond it too many orders have to be told apart
+MOST_SPOTS = 7  # on a plate: beyond it there are too many orders to compare
 KEPT = 200  # partial assignments carried from plate to plate
 SHARED = 1000  # added to a place that several components share
 LEAST = 0.01  # probability below which an assignment is not listed
@@ -27,12 +30,14 @@ PLATE_SD = 0.015  # of an Rf from plate to plate
 SHARE_SD = 0.2  # of ln(area share): the law bends a share when its spot broadens
 BREADTH_SD = 0.2  # of ln(width over what is usual at that Rf)
 COLOUR_SD = 0.06  # of each channel's share of a spot's signal
+FLAT_SD = 3.0  # decades of log k: wide enough for any intercept, and the same for all assignments
+FALL_BEHIND = 12.0  # ln of the best partial assignment's probability over that of one still kept
 UNSEEN = 0.005  # that a substance shows nowhere on a plate though it does on another
 
 
 @dataclass(frozen=True)
 class SpotTraits:
-    """One spot as far as it may be told again on another plate.
+    """What a spot may be recognised by on another plate.
 
     Attributes
     ----------
@@ -46,7 +51,7 @@ class SpotTraits:
     breadth : float
         ln(width over the usual width at that Rf).
     colour : tuple of float or None
-        Each channel's share of the spot's signal; None where colour tells nothing.
+        Each channel's share of the spot's signal; None where there is no colour.
     colour_sd : float
     """
 
@@ -86,7 +91,7 @@ def log_k(rf: float) -> float:
 
 def log_k_sd(rf: float, rf_sd: float) -> float:
     """Return the standard deviation of log k that one of Rf amounts to, to first order."""
-    return rf_sd / (rf * (1.0 - rf) * float(np.log(10.0)))
+    return rf_sd / (rf * (1.0 - rf) * math.log(10))
 
 
 def match(
@@ -137,7 +142,7 @@ def match(
             best = np.argsort(-totals, kind="stable")[:KEPT]
             grown += [(float(totals[m]), h, int(m), scores[m]) for m in best]
         grown.sort(key=lambda g: -g[0])
-        grown = [g for g in grown[:KEPT] if g[0] > grown[0][0] - 12.0]
+        grown = [g for g in grown[:KEPT] if g[0] > grown[0][0] - FALL_BEHIND]
         paths = [tuple((*paths[h][j], int(codes[m, j])) for j in range(size))
                  for _, h, m, _ in grown]
         weights = np.stack([g[3] for g in grown])
@@ -161,7 +166,7 @@ def _mean_prior() -> Floats:
 
 
 class _Rows:
-    """What the places of one component on the plates tell under each mean slope."""
+    """Likelihood of one component's places on the plates under each mean slope."""
 
     def __init__(
         self, plates: Sequence[Sequence[SpotTraits]], log_x: Floats, order: list[int]
@@ -204,8 +209,7 @@ class _Rows:
             y.append(log_k(spot.rf))
             var.append(log_k_sd(spot.rf, sd) ** 2)
         l_x = np.array(x)
-        # A flat intercept within +-3 decades: the same constant for every assignment.
-        cov = np.diag(var) + SLOPE_SD**2 * np.outer(l_x, l_x) + 9.0
+        cov = np.diag(var) + SLOPE_SD**2 * np.outer(l_x, l_x) + FLAT_SD**2
         rest = np.array(y)[:, None] - l_x[:, None] * SLOPES[None, :]
         _, log_det = np.linalg.slogdet(2.0 * np.pi * cov)
         chi = np.einsum("im,im->m", rest, np.linalg.solve(cov, rest))
@@ -270,7 +274,7 @@ def _alike(
         b = np.array([s.colour for s in spots])
         # Of several in one spot, the signals add up.
         part = held * ours[None, :, None]
-        part = part / np.maximum(part.sum(axis=1, keepdims=True), 1e-12)
+        part = part / np.maximum(part.sum(axis=1, keepdims=True), TINY)
         joined = np.einsum("mjs,jc->msc", part, a)
         sd2 = (COLOUR_SD**2 + max(k.colour_sd for k in known) ** 2
                + np.array([s.colour_sd for s in spots])[None, :] ** 2)

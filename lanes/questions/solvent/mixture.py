@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from lanes.questions.solvent.retention import (
     LEAST_FRACTION,
     LN10,
+    TO_LOG_K,
     WINDOW,
     Law,
     Map,
@@ -17,6 +18,7 @@ from lanes.questions.solvent.retention import (
     predict,
     rf_of,
 )
+from lanes.rounding import ROUNDING
 from lanes.spots.quantities import HALF_HEIGHT_FACTOR
 
 Floats = NDArray[np.float64]
@@ -26,6 +28,10 @@ STEPS = 201
 NEARLY = 0.01  # Rf: as good as the nearest to the window
 AS_GOOD = 1.03  # in standard deviation
 BEST_RF = 1.0 / 3.0
+SEEN = (0.05, 0.95)  # of Rf: nearer to a line is no place to look for spots
+# From which another assignment advises another mixture: ln of the fraction, and resolution of the
+# worst pair, as such and as a share of it (choices: what a chemist would act on).
+OTHER_FRACTION, OTHER_RESOLUTION = 0.1, 0.2
 MUCH = 1.2  # times the resolution: worth leaving the window for
 
 
@@ -77,13 +83,13 @@ def measurable(low: float, high: float) -> Floats:
     """
     steps = np.concatenate([np.arange(1, 50) / 1000, np.arange(10, 60) / 200,
                             np.arange(30, 101) / 100])
-    held = steps[(steps >= low - 1e-9) & (steps <= high + 1e-9)]
+    held = steps[(steps >= low - ROUNDING) & (steps <= high + ROUNDING)]
     return held if held.size else np.array([low])
 
 
 def beyond(fraction: float, tried: Floats) -> bool:
     """Return whether `fraction` lies outside those tried."""
-    return not float(tried.min()) - 1e-9 <= fraction <= float(tried.max()) + 1e-9
+    return not float(tried.min()) - ROUNDING <= fraction <= float(tried.max()) + ROUNDING
 
 
 def recommend(chart: Map, law: Law, widths: Widths, tried: Floats) -> Recommended:
@@ -108,7 +114,7 @@ def unconfined(chart: Map, law: Law, widths: Widths, tried: Floats) -> Recommend
     if chart.mean is None:
         return None
     fine = predict(law, widths, measurable(chart.fraction[0], chart.fraction[-1]))
-    seen = (fine.rf.min(axis=1) >= 0.05) & (fine.rf.max(axis=1) <= 0.95)
+    seen = (fine.rf.min(axis=1) >= SEEN[0]) & (fine.rf.max(axis=1) <= SEEN[1])
     if fine.mean is None or not seen.any():
         return None
     best = int(np.argmax(np.where(seen, fine.mean, -np.inf)))
@@ -138,14 +144,14 @@ def at(fraction: float, law: Law, widths: Widths, tried: Floats) -> Recommended:
 
 def changes(chosen: Recommended, own: Recommended, here: Recommended) -> bool:
     """Return whether another assignment would advise another mixture, or expect another result."""
-    if abs(np.log(own.fraction / chosen.fraction)) > 0.1:
+    if abs(np.log(own.fraction / chosen.fraction)) > OTHER_FRACTION:
         return True
     a, b = chosen.worst_resolution, here.worst_resolution
-    return a is not None and b is not None and abs(a - b) > max(0.2, 0.2 * a)
+    return a is not None and b is not None and abs(a - b) > OTHER_RESOLUTION * max(1.0, a)
 
 
 def better_outside(chosen: Recommended, free: Recommended | None) -> Recommended | None:
-    """Return `free`, found wherever Rf lie, where it parts the worst pair much better."""
+    """Return `free`, found wherever Rf lie, where it separates the worst pair much better."""
     if free is None or free.worst_resolution is None or chosen.worst_resolution is None:
         return None
     return free if free.worst_resolution > MUCH * chosen.worst_resolution else None
@@ -178,10 +184,10 @@ def next_try(
     left = {}
     for fraction in (chosen.fraction, *fractions.tolist()):
         there = rf_of(law.slope * np.log10(fraction) + law.intercept)
-        if there.min() < 0.05 or there.max() > 0.95:
+        if there.min() < SEEN[0] or there.max() > SEEN[1]:
             continue
         sd = np.hypot(law.spot_sd, rf_sd) / (there * (1.0 - there) * LN10)
-        noise = np.diag(sd**2) + (law.plate_sd / (0.25 * LN10)) ** 2
+        noise = np.diag(sd**2) + (law.plate_sd * TO_LOG_K) ** 2
         design = np.kron(np.eye(size), [np.log10(fraction), 1.0])
         seen = design @ law.covariance
         gain = np.linalg.solve(seen @ design.T + noise, seen @ gradient)

@@ -1,4 +1,4 @@
-"""Which of two solvents is the stronger on silica, as far as their names tell."""
+"""Which of two solvents is the stronger on silica, by their names."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What a single mixture tells: whether Rf lie in the window, and which way to go.
+"""What follows from a single mixture: whether Rf lie in the window, and which way to go.
 
 The argument is that resolution goes with sqrt(Rf) (1 - Rf), best at Rf 1/3 where k = 2; how far the
 mixture must change for that hangs on a slope that one plate can't show.
@@ -79,7 +79,7 @@ class OnePlate:
 def one_plate(
     fraction: float | None, rf: Sequence[float], width: Sequence[float], target_rf: float
 ) -> OnePlate:
-    """Return what one mixture tells of spots at `rf` (rising), full widths `width` of the run."""
+    """Return what follows from spots at `rf` (rising) with full widths `width` of the run."""
     rm = rm_of(np.asarray(rf, float))
     pair, resolution, middle = None, None, float(rm[0])
     if len(rf) > 1:
@@ -89,10 +89,10 @@ def one_plate(
         pair, resolution = (worst, worst + 1), each[worst]
         middle = float(rm[worst] + rm[worst + 1]) / 2.0
     # All spots shift alike: the window allows shifts between these, or none that holds them all.
-    least = float(rm_of(np.array(WINDOW[1])) - rm.min())
+    lowest = float(rm_of(np.array(WINDOW[1])) - rm.min())
     most = float(rm_of(np.array(WINDOW[0])) - rm.max())
     shift = float(np.log10(BEST_K)) - middle
-    shift = (least + most) / 2.0 if least > most else min(max(shift, least), most)
+    shift = (lowest + most) / 2.0 if lowest > most else min(max(shift, lowest), most)
     middle_rf = float(rf_of(np.array(middle)))
     outside = tuple(r for r in rf if not WINDOW[0] <= r <= WINDOW[1])
     then = rf_of(rm + shift)

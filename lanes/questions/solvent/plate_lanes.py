@@ -1,4 +1,4 @@
-"""The sample's lane on every plate, and its spots as far as they tell who is who."""
+"""The sample's lane on every plate, and its spots and what they may be matched by."""
 
 from __future__ import annotations
 
@@ -16,6 +16,7 @@ from lanes.flags import Flag, flag
 from lanes.measuring import prepare, read_lane
 from lanes.questions.solvent.matching import MOST_SPOTS, SpotTraits
 from lanes.reading import LaneReading, Plate
+from lanes.rounding import TINY
 from lanes.settings import Settings
 from lanes.spots.quantities import full_width
 from lanes.trace.sample import sample
@@ -23,6 +24,9 @@ from lanes.trace.sample import sample
 Floats = NDArray[np.float64]
 
 UNKNOWN_SD = 0.01  # of an Rf whose standard deviation could not be had, and of ln(share) tenfold
+LEAST_RF_SD = 1e-5  # of an Rf: none is known better, and none weighs without end
+LEAST_USUAL = 0.3  # of the median width: what the usual one may come to at a low Rf
+MIDDLE = 0.4  # of a spot's full width at half height to either side: where its colour is taken
 EDGE = 0.02  # Rf nearer to 0 or 1 say little of k
 
 
@@ -58,7 +62,7 @@ def read_plates(
     else:
         chosen = [read_lane(plate, lane_named(plate, lane, f"{file}: --lane"))
                   for plate, file in zip(ready, files, strict=True)]
-    # Colour tells spots of several plates apart; of one plate there is nothing to match.
+    # Colour matches spots of several plates; of one plate there is nothing to match.
     return tuple(_plate_lane(file, fraction, plate, reading, len(plates) > 1)
                  for file, (_, fraction), plate, reading
                  in zip(files, plates, ready, chosen, strict=True))
@@ -112,12 +116,12 @@ def _plate_lane(
     width = np.array([full_width(components[i]) / run for i in used])
     area = np.array([reading.spots[i].area for i in used])
     usual = np.polyval(np.polyfit(rf, width, 1), rf) if len(used) > 3 else np.median(width)
-    breadth = np.log(width / np.maximum(usual, 0.3 * np.median(width)))
+    breadth = np.log(width / np.maximum(usual, LEAST_USUAL * np.median(width)))
     colours = _colours(plate, reading, used) if coloured else None
     seen = []
     for k, i in enumerate(used):
         spot = reading.spots[i]
-        rf_sd = UNKNOWN_SD if spot.rf_sd is None else max(spot.rf_sd, 1e-5)
+        rf_sd = UNKNOWN_SD if spot.rf_sd is None else max(spot.rf_sd, LEAST_RF_SD)
         share_sd = 10 * UNKNOWN_SD if spot.area_sd is None else spot.area_sd / spot.area
         colour, colour_sd = (None, 0.0) if colours is None else colours[k]
         seen.append(SpotTraits(
@@ -144,11 +148,10 @@ def _colours(
     heights = []
     for signal in signals:
         trace = sample(signal, plate.layout, lane)
-        heights.append([
-            float(np.mean(trace.signal[np.abs(trace.position - c.centre) <= 0.4 * full_width(c)]))
-            for c in parts])
+        distances = [np.abs(trace.position - c.centre) / full_width(c) for c in parts]
+        heights.append([float(np.mean(trace.signal[distance <= MIDDLE])) for distance in distances])
     held = np.maximum(np.array(heights).T, 0.0)
-    total = np.maximum(held.sum(axis=1), 1e-12)
+    total = np.maximum(held.sum(axis=1), TINY)
     spread = float(np.hypot.reduce([noise.sd for noise in noises]))
     return [(tuple((row / t).tolist()), min(1.0, spread / float(t)))
             for row, t in zip(held, total, strict=True)]

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from scipy.special import logsumexp
 from scipy.stats import chi2
 
+from lanes.confidence import BELOW_TWO_SIDED_95
 from lanes.spots.quantities import HALF_HEIGHT_FACTOR
 
 Floats = NDArray[np.float64]
@@ -25,16 +26,22 @@ BASELINE = 1.5  # resolution from which a pair counts as resolved to the baselin
 WINDOW = (0.2, 0.8)  # of Rf (common practice)
 LEAST_FRACTION = 0.001  # of the stronger solvent that can be measured out
 DRAWS = 2000
+TO_LOG_K = 1.0 / (0.25 * LN10)  # d log k / dRf at Rf 0.5
+MOST_LOG_K = 12.0  # beyond it Rf is 0 or 1 to every digit that is drawn
+LEAST_LOG_X = -9.0  # a power that is still a number, far below what can be measured out
+INTERVAL = [1.0 - BELOW_TWO_SIDED_95, BELOW_TWO_SIDED_95]
+_MEDIAN_TOO = [INTERVAL[0], 0.5, INTERVAL[1]]
 
 # How an Rf scatters from plate to plate, before these plates say more: medians, and the standard
 # deviation of their logarithms. What shifts a whole plate (activity, saturation, the mixture) is
-# kept apart from what moves one spot, since only the latter parts two neighbours.
+# kept apart from what moves one spot, since only the latter separates two neighbours.
 PLATE_SD, SPOT_SD = 0.015, 0.005  # in Rf, the first at Rf 0.5 (common practice: 0.01 to 0.02)
 PLATE_SPREAD, SPOT_SPREAD = 0.35, 0.5
 # The slope of a substance that was seen at one fraction only (common practice: -1 to -2).
 USUAL_SLOPE, USUAL_SLOPE_SD = -1.5, 0.5
-_PLATE_GRID = PLATE_SD * np.exp(PLATE_SPREAD * np.linspace(-2.5, 2.5, 11))
-_SPOT_GRID = SPOT_SD * np.exp(SPOT_SPREAD * np.linspace(-2.5, 2.5, 11))
+_STEPS = np.linspace(-2.5, 2.5, 11)  # standard deviations at which those priors are summed up
+_PLATE_GRID = PLATE_SD * np.exp(PLATE_SPREAD * _STEPS)
+_SPOT_GRID = SPOT_SD * np.exp(SPOT_SPREAD * _STEPS)
 
 
 @dataclass(frozen=True)
@@ -66,7 +73,7 @@ class Law:
         Whether the plates themselves say something about that scatter.
     misfit : float or None
         Probability of points this far from straight lines under the stated default scatter; None
-        where no point is left to tell.
+        where no degree of freedom is left.
     draws : (d, n, 2) array
         Equally likely pairs of a and b.
     plate_draws, spot_draws : (d,) array
@@ -101,7 +108,7 @@ def rm_of(rf: Floats) -> Floats:
 
 def rf_of(rm: Floats) -> Floats:
     """Return Rf = 1 / (1 + k), k = 10^RM."""
-    return np.asarray(1.0 / (1.0 + 10.0 ** np.clip(rm, -12.0, 12.0)))
+    return np.asarray(1.0 / (1.0 + 10.0 ** np.clip(rm, -MOST_LOG_K, MOST_LOG_K)))
 
 
 def relative_resolution(rf: float) -> float:
@@ -127,14 +134,14 @@ def fraction_for(law: Law, component: int, rf: float) -> tuple[float, float, flo
     slopes, rest = law.draws[:, component, 0], wanted - law.draws[:, component, 1]
     falls = slopes < 0.0
     middle = (wanted - b) / a
-    if falls.mean() < 0.975 or middle < np.log10(LEAST_FRACTION):
+    if falls.mean() < BELOW_TWO_SIDED_95 or middle < np.log10(LEAST_FRACTION):
         return None
-    low, high = np.quantile(rest[falls] / slopes[falls], [0.025, 0.975])
+    low, high = np.quantile(rest[falls] / slopes[falls], INTERVAL)
     return _power(middle), _power(low), _power(high)
 
 
 def _power(log_x: float) -> float:
-    return float(np.clip(10.0 ** np.clip(log_x, -9.0, 0.0), LEAST_FRACTION, 1.0))
+    return float(np.clip(10.0 ** np.clip(log_x, LEAST_LOG_X, 0.0), LEAST_FRACTION, 1.0))
 
 
 def fit(points: Sequence[RfPoint], count: int, seed: int = 0) -> Law:
@@ -160,8 +167,7 @@ def fit(points: Sequence[RfPoint], count: int, seed: int = 0) -> Law:
     equations = _Equations(points, count)
     grid = [(p, s) for p in _PLATE_GRID for s in _SPOT_GRID]
     solved = [equations.solve(*pair) for pair in grid]
-    steps = np.linspace(-2.5, 2.5, 11)
-    prior = (-0.5 * steps[:, None] ** 2 - 0.5 * steps[None, :] ** 2).ravel()
+    prior = (-0.5 * _STEPS[:, None] ** 2 - 0.5 * _STEPS[None, :] ** 2).ravel()
     spare = equations.spare
     score = prior + (np.array([s[2] for s in solved]) if spare else 0.0)
     weight = np.exp(score - logsumexp(score))
@@ -206,7 +212,7 @@ class _Equations:
     def solve(self, plate_sd: float, spot_sd: float) -> tuple[Floats, Floats, float, float]:
         """Return parameters, their covariance, log restricted likelihood and chi-square."""
         cov = (np.diag(self.read + (spot_sd * self.to_log_k) ** 2)
-               + self.same * (plate_sd / (0.25 * LN10)) ** 2)
+               + self.same * (plate_sd * TO_LOG_K) ** 2)
         root = np.linalg.cholesky(cov)
         a = np.concatenate([np.linalg.solve(root, self.design), self.rows])
         b = np.concatenate([np.linalg.solve(root, self.y), self.target])
@@ -246,10 +252,15 @@ class Widths:
 
     def of(self, rf: Floats) -> Floats:
         """Return the width of each component at `rf`, (..., n)."""
-        return np.asarray(self.factor * np.maximum(self.at + self.by * rf, 0.25 * self.at))
+        return np.asarray(self.factor * np.maximum(self.at + self.by * rf, LEAST_WIDTH * self.at))
 
 
 LEAST_SD = 0.05  # of ln(width) from plate to plate (common practice)
+USUAL_SD = 0.1  # of the same, of a single spot that shows none (common practice)
+SPANNED = 0.15  # of Rf: spots nearer together show no growth of widths
+# Of the median width: a line may come to no less at Rf 0.05 and 0.95, or it is none; nor does a
+# width that is read off it, anywhere.
+LEAST_ON_LINE, LEAST_WIDTH, LINE_ENDS = 0.3, 0.25, (0.05, 0.95)
 
 
 def fit_widths(component: Sequence[int], rf: Sequence[float], width: Sequence[float],
@@ -261,9 +272,9 @@ def fit_widths(component: Sequence[int], rf: Sequence[float], width: Sequence[fl
     where, wide = np.asarray(rf, float), np.asarray(width, float)
     who = np.asarray(component)
     at, by = float(np.median(wide)), 0.0
-    if len(wide) >= 4 and np.ptp(where) > 0.15:
+    if len(wide) >= 4 and np.ptp(where) > SPANNED:
         slope, start = np.polyfit(where, wide, 1, w=1.0 / wide)
-        if start + slope * 0.05 > 0.3 * at and start + slope * 0.95 > 0.3 * at:
+        if min(start + slope * end for end in LINE_ENDS) > LEAST_ON_LINE * at:
             at, by = float(start), float(slope)
     rest = np.log(wide / (at + by * where))
     factor = np.ones(count)
@@ -274,7 +285,7 @@ def fit_widths(component: Sequence[int], rf: Sequence[float], width: Sequence[fl
             own = float(rest[who == j].sum()) / (n + 1)
             factor[j] = np.exp(own)
             left[who == j] -= own
-    sd = max(float(np.sqrt(np.mean(left**2))) if len(left) > 1 else 0.1, LEAST_SD)
+    sd = max(float(np.sqrt(np.mean(left**2))) if len(left) > 1 else USUAL_SD, LEAST_SD)
     return Widths(at, by, factor, sd)
 
 
@@ -317,14 +328,14 @@ def predict(law: Law, widths: Widths, fractions: Floats, seed: int = 1) -> Map:
     size = law.slope.size
     log_x = np.log10(fractions)
     middle = rf_of(law.slope * log_x[:, None] + law.intercept)
-    shift = rng.standard_normal(DRAWS) * law.plate_draws / (0.25 * LN10)
+    shift = rng.standard_normal(DRAWS) * law.plate_draws * TO_LOG_K
     own = rng.standard_normal((DRAWS, size)) * law.spot_draws[:, None]
     broad = np.exp(rng.standard_normal((DRAWS, size)) * widths.sd)
     # The same draws at each fraction, so that the map is smooth.
     drawn = rf_of(law.draws[:, None, :, 0] * log_x[None, :, None] + law.draws[:, None, :, 1]
                   + shift[:, None, None])
     drawn = np.clip(drawn + own[:, None, :], 0.0, 1.0)
-    low, high = np.quantile(drawn, [0.025, 0.975], axis=0)
+    low, high = np.quantile(drawn, INTERVAL, axis=0)
     if size < 2:
         return Map(fractions, middle, low, high, None, None, None, None, None, None)
     wide = widths.of(drawn) * broad[:, None, :]
@@ -337,6 +348,6 @@ def predict(law: Law, widths: Widths, fractions: Floats, seed: int = 1) -> Map:
         central.append(HALF_HEIGHT_FACTOR * np.abs(middle[:, i] - middle[:, j])
                        / (still[:, i] + still[:, j]))
     which = np.argmin(central, axis=0)
-    below, half, above = np.quantile(worst, [0.025, 0.5, 0.975], axis=0)
+    below, half, above = np.quantile(worst, _MEDIAN_TOO, axis=0)
     return Map(fractions, middle, low, high, half, below, above, worst.mean(axis=0),
                np.array(pairs, np.intp)[which], (worst >= BASELINE).mean(axis=0))

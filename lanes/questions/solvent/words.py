@@ -15,6 +15,9 @@ from lanes.report.digits import fixed, show_rf, with_sd
 
 WORTH = 0.85  # of the standard deviation now: one more plate is worth naming below it
 LIKELY = 2.0 / 3.0  # probability of a change of order from which it is named
+SURE = 0.95  # probability from which the change is stated
+EXTREME = 0.01, 0.99  # probabilities that are printed: by so few draws none is a certainty
+NEARLY_ALL = 0.995  # of a fraction: 100 % in two figures
 CLOSE = 0.005  # of a fraction: the same mixture to the eye
 
 
@@ -40,9 +43,9 @@ def chance(value: float | None) -> str:
     >>> chance(0.934), chance(1.0), chance(0.0004), chance(None)
     ('0.93', 'above 0.99', 'below 0.01', '?')
     """
-    if value is not None and value > 0.99:
+    if value is not None and value > EXTREME[1]:
         return "above 0.99"
-    if value is not None and value < 0.01:
+    if value is not None and value < EXTREME[0]:
         return "below 0.01"
     return fixed(value, 2)
 
@@ -83,12 +86,12 @@ def short(answer: Solvent) -> list[str]:
     span = f"{percent(tried.min())} to {percent(tried.max())} %"
     if best.extrapolated:
         out.append(f"That is extrapolated: {span} were tried. Run it before relying on it.")
-    away = answer.elsewhere
-    if away is not None:
-        rf = sorted(away.rf)
-        far = ", extrapolated" if away.extrapolated else ""
-        out.append(f"{percent(away.fraction)} %{far}, is expected to separate the worst pair "
-                   f"better, to {fixed(away.worst_resolution, 1)}, but spreads Rf from "
+    free = answer.elsewhere
+    if free is not None:
+        rf = sorted(free.rf)
+        far = ", extrapolated" if free.extrapolated else ""
+        out.append(f"{percent(free.fraction)} %{far}, is expected to separate the worst pair "
+                   f"better, to {fixed(free.worst_resolution, 1)}, but spreads Rf from "
                    f"{show_rf(rf[0])} to {show_rf(rf[-1])}, outside 0.2 to 0.8.")
     if chart.resolution is not None and float(chart.resolution.max()) < BASELINE:
         out.append(f"No mixture from {percent(chart.fraction[0])} to "
@@ -126,7 +129,7 @@ def crossings(answer: Solvent) -> list[str]:
             if sure < LIKELY:
                 continue
             out.append(f"Components {answer.components[i].name} and {answer.components[j].name} "
-                       f"{'change' if sure >= 0.95 else 'may change'} order near "
+                       f"{'change' if sure >= SURE else 'may change'} order near "
                        f"{100 * 10**log_x:.2g} %.")
     return out
 
@@ -200,7 +203,7 @@ def percent_range(low: float, high: float) -> str:
     >>> percent_range(0.171, 0.195), percent_range(0.2, 0.2)
     ('17 to 20', '20')
     """
-    a, b = (f"{100 * value:.2g}" if value < 0.995 else "100" for value in (low, high))
+    a, b = (f"{100 * value:.2g}" if value < NEARLY_ALL else "100" for value in (low, high))
     return a if a == b else f"{a} to {b}"
 
 

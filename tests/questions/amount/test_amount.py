@@ -61,36 +61,36 @@ def _once(plate):
 
 
 @pytest.fixture(scope="module")
-def said(plate):
+def result(plate):
     return answer(plate, standards=STANDARDS, unknowns=("U1", "U2", "E", "H"),
                   unit="µg")
 
 
-def one(said, name):
-    return next(u for u in said.unknowns if u.name == name)
+def one(result, name):
+    return next(u for u in result.unknowns if u.name == name)
 
 
 def names(flags):
     return [f.name for f in flags]
 
 
-def told(said):
-    return render_amount(said, "plate <1>.png", Settings())
+def rendered(result):
+    return render_amount(result, "plate <1>.png", Settings())
 
 
-def test_samples_come_out(said):
-    assert said.rf == pytest.approx(0.5, abs=0.005)
-    assert said.calibration.curve.name == "line"
-    assert said.calibration.values[1] == pytest.approx(0.8, rel=0.1)
+def test_samples_come_out(result):
+    assert result.rf == pytest.approx(0.5, abs=0.005)
+    assert result.calibration.curve.name == "line"
+    assert result.calibration.values[1] == pytest.approx(0.8, rel=0.1)
     for name in ("U1", "U2"):
-        found = one(said, name)
+        found = one(result, name)
         assert found.low < 0.7 < found.high
         assert found.high - found.low < 0.35
         assert found.flags == ()
 
 
-def test_the_areas_own_uncertainty_is_in_the_weights(plate, said):
-    for standard in said.standards:
+def test_the_areas_own_uncertainty_is_in_the_weights(plate, result):
+    for standard in result.standards:
         spot = min(module.read_lane(plate, next(
             lane for lane in plate.layout.lanes if lane.name == standard.name)).spots,
             key=lambda s: abs(s.rf - 0.5))
@@ -98,79 +98,79 @@ def test_the_areas_own_uncertainty_is_in_the_weights(plate, said):
         assert standard.sd >= standard.area_sd
 
 
-def test_two_lanes_of_one_sample_tell_more(plate, said):
+def test_two_lanes_of_one_sample_narrow_the_interval(plate, result):
     both = one(answer(plate, standards=STANDARDS, unknowns=("U1+U2",)), "U1+U2")
     assert both.lanes == ("U1", "U2")
-    single = one(said, "U1")
-    assert both.area == pytest.approx((single.area + one(said, "U2").area) / 2)
+    single = one(result, "U1")
+    assert both.area == pytest.approx((single.area + one(result, "U2").area) / 2)
     assert both.high - both.low < single.high - single.low
     assert both.low < 0.7 < both.high
 
 
-def test_a_sample_without_the_spot_is_not_detected(said):
-    found = one(said, "E")
+def test_a_sample_without_the_spot_is_not_detected(result):
+    found = one(result, "E")
     assert (found.area, found.amount, found.rf) == (None, None, None)
     assert names(found.flags) == ["not-detected"]
     # Less than the calibration's own detection limit can't be said to have shown.
-    assert said.limits.detection <= found.missed_below < 0.25
+    assert result.limits.detection <= found.missed_below < 0.25
     assert (found.low, found.high) == (0.0, found.missed_below)
 
 
-def test_what_would_have_shown_carries_the_curves_doubt(plate, said):
+def test_what_would_have_shown_carries_the_curves_doubt(plate, result):
     """The same lane by standards that scatter more can promise no less."""
     bent = STANDARDS | {"S1": 0.35, "S2": 0.4, "S5": 2.4}
     found = answer(plate, standards=bent, unknowns=("E",))
     assert one(found, "E").missed_below >= found.limits.detection
-    assert one(found, "E").missed_below > one(said, "E").missed_below
+    assert one(found, "E").missed_below > one(result, "E").missed_below
 
 
-def test_beyond_the_standards_is_said(said):
-    found = one(said, "H")
+def test_beyond_the_standards_is_flagged(result):
+    found = one(result, "H")
     assert names(found.flags)[0] == "outside-range"
     assert found.amount == pytest.approx(3.2, rel=0.2)
-    text = told(said).text()
+    text = rendered(result).text()
     assert "; outside the standards' range, where the curve is carried on)" in text
     assert ") (" not in text
 
 
-def test_repeated_standards_test_the_fit(said):
-    lack = said.calibration.lack
+def test_repeated_standards_test_the_fit(result):
+    lack = result.calibration.lack
     assert (lack.df_lack, lack.df_pure) == (3, 1)
     assert lack.p > 0.05
-    assert "Lack of fit: none seen" in told(said).text()
+    assert "Lack of fit: none seen" in rendered(result).text()
 
 
-def test_dilution_multiplies(plate, said):
+def test_dilution_multiplies(plate, result):
     ten = one(answer(plate, standards=STANDARDS, unknowns=("U1", "E"), dilution={"U1": 10.0}), "U1")
-    plain = one(said, "U1")
+    plain = one(result, "U1")
     assert [ten.amount, ten.sd, ten.low, ten.high] == pytest.approx(
         [10 * v for v in (plain.amount, plain.sd, plain.low, plain.high)])
     assert ten.area == plain.area
     assert ten.flags == ()
 
 
-def test_a_blank_pins_the_foot(plate, said):
+def test_a_blank_pins_the_foot(plate, result):
     blank = answer(plate, standards=STANDARDS | {"B": 0.0}, unknowns=("U1",))
     standard = next(s for s in blank.standards if s.name == "B")
     assert (standard.rf, standard.area) == (None, 0.0)
     assert 0 < standard.area_sd < 0.05
-    assert blank.calibration.sds[0] < 0.7 * said.calibration.sds[0]
+    assert blank.calibration.sds[0] < 0.7 * result.calibration.sds[0]
     assert one(blank, "U1").low < 0.7 < one(blank, "U1").high
     assert "blank-not-empty" not in names(blank.flags)
 
 
-def test_a_blank_with_a_spot_is_said(plate):
+def test_a_blank_with_a_spot_is_flagged(plate):
     found = answer(plate, standards={k: STANDARDS[k] for k in ("S2", "S3", "S4", "S5")} | {
         "S1": 0.0}, unknowns=("U1",))
     assert "blank-not-empty" in names(found.flags)
-    assert told(found).lines[0].endswith("But the blank S1 shows a spot.")
+    assert rendered(found).lines[0].endswith("But the blank S1 shows a spot.")
 
 
 def test_without_names_every_other_lane_is_a_sample(plate):
     found = answer(plate, standards=STANDARDS)
     assert [u.name for u in found.unknowns] == ["U1", "U2", "B", "E", "H"]
     assert [u.name for u in found.unknowns if u.area is None] == ["B", "E"]
-    page = told(found)
+    page = rendered(found)
     assert "- B: not detected; " in page.text()
     assert page.text().count("not detected; ") == 2
     assert [u["area"] for u in json.loads(page.json())["unknowns"]].count(None) == 2
@@ -192,7 +192,7 @@ def test_amounts_from_the_settings_and_over_them(plate):
     assert one(over, "U1").amount == pytest.approx(2 * one(found, "U1").amount)
 
 
-def test_few_standards_are_said(plate):
+def test_few_standards_are_flagged(plate):
     few = answer(plate, standards={k: STANDARDS[k] for k in ("S1", "S3", "S5")}, unknowns=("U1",))
     assert "few-standards" in names(few.flags)
     assert few.calibration.curve.name == "line"
@@ -201,7 +201,7 @@ def test_few_standards_are_said(plate):
     assert found.high is None or found.high >= 0.7
 
 
-def test_a_curve_that_is_asked_for_is_taken_and_said(plate):
+def test_a_curve_that_is_asked_for_is_used_and_named(plate):
     found = answer(plate, standards=STANDARDS, unknowns=("U1",), curve="power")
     assert found.calibration.curve.name == "power"
     assert "curved" in names(found.flags)
@@ -244,8 +244,8 @@ def test_standards_that_say_nothing_give_no_interval(plate):
     sample = one(found, "U1")
     assert (sample.low, sample.high) == (None, None)
     assert "no-interval" in names(sample.flags)
-    assert "no finite 95 % interval" in told(found).text()
-    values = json.loads(told(found).json())
+    assert "no finite 95 % interval" in rendered(found).text()
+    values = json.loads(rendered(found).json())
     assert values["unknowns"][0]["high"] is None
 
 
@@ -318,8 +318,8 @@ def test_the_command_prints_and_writes(path, tmp_path, capsys):
     assert values["quantitation_limit"] / values["detection_limit"] == pytest.approx(10 / 3.3)
 
 
-def test_the_page_holds_the_file_name_as_text(said):
-    page = told(said).html().decode("utf-8")
+def test_the_page_holds_the_file_name_as_text(result):
+    page = rendered(result).html().decode("utf-8")
     assert "plate &lt;1&gt;.png" in page
     assert "<1>" not in page
     assert "not-detected" in page

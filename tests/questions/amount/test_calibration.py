@@ -84,7 +84,7 @@ def test_the_order_of_standards_changes_nothing():
     assert (one.value, one.low, one.high) == pytest.approx((two.value, two.low, two.high))
 
 
-def test_curved_standards_are_told_from_straight_ones():
+def test_curved_standards_are_distinguished_from_straight_ones():
     rng = np.random.default_rng(1)
     taken = {"line": 0, "saturation": 0}
     for name in taken:
@@ -114,7 +114,7 @@ def test_a_precise_standard_weighs_more():
     assert fit(LINE, X, y, u, "constant").values[1] > 2.2
 
 
-def test_scatter_is_told_from_the_areas_own_uncertainty():
+def test_scatter_is_distinguished_from_the_areas_own_uncertainty():
     rng = np.random.default_rng(8)
     x = np.tile(X, 20)
     u = 0.03 * 2 * x

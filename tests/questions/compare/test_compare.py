@@ -60,17 +60,17 @@ def bare(plate):
     return answer(plate, unknown="U", references=("A", "B"))
 
 
-def told(said, file="plate.png"):
-    return render_compare(said, file, Settings())
+def rendered(result, file="plate.png"):
+    return render_compare(result, file, Settings())
 
 
 def test_each_reference_has_its_verdict_and_the_rest_is_unexplained(mixed, bare):
-    for said in (mixed, bare):
-        assert [(r.name, r.verdict) for r in said.references] == [("A", "present"),
+    for result in (mixed, bare):
+        assert [(r.name, r.verdict) for r in result.references] == [("A", "present"),
                                                                   ("B", "absent")]
-        assert [said.reading.spots[i].rf for i in said.unexplained] == pytest.approx(
+        assert [result.reading.spots[i].rf for i in result.unexplained] == pytest.approx(
             [B_RF + 0.035, OWN_RF], abs=0.003)
-        assert said.unsure == ()
+        assert result.unsure == ()
 
 
 def test_an_absent_reference_has_a_limit_that_its_spot_would_have_passed(mixed):
@@ -99,7 +99,8 @@ def test_the_sd_leaves_the_lines_out_and_takes_the_plates_repeatability_in(bare)
 
 
 def test_a_co_spot_narrows_the_interval_and_shares_its_spots(mixed, bare):
-    first, second = (next(p for p in said.pairs if p.verdict == "same") for said in (mixed, bare))
+    first, second = (next(p for p in result.pairs if p.verdict == "same")
+                     for result in (mixed, bare))
     assert second.cospots == ()
     (cospot,) = first.cospots
     assert cospot.alone.verdict == "one"
@@ -112,25 +113,25 @@ def test_a_co_spot_narrows_the_interval_and_shares_its_spots(mixed, bare):
     assert "repeatability-assumed" not in [f.name for f in mixed.flags]
 
 
-def test_one_spot_that_two_references_match_is_said_to_be_so(plate):
-    said = answer(plate, unknown="U", references=("A", "C"))
-    assert "not-told-apart" in [f.name for f in said.flags]
+def test_one_spot_that_two_references_match_is_flagged(plate):
+    result = answer(plate, unknown="U", references=("A", "C"))
+    assert "not-told-apart" in [f.name for f in result.flags]
 
 
 def test_a_mixture_as_reference_is_present_only_in_whole(plate):
-    said = answer(plate, unknown="A", references=("U", "C"))
-    assert [r.verdict for r in said.references] == ["cannot tell", "cannot tell"]
+    result = answer(plate, unknown="A", references=("U", "C"))
+    assert [r.verdict for r in result.references] == ["cannot tell", "cannot tell"]
     assert all("its largest spot agrees, and another that should show" in r.reason
-               for r in said.references)
+               for r in result.references)
 
 
 def test_roles_in_the_settings_stand_for_the_options(plate, mixed):
     notes = tuple(LaneNote(name, role=role) for name, role in
                   (("U", "unknown"), ("A", "reference"), ("C", "co-spot")))
-    said = answer(replace(plate, settings=replace(plate.settings, lane=notes)))
-    assert said.unknown == "U"
-    assert [r.name for r in said.references] == ["A"]
-    assert said.mixtures == {"C": ("U", "A")}
+    result = answer(replace(plate, settings=replace(plate.settings, lane=notes)))
+    assert result.unknown == "U"
+    assert [r.name for r in result.references] == ["A"]
+    assert result.mixtures == {"C": ("U", "A")}
 
 
 @pytest.mark.parametrize(("how", "words"), [
@@ -153,20 +154,20 @@ def test_bad_input_is_named(plate, how, words):
 
 def test_an_empty_unknown_is_an_answer(plate):
     """N was drawn empty. A spot half again as large as the limit told, drawn there, is found."""
-    said = answer(plate, unknown="N", references=("A", "B"), cospots={"C": ("N", "A")})
-    assert [r.verdict for r in said.references] == ["absent", "absent"]
-    assert said.pairs == ()
-    limit = said.references[0].limit_of_reference
+    result = answer(plate, unknown="N", references=("A", "B"), cospots={"C": ("N", "A")})
+    assert [r.verdict for r in result.references] == ["absent", "absent"]
+    assert result.pairs == ()
+    limit = result.references[0].limit_of_reference
     # Found 95 times of 100 takes more than found half of the time, and not another order.
-    (reference,) = [s.reading for s in said.shown if s.reading.name == "A"]
-    half = 100.0 * said.reading.limit / reference.spots[0].area
+    (reference,) = [s.reading for s in result.shown if s.reading.name == "A"]
+    half = 100.0 * result.reading.limit / reference.spots[0].area
     assert half < limit < 4.0 * half
-    assert said.references[0].limit_percent is None
-    text = told(said).text()
+    assert result.references[0].limit_percent is None
+    text = rendered(result).text()
     assert text.startswith("Lane N: nothing detected; A absent, B absent.\nA not detected above ")
     assert "% of its spot in lane A." in text
-    assert told(said).draw()[:4] == b"\x89PNG"
-    assert "limit_of_reference" in json.loads(told(said).json())["references"][0]
+    assert rendered(result).draw()[:4] == b"\x89PNG"
+    assert "limit_of_reference" in json.loads(rendered(result).json())["references"][0]
     first = spec()
     lanes = tuple(replace(lane, spots=(spot(A_RF, 0.6 * 1.5 * limit / 100),))
                   if lane.name == "N" else lane for lane in first.lanes)
@@ -180,8 +181,8 @@ def test_an_empty_unknown_is_an_answer(plate):
 def test_roles_are_taken_in_any_case_and_hyphen(plate):
     notes = tuple(LaneNote(name, role=role) for name, role in
                   (("U", "Unknown"), ("A", "REFERENCE"), ("C", "cospot")))
-    said = answer(replace(plate, settings=replace(plate.settings, lane=notes)))
-    assert (said.unknown, said.mixtures) == ("U", {"C": ("U", "A")})
+    result = answer(replace(plate, settings=replace(plate.settings, lane=notes)))
+    assert (result.unknown, result.mixtures) == ("U", {"C": ("U", "A")})
     notes = (LaneNote("U", role="sample"),)
     with pytest.raises(InputError, match=r"the role unknown: .* \(and their roles\) are U "
                                          r"\(sample\), A, C, B, N"):
@@ -229,7 +230,7 @@ def test_the_command_ends_in_one_line(path, more, words, capsys):
 
 
 def test_the_record_has_these_keys(mixed):
-    values = json.loads(told(mixed).json())
+    values = json.loads(rendered(mixed).json())
     assert list(values) == KEYS
     assert set(values["references"][0]) >= {"name", "verdict"}
     assert set(values["pairs"][0]) >= {
@@ -242,10 +243,10 @@ def test_the_record_has_these_keys(mixed):
 
 
 def test_the_words_claim_agreement_and_never_proof(mixed):
-    text = told(mixed).text()
+    text = rendered(mixed).text()
     assert text.startswith("Lane U: A present, B absent; 2 spots (Rf 0.55, ")
     assert "match no reference.\nB absent: nothing at its place above " in text
-    page = told(mixed).html().decode()
+    page = rendered(mixed).html().decode()
     for words in (text, page):
         assert "it is no proof: other substances may agree too" in words
         assert "rea percent is not mass percent" in words
@@ -253,23 +254,23 @@ def test_the_words_claim_agreement_and_never_proof(mixed):
         assert " pure" not in words
 
 
-def test_one_estimate_is_told_and_same_is_called_not_told_apart(mixed):
+def test_one_estimate_is_printed_and_same_is_called_by_its_margin(mixed):
     pair = next(p for p in mixed.pairs if p.verdict == "same")
-    record = next(p for p in json.loads(told(mixed).json())["pairs"] if p["verdict"] == "same")
+    record = next(p for p in json.loads(rendered(mixed).json())["pairs"] if p["verdict"] == "same")
     assert record["low"] < record["difference"] < record["high"]
     assert record["difference"] == pytest.approx(0.5 * (record["low"] + record["high"]))
     bound = max(-record["low"], record["high"])
-    text = told(mixed).text()
+    text = rendered(mixed).text()
     near = text.partition("not told apart: within ")[2].partition(" Rf")[0]
     assert bound <= float(near) < bound + 0.001
     assert f"difference {with_sd(pair.identity.value, pair.identity.sd, 4)}, 90 % from" in text
     alone = with_sd(pair.seen.value, pair.seen.sd, 4)
     assert alone not in text
-    assert alone in told(mixed).html().decode()
+    assert alone in rendered(mixed).html().decode()
 
 
 def test_the_page_holds_the_file_name_as_text(mixed):
-    page = told(mixed, "plate <1>.png").html().decode("utf-8")
+    page = rendered(mixed, "plate <1>.png").html().decode("utf-8")
     assert "plate &lt;1&gt;.png" in page
     assert "<1>" not in page
 
@@ -281,17 +282,17 @@ def test_another_plate_is_compared_through_a_standard_and_with_caution(path, tmp
     second = PlateSpec(width=40, dpi=150, seed=8, mode="grey", lanes=tuple(
         LaneSpec(x, spots, name=n) for x, spots, n in zip((11, 29), lanes, "AB", strict=True)))
     save(draw(second), tmp_path / "second.png")
-    said = compare(path, Settings(light="white", names=NAMES), unknown="U", references=("A",),
+    result = compare(path, Settings(light="white", names=NAMES), unknown="U", references=("A",),
                    other_plate=tmp_path / "second.png", bridge="B",
                    other_settings=Settings(light="white", names=("A", "B")))
-    assert said.carried.scale == pytest.approx(1 / k, abs=0.005)
-    pair = min(said.pairs, key=lambda p: abs(p.rf - p.reference_rf))
+    assert result.carried.scale == pytest.approx(1 / k, abs=0.005)
+    pair = min(result.pairs, key=lambda p: abs(p.rf - p.reference_rf))
     assert pair.rf - pair.reference_rf == pytest.approx(0.0, abs=0.004)
     # One standard leaves too much open to call two spots the same.
     assert pair.verdict == "cannot tell"
-    assert {p.verdict for p in said.pairs if p.spot > 0} == {"different"}
-    assert "two-plates" in [f.name for f in said.flags]
-    values = json.loads(told(said).json())
+    assert {p.verdict for p in result.pairs if p.spot > 0} == {"different"}
+    assert "two-plates" in [f.name for f in result.flags]
+    values = json.loads(rendered(result).json())
     relative = values["pairs"][0]["relative_retardation"]
     assert relative["unknown"] == pytest.approx(A_RF / B_RF, abs=0.01)
     assert relative["reference"] == pytest.approx(A_RF / B_RF, abs=0.01)

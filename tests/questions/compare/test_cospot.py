@@ -31,8 +31,8 @@ def lane(spots, name, seed=1, sd=0.01):
     trace = Trace(x, y + sd * coloured, np.abs(x) > 0.4, np.ones(x.size), RUN, None, None, none,
                   none)
     fit = deconvolve(x, trace.signal, noise=NOISE, usable=trace.usable, baseline_order="linear")
-    told, pairs, more = describe(trace, fit, NOISE, 0.0, 0.0, True, 1.0)
-    return LaneReading(name, None, None, None, RUN, told, pairs, 0.05, fit, NOISE, trace, none,
+    described, pairs, more = describe(trace, fit, NOISE, 0.0, 0.0, True, 1.0)
+    return LaneReading(name, None, None, None, RUN, described, pairs, 0.05, fit, NOISE, trace, none,
                        more)
 
 
@@ -95,7 +95,7 @@ def test_deviance_of_one_spot_rises_with_the_distance_asked():
     assert dev[3] - dev[0] > 15.0
 
 
-def test_a_small_partner_tells_little():
+def test_a_small_partner_is_weak_evidence():
     at = np.array([0.0, 0.015])
     small, equal = (np.diff(evidence(0.0, amounts=pair).deviance(at))[0]
                     for pair in ((4.0, 0.2), (1.0, 1.0)))
@@ -104,14 +104,14 @@ def test_a_small_partner_tells_little():
 
 def test_drawn_single_spots_are_called_two_as_often_as_stated():
     """The bootstrap's null against lanes made apart from it, each with its own noise."""
-    said = []
+    judged = []
     for seed in range(14):
         found = evidence(0.0, seed)
         identity = judge(Difference(0.0, 0.05, 1e6), [found], np.random.default_rng(seed), 50)
-        said.append(identity.p_value)
+        judged.append(identity.p_value)
     # Binomial, 14 at 0.05: four or more once in 250 times.
-    assert np.sum(np.array(said) < 0.05) <= 3
-    assert np.median(said) > 0.2
+    assert np.sum(np.array(judged) < 0.05) <= 3
+    assert np.median(judged) > 0.2
 
 
 def test_evidence_of_lanes_and_of_the_co_spot_adds_up():
@@ -151,12 +151,12 @@ def test_the_joint_fit_finds_gap_amounts_and_count(delta):
 def test_estimate_and_interval_are_of_one_piece_and_hold_the_truth(delta):
     """A co-spot that shows two clearly places them to a fraction of what the lanes' Rf do."""
     seen = Difference(delta + 0.004, 0.0057, 12.0)
-    said = judge(seen, [evidence(delta)], np.random.default_rng(2), 50)
-    assert said.low < delta < said.high
-    assert said.value == pytest.approx(0.5 * (said.low + said.high))
-    assert said.high - said.low == pytest.approx(2.0 * norm.ppf(0.95) * said.sd)
-    assert abs(said.value - delta) < 2.0 * said.sd
+    judged = judge(seen, [evidence(delta)], np.random.default_rng(2), 50)
+    assert judged.low < delta < judged.high
+    assert judged.value == pytest.approx(0.5 * (judged.low + judged.high))
+    assert judged.high - judged.low == pytest.approx(2.0 * norm.ppf(0.95) * judged.sd)
+    assert abs(judged.value - delta) < 2.0 * judged.sd
     # No narrower than how two substances in one lane repeat, and the lanes' Rf, lead to; both
     # weigh by the inverse of their variances.
-    assert said.sd > 0.95 / np.hypot(1.0 / WITHIN_SD, 1.0 / seen.sd)
-    assert said.sd < 0.5 * seen.sd
+    assert judged.sd > 0.95 / np.hypot(1.0 / WITHIN_SD, 1.0 / seen.sd)
+    assert judged.sd < 0.5 * seen.sd

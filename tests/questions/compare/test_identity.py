@@ -42,7 +42,7 @@ def test_spots_of_one_pair_of_lanes_count_for_less_than_their_number():
     assert apart.degrees == WORTH + 4
 
 
-def test_one_mistaken_mate_does_not_set_the_repeatability():
+def test_one_mistaken_match_does_not_set_the_repeatability():
     good = [[(d, 0.0)] for d in (0.003, -0.004, 0.005, -0.003, 0.004, -0.005)]
     assert repeatability([*good, [(0.03, 0.0)]]).own_sd < 2.0 * repeatability(good).own_sd
 
@@ -77,17 +77,17 @@ def test_interval_and_p_value_are_students():
 ])
 def test_same_needs_the_interval_within_the_margin(value, sd, verdict):
     for sign in (1.0, -1.0):
-        said = judge(Difference(sign * value, sd, 30.0), (), rng())
-        assert said.verdict == verdict
-        assert said.margin <= MARGIN
-        assert (said.value, said.sd) == (sign * value, sd)  # no co-spot: the lanes' own
+        result = judge(Difference(sign * value, sd, 30.0), (), rng())
+        assert result.verdict == verdict
+        assert result.margin <= MARGIN
+        assert (result.value, result.sd) == (sign * value, sd)  # no co-spot: the lanes' own
         if verdict == "same":
-            assert -said.margin < said.low <= said.high < said.margin
+            assert -result.margin < result.low <= result.high < result.margin
         if verdict == "different":
-            assert said.p_value < LEVEL
+            assert result.p_value < LEVEL
 
 
-def test_a_plate_that_tells_little_never_says_same():
+def test_a_plate_with_little_evidence_never_gives_same():
     for value in np.linspace(0.0, 0.05, 26):
         assert judge(Difference(float(value), 0.02, 12.0), (), rng()).verdict != "same"
 
@@ -101,8 +101,8 @@ def test_error_rates_are_those_stated():
     shape = t.rvs(degrees, size=1200, random_state=draw) * sd
 
     def rates(true):
-        said = [judge(Difference(true + e, sd, degrees), (), draw).verdict for e in shape]
-        return {v: said.count(v) / len(said) for v in ("same", "different")}
+        result = [judge(Difference(true + e, sd, degrees), (), draw).verdict for e in shape]
+        return {v: result.count(v) / len(result) for v in ("same", "different")}
 
     assert rates(0.0)["different"] == pytest.approx(LEVEL, abs=0.012)
     assert rates(Difference(0.0, sd, degrees).resolvable)["different"] == pytest.approx(0.95,

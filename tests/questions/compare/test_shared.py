@@ -37,7 +37,7 @@ def test_a_co_spot_shares_what_no_other_part_has_near():
     assert group[0][1] == pytest.approx(2 * (0.03 / 75.0) ** 2)
 
 
-def test_spots_on_the_lines_and_far_ones_are_no_mates():
+def test_spots_on_the_lines_and_far_ones_are_not_matched():
     own, reference = lane("U", [0.0, 0.5], lines=(0,)), lane("A", [0.9])
     assert shared({"C": [own, reference]}, {"C": lane("C", [0.001, 0.55])}, []) == []
 

@@ -29,7 +29,7 @@ K2, LATER = 0.07, (0.0, 5.0, 12.0, 25.0, 90.0)
 
 def drawn(lanes, folder, name):
     xs = np.linspace(9, 9 + 11 * (len(lanes) - 1), len(lanes))
-    spec = PlateSpec(width=float(xs[-1]) + 9, light="366", seed=12, dpi=200, bed=0.004,
+    spec = PlateSpec(width=float(xs[-1]) + 9, light="366", seed=12, dpi=150, bed=0.004,
                      lanes=tuple(LaneSpec(float(x), tuple(s)) for x, s in
                                  zip(xs, lanes, strict=True)))
     save(draw(spec), folder / name)
@@ -76,7 +76,7 @@ def _quick():
 
 
 @pytest.fixture(scope="module")
-def said(plate):
+def result(plate):
     return answer([plate], TIMES)
 
 
@@ -85,48 +85,49 @@ def chained(chain):
     return answer([chain], LATER, reference=0.8)
 
 
-def told(one, file="plate.png", settings=None):
+def rendered(one, file="plate.png", settings=None):
     return render_follow(one, file, settings or Settings())
 
 
-def test_start_and_product_are_named(said):
-    start, product = (said.courses[i] for i in (said.start, said.product))
+def test_start_and_product_are_named(result):
+    start, product = (result.courses[i] for i in (result.start, result.product))
     assert (start.kind, product.kind) == ("starting material", "product")
     assert (start.rf, product.rf) == pytest.approx((0.3, 0.6), abs=0.005)
 
 
-def test_shares_and_conversion_hold_what_was_drawn(said):
+def test_shares_and_conversion_hold_what_was_drawn(result):
     held = []
     for j, time in enumerate(TIMES[1:-1], 1):
         left = math.exp(-K * time)
         true = 100 * left / (left + RATIO * (1 - left))
-        share, gone = said.courses[said.start].levels[j], said.conversion[j]
+        share, gone = result.courses[result.start].levels[j], result.conversion[j]
         held += [share.low < true < share.high, gone.low < 100 - true < gone.high]
         assert share.percent == pytest.approx(true, abs=1.5)
-        assert share.percent + said.courses[said.product].levels[j].percent == pytest.approx(100)
+        product = result.courses[result.product].levels[j]
+        assert share.percent + product.percent == pytest.approx(100)
     assert sum(held) >= 5
 
 
-def test_what_is_not_found_is_a_limit_and_never_nothing(said):
-    last, gone = said.courses[said.start].levels[-1], said.conversion[-1]
+def test_what_is_not_found_is_a_limit_and_never_nothing(result):
+    last, gone = result.courses[result.start].levels[-1], result.conversion[-1]
     assert (last.detected, last.percent, last.low) == (False, None, 0.0)
     assert 0.0 < last.high < 3.0
     assert gone.percent is None
     assert gone.low == pytest.approx(100.0 - last.high, abs=1.0)
     assert gone.high == 100.0
-    text = told(said).text()
+    text = rendered(result).text()
     assert "not detected above" in text
     assert "conversion is above" in text
     for word in ("complete", "100 % conversion", "pure"):
         assert word not in text.lower()
 
 
-def test_the_rate_holds_and_the_response_is_fitted(said):
-    rate = said.order.rate
+def test_the_rate_holds_and_the_response_is_fitted(result):
+    rate = result.order.rate
     assert rate.constant.low < K < rate.constant.high
     assert rate.ratio.low < RATIO < rate.ratio.high
     assert rate.half_life.value == pytest.approx(math.log(2) / rate.constant.value)
-    assert said.alike.rate is None or said.alike.rate.constant.low > K
+    assert result.alike.rate is None or result.alike.rate.constant.low > K
 
 
 def test_an_intermediate_is_named_and_a_reference_needs_no_response(chained):
@@ -138,7 +139,7 @@ def test_an_intermediate_is_named_and_a_reference_needs_no_response(chained):
     assert rate.constant.low < K < rate.constant.high
     assert chained.courses[chained.start].levels[0].percent == pytest.approx(130 / 0.7, rel=0.03)
     assert chained.conversion[2].percent == pytest.approx(100 - 100 * math.exp(-K * 12), abs=2)
-    assert "Intermediate at Rf 0.4" in told(chained).text()
+    assert "Intermediate at Rf 0.4" in rendered(chained).text()
 
 
 def test_spots_can_be_named(chain):
@@ -148,7 +149,7 @@ def test_spots_can_be_named(chain):
     assert round(one.courses[one.product].rf, 1) == 0.2
 
 
-def test_lanes_are_left_out_and_put_in_order_by_name(plate, said):
+def test_lanes_are_left_out_and_put_in_order_by_name(plate, result):
     one = answer([plate], {"4": 18.0, "1": 0.0, "2": 4.0})
     assert (one.lanes, one.times) == (("1", "2", "4"), (0.0, 4.0, 18.0))
     two = answer([plate], (0.0, 4.0, None, 18.0, None))
@@ -168,7 +169,7 @@ def test_two_times_give_shares_but_no_rate(plate):
     one = answer([plate], (0, None, 10, None, None))
     assert one.order.verdict == "cannot tell"
     assert one.conversion[1].percent is not None
-    assert "Rate: cannot tell" in told(one).text()
+    assert "Rate: cannot tell" in rendered(one).text()
 
 
 @pytest.mark.parametrize(("times", "more", "words"), [
@@ -231,21 +232,21 @@ def test_the_command_answers_and_its_settings_repeat_it(plate, folder, tmp_path,
     assert capsys.readouterr().out.encode() == first
 
 
-@pytest.mark.parametrize("name", ["said", "chained"])
+@pytest.mark.parametrize("name", ["result", "chained"])
 def test_the_record_has_these_keys(name, request):
-    values = json.loads(told(request.getfixturevalue(name)).json())
+    values = json.loads(rendered(request.getfixturevalue(name)).json())
     assert list(values) == KEYS
     for spot in values["spots"]:
         assert list(spot) == ["rf", "kind", "share"]
         for share in spot["share"]:
             assert list(share) == ["time", "percent", "low", "high", "detected"]
             assert share["detected"] or share["percent"] is None
-    assert values["normalised"] == ("total" if name == "said" else "reference")
+    assert values["normalised"] == ("total" if name == "result" else "reference")
     assert (values["rate"]["response_ratio"] is None) == (name == "chained")
 
 
 def test_the_page_holds_the_file_name_as_text(chained):
-    page = told(chained, "plate <1>.png").html().decode("utf-8")
+    page = rendered(chained, "plate <1>.png").html().decode("utf-8")
     assert "plate &lt;1&gt;.png" in page
     assert "<1>" not in page
     assert "Area percent is not mass percent" in page

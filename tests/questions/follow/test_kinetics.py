@@ -145,7 +145,7 @@ def test_scatter_beyond_belief_is_no_first_order():
     assert order.rate is None
 
 
-def test_few_times_cannot_tell():
+def test_few_times_are_undecided():
     made = points(TIMES[:2], np.exp(-TIMES[:2]), np.full(2, 0.01))
     order = first_order(made, shares=False)
     assert (order.verdict, order.rate) == ("cannot tell", None)

@@ -31,7 +31,7 @@ def path(tmp_path_factory):
                                        for rf, a in ((0.3, b), (0.6, t)) if a))
         for i, (t, b) in enumerate(zip(TARGET, OTHER, strict=True)))
     where = tmp_path_factory.mktemp("fractions") / "plate.png"
-    save(draw(PlateSpec(width=73, lanes=lanes, light="366", seed=3, dpi=200, bed=0.004)), where)
+    save(draw(PlateSpec(width=73, lanes=lanes, light="366", seed=3, dpi=150, bed=0.004)), where)
     return where
 
 
@@ -54,11 +54,11 @@ NAMES = ("1", "2", "3", "4", "5")
 
 
 @pytest.fixture(scope="module")
-def said(plate):
+def result(plate):
     return answer([plate], 0.6, 90.0, names=NAMES)
 
 
-def told(one, file="plate.png"):
+def rendered(one, file="plate.png"):
     return render_fractions(one, file, Settings())
 
 
@@ -67,36 +67,36 @@ def true_purity(first, last, volumes=(1,) * 5):
     return 100 * t[first:last + 1].sum() / (t + o)[first:last + 1].sum()
 
 
-def test_each_fraction_has_its_purity(said):
-    assert said.fractions[0].purity is None
-    assert said.fractions[0].target_limit > 0
+def test_each_fraction_has_its_purity(result):
+    assert result.fractions[0].purity is None
+    assert result.fractions[0].target_limit > 0
     for j in (1, 2, 4):
-        one = said.fractions[j]
+        one = result.fractions[j]
         assert one.low <= true_purity(j, j) <= one.high
-    lone = said.fractions[3]
+    lone = result.fractions[3]
     assert lone.purity == 100.0
     # What would have been missed bounds it: a lone spot is not all there is.
     assert lone.low == pytest.approx(100.0 - lone.undetected)
     assert lone.low < 100.0
 
 
-def test_the_pool_keeps_the_most_at_the_purity(said):
+def test_the_pool_keeps_the_most_at_the_purity(result):
     """All ten pools by hand: 3 to 4 is 97.4 % pure; with 2 it is 79, with 5 it is 88."""
-    assert (said.chosen.first, said.chosen.last) == (2, 3)
-    assert said.chosen.low <= true_purity(2, 3) <= said.chosen.high
-    assert said.chosen.recovery == pytest.approx(100 * 1.9 / 2.4, abs=2.0)
-    assert said.chosen.recovery_low < 100 * 1.9 / 2.4 < said.chosen.recovery_high
-    assert said.chosen.meets
-    wider = [p for p in said.runners_up if not p.meets]
+    assert (result.chosen.first, result.chosen.last) == (2, 3)
+    assert result.chosen.low <= true_purity(2, 3) <= result.chosen.high
+    assert result.chosen.recovery == pytest.approx(100 * 1.9 / 2.4, abs=2.0)
+    assert result.chosen.recovery_low < 100 * 1.9 / 2.4 < result.chosen.recovery_high
+    assert result.chosen.meets
+    wider = [p for p in result.runners_up if not p.meets]
     assert {(p.first, p.last) for p in wider} == {(1, 3), (2, 4)}
-    assert [(p.first, p.last) for p in said.runners_up if p.meets] == [(3, 3), (2, 2)]
+    assert [(p.first, p.last) for p in result.runners_up if p.meets] == [(3, 3), (2, 2)]
 
 
-def test_a_lower_purity_keeps_more_and_a_higher_one_less(plate, said):
+def test_a_lower_purity_keeps_more_and_a_higher_one_less(plate, result):
     more = answer([plate], 0.6, 80.0, names=NAMES)
     less = answer([plate], 0.6, 98.5, names=NAMES)
     assert (more.chosen.first, more.chosen.last) == (2, 4)
-    assert less.chosen is None or less.chosen.recovery < said.chosen.recovery
+    assert less.chosen is None or less.chosen.recovery < result.chosen.recovery
 
 
 def test_where_none_meets_it_the_nearest_is_named(plate):
@@ -104,29 +104,29 @@ def test_where_none_meets_it_the_nearest_is_named(plate):
     assert one.chosen is None
     assert one.runners_up == ()
     assert (one.nearest.first, one.nearest.last) == (3, 3)
-    text = told(one).text()
+    text = rendered(one).text()
     assert text.startswith("No pool can be shown to reach 99.9 area percent.")
     assert "Nearest is fraction 4 alone" in text
     assert "By expected purity alone one would take fraction 4 alone" in text
 
 
-def test_volumes_weigh_the_areas(plate, said):
+def test_volumes_weigh_the_areas(plate, result):
     volumes = (10.0, 1.0, 1.0, 1.0, 30.0)
     one = answer([plate], 0.6, 40.0, names=NAMES, volumes=volumes)
     pool = one.chosen
     assert pool.low <= true_purity(pool.first, pool.last, volumes) <= pool.high
     assert pool.last == 4
     scaled = answer([plate], 0.6, 90.0, names=NAMES, volumes=(7.0,) * 5)
-    assert scaled.chosen.purity == pytest.approx(said.chosen.purity)
-    assert scaled.chosen.recovery_low == pytest.approx(said.chosen.recovery_low)
+    assert scaled.chosen.purity == pytest.approx(result.chosen.purity)
+    assert scaled.chosen.recovery_low == pytest.approx(result.chosen.recovery_low)
 
 
-def test_lanes_of_another_role_are_left_out(path, said):
+def test_lanes_of_another_role_are_left_out(path, result):
     roles = ("fraction",) * 5 + ("reference",)
     plate = prepare(path, Settings(light="366", lanes=6, roles=roles))
     one = answer([plate], 0.6, 90.0)
     assert [f.name for f in one.fractions] == list(NAMES)
-    assert one.chosen == said.chosen
+    assert one.chosen == result.chosen
     with pytest.raises(InputError, match="none is left"):
         answer([replace(plate, layout=replace(plate.layout, lanes=plate.layout.lanes[5:]))],
                0.6, 90.0)
@@ -139,7 +139,7 @@ def test_the_order_of_elution_can_be_given(plate):
 
 
 def test_a_pool_of_every_fraction_keeps_all(plate):
-    text = told(answer([plate], 0.6, 50.0, names=("4",))).text()
+    text = rendered(answer([plate], 0.6, 50.0, names=("4",))).text()
     assert "Pool fraction 4 alone: " in text
     assert "It recovers all of the target" in text
     assert "100.0 (100.0 to 100.0)" not in text
@@ -210,19 +210,19 @@ def test_the_command_ends_in_one_line(more, words, tmp_path, capsys):
     assert words in error
 
 
-def test_the_command_answers(path, said, capsys):
+def test_the_command_answers(path, result, capsys):
     assert main(["fractions", str(path), "--light", "366", "--lanes", "6", "--target", "0.6",
                  "--purity", "90 %", "--fractions", ",".join(NAMES), "--json"]) == 0
     values = json.loads(capsys.readouterr().out)
     assert list(values) == KEYS
     assert values["pool"]["fractions"] == ["3", "4"]
     assert values["fractions"][0]["purity_percent"] is None
-    assert values == json.loads(told(said).json())
+    assert values == json.loads(rendered(result).json())
 
 
-def test_the_page_holds_the_file_name_as_text(said):
-    page = told(said, "plate <1>.png").html().decode("utf-8")
+def test_the_page_holds_the_file_name_as_text(result):
+    page = rendered(result, "plate <1>.png").html().decode("utf-8")
     assert "plate &lt;1&gt;.png" in page
     assert "<1>" not in page
     assert "Area percent is not mass percent" in page
-    assert " pure" not in told(said).text().lower()
+    assert " pure" not in rendered(result).text().lower()

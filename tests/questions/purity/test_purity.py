@@ -23,8 +23,8 @@ KEYS = ["lane", "main", "others", "undetected_below_percent", "beside_main", "la
         "flags"]
 
 
-def told(said, file="plate.png"):
-    return render_purity(said, file, Settings())
+def rendered(result, file="plate.png"):
+    return render_purity(result, file, Settings())
 
 
 @pytest.fixture(scope="module")
@@ -35,7 +35,7 @@ def plate(tmp_path_factory):
     reference = (SpotSpec(0.25, 0.075, width=2.1),)
     spec = PlateSpec(lanes=tuple(
         LaneSpec(x, spots) for x, spots in zip((9, 20, 31, 41), (lone, pair, reference, ()),
-                                               strict=True)), seed=4, dpi=200)
+                                               strict=True)), seed=4, dpi=150)
     path = tmp_path_factory.mktemp("purity") / "plate.png"
     save(draw(spec), path)
     return prepare(path, Settings(light="white"))
@@ -127,11 +127,11 @@ def test_a_spot_above_the_limit_is_found_and_one_far_below_is_not(seen):
         fit = seen.start.plus([put]).fitted()
         return len(fit.components) == 2
 
-    assert found(1.5 * seen.least)
-    assert not found(0.15 * seen.least)
+    assert found(1.5 * seen.limit_area)
+    assert not found(0.15 * seen.limit_area)
 
 
-def test_a_trace_taken_apart_again_gives_the_reading(seen):
+def test_a_trace_fitted_again_gives_the_reading(seen):
     """The limit is that of the detection in use only if both go the same way."""
     for each in seen:
         assert each.start.fitted().components == each.reading.fit.components
@@ -177,22 +177,22 @@ def test_the_limit_test_compares_areas(plate, pair):
 def test_without_another_spot_the_smallest_that_would_show_is_compared(plate, seen, lone):
     (test,) = lone.limit_test
     known = read_lane(plate, plate.layout.lanes[2]).spots[0]
-    clear = known.area - TWO_SIDED_95 * known.area_sd > seen[0].least
+    clear = known.area - TWO_SIDED_95 * known.area_sd > seen[0].limit_area
     assert (test.rf, test.ratio) == (None, None)
     assert test.verdict == ("below" if clear else "cannot tell")
 
 
-def test_what_pencil_hides_is_said_to_be_unknown(lone):
+def test_what_pencil_hides_is_reported_as_unknown(lone):
     assert any("unknown" in f.message and "origin" in f.message for f in lone.flags)
 
 
 def test_a_given_count_leaves_the_limit_unknown(plate):
     given = dataclasses.replace(plate, settings=Settings(light="white", components=1))
-    said = answer(given, "1")
-    assert said.undetected_below_percent is None
-    assert said.main.low is None
-    assert said.beside_main == ()
-    assert "not known" in told(said).text()
+    result = answer(given, "1")
+    assert result.undetected_below_percent is None
+    assert result.main.low is None
+    assert result.beside_main == ()
+    assert "not known" in rendered(result).text()
 
 
 @pytest.mark.parametrize(("lane", "more", "words"), [
@@ -245,8 +245,8 @@ def test_the_command_ends_in_one_line(more, words, tmp_path, capsys):
 
 @pytest.mark.parametrize("name", ["lone", "pair"])
 def test_the_record_has_these_keys(name, request):
-    said = request.getfixturevalue(name)
-    values = json.loads(told(said).json())
+    result = request.getfixturevalue(name)
+    values = json.loads(rendered(result).json())
     assert list(values) == ["schema", *KEYS]
     assert list(values["main"]) == ["rf", "area_percent", "low", "high"]
     assert all(list(o) == ["rf", "area_percent", "low", "high"] for o in values["others"])
@@ -254,40 +254,40 @@ def test_the_record_has_these_keys(name, request):
     assert all(list(u) == ["law", "area_percent"] for u in values["laws"])
 
 
-def test_a_reading_in_doubt_is_said_to_be_in_the_second_line(lone, pair):
-    assert "less certain" not in told(pair).text()
-    for said in (lone, pair):
-        poor = dataclasses.replace(said, flags=(*said.flags, flag("fit-poor", "drawn so")))
-        line = told(poor).text().splitlines()[1]
+def test_a_reading_in_doubt_is_called_so_in_the_second_line(lone, pair):
+    assert "less certain" not in rendered(pair).text()
+    for result in (lone, pair):
+        poor = dataclasses.replace(result, flags=(*result.flags, flag("fit-poor", "drawn so")))
+        line = rendered(poor).text().splitlines()[1]
         assert line == ("These figures are less certain than usual: the spots do not follow the "
                         "trace within the noise.")
     spots = list(pair.reading.spots)
     spots[pair.index] = dataclasses.replace(spots[pair.index], flags=(flag("weak", "drawn so"),))
     weak = dataclasses.replace(pair, reading=dataclasses.replace(pair.reading, spots=tuple(spots)))
-    assert told(weak).text().splitlines()[1].endswith("the main spot is weak.")
+    assert rendered(weak).text().splitlines()[1].endswith("the main spot is weak.")
 
 
 def test_what_is_found_beside_a_spot_names_the_finer_test(lone):
     """Purity tells what a reading would list, `lanes shoulder` tests one spot: two questions."""
-    assert "a test of this one spot (lanes shoulder) sees smaller" in told(lone).text()
+    assert "a test of this one spot (lanes shoulder) sees smaller" in rendered(lone).text()
 
 
 def test_the_words_never_say_pure(lone, pair):
-    for said in (lone, pair):
-        text = told(said).text()
-        page = told(said).html().decode()
-        assert text.startswith(f"Lane {said.lane}: ")
+    for result in (lone, pair):
+        text = rendered(result).text()
+        page = rendered(result).html().decode()
+        assert text.startswith(f"Lane {result.lane}: ")
         assert "The signal is by kubelka-munk, from channel " in text
         for words in (text, page):
             lower = words.lower().replace("how pure is it?", "")
             assert "is pure" not in lower
             assert " pure" not in lower
             assert "area percent is not mass percent" in lower
-    assert "no second component detected above" in told(lone).text()
-    assert "no further component detected above" in told(pair).text()
+    assert "no second component detected above" in rendered(lone).text()
+    assert "no further component detected above" in rendered(pair).text()
 
 
 def test_the_page_holds_the_file_name_as_text(pair):
-    page = told(pair, "plate <1>.png").html().decode("utf-8")
+    page = rendered(pair, "plate <1>.png").html().decode("utf-8")
     assert "plate &lt;1&gt;.png" in page
     assert "<1>" not in page

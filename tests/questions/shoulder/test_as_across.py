@@ -93,7 +93,7 @@ def test_one_that_is_long_is_held_to_its_width() -> None:
     assert case.space.width is None
 
 
-def test_lone_spots_tell_how_long_one_may_be(pair: LaneReading) -> None:
+def test_lone_spots_show_how_long_one_may_be(pair: LaneReading) -> None:
     """Round ones narrow it; long ones, which may be pairs, do not widen it."""
     asked = tuple(range(len(pair.fit.components)))
     round_ones = tuple(lane(str(k), disc(30.0, 0.5 + 0.1 * k), k) for k in range(4))

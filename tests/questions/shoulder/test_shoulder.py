@@ -76,7 +76,7 @@ LANES = {
 def file(tmp_path_factory: pytest.TempPathFactory) -> Path:
     path = tmp_path_factory.mktemp("shoulder") / "plate.png"
     lanes = tuple(LaneSpec(10.0 + 13.0 * i, spots) for i, spots in enumerate(LANES.values()))
-    save(draw(PlateSpec(width=98.0, lanes=lanes, dpi=200, seed=3)), path)
+    save(draw(PlateSpec(width=98.0, lanes=lanes, dpi=150, seed=3)), path)
     return path
 
 
@@ -349,14 +349,14 @@ def test_words(answers):
     assert "no second component detected" in text
     assert "would have been seen" in text
     for answer in answers.values():
-        told = render_shoulder(answer, "plate.png", Settings())
-        html = told.html().decode("utf-8")
+        rendered = render_shoulder(answer, "plate.png", Settings())
+        html = rendered.html().decode("utf-8")
         assert " pure" not in html.lower()
         # The picture's own letters may spell anything.
         words = re.sub(r"base64,[^\"]*", "", html)
         assert "http" not in words.replace("http-equiv", "")
-        assert told.figure.startswith(b"\x89PNG")
-        values = json.loads(told.json())
+        assert rendered.figure.startswith(b"\x89PNG")
+        values = json.loads(rendered.json())
         assert list(values) == ["schema", *KEYS]
         assert (values["colour"] is None) == (answer.colour is None)
         assert len(values["components"]) == len(answer.components)

@@ -57,7 +57,7 @@ def test_two_alike_that_nearly_meet_leave_two_ways():
 
 
 @pytest.mark.parametrize("what", ["colours", "breadths"])
-def test_colour_and_width_tell_what_areas_do_not(what):
+def test_colour_and_width_match_what_areas_do_not(what):
     more = {"colours": [(0.6, 0.2, 0.2), (0.2, 0.2, 0.6)], "breadths": [0.4, -0.4]}
     two = (0.2, 0.31)
     plain = [plate(f, (-1.35, -1.65), (0.0, 0.0), (0.5, 0.5)) for f in two]

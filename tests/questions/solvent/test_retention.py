@@ -228,8 +228,8 @@ def test_the_next_mixture_is_what_a_further_plate_would_teach():
     law = fit(series(tried=two), 3)
     chart = predict(law, WIDTHS, allowed(two))
     best = at(0.3, law, WIDTHS, two)
-    said = next_try(best, chart, law, WIDTHS, two, 0.0005)
-    assert said.sd_then < said.sd_now
+    result = next_try(best, chart, law, WIDTHS, two, 0.0005)
+    assert result.sd_then < result.sd_now
 
     def sd_of(law, fraction=0.3):
         rf, pair = np.array(best.rf), best.pair
@@ -240,11 +240,11 @@ def test_the_next_mixture_is_what_a_further_plate_would_teach():
         w = WIDTHS.of(rf)
         return 1.18 * np.sqrt(g @ law.covariance @ g) / (w[pair[0]] + w[pair[1]])
 
-    assert sd_of(law) == pytest.approx(said.sd_now, rel=1e-6)
-    thens = {f: sd_of(fit(series(tried=[*two, f]), 3)) for f in (0.1, 0.2, said.fraction, 0.45)}
+    assert sd_of(law) == pytest.approx(result.sd_now, rel=1e-6)
+    thens = {f: sd_of(fit(series(tried=[*two, f]), 3)) for f in (0.1, 0.2, result.fraction, 0.45)}
     # A third mixture also tells of the scatter: the fit may become surer than was promised.
-    assert thens[said.fraction] < said.sd_then * 1.02
-    assert thens[said.fraction] <= 1.06 * min(thens.values())
+    assert thens[result.fraction] < result.sd_then * 1.02
+    assert thens[result.fraction] <= 1.06 * min(thens.values())
 
 
 def test_the_target_lies_within_its_limits(law):

@@ -51,7 +51,7 @@ def read(scans):
 
 
 @pytest.fixture(scope="module")
-def said(read):
+def result(read):
     return answer(read, "hexane", "ethyl acetate")
 
 
@@ -69,7 +69,7 @@ def crossing(tmp_path_factory):
             for k, f in enumerate((0.15, 0.45))]
 
 
-def told(it):
+def rendered(it):
     return render_solvent(it, Settings(light="white"))
 
 
@@ -79,26 +79,26 @@ def test_the_mixtures_lane_is_found(read):
     assert [len(p.seen) for p in read] == [3, 3, 3]
 
 
-def test_the_lines_are_those_the_plates_were_drawn_from(said):
-    for c, slope, middle in zip(said.components, SLOPES, MIDDLE, strict=True):
+def test_the_lines_are_those_the_plates_were_drawn_from(result):
+    for c, slope, middle in zip(result.components, SLOPES, MIDDLE, strict=True):
         assert c.slope == pytest.approx(slope, abs=0.03)
         assert c.intercept + c.slope * np.log10(0.25) == pytest.approx(middle, abs=0.01)
         assert abs(c.slope - slope) < 2 * c.slope_sd
-    best = said.recommended
+    best = result.recommended
     assert not best.extrapolated
     assert best.rf == pytest.approx(rf_at(best.fraction), abs=0.005)
     assert best.probability > 0.9
 
 
-def test_the_short_answer(said, one):
-    first = short(said)[0]
-    best = said.recommended
+def test_the_short_answer(result, one):
+    first = short(result)[0]
+    best = result.recommended
     assert first.startswith(f"Try {100 * best.fraction:g} % ethyl acetate in hexane: worst pair ")
     assert f"worst pair resolution {best.worst_resolution:.1f} ({best.worst_low:.1f} to " in first
     assert short(one)[0].startswith("Use a stronger mixture: ")
     assert "ethyl acetate in hexane (now 15 %)" in short(one)[0]
-    for it in (said, one):
-        text = told(it).text()
+    for it in (result, one):
+        text = rendered(it).text()
         assert "flammable and toxic" in text
         assert "fume hood" in text
         assert " pure" not in text.lower()
@@ -106,10 +106,10 @@ def test_the_short_answer(said, one):
 
 def test_one_plate_claims_no_more_than_it_can(one):
     assert (one.recommended, one.law, one.chart, one.next) == (None,) * 4
-    text = told(one).text()
+    text = rendered(one).text()
     assert "from -2 to -1 (common practice), which one plate can't show" in text
     assert "baseline" not in text
-    values = json.loads(told(one).json())
+    values = json.loads(rendered(one).json())
     assert values["recommended"] is None
     assert values["one_plate"]["direction"] == "stronger"
     assert values["one_plate"]["change"]["low"] < values["one_plate"]["change"]["high"]
@@ -122,7 +122,7 @@ def test_repeats_of_one_mixture_are_one_plate(read):
     assert it.one.rf == pytest.approx([s.rf for s in read[0].seen])
 
 
-def test_plates_without_a_fraction_tell_how_many_times_as_much(scans):
+def test_plates_without_a_fraction_get_a_factor_of_the_stronger_solvent(scans):
     it = solvent([(scans[2], None)], Settings(light="white"), lane="2")
     first = short(it)[0]
     assert "times as much of the stronger solvent" in first
@@ -146,7 +146,7 @@ def test_an_extrapolated_mixture_is_marked_everywhere(tmp_path):
     assert it.recommended.extrapolated
     assert any("extrapolated" in line for line in short(it))
     assert "extrapolated" in [f.name for f in it.flags]
-    values = json.loads(told(it).json())
+    values = json.loads(rendered(it).json())
     assert values["recommended"]["extrapolated"] is True
     assert any(m["extrapolated"] for m in values["map"])
 
@@ -155,9 +155,9 @@ def test_doubt_about_which_spot_is_which_is_shown(crossing):
     it = solvent(crossing, Settings(light="white"), lane="2")
     assert len(it.assigned) == 2
     assert sum(a.probability for a in it.assigned) == pytest.approx(1.0, abs=0.05)
-    assert "Otherwise, with probability" in told(it).text()
+    assert "Otherwise, with probability" in rendered(it).text()
     first, rival = it.assigned
-    values = json.loads(told(it).json())
+    values = json.loads(rendered(it).json())
     assert len(values["matches"]) == 2
     changes = [a for a in (first, rival) if a.changes]
     assert bool(changes) == ("match-ambiguous" in [f.name for f in it.flags])
@@ -168,7 +168,7 @@ def test_doubt_about_which_spot_is_which_is_shown(crossing):
         mixed / (first.probability + rival.probability))
 
 
-def test_spots_on_the_lines_are_left_out_and_said(tmp_path):
+def test_spots_on_the_lines_are_left_out_and_flagged(tmp_path):
     plates = [(make(tmp_path / f"{k}.png", rf_at(f), AMOUNTS, k, (SpotSpec(0.0, 0.8),)), f)
               for k, f in enumerate(FRACTIONS[:2])]
     it = solvent(plates, Settings(light="white"), lane="2")
@@ -193,8 +193,8 @@ def test_the_order_of_the_solvents_is_checked(read):
     assert "solvent-order" not in [f.name for f in answer(read, "x", "y").flags]
 
 
-def test_the_record(said):
-    values = json.loads(told(said).json())
+def test_the_record(result):
+    values = json.loads(rendered(result).json())
     assert list(values) == KEYS
     assert list(values["components"][0]) == ["name", "slope", "slope_sd", "intercept",
                                             "intercept_sd", "rf", "shared"]
@@ -218,13 +218,13 @@ def test_exchanged_fractions_are_asked_about_and_nothing_is_recommended(read):
     first = short(swapped)[0]
     assert "every spot falls with the stronger solvent" in first
     assert "Are the fractions exchanged?" in first
-    values = json.loads(told(swapped).json())
+    values = json.loads(rendered(swapped).json())
     assert values["recommended"] is None
     assert {m["worst_resolution"] for m in values["map"]} == {None}
     assert "law-misfit" in [f.name for f in swapped.flags]
 
 
-def test_plates_of_one_mixture_that_disagree_are_said(read):
+def test_plates_of_one_mixture_that_disagree_are_flagged(read):
     it = answer((read[0], replace(read[1], fraction=FRACTIONS[0])))
     assert "not-repeated" in [f.name for f in it.flags]
     assert short(it)[0].startswith("The plates do not repeat: Rf ")
@@ -238,36 +238,37 @@ def test_plates_of_one_mixture_that_disagree_are_said(read):
     assert any("2 of 3 spots show on both" in f.message for f in answer((read[0], one_less)).flags)
 
 
-def test_plates_under_different_lights_are_said(read):
+def test_plates_under_different_lights_are_flagged(read):
     it = answer((read[0], replace(read[1], light="254")))
     assert any(f.name == "match-ambiguous" and "as 254 nm" in f.message for f in it.flags)
     assert not any("was read as" in f.message for f in answer(read).flags)
 
 
-def test_what_was_run_already_is_run_once_more(said):
-    again = replace(said, next=replace(said.next, fraction=FRACTIONS[0], sd_now=1.0, sd_then=0.1))
+def test_what_was_run_already_is_run_once_more(result):
+    again = replace(result, next=replace(result.next, fraction=FRACTIONS[0], sd_now=1.0,
+                                         sd_then=0.1))
     assert "The most informative next plate is 15 % once more:" in "\n".join(short(again))
-    other = replace(said, next=replace(said.next, fraction=0.3, sd_now=1.0, sd_then=0.1))
+    other = replace(result, next=replace(result.next, fraction=0.3, sd_now=1.0, sd_then=0.1))
     assert "The most informative next plate is 30 %:" in "\n".join(short(other))
 
 
-def test_a_change_of_order_is_said(said):
+def test_a_change_of_order_is_printed(result):
     """Two lines meet where their log k are the same: -1.2 x + 0.4 = -2.2 x + 0.2, x = -0.2."""
-    law = said.law
+    law = result.law
     slope, intercept = np.array([-1.2, -2.2]), np.array([0.4, 0.2])
     at = np.log10(0.25)
     pair = np.stack([slope, intercept - slope * at], axis=1)
-    crossed = replace(said, law=replace(
+    crossed = replace(result, law=replace(
         law, slope=slope, intercept=pair[:, 1], assumed=(False, False),
         draws=np.broadcast_to(pair, (10, 2, 2))))
     met = f"{100 * 10 ** (at - 0.2):.2g}"
     assert crossings(crossed) == [f"Components 1 and 2 change order near {met} %."]
-    assert crossings(said) == []
+    assert crossings(result) == []
 
 
-@pytest.mark.parametrize("which", ["said", "one"])
+@pytest.mark.parametrize("which", ["result", "one"])
 def test_the_page_holds_the_usual_cautions(which, request):
-    page = told(request.getfixturevalue(which)).html().decode("utf-8")
+    page = rendered(request.getfixturevalue(which)).html().decode("utf-8")
     assert "fume hood" in page
     assert "source of ignition" in page
     assert "local codes" in page
