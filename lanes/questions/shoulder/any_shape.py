@@ -63,6 +63,9 @@ class AnyShape:
         Of the smaller of the two in both areas.
     resolution : float
         Between the two.
+    rough : float
+        How misshapen the strips across show the spot, over what is common. Beyond 1 it may have
+        two humps of its own, as a ring has.
     """
 
     one: float
@@ -70,6 +73,7 @@ class AnyShape:
     samples: int
     share: float
     resolution: float
+    rough: float = 0.0
 
     @property
     def scale(self) -> float:
@@ -90,7 +94,7 @@ class AnyShape:
     @property
     def sure(self) -> bool:
         """Whether no one spot does, and two do."""
-        return self.p_one < SURE and self.scale <= UNLIKE
+        return self.p_one < SURE and self.scale <= UNLIKE and self.rough <= 1.0
 
 
 @dataclass
@@ -232,7 +236,7 @@ def of_window(
     use = window.usable
     covariance = window.with_misfit(replace(doubt, sds=size * doubt.sds))[np.ix_(use, use)]
     space = make_space(window.problem.x, covariance, window.columns[use], NARROW * narrowest)
-    return any_shape(space, space.data(window.problem.y)[0], centre, sigma)
+    return replace(any_shape(space, space.data(window.problem.y)[0], centre, sigma), rough=size)
 
 
 def _concave(step: int) -> tuple[At, ...]:

@@ -110,6 +110,7 @@ def case_of(readings, name) -> Case:
     (models.measured(np.array([1.0, 0, 0, 0.05, -0.02, 0.01, 0.003])), [3.0, -0.2, 2.0]),
     (models.stretched(DISC_Z, DISC), [3.0, -0.2, 2.0]),
     (models.pair_of(models.stretched(DISC_Z, DISC)), [2.0, 1.7, -0.2, 2.0, 0.7]),
+    (models.pair_of(models.uneven), [2.0, 1.7, 0.3, -0.2, 1.1, 2.0, 0.7]),
 ])
 def test_derivatives_against_differences(model, p):
     x = np.linspace(-3, 9, 60)
@@ -120,6 +121,18 @@ def test_derivatives_against_differences(model, p):
         step[0, k] = 1e-6
         numeric = (model(x, p + step)[0] - model(x, p - step)[0])[0] / 2e-6
         np.testing.assert_allclose(by[k], numeric, atol=2e-8)
+
+
+def test_marks_of_an_uneven_spot_are_those_of_its_curve():
+    """Without skew a Gaussian's; with it, those of the curve drawn finely."""
+    apex, sigma = models.uneven_marks(np.array([[3.0, 0.0, -0.2, 1.0, 2.0],
+                                                [3.0, 0.4, -0.2, 0.9, 2.0]]))
+    assert (apex[0], sigma[0]) == pytest.approx((3.0, np.exp(-0.2)), rel=1e-5)
+    x = np.linspace(-3, 9, 120_001)
+    curve = models.uneven(x, np.array([[3.0, 0.4, -0.2, 0.9, 2.0]]))[0][0]
+    over = x[curve >= 0.5 * curve.max()]
+    assert apex[1] == pytest.approx(x[np.argmax(curve)], abs=1e-3)
+    assert sigma[1] == pytest.approx((over[-1] - over[0]) / FWHM, abs=1e-3)
 
 
 def test_quick_fits_are_those_of_lmfit(readings):
