@@ -22,6 +22,7 @@ from scipy.optimize import nnls
 from scipy.stats import chi2
 
 from lanes.evidence.whitened_space import Space, make_space
+from lanes.questions.shoulder.straight import straightened
 from lanes.questions.shoulder.window import Window
 from lanes.spots.quantities import HALF_HEIGHT_FACTOR
 from lanes.spots.shape_terms import ShapeDoubt
@@ -219,7 +220,8 @@ def of_window(
 
     A hump is as skewed or as flat as it likes, so that of the doubt of shape only waves are left,
     which would be a second hump. A spot is uneven both ways alike: what its strips differ by tells
-    how large they are, and what is assumed counts as one more measurement.
+    how large they are, and what is assumed counts as one more measurement. What lies bent is put
+    straight.
 
     Parameters
     ----------
@@ -231,12 +233,16 @@ def of_window(
     centre, sigma : float
         As for `any_shape`.
     """
-    seen, count = (1.0, 0.0) if strips is None else departure(strips, doubt)
+    seen, count, bent = 1.0, 0.0, np.zeros(window.problem.x.size)
+    if strips is not None:
+        strips, bent = straightened(strips)
+        seen, count = departure(strips, doubt)
     size = float(np.sqrt((1.0 + count * max(seen, 0.0)) / (1.0 + count)))
     use = window.usable
     covariance = window.with_misfit(replace(doubt, sds=size * doubt.sds))[np.ix_(use, use)]
     space = make_space(window.problem.x, covariance, window.columns[use], NARROW * narrowest)
-    return replace(any_shape(space, space.data(window.problem.y)[0], centre, sigma), rough=size)
+    z = space.data(window.problem.y + bent)[0]
+    return replace(any_shape(space, z, centre, sigma), rough=size)
 
 
 def _concave(step: int) -> tuple[At, ...]:

@@ -21,6 +21,7 @@ from lanes.questions.shoulder.across import Across, across_lane, strips_of
 from lanes.questions.shoulder.any_shape import AnyShape, of_window
 from lanes.questions.shoulder.explanations import Explanation, explain, tails
 from lanes.questions.shoulder.profile import AS_LONG_AS_WIDE, AsAcross, as_across
+from lanes.questions.shoulder.straight import straightened
 from lanes.questions.shoulder.window import Window, make_window
 from lanes.reading import LaneReading
 from lanes.spots.fit import Fit
@@ -217,6 +218,7 @@ def make_case(
     names = (ONE, TWO) if each is one else (ONE_ACROSS, TWO_ACROSS)
     explanations = {names[0]: as_one, names[1]: as_two, **tailing}
     if shapes is not None and shapes.sure:
+        strips = None if strips is None else straightened(strips)[0]
         start = fit_uneven_pair(space, z, single[None], pair_of_each[None], limits)[0][0]
         alike = explain(pair_of(uneven), space, z, outside, start, limits.uneven_pair(), least)
         if alike.scores(problem.x.size)[1] < as_two.scores(problem.x.size)[1]:
@@ -235,7 +237,7 @@ def make_case(
         1.0 if each is one or seen is None else seen.half_width, single, pair_of_each, as_one,
         as_two, {name: e.scores(problem.x.size) for name, e in explanations.items()},
         _drawn(window, as_one, as_two, better_tail, each), doubt, rough,
-        across_lane(reading, window, *_of_pair(window, as_two.values, each)), shapes,
+        across_lane(strips, window, *_of_pair(window, as_two.values, each)), shapes,
     )
 
 

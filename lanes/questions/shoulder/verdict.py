@@ -96,7 +96,7 @@ def decide(
     if across is not None and across.verdict == "against":
         return "cannot tell", ("two explain the trace, but not at one place across the lane: a "
                                "blotch looks so",)
-    if kept_one:
+    if kept_one and ANY_SHAPE not in evidence.against:
         return "cannot tell", ("two explain it better, but one spot with the profile that it shows "
                                "across the lane would do as well",)
     if other_law is not None and not other_law.agrees:
