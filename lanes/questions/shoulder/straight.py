@@ -16,10 +16,11 @@ from lanes.spots.strip_shape import Strips
 
 Floats = NDArray[np.float64]
 
-# Of a strip's place in sigmas at the lane's sides, by lean and by bend: a spot as long as wide whose
-# sides lag by half its half width (common practice: more is another fault of the run).
+# Sigmas by which a lean and a bend each may move the strips at the lane's sides: a quarter of a
+# spot's width (common practice: a front that lags more there is a fault of the run).
 BEND_SD = 0.5
-ROUNDS = 3   # a place is read off to first order
+ROUNDS = 4   # a place is read off to first order
+LEAST_SD = 0.01  # sigmas: shapes differ by more from strip to strip
 SURE = 9.21  # chi-square of lean and bend at 99 %: below, the strips lie straight
 
 
@@ -39,14 +40,16 @@ def straightened(strips: Strips) -> tuple[Strips, Floats]:
         if share.sum() <= 0.0:
             return strips, np.zeros(strips.x.size)
         # The whole has the place that it had: lean and bend about the strips' middle.
-        columns = np.stack([place, place**2], axis=1)
-        columns -= share @ columns / share.sum()
-        weight = share / share.max() / np.maximum(sd, 1e-6) ** 2
-        normal = columns.T @ (columns * weight[:, None]) + np.eye(2) / BEND_SD**2
-        bend = np.linalg.solve(normal, columns.T @ (weight * off))
-        if number == 0 and bend @ normal @ bend < SURE:
+        columns = np.stack([np.ones(count), place, place**2], axis=1)
+        weight = share / share.max() / np.maximum(sd, LEAST_SD) ** 2
+        prior = np.diag([0.0, BEND_SD**-2, BEND_SD**-2])
+        normal = columns.T @ (columns * weight[:, None]) + prior
+        found = np.linalg.solve(normal, columns.T @ (weight * off))
+        if number == 0 and found[1:] @ np.linalg.inv(
+                np.linalg.inv(normal)[1:, 1:]) @ found[1:] < SURE:
             return strips, np.zeros(strips.x.size)
-        shift += columns @ bend
+        bend = columns[:, 1:] @ found[1:]
+        shift += bend - share @ bend / share.sum()
         moved = [np.interp(strips.x + by * sigma, strips.x, values)
                  for by, values in zip(shift, strips.values.T, strict=True)]
         now = replace(strips, values=np.stack(moved, axis=1))

@@ -41,7 +41,7 @@ def overloaded(x: np.ndarray) -> np.ndarray:
 SHAPES = (gaussian, skewed, tailed, flat, overloaded)
 
 
-def ask(curve: np.ndarray, noise: float, seed: int, sigma: float = 0.5) -> AnyShape:
+def ask(curve: np.ndarray, noise: float, seed: int, sigma: float = 0.4) -> AnyShape:
     space = make_space(X, np.full(X.size, noise**2) * np.eye(X.size),
                        np.stack([np.ones_like(X), X], axis=1), 0.5)
     seen = curve + 0.3 + 0.01 * X + noise * np.random.default_rng(seed).standard_normal(X.size)
