@@ -191,11 +191,7 @@ def make_case(
     window = make_window(reading, group, mm, doubt)
     strips = strips_of(reading, window)
     rough = 1.0 if strips is None else roughness(strips, doubt)
-    covariance = window.with_misfit(doubt, rough)
-    if shape is not None:
-        bell = np.exp(-0.5 * window.z**2)[:, None] * window.height
-        by = hermevander(window.z, max(SHAPE_TERMS))[:, SHAPE_TERMS[1:]] * bell
-        covariance += by @ shape.covariance @ by.T
+    covariance = _covariance(window, doubt, rough, shape)
     problem, first = window.problem, window.first
     limits = Limits(float(window.x[0]), float(window.x[-1]),
                     max(0.45 * window.lone, problem.narrowest),
@@ -210,10 +206,10 @@ def make_case(
     least = problem.narrowest
     as_one = explain(each, space, z, outside, single, limits.single(), least)
     as_two = explain(pair_of(each), space, z, outside, pair_of_each, limits.pair(), least)
-    known = reading.noise.source != "residuals"
-    shapes = of_window(
-        window, strips, doubt, limits.narrowest, float(as_one.values[0]),
-        float(np.exp(min(as_one.values[1], as_two.values[2])))) if known else None
+    shapes = None
+    if reading.noise.source != "residuals":
+        shapes = of_window(window, strips, doubt, limits.narrowest, float(as_one.values[0]),
+                           float(np.exp(min(as_one.values[1], as_two.values[2]))))
     tailing = tails(space, z, outside, single, limits, least)
     names = (ONE, TWO) if each is one else (ONE_ACROSS, TWO_ACROSS)
     explanations = {names[0]: as_one, names[1]: as_two, **tailing}
@@ -221,7 +217,7 @@ def make_case(
         strips = None if strips is None else straightened(strips)[0]
         start = fit_uneven_pair(space, z, single[None], pair_of_each[None], limits)[0][0]
         alike = explain(pair_of(uneven), space, z, outside, start, limits.uneven_pair(), least)
-        if alike.scores(problem.x.size)[1] < as_two.scores(problem.x.size)[1]:
+        if as_two.rss - alike.rss > 2.0 * np.log(problem.x.size):  # BIC, the noise known
             explanations[TWO_UNEVEN] = as_two = alike
     model = None
     if shape is not None:
@@ -232,13 +228,23 @@ def make_case(
     return Case(
         reading.trace.run, reading.trace.blur, window.x, window.y, use,
         2.0 * np.sqrt(np.diag(covariance)), space, limits, z, outside,
-        not known, model, each,
+        reading.noise.source == "residuals", model, each,
         None if seen is None else seen.width,
         1.0 if each is one or seen is None else seen.half_width, single, pair_of_each, as_one,
         as_two, {name: e.scores(problem.x.size) for name, e in explanations.items()},
         _drawn(window, as_one, as_two, better_tail, each), doubt, rough,
         across_lane(strips, window, *_of_pair(window, as_two.values, each)), shapes,
     )
+
+
+def _covariance(window: Window, doubt: ShapeDoubt, rough: float, shape: Shape | None) -> Floats:
+    """Return the window's covariance, misfit and what is not known of a measured shape included."""
+    covariance = window.with_misfit(doubt, rough)
+    if shape is not None:
+        bell = np.exp(-0.5 * window.z**2)[:, None] * window.height
+        by = hermevander(window.z, max(SHAPE_TERMS))[:, SHAPE_TERMS[1:]] * bell
+        covariance += by @ shape.covariance @ by.T
+    return covariance
 
 
 def _each(

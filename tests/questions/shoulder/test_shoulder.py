@@ -252,8 +252,8 @@ def test_detectable_falls_with_resolution(answers):
 def test_a_measured_shape_is_held_against_two(plate, readings):
     answer = judge(readings, "pair", plate=None, shape_from="tail", bootstraps=99)
     assert answer.verdict == "two"
-    assert list(answer.against) == [
-        "a tail", "one skewed or flat spot", "the shape of lane tail"]
+    # No one hump follows its shoulder: tails and skewed spots, which are humps, are not asked.
+    assert list(answer.against) == ["one spot of any shape", "the shape of lane tail"]
     assert [a.name for a in answer.alternatives][-1] == "the shape of lane tail"
     answer = judge(readings, "pair", plate=None, shape_from="single", bootstraps=99)
     assert answer.against["the shape of lane single"][0] < 0.05
@@ -290,6 +290,16 @@ def evidence(p=0.001, percent=3.0, **against):
 ])
 def test_verdicts(found, wide, coloured, doubtful, verdict):
     assert decide(found, wide, coloured, doubtful)[0] == verdict
+
+
+def test_two_of_any_shape_need_not_be_alike_to_the_noise():
+    """Their own bound is on what they leave; what the reading kept as one was a hump."""
+    sure = evidence(one_spot_of_any_shape=(1e-6, 1e-6))
+    assert decide(sure, False, False)[0] == "two"
+    assert decide(sure, False, False, kept_one=True)[0] == "two"
+    assert decide(replace(sure, scale=4.1), False, False)[0] == "cannot tell"
+    assert decide(replace(sure, share=0.03), False, False)[0] == "cannot tell"
+    assert decide(sure, False, False, overload="clipped")[0] == "cannot tell"
 
 
 def test_two_must_fit_and_one_must_not_be_long():
@@ -333,14 +343,15 @@ def test_what_drags_a_streak_has_no_shape_to_be_judged_by(readings, plate, monke
     c = single.fit.components[0]
     monkeypatch.setattr(module, "spot_remarks", lambda *_: [[(), ()]])
 
-    def reason(times):
+    def reason(times, alike=False):
         behind = replace(c, centre=c.centre - 3.0 * c.sigma, sigma=times * c.sigma, tau=0.0)
         both = replace(single, spots=(*single.spots[:1], *single.spots[:1]),
                        fit=replace(single.fit, components=(behind, c)))
-        return module._unheld((both,), both, (0, 1), plate)
+        return module._unheld((both,), both, (0, 1), plate, alike)
 
     assert "streak" in (reason(4.0) or "")
     assert reason(1.3) is None
+    assert reason(4.0, alike=True) is None
 
 
 def test_certified_traces():
