@@ -8,7 +8,7 @@ import numpy as np
 from numpy.polynomial.hermite_e import hermevander
 from numpy.typing import NDArray
 
-from lanes.evidence.whitened_fits import Limits, fit_single, fit_two, fit_uneven_pair
+from lanes.evidence.whitened_fits import Limits, fit_single, fit_two
 from lanes.evidence.whitened_models import (
     measured,
     one,
@@ -19,7 +19,7 @@ from lanes.evidence.whitened_models import (
 from lanes.evidence.whitened_space import LN_SIGMA_AT, Model, Space, make_space
 from lanes.questions.shoulder.across import Across, across_lane, strips_of
 from lanes.questions.shoulder.any_shape import AnyShape, of_window
-from lanes.questions.shoulder.explanations import Explanation, explain, tails
+from lanes.questions.shoulder.explanations import Explanation, explain, tails, two_uneven
 from lanes.questions.shoulder.profile import AS_LONG_AS_WIDE, AsAcross, as_across
 from lanes.questions.shoulder.straight import straightened
 from lanes.questions.shoulder.window import Window, make_window
@@ -192,11 +192,7 @@ def make_case(
     strips = strips_of(reading, window)
     rough = 1.0 if strips is None else roughness(strips, doubt)
     covariance = _covariance(window, doubt, rough, shape)
-    problem, first = window.problem, window.first
-    limits = Limits(float(window.x[0]), float(window.x[-1]),
-                    max(0.45 * window.lone, problem.narrowest),
-                    min(2.5 * first.sigma, problem.broadest))
-    use = window.usable
+    problem, limits, use = window.problem, _limits(window), window.usable
     seen = as_across(reading, group, window, length)
     space = replace(
         make_space(problem.x, covariance[np.ix_(use, use)], window.columns[use],
@@ -206,17 +202,15 @@ def make_case(
     least = problem.narrowest
     as_one = explain(each, space, z, outside, single, limits.single(), least)
     as_two = explain(pair_of(each), space, z, outside, pair_of_each, limits.pair(), least)
-    shapes = None
-    if reading.noise.source != "residuals":
-        shapes = of_window(window, strips, doubt, limits.narrowest, float(as_one.values[0]),
-                           float(np.exp(min(as_one.values[1], as_two.values[2]))))
+    known = reading.noise.source != "residuals"
+    shapes = of_window(window, strips, doubt, limits.narrowest, as_one.values[0], float(
+        np.exp(min(as_one.values[1], as_two.values[2])))) if known else None
     tailing = tails(space, z, outside, single, limits, least)
     names = (ONE, TWO) if each is one else (ONE_ACROSS, TWO_ACROSS)
     explanations = {names[0]: as_one, names[1]: as_two, **tailing}
     if shapes is not None and shapes.sure:
         strips = None if strips is None else straightened(strips)[0]
-        start = fit_uneven_pair(space, z, single[None], pair_of_each[None], limits)[0][0]
-        alike = explain(pair_of(uneven), space, z, outside, start, limits.uneven_pair(), least)
+        alike = two_uneven(space, z, outside, (single, pair_of_each), limits, least)
         if as_two.rss - alike.rss > 2.0 * np.log(problem.x.size):  # BIC, the noise known
             explanations[TWO_UNEVEN] = as_two = alike
     model = None
@@ -228,13 +222,19 @@ def make_case(
     return Case(
         reading.trace.run, reading.trace.blur, window.x, window.y, use,
         2.0 * np.sqrt(np.diag(covariance)), space, limits, z, outside,
-        reading.noise.source == "residuals", model, each,
-        None if seen is None else seen.width,
+        not known, model, each, None if seen is None else seen.width,
         1.0 if each is one or seen is None else seen.half_width, single, pair_of_each, as_one,
         as_two, {name: e.scores(problem.x.size) for name, e in explanations.items()},
         _drawn(window, as_one, as_two, better_tail, each), doubt, rough,
         across_lane(strips, window, *_of_pair(window, as_two.values, each)), shapes,
     )
+
+
+def _limits(window: Window) -> Limits:
+    problem = window.problem
+    return Limits(float(window.x[0]), float(window.x[-1]),
+                  max(0.45 * window.lone, problem.narrowest),
+                  min(2.5 * window.first.sigma, problem.broadest))
 
 
 def _covariance(window: Window, doubt: ShapeDoubt, rough: float, shape: Shape | None) -> Floats:
