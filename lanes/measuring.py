@@ -180,7 +180,7 @@ def read_lane(plate: Plate, lane: Lane) -> LaneReading:
     spots, pairs, more = describe(taken.trace, fit, noise, layout.origin.sd, layout.front.sd,
                                   layout.scaled, layout.mm_per_unit,
                                   law_doubt(taken.trace, fit, signal.law, signal.reference,
-                                            signal.as_read, plate.light, plate.scan.camera))
+                                            signal.as_read))
     if signal.masked is not None and _hides(signal, layout, lane):
         flags.append(flag("masked", "part of the lane is masked: nothing is read from it"))
     width = (np.median([c.sigma for c in fit.components]) if fit.components

@@ -9,20 +9,17 @@ is, and differs by little.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from lanes.plate.signal import USUAL_LAYER, kubelka_munk, optical_density, reflectance
-from lanes.scan.transfer import linear_to_srgb, srgb_to_linear
 from lanes.spots.fit import Fit
 from lanes.spots.transverse import profiles
 from lanes.trace.sample import Trace
 
 Floats = NDArray[np.float64]
-Bend = Callable[[Floats], Floats]
 
 # Either law is used for what absorbs (common practice); emission has one, and falls short of it.
 OTHER = {"kubelka-munk": "optical-density", "optical-density": "kubelka-munk"}
@@ -37,15 +34,6 @@ GLOW_LOST, SELF_ABSORBED = "glow lost", 0.2
 # Times its fit that a spot's samples may add up to and still show how uneven it is; beyond, a weak
 # one stands on what the layer does (a factor that no spot above detection reaches).
 FOLLOWED = 2.0
-# Light that a picture adds to a dark place, as a share of what the clean layer sends: what optics
-# scatter into it from the white around, 1 to 2 % (scanners and cameras, common practice); at 254 nm
-# also the violet that a lamp's filter lets through, some per cent of the glow (common practice). It
-# bends a heavy spot, and hardly a faint one.
-STRAY = {"white": 0.02, "254": 0.05}
-STRAY_MOST = 0.5  # of what the darkest place sends: the rest is that place's own
-# A camera's maker renders with more contrast than the standard curve: codes in the middle of the
-# scale are spread by a quarter (common practice: by none to a half).
-CONTRAST = 0.25
 # Of the way to another choice as good, as a standard deviation: what is true may lie anywhere up to
 # there, on either side (a rectangular distribution; JCGM 100:2008, 4.3.7, from memory).
 AS_GOOD = 1.0 / float(np.sqrt(3.0))
@@ -73,8 +61,7 @@ class LawDoubt:
 
 
 def law_doubt(
-    trace: Trace, fit: Fit, law: str, reference: float, as_read: float | None = None,
-    light: str = "white", camera: bool = False,
+    trace: Trace, fit: Fit, law: str, reference: float, as_read: float | None = None
 ) -> LawDoubt | None:
     """Return how far area percents and widths hang on what is assumed of the light.
 
@@ -88,10 +75,6 @@ def law_doubt(
         The clean layer's reflectance, as it is taken.
     as_read : float, optional
         As the picture has it, where that is another one: exposed short, or stained.
-    light : str
-        "white", "254" or "366".
-    camera : bool
-        Whether a camera made the picture, whose tone curve no file states.
 
     Returns
     -------
@@ -104,12 +87,6 @@ def law_doubt(
     if now is None or other is None:
         return None
     reasons = [(AS_GOOD, other)]
-    if law in OTHER:
-        bends = [_less_stray(STRAY[light])] if light in STRAY else []
-        for bend in [*bends, *([_less_contrast(reference)] if camera else [])]:
-            moved = spots_under(trace, fit, law, law, reference, bend=bend)
-            if moved is not None:
-                reasons.append((AS_GOOD, moved))
     if law == "kubelka-munk":
         moved = spots_under(trace, fit, law, law, reference, reference * (1.0 - LAYER_SD))
         if moved is not None:
@@ -126,27 +103,6 @@ def law_doubt(
         np.array([by * (_percents(s) - _percents(now)) for by, s in reasons]),
         np.array([by * np.log(_half_widths(trace, s) / _half_widths(trace, now))
                   for by, s in reasons]))
-
-
-def _less_stray(stray: float) -> Bend:
-    def bend(share: Floats) -> Floats:
-        added = min(stray, STRAY_MOST * max(float(share.min(initial=1.0)), 0.0))
-        return np.asarray((share - added) / (1.0 - added))
-
-    return bend
-
-
-def _less_contrast(reference: float) -> Bend:
-    """Return what takes a layer's share of light back to before a curve with more contrast."""
-    code = np.linspace(0.0, 1.0, 513)
-    rendered = code + 2.0 * CONTRAST * (code * code * (3.0 - 2.0 * code) - code)
-
-    def bend(share: Floats) -> Floats:
-        light = np.append(np.clip(share * reference, 0.0, 1.0).ravel(), reference)
-        before = srgb_to_linear(np.interp(linear_to_srgb(light), rendered, code))
-        return np.asarray(before[:-1].reshape(share.shape) / before[-1])
-
-    return bend
 
 
 def percents_under(
@@ -180,8 +136,7 @@ def _half_widths(trace: Trace, spots: Floats) -> Floats:
 
 
 def spots_under(
-    trace: Trace, fit: Fit, law: str, other: str, reference: float, moved: float | None = None,
-    bend: Bend | None = None,
+    trace: Trace, fit: Fit, law: str, other: str, reference: float, moved: float | None = None
 ) -> Floats | None:
     """Return each spot along the lane, (c, n), had the light been turned by the law `other`.
 
@@ -189,8 +144,6 @@ def spots_under(
     ----------
     moved : float, optional
         The layer's reflectance by which it is turned, where not `reference`.
-    bend : callable, optional
-        Takes light over the layer's as it was read to what it was.
 
     Returns
     -------
@@ -204,13 +157,13 @@ def spots_under(
     parts = fit.peaks[:, :, None] * shares[:, None, :]  # (spots, samples, strips)
     total = parts.sum(axis=0)
     layer = reference if moved is None else moved
-    turned = _turned(total, law, other, reference, layer, bend)
+    turned = _turned(total, law, other, reference, layer)
     slope = np.divide(turned, total, out=np.zeros_like(total), where=total > 1e-9 * total.max())
     spots = np.asarray((parts * slope).sum(axis=2))
     if trace.sheet is not None:
         seen = trace.sheet.values.astype(float)
         before = _excess(trace, fit, seen, total)
-        after = _excess(trace, fit, _turned(seen, law, other, reference, layer, bend), turned)
+        after = _excess(trace, fit, _turned(seen, law, other, reference, layer), turned)
         followed = (before > 1.0 / FOLLOWED) & (before < FOLLOWED) & (after > 0.0)
         spots *= np.divide(after, before, out=np.ones(len(spots)), where=followed)[:, None]
     return spots
@@ -224,9 +177,7 @@ def _excess(trace: Trace, fit: Fit, seen: Floats, modelled: Floats) -> Floats:
                                 out=np.zeros_like(under), where=under > 0.0))
 
 
-def _turned(
-    values: Floats, law: str, other: str, reference: float, moved: float, bend: Bend | None
-) -> Floats:
+def _turned(values: Floats, law: str, other: str, reference: float, moved: float) -> Floats:
     """Return signal by `law` as signal by `other`, the layer's reflectance taken as `moved`."""
     if law == "emission":
         top = float(values.max(initial=0.0))
@@ -235,7 +186,7 @@ def _turned(
     share = (10.0 ** -values if law == "optical-density"
              # Grain may be brighter than any layer: no light above all of it comes back.
              else reflectance(np.maximum(values + float(kubelka_munk(reference)), 0.0)) / reference)
-    share = np.clip(share if bend is None else bend(share), 1e-3, None)
+    share = np.clip(share, 1e-3, None)
     if other == "optical-density":
         return optical_density(share)
     return kubelka_munk(np.clip(moved * share, 0.004, 1.2)) - float(kubelka_munk(moved))
