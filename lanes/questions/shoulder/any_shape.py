@@ -47,6 +47,7 @@ CLOSER = 1e-3        # of squares: a step that gains less is none
 # negative is drawn half of the time).
 PLACES = 10
 SURE = 0.01    # level: what is claimed against every shape there is needs 99 % (common practice)
+UNEVEN = 1 / 3  # of the shape's doubt: what is common among spots is not what a smooth one has
 UNLIKE = 4.0   # residual variance over the noise's that neither one spot nor two account for
 
 
@@ -67,6 +68,8 @@ class AnyShape:
     rough : float
         How misshapen the strips across show the spot, over what is common. Beyond 1 it may have
         two humps of its own, as a ring has.
+    uneven : bool
+        Whether its strips differ in shape by more than those of a smooth spot.
     """
 
     one: float
@@ -75,6 +78,7 @@ class AnyShape:
     share: float
     resolution: float
     rough: float = 0.0
+    uneven: bool = False
 
     @property
     def scale(self) -> float:
@@ -242,7 +246,8 @@ def of_window(
     covariance = window.with_misfit(replace(doubt, sds=size * doubt.sds))[np.ix_(use, use)]
     space = make_space(window.problem.x, covariance, window.columns[use], NARROW * narrowest)
     z = space.data(window.problem.y + bent)[0]
-    return replace(any_shape(space, z, centre, sigma), rough=size)
+    return replace(any_shape(space, z, centre, sigma), rough=size,
+                   uneven=bool(count) and seen > UNEVEN**2)
 
 
 def _concave(step: int) -> tuple[At, ...]:

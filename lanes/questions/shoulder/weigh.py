@@ -57,6 +57,8 @@ class Evidence:
         Between the two where two are fitted.
     share : float
         Of the smaller of two in both.
+    uneven : bool
+        Whether the strips across show the spot uneven.
     """
 
     statistic: float
@@ -67,6 +69,7 @@ class Evidence:
     detectable: tuple[Detectable, ...]
     resolution: float = 0.0
     share: float = 0.5
+    uneven: bool = False
 
 
 @dataclass(frozen=True)
@@ -141,7 +144,8 @@ def weigh(
     if any_shape is not None and ANY_SHAPE in against:
         scale, resolution, share = any_shape.scale, any_shape.resolution, any_shape.share
     return Evidence(found.statistic, threshold, found.p_value, against, scale,
-                    detectable(case, threshold, found.scale), resolution, share)
+                    detectable(case, threshold, found.scale), resolution, share,
+                    any_shape is not None and any_shape.uneven)
 
 
 def _share(hits: NDArray[np.bool_]) -> float:
