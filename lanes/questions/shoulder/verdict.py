@@ -93,9 +93,9 @@ def decide(
         return "cannot tell", ("neither one spot nor two follow the trace",)
     if evidence.share < SMALLEST_SHARE and evidence.resolution < APART:
         return "cannot tell", ("the second component is no larger than a spot's own unevenness",)
-    if evidence.uneven and evidence.resolution < SHOULDER and ANY_SHAPE not in evidence.against:
-        return "cannot tell", ("two explain it better, but so close and without a shoulder one "
-                               "spot as uneven as it is across the lane looks alike",)
+    if evidence.uneven and evidence.resolution < SHOULDER:
+        return "cannot tell", ("two explain it better, but one spot as uneven as it is across the "
+                               "lane looks like two so close",)
     if across is not None and across.verdict == "against":
         return "cannot tell", ("two explain the trace, but not at one place across the lane: a "
                                "blotch looks so",)
