@@ -121,6 +121,12 @@ class Limits:
                           np.log(SHRUNK * self.narrowest), 0.0, 0.0]),
                 np.array([self.right, FARTHEST, np.log(self.broadest), np.inf, np.inf]))
 
+    def uneven_pair(self) -> tuple[Floats, Floats]:
+        """Of two of `uneven`."""
+        low, high = (np.concatenate([pair[:2], shape[1:4], pair[3:]])
+                     for pair, shape in zip(self.pair(), self.uneven(), strict=True))
+        return low, high
+
 
 def fit_single(
     model: Model, space: Space, z: Floats, guess: Floats, limits: Limits
@@ -178,6 +184,30 @@ def fit_uneven(
         p, rss = fit(uneven, space, z, start, low, high)
         better = rss < squares
         best[better], squares[better] = p[better], rss[better]
+    return best, squares
+
+
+def fit_uneven_pair(
+    space: Space, z: Floats, single: Floats, two: Floats, limits: Limits
+) -> tuple[Floats, Floats]:
+    """Fit two of `uneven`, alike, to every row of `z` from one, (b, 3), and two Gaussians, (b, 5).
+
+    Returns
+    -------
+    (b, 7) parameters and (b,) sums of squares.
+    """
+    b = len(z)
+    best, squares = np.zeros((b, 7)), np.full(b, np.inf)
+    rows = np.ones((b, 1))
+    low, high = (rows * end for end in limits.uneven_pair())
+    for pair in (two, *_close_pairs(single), *_distant_pairs(space, z, single, one)):
+        for skew in (-0.3, 0.3):
+            shift = skew * np.exp(pair[:, 2])
+            start = np.stack([pair[:, 0] - shift, pair[:, 1], np.full(b, skew), pair[:, 2],
+                              np.full(b, 1.1), pair[:, 3], pair[:, 4]], axis=1)
+            p, rss = fit(pair_of(uneven), space, z, start, low, high)
+            better = rss < squares
+            best[better], squares[better] = p[better], rss[better]
     return best, squares
 
 

@@ -10,12 +10,13 @@ from numpy.polynomial.hermite_e import hermeder, hermemulx, hermesub, hermeval
 from numpy.typing import NDArray
 from scipy.interpolate import CubicSpline
 
-from lanes.evidence.whitened_space import Model
-from lanes.spots.shapes import ROOT_2PI, tailed
+from lanes.evidence.whitened_space import LN_SIGMA_AT, Model
+from lanes.spots.shapes import FWHM, ROOT_2PI, tailed
 
 Floats = NDArray[np.float64]
 
 STEP = 1e-5  # of numerical derivatives: the root of rounding's share, times a few
+MARKED = 12.0  # sigmas either side of a centre: an apex and half its height lie within
 BOX = 30.0, 1400.0  # where cosh and exp end: the density is zero long before
 
 
@@ -29,19 +30,24 @@ def one(x: Floats, p: Floats) -> tuple[Floats, Floats]:
 
 
 def pair_of(single: Model) -> Model:
-    """Two of `single`, of one sigma: centre of the lower, gap in sigmas, ln sigma, two areas."""
+    """Two of `single`, alike but for place and area.
+
+    Centre of the lower, gap in sigmas, what shapes both (ln sigma and, where `single` has them,
+    others: all between its centre and its area), two areas.
+    """
 
     def model(x: Floats, p: Floats) -> tuple[Floats, Floats]:
-        sigma = np.exp(p[:, 2:3])
-        a = np.stack([p[:, 0], p[:, 2], p[:, 3]], axis=1)
-        b = np.stack([p[:, 0] + p[:, 1] * sigma[:, 0], p[:, 2], p[:, 4]], axis=1)
-        low, by_low = single(x, a)
-        high, by_high = single(x, b)
+        at = LN_SIGMA_AT[p.shape[1]]
+        gap, sigma = p[:, 1:2], np.exp(p[:, at:at + 1])
+        low, by_low = single(x, np.concatenate([p[:, :1], p[:, 2:-2], p[:, -2:-1]], axis=1))
+        high, by_high = single(x, np.concatenate(
+            [p[:, :1] + gap * sigma, p[:, 2:-2], p[:, -1:]], axis=1))
         move = by_high[:, 0] * sigma
-        return low + high, np.stack([
-            by_low[:, 0] + by_high[:, 0], move, by_low[:, 1] + by_high[:, 1] + p[:, 1:2] * move,
-            by_low[:, 2], by_high[:, 2],
-        ], axis=1)
+        shared = by_low[:, 1:-1] + by_high[:, 1:-1]
+        shared[:, at - 2] += gap * move
+        return low + high, np.concatenate([
+            (by_low[:, 0] + by_high[:, 0])[:, None], move[:, None], shared,
+            by_low[:, -1:], by_high[:, -1:]], axis=1)
 
     return model
 
@@ -111,6 +117,23 @@ def uneven(x: Floats, p: Floats) -> tuple[Floats, Floats]:
         move[:, k] = STEP * np.exp(p[:, 2]) if step is None else step
         by.append(p[:, 4:] * (density(p + move) - density(p - move)) / (2.0 * move[:, k:k + 1]))
     return p[:, 4:] * unit, np.stack([*by, unit], axis=1)
+
+
+def uneven_marks(p: Floats) -> tuple[Floats, Floats]:
+    """Return apex and sigma, each (b,), of the Gaussians as wide at half height as `uneven` is."""
+    sigma = np.exp(p[:, 2])
+    z = np.linspace(-MARKED, MARKED, 4001)
+    apexes, widths = [], []
+    for row, s in zip(p, sigma, strict=True):
+        curve = uneven(row[0] + s * z, row[None])[0][0]
+        top = int(np.clip(np.argmax(curve), 1, z.size - 2))
+        low, high, after = curve[top - 1:top + 2]
+        apexes.append(z[top] + 0.5 * (z[1] - z[0]) * (low - after) / (low - 2.0 * high + after))
+        over = np.nonzero(curve >= 0.5 * curve[top])[0]
+        ends = [np.interp(0.5 * curve[top], curve[i:i + 2][::way], z[i:i + 2][::way])
+                for i, way in ((over[0] - 1, 1), (over[-1], -1))]
+        widths.append((ends[1] - ends[0]) / FWHM)
+    return p[:, 0] + sigma * np.array(apexes), sigma * np.array(widths)
 
 
 def measured(coefficients: Floats) -> Model:

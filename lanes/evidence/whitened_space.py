@@ -18,7 +18,7 @@ Floats = NDArray[np.float64]
 # Parameters (b, p) to values (b, n) and their derivatives (b, p, n).
 Model = Callable[[Floats, Floats], tuple[Floats, Floats]]
 
-LN_SIGMA_AT = {3: 1, 4: 1, 5: 2}  # where a model of so many parameters has its ln sigma
+LN_SIGMA_AT = {3: 1, 4: 1, 5: 2, 7: 3}  # where a model of so many values has its ln sigma
 COARSE = 0.7  # spacing of positions over the smallest sigma
 WORTHWHILE = 0.7  # of the samples: more positions than this save nothing
 MARGIN = 2.0  # smallest sigmas beyond the window from which a Gaussian still reaches into it

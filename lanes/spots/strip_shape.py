@@ -82,18 +82,29 @@ class Strips:
 
 
 def roughness(strips: Strips, doubt: ShapeDoubt) -> float:
-    """Return by how much a spot is more misshapen than `doubt` says, at least 1.
+    """Return by how much a spot is more misshapen than `doubt` says, at least 1."""
+    return float(np.sqrt(max(departure(strips, doubt)[0], 1.0)))
+
+
+def departure(strips: Strips, doubt: ShapeDoubt) -> tuple[float, float]:
+    """Return how misshapen a spot is by its strips, and how many measurements say so.
 
     Every strip is resolved into Hermite functions; where they are not in one proportion over the
     strips, the spot's outline is no product of a profile along and one across. Those departures
     stand beside the one that the strips' sum holds, of the same kind and size.
+
+    Returns
+    -------
+    float, float
+        Mean square of the departures over those of `doubt`, noise taken off (below 0 by chance);
+        their number, each for as much as noise leaves of it, 0 where strips say nothing.
     """
     found, variance = strips.amounts(_hermite(strips.z))
     total = float(found[0].sum())
     share = np.clip(found[0], 0.0, None) / max(total, 1e-300)
     keep = share > WEAK_STRIP
     if total <= 0 or keep.sum() <= ACROSS:
-        return 1.0
+        return 1.0, 0.0
     place = np.linspace(-1.0, 1.0, share.size)[keep]
     root = np.sqrt(share[keep])
     q = np.linalg.qr(np.vander(place, ACROSS, increasing=True) * root[:, None])[0]
@@ -104,8 +115,8 @@ def roughness(strips: Strips, doubt: ShapeDoubt) -> float:
     # A spot that leans as its lane does is not misshapen.
     weight = 1.0 / (1.0 + noise) ** 2
     weight[0, 0] = 0.0
-    scale = float(np.sum(weight * (values**2 - noise)) / max(float(weight.sum()), 1e-12))
-    return float(np.sqrt(max(scale, 1.0)))
+    count = float(weight.sum())
+    return float(np.sum(weight * (values**2 - noise)) / max(count, 1e-12)), count
 
 
 def _hermite(z: Floats) -> Floats:

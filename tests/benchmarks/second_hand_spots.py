@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 from second_hand.drawing import save
 from second_hand.shapes import SHAPES
-from second_hand.studies import pair_of_spots, single_spot
+from second_hand.studies import pair_of_spots, single_spot, spot_with_trace
 from second_hand.truth import TrueLane, Truth
 
 from lanes.errors import LanesError
@@ -50,4 +50,5 @@ def rf_of(reading: LaneReading, lane: TrueLane) -> float | None:
     return max(near, key=lambda c: c.area).centre / reading.trace.run if near else None
 
 
-__all__ = ["LAWS", "SHAPES", "lanes_of", "pair_of_spots", "read", "rf_of", "single_spot"]
+__all__ = ["LAWS", "SHAPES", "lanes_of", "pair_of_spots", "read", "rf_of", "single_spot",
+           "spot_with_trace"]

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from second_hand_spots import LAWS, SHAPES, lanes_of, single_spot
+from second_hand_spots import LAWS, SHAPES, lanes_of, single_spot, spot_with_trace
 from second_hand_spots import read as read_second
 
 from lanes.draw import LaneSpec, PlateSpec, SpotSpec, draw, save
@@ -132,6 +132,59 @@ def study(
                 reading = read_lane(plate, lane_at(plate, lane.x))
                 into.append(any(abs(s.rf - rf) < NEAR for s in reading.spots))
     return out
+
+
+def limits_by_the_second_hand(
+    seeds: range, folder: Path, most_lanes: int = 8
+) -> list[tuple[str, str, float, bool]]:
+    """Return (shape, law, stated percent, found on the next plate) of every lane.
+
+    A plate with one spot a lane states its limits. The next, of the same make but for its layer,
+    has a second spot of just that percent in each lane, as wide as the first. Lanes whose limit
+    is not stated or is more than a half are left out.
+    """
+    out = []
+    for seed in seeds:
+        shape, law = tuple(SHAPES)[seed % len(SHAPES)], LAWS[seed % len(LAWS)]
+        image, truth = spot_with_trace(shape, law, seed)
+        first = read_second(image, truth, folder)
+        if first is None:
+            continue
+        stated = []
+        for lane, reading in list(lanes_of(*first, truth))[:most_lanes]:
+            seen = None if reading is None else tell(first[0], lane.x_mm)
+            known = seen is not None and seen.undetected is not None and seen.undetected < 50.0
+            stated.append(seen.undetected if known else 0.0)
+        image, truth = spot_with_trace(shape, law, seed, tuple(stated), again=1)
+        after = read_second(image, truth, folder)
+        for k, percent in enumerate(stated):
+            if percent > 0.0:
+                lane = truth.lanes[k]
+                small = min(lane.spots, key=lambda s: s.share_percent)
+                reading = None if after is None else list(lanes_of(*after, truth))[k][1]
+                out.append((shape, law, percent, reading is not None and any(
+                    abs(spot.rf - small.rf) < NEAR for spot in reading.spots)))
+    return out
+
+
+def test_a_few_limits_by_the_second_hand(tmp_path):
+    """Three lanes of one plate: at the stated limit, hardly one is missed."""
+    found = limits_by_the_second_hand(range(500, 501), tmp_path, 3)
+    assert len(found) == 3
+    assert sum(seen for *_, seen in found) >= 2
+
+
+@pytest.mark.study
+def test_limits_by_the_second_hand(tmp_path):
+    """The stated limit is found in at least 0.9 on the next plate of the same make."""
+    found = limits_by_the_second_hand(range(400, 413), tmp_path)
+    for row in found:
+        print(*row)
+    share = np.mean([row[3] for row in found])
+    print(f"{len(found)} lanes; found on the next plate {share:.3f}; limits "
+          f"{np.percentile([row[2] for row in found], [0, 50, 100])}")
+    assert len(found) >= 60
+    assert share >= 0.9
 
 
 def test_a_few_samples(tmp_path):

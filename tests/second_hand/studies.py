@@ -72,6 +72,34 @@ def pair_of_spots(
     return _scan(rng, law, seed, f"pair {shape}", pair)
 
 
+def spot_with_trace(
+    shape: str, law: str, seed: int, percents: tuple[float, ...] = (), again: int = 0
+) -> tuple[Image.Image, Truth]:
+    """Return a scan whose lanes each hold one spot, and a small second one of its shape and width.
+
+    Parameters
+    ----------
+    percents : tuple of float
+        The second's part of each lane's amount; lanes beyond have none.
+    again : int
+        Another plate of the same make: what is applied and how it runs is the same, its layer, its
+        lamp and its scan's noise are not.
+    """
+    rng = np.random.default_rng([13, *shape.encode(), *law.encode(), seed])
+    places = iter(percents)
+
+    def spots(height: float) -> tuple[SpotPlan, ...]:
+        main = _spot(rng, shape, height)
+        away = [rf for rf in np.linspace(0.08, 0.92, 43)
+                if abs(rf - main.rf) * RUN > 3 * main.along]
+        rf, percent = float(rng.choice(away)), next(places, 0.0)
+        small = replace(main, rf=rf, height=height * percent / (100.0 - percent))
+        return (main, small) if percent else (main,)
+
+    noise = np.random.default_rng([14, seed, again])
+    return _scan(rng, law, seed, f"trace {shape}", spots, noise)
+
+
 WIDTH_HEIGHT = (90.0, 90.0)  # mm
 ORIGIN, FRONT = 10.0, 80.0  # mm
 RUN = FRONT - ORIGIN
@@ -95,7 +123,9 @@ def _spot(rng, shape: str, height: float) -> SpotPlan:
     )
 
 
-def _scan(rng, law: str, seed: int, kind: str, spots_of) -> tuple[Image.Image, Truth]:
+def _scan(
+    rng, law: str, seed: int, kind: str, spots_of, noise=None
+) -> tuple[Image.Image, Truth]:
     count = int(rng.integers(5, 9))
     width, height = WIDTH_HEIGHT
     xs = np.linspace(10, width - 10, count)
@@ -134,5 +164,5 @@ def _scan(rng, law: str, seed: int, kind: str, spots_of) -> tuple[Image.Image, T
         dpi=DPI,
         scale_known=True,
     )
-    image, truth, _ = photograph(scene, kind, seed, rng)
+    image, truth, _ = photograph(scene, kind, seed, rng if noise is None else noise)
     return image, truth

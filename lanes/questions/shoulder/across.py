@@ -47,17 +47,18 @@ class Across:
 
 
 def across_lane(
-    reading: LaneReading, window: Window, shapes: Floats, areas: Floats
+    strips: Strips | None, window: Window, shapes: Floats, areas: Floats
 ) -> Across | None:
     """Return how two components lie across the lane, None for a trace without strips.
 
     Parameters
     ----------
+    strips : Strips or None
+        The window's.
     shapes : (2, m) array
         Each component along the window, of unit area.
     areas : (2,) array
     """
-    strips = strips_of(reading, window)
     if strips is None:
         return None
     found, variance = strips.amounts(np.stack([*shapes[:, window.usable]], axis=1))

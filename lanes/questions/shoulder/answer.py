@@ -19,6 +19,7 @@ from lanes.evidence.lookup import no_such_lane
 from lanes.flags import Flag, flag
 from lanes.measuring import is_trace, measure, prepare, read_lane
 from lanes.plate.signal import LAW_NAMES
+from lanes.questions.shoulder.any_shape import SURE
 from lanes.questions.shoulder.case import Case, area_shares, make_case
 from lanes.questions.shoulder.colour_change import ColourChange, colour_change
 from lanes.questions.shoulder.others import expected_length, expected_width, shape_doubt, take_shape
@@ -242,18 +243,23 @@ def judge(
         place = next(found for found in plate.layout.lanes if found.name == lane)
         colour = colour_change(colours or Colours(plate), place, case,
                                np.random.default_rng([seed, 1]))
-        overload = _unheld(readings, reading, group, plate)
+        alike = case.any_shape is not None and case.any_shape.sure
+        overload = _unheld(readings, reading, group, plate, alike)
         # Another law is asked only where it can change the answer.
         if decide(evidence, False, False, across=case.across, overload=overload)[0] == "two":
-            law = _other_law(plate, reading, group, (expected, length), doubt, seed)
+            law = _other_law(plate, reading, group, (expected, length), doubt, seed, alike)
     kept = kept_one(reading, group)
     return _answer(readings, reading, case, evidence, width, colour, law, overload, kept, sds)
 
 
 def _unheld(
-    readings: tuple[LaneReading, ...], reading: LaneReading, group: tuple[int, ...], plate: Plate
+    readings: tuple[LaneReading, ...], reading: LaneReading, group: tuple[int, ...], plate: Plate,
+    alike: bool,
 ) -> str | None:
-    """Return why the spot's own shape is not to be had, None where it is."""
+    """Return why the spot's own shape is not to be had, None where it is.
+
+    A streak is part of each of two that are `alike`, whatever their shape.
+    """
     at = readings.index(reading)
     dark = spot_remarks(readings, plate.signal.law, plate.signal.reference, False)[at]
     for i in group:
@@ -262,7 +268,7 @@ def _unheld(
                 return f"the spot is {remark.name}: {remark.message}"
     widths = [full_width(reading.fit.components[i]) for i in group]
     widest = max(widths) * plate.layout.mm_per_unit
-    if widest > WIDEST_MM and max(widths) > STREAK * min(widths):
+    if not alike and widest > WIDEST_MM and max(widths) > STREAK * min(widths):
         return "a streak lies under it, which no shape of a spot describes"
     return None
 
@@ -270,8 +276,13 @@ def _unheld(
 def _other_law(
     plate: Plate, reading: LaneReading, group: tuple[int, ...],
     expected: tuple[tuple[float, float] | None, tuple[float, float]], doubt: ShapeDoubt, seed: int,
+    alike: bool,
 ) -> OtherLaw | None:
-    """Return what another law makes of the spot, None where there is none."""
+    """Return what another law makes of the spot, None where there is none.
+
+    Two that are `alike` need not be so under a law that is not the plate's: there it is enough
+    that no one spot of any shape does.
+    """
     place = next(found for found in plate.layout.lanes if found.name == reading.name)
     start = lane_of(plate, reading, group[0])
     for law in other_laws(plate):
@@ -283,9 +294,10 @@ def _other_law(
         except InputError:
             return OtherLaw(LAW_NAMES[law], False, None)
         found = weigh(case, FEWEST, np.random.default_rng([seed, 2]))
-        shares = case.pair[3:] / case.pair[3:].sum()
-        return OtherLaw(LAW_NAMES[law], decide(found, False, False)[0] == "two",
-                        100.0 * float(shares.min()))
+        no_one = alike and case.any_shape is not None and case.any_shape.p_one < SURE
+        areas = case.two.values[-2:]
+        return OtherLaw(LAW_NAMES[law], no_one or decide(found, False, False)[0] == "two",
+                        100.0 * float(areas.min() / areas.sum()))
     return None
 
 

@@ -9,11 +9,19 @@ from numpy.polynomial.hermite_e import hermevander
 from numpy.typing import NDArray
 
 from lanes.evidence.whitened_fits import Limits, fit_single, fit_two
-from lanes.evidence.whitened_models import measured, one, pair_of
-from lanes.evidence.whitened_space import Model, Space, make_space
+from lanes.evidence.whitened_models import (
+    measured,
+    one,
+    pair_of,
+    uneven,
+    uneven_marks,
+)
+from lanes.evidence.whitened_space import LN_SIGMA_AT, Model, Space, make_space
 from lanes.questions.shoulder.across import Across, across_lane, strips_of
-from lanes.questions.shoulder.explanations import Explanation, explain, tails
+from lanes.questions.shoulder.any_shape import AnyShape, of_window
+from lanes.questions.shoulder.explanations import Explanation, explain, tails, two_uneven
 from lanes.questions.shoulder.profile import AS_LONG_AS_WIDE, AsAcross, as_across
+from lanes.questions.shoulder.straight import straightened
 from lanes.questions.shoulder.window import Window, make_window
 from lanes.reading import LaneReading
 from lanes.spots.fit import Fit
@@ -27,6 +35,8 @@ Floats = NDArray[np.float64]
 SHAPE_TERMS = (0, 3, 4, 5, 6)
 ONE, TWO = "one Gaussian", "two Gaussians"
 ONE_ACROSS, TWO_ACROSS = "one spot as it looks across the lane", "two such spots"
+TWO_UNEVEN = "two skewed or flat spots alike"
+STEP = 1e-4  # of numerical derivatives of what is read off a curve
 
 
 @dataclass(frozen=True)
@@ -75,6 +85,8 @@ class Case:
         By how much this one is more misshapen than that, as its strips tell.
     across : Across or None
         The two components across the lane.
+    any_shape : AnyShape or None
+        One spot of any shape against two of one; None where noise is not known.
     """
 
     run: float
@@ -101,6 +113,7 @@ class Case:
     doubt: ShapeDoubt
     rough: float
     across: Across | None
+    any_shape: AnyShape | None
 
     @property
     def single_rf(self) -> float:
@@ -139,7 +152,8 @@ class Case:
     @property
     def by_name(self) -> tuple[str, str]:
         """What it is called as one, and as two."""
-        return (ONE, TWO) if self.each is one else (ONE_ACROSS, TWO_ACROSS)
+        names = (ONE, TWO) if self.each is one else (ONE_ACROSS, TWO_ACROSS)
+        return names if TWO_UNEVEN not in self.scores else (names[0], TWO_UNEVEN)
 
     def single_rf_sd(self, line_sds: tuple[float, float]) -> float | None:
         """Return the standard deviation of that Rf, the lines' included."""
@@ -177,16 +191,8 @@ def make_case(
     window = make_window(reading, group, mm, doubt)
     strips = strips_of(reading, window)
     rough = 1.0 if strips is None else roughness(strips, doubt)
-    covariance = window.with_misfit(doubt, rough)
-    if shape is not None:
-        bell = np.exp(-0.5 * window.z**2)[:, None] * window.height
-        by = hermevander(window.z, max(SHAPE_TERMS))[:, SHAPE_TERMS[1:]] * bell
-        covariance += by @ shape.covariance @ by.T
-    problem, first = window.problem, window.first
-    limits = Limits(float(window.x[0]), float(window.x[-1]),
-                    max(0.45 * window.lone, problem.narrowest),
-                    min(2.5 * first.sigma, problem.broadest))
-    use = window.usable
+    covariance = _covariance(window, doubt, rough, shape)
+    problem, limits, use = window.problem, _limits(window), window.usable
     seen = as_across(reading, group, window, length)
     space = replace(
         make_space(problem.x, covariance[np.ix_(use, use)], window.columns[use],
@@ -196,9 +202,17 @@ def make_case(
     least = problem.narrowest
     as_one = explain(each, space, z, outside, single, limits.single(), least)
     as_two = explain(pair_of(each), space, z, outside, pair_of_each, limits.pair(), least)
+    known = reading.noise.source != "residuals"
+    shapes = of_window(window, strips, doubt, limits.narrowest, as_one.values[0], float(
+        np.exp(min(as_one.values[1], as_two.values[2])))) if known else None
     tailing = tails(space, z, outside, single, limits, least)
     names = (ONE, TWO) if each is one else (ONE_ACROSS, TWO_ACROSS)
     explanations = {names[0]: as_one, names[1]: as_two, **tailing}
+    if shapes is not None and shapes.sure:
+        strips = None if strips is None else straightened(strips)[0]
+        alike = two_uneven(space, z, outside, (single, pair_of_each), limits, least)
+        if as_two.rss - alike.rss > 2.0 * np.log(problem.x.size):  # BIC, the noise known
+            explanations[TWO_UNEVEN] = as_two = alike
     model = None
     if shape is not None:
         model = f"the shape of lane {shape.lane}", measured(shape.coefficients)
@@ -208,13 +222,29 @@ def make_case(
     return Case(
         reading.trace.run, reading.trace.blur, window.x, window.y, use,
         2.0 * np.sqrt(np.diag(covariance)), space, limits, z, outside,
-        reading.noise.source == "residuals", model, each,
-        None if seen is None else seen.width,
+        not known, model, each, None if seen is None else seen.width,
         1.0 if each is one or seen is None else seen.half_width, single, pair_of_each, as_one,
         as_two, {name: e.scores(problem.x.size) for name, e in explanations.items()},
         _drawn(window, as_one, as_two, better_tail, each), doubt, rough,
-        across_lane(reading, window, *_of_pair(window, pair_of_each, each)),
+        across_lane(strips, window, *_of_pair(window, as_two.values, each)), shapes,
     )
+
+
+def _limits(window: Window) -> Limits:
+    problem = window.problem
+    return Limits(float(window.x[0]), float(window.x[-1]),
+                  max(0.45 * window.lone, problem.narrowest),
+                  min(2.5 * window.first.sigma, problem.broadest))
+
+
+def _covariance(window: Window, doubt: ShapeDoubt, rough: float, shape: Shape | None) -> Floats:
+    """Return the window's covariance, misfit and what is not known of a measured shape included."""
+    covariance = window.with_misfit(doubt, rough)
+    if shape is not None:
+        bell = np.exp(-0.5 * window.z**2)[:, None] * window.height
+        by = hermevander(window.z, max(SHAPE_TERMS))[:, SHAPE_TERMS[1:]] * bell
+        covariance += by @ shape.covariance @ by.T
+    return covariance
 
 
 def _each(
@@ -237,14 +267,19 @@ def _each(
 
 def _of_pair(window: Window, p: Floats, each: Model) -> tuple[Floats, Floats]:
     """Return the two components over the window, of unit area, and their areas."""
-    return each(window.x, _apart(p, 1.0))[0], p[3:]
+    return _single(p, each)(window.x, _apart(p, 1.0))[0], p[-2:]
+
+
+def _single(p: Floats, each: Model) -> Model:
+    """Return what one of a pair of values `p` is like."""
+    return uneven if p.size == 7 else each
 
 
 def _apart(p: Floats, area: float | None = None) -> Floats:
-    """Return the two of a pair `p` as single ones, (2, 3), of their own areas or of `area`."""
-    lower, gap, ln_sigma, *areas = p
-    a, b = areas if area is None else (area, area)
-    return np.array([[lower, ln_sigma, a], [lower + gap * np.exp(ln_sigma), ln_sigma, b]])
+    """Return the two of a pair `p` as single ones, (2, p - 2), of their own areas or of `area`."""
+    a, b = p[-2:] if area is None else (area, area)
+    higher = p[0] + p[1] * np.exp(p[LN_SIGMA_AT[p.size]])
+    return np.array([[p[0], *p[2:-2], a], [higher, *p[2:-2], b]])
 
 
 def _drawn(
@@ -260,7 +295,7 @@ def _drawn(
         return peaks + line, line
 
     both, line = whole(as_two)
-    parts = each(x, _apart(as_two.values))[0] + line
+    parts = _single(as_two.values, each)(x, _apart(as_two.values))[0] + line
     return whole(as_one)[0], both, parts, whole(better_tail)[0]
 
 
@@ -276,26 +311,40 @@ def _as_fit(case: Case, found: Explanation) -> Fit:
     scale = found.rss / max(case.space.freedom - len(p), 1)
     free = inverse / size[:, None] / size[None, :] * (
         scale if case.free_scale else max(1.0, scale))
-    carry = _carry(p, case.half_width)
-    singles = p[None] if p.size == 3 else _apart(p)
-    parts = tuple(Peak(float(c), float(area), case.half_width * float(np.exp(ln_sigma))).component()
-                  for c, ln_sigma, area in singles)
+    marks, carry = _marks(p, case.half_width)
+    parts = tuple(Peak(float(c), float(area), float(sigma)).component()
+                  for c, area, sigma, _ in marks.reshape(-1, 4))
     none = np.zeros(0)
     return Fit(parts, carry @ free @ carry.T, "linear", none, none, none,
                None, None, None, None, ())
 
 
-def _carry(p: Floats, half_width: float) -> Floats:
-    """Return derivatives of (centre, area, sigma, tau) of each component by the values of `p`."""
+def _marks(p: Floats, half_width: float) -> tuple[Floats, Floats]:
+    """Return (apex, area, sigma, tau) of each component, in a row, and their derivatives by `p`.
+
+    Tau is 0.
+    """
+    if p.size == 7:
+        steps = STEP * np.eye(7) * np.maximum(np.abs(p), 1.0)
+        away = [_of_uneven(p + s) - _of_uneven(p - s) for s in steps]
+        return _of_uneven(p), np.array(away).T / (2.0 * np.diag(steps))
     if p.size == 3:
         wide = half_width * float(np.exp(p[1]))
-        return np.array([[1.0, 0, 0], [0, 0, 1], [0, wide, 0], [0, 0, 0]])
+        return np.array([p[0], p[2], wide, 0.0]), np.array(
+            [[1.0, 0, 0], [0, 0, 1], [0, wide, 0], [0, 0, 0]])
     sigma = float(np.exp(p[2]))
     wide = half_width * sigma
-    return np.array([
+    low, high = _apart(p)
+    return np.array([low[0], low[2], wide, 0.0, high[0], high[2], wide, 0.0]), np.array([
         [1.0, 0, 0, 0, 0], [0, 0, 0, 1, 0], [0, 0, wide, 0, 0], [0, 0, 0, 0, 0],
         [1.0, sigma, p[1] * sigma, 0, 0], [0, 0, 0, 0, 1], [0, 0, wide, 0, 0], [0, 0, 0, 0, 0],
     ])
+
+
+def _of_uneven(p: Floats) -> Floats:
+    """Return (apex, area, sigma, 0) of each of two of `uneven`, in a row."""
+    apex, sigma = uneven_marks(_apart(p))
+    return np.stack([apex, p[-2:], sigma, np.zeros(2)], axis=1).ravel()
 
 
 def area_shares(

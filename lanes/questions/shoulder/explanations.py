@@ -9,8 +9,8 @@ import lmfit
 import numpy as np
 from numpy.typing import NDArray
 
-from lanes.evidence.whitened_fits import Limits, fit_tail
-from lanes.evidence.whitened_models import tail
+from lanes.evidence.whitened_fits import Limits, fit_tail, fit_uneven_pair
+from lanes.evidence.whitened_models import pair_of, tail, uneven
 from lanes.evidence.whitened_space import LN_SIGMA_AT, Model, Space
 from lanes.spots.criteria import scores
 
@@ -70,3 +70,13 @@ def tails(
             tail(side), space, z, rest, fit_tail(space, z, single[None], limits, side)[0][0],
             limits.tail(), narrowest)
         for side, towards in WAYS.items()}
+
+
+def two_uneven(
+    space: Space, z: Floats, rest: float, fits: tuple[Floats, Floats], limits: Limits,
+    narrowest: float,
+) -> Explanation:
+    """Return the spot as two skewed or flat ones alike, from its `fits` as one and as two."""
+    single, two = fits
+    start = fit_uneven_pair(space, z, single[None], two[None], limits)[0][0]
+    return explain(pair_of(uneven), space, z, rest, start, limits.uneven_pair(), narrowest)

@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from lanes.questions.shoulder.across import Across
-from lanes.questions.shoulder.weigh import LEVEL, Detectable, Evidence
+from lanes.questions.shoulder.any_shape import UNLIKE
+from lanes.questions.shoulder.weigh import ANY_SHAPE, LEVEL, Detectable, Evidence
 from lanes.reading import LaneReading
 from lanes.spots.split import SMALLEST_SHARE
 
@@ -17,7 +18,6 @@ SEEN_PERCENT, SEEN_RESOLUTION = 35.0, 0.75
 # what neither two Gaussians nor one spot of a simple shape quite describe.
 SHOULDER = 0.65
 APART = 1.5  # resolution from which a second component lies off the first one's flank
-UNLIKE = 4.0  # residual variance over the noise's that neither one spot nor two account for
 
 
 @dataclass(frozen=True)
@@ -42,14 +42,13 @@ def decide(
 ) -> tuple[str, tuple[str, ...]]:
     """Return the verdict, and why.
 
-    Two must beat one misshapen spot, and every rival that is a single component (a tail, a skewed
-    or flat spot, a measured shape), by as much as two would: where they beat it by less, the
-    trace is neither. A rival that explains the spot where two close ones do not makes it one,
-    unless it is longer than wide; where both explain it, a change of colour across the spot decides
-    for two, and without it nothing can be told. Nor can it where the strips put the two in
-    different places
-    across the lane, where another law needs no second, or where the scan does not hold the spot's
-    shape.
+    Two must beat one misshapen spot, and every rival that is a single component: one spot of any
+    shape; or, where that can be, a tail, a skewed or flat spot, and a measured shape. Those they
+    must beat by as much as two would: where they beat them by less, the trace is neither. A rival
+    that explains the spot where two close ones do not makes it one, unless it is longer than wide;
+    where both explain it, a change of colour across the spot decides for two, and without it
+    nothing can be told. Nor can it where the strips put the two in different places across the
+    lane, where another law needs no second, or where the scan does not hold the spot's shape.
 
     Parameters
     ----------
@@ -87,16 +86,20 @@ def decide(
         return "cannot tell", tuple(f"{name} explains it as well as two" for name in open_rivals)
     if doubtful:
         return "cannot tell", ("two explain it better, but no clean layer tells what is noise",)
-    # Each rival asks once whether two are fit: the level is theirs together.
-    if evidence.scale > UNLIKE or any(
-            p_two < LEVEL / len(evidence.against) for _, p_two in evidence.against.values()):
+    # Each rival asks once whether two are fit: the level is theirs together. Two of any one shape
+    # need not be alike to the noise: what they leave has its own bound.
+    fit = [p_two for name, (_, p_two) in evidence.against.items() if name != ANY_SHAPE]
+    if evidence.scale > UNLIKE or any(p_two < LEVEL / len(fit) for p_two in fit):
         return "cannot tell", ("neither one spot nor two follow the trace",)
     if evidence.share < SMALLEST_SHARE and evidence.resolution < APART:
         return "cannot tell", ("the second component is no larger than a spot's own unevenness",)
+    if evidence.uneven and evidence.resolution < SHOULDER:
+        return "cannot tell", ("two explain it better, but one spot as uneven as it is across the "
+                               "lane looks like two so close",)
     if across is not None and across.verdict == "against":
         return "cannot tell", ("two explain the trace, but not at one place across the lane: a "
                                "blotch looks so",)
-    if kept_one:
+    if kept_one and ANY_SHAPE not in evidence.against:
         return "cannot tell", ("two explain it better, but one spot with the profile that it shows "
                                "across the lane would do as well",)
     if other_law is not None and not other_law.agrees:

@@ -29,6 +29,7 @@ POWER = 0.95
 RESOLUTIONS = tuple(round(0.1 * k, 1) for k in range(3, 16))
 TAIL = "a tail"
 UNEVEN = "one skewed or flat spot"
+ANY_SHAPE = "one spot of any shape"
 
 
 @dataclass(frozen=True)
@@ -56,6 +57,8 @@ class Evidence:
         Between the two where two are fitted.
     share : float
         Of the smaller of two in both.
+    uneven : bool
+        Whether the strips across show the spot uneven.
     """
 
     statistic: float
@@ -66,6 +69,7 @@ class Evidence:
     detectable: tuple[Detectable, ...]
     resolution: float = 0.0
     share: float = 0.5
+    uneven: bool = False
 
 
 @dataclass(frozen=True)
@@ -121,20 +125,27 @@ def weigh(
 
     found = ratio(case, bootstraps, rng, report)
     against = {}
+    any_shape = case.any_shape
     if found.p_value < LEVEL:
-        names = [TAIL, UNEVEN, *([] if case.shape is None else [case.shape[0]])]
-        for k, name in enumerate(names):
+        names = [TAIL, UNEVEN]
+        if any_shape is not None and any_shape.sure:  # then neither can be
+            names = []
+            against[ANY_SHAPE] = any_shape.p_one, any_shape.p_two
+        for k, name in enumerate([*names, *([] if case.shape is None else [case.shape[0]])]):
             # A tail may be as long as it likes; what is skewed or flat is as long as it is wide.
             tests = _Tests(case.held if name == UNEVEN else case)
             against[name] = tests.against(name, found, bootstraps, rng)
             report(2 * (k + 2) * bootstraps)
     report(whole)
     threshold = float(np.quantile(found.null, 1.0 - LEVEL))
-    return Evidence(found.statistic, threshold, found.p_value, against, found.scale,
-                    detectable(case, threshold, found.scale),
-                    float(found.pair[0, 1]) * HALF_HEIGHT_FACTOR
-                    / (2.0 * FWHM * case.half_width),
-                    float(found.pair[0, 3:].min() / found.pair[0, 3:].sum()))
+    scale = found.scale
+    resolution = (float(found.pair[0, 1]) * HALF_HEIGHT_FACTOR / (2.0 * FWHM * case.half_width))
+    share = float(found.pair[0, 3:].min() / found.pair[0, 3:].sum())
+    if any_shape is not None and ANY_SHAPE in against:
+        scale, resolution, share = any_shape.scale, any_shape.resolution, any_shape.share
+    return Evidence(found.statistic, threshold, found.p_value, against, scale,
+                    detectable(case, threshold, found.scale), resolution, share,
+                    any_shape is not None and any_shape.uneven)
 
 
 def _share(hits: NDArray[np.bool_]) -> float:

@@ -110,6 +110,7 @@ def case_of(readings, name) -> Case:
     (models.measured(np.array([1.0, 0, 0, 0.05, -0.02, 0.01, 0.003])), [3.0, -0.2, 2.0]),
     (models.stretched(DISC_Z, DISC), [3.0, -0.2, 2.0]),
     (models.pair_of(models.stretched(DISC_Z, DISC)), [2.0, 1.7, -0.2, 2.0, 0.7]),
+    (models.pair_of(models.uneven), [2.0, 1.7, 0.3, -0.2, 1.1, 2.0, 0.7]),
 ])
 def test_derivatives_against_differences(model, p):
     x = np.linspace(-3, 9, 60)
@@ -120,6 +121,18 @@ def test_derivatives_against_differences(model, p):
         step[0, k] = 1e-6
         numeric = (model(x, p + step)[0] - model(x, p - step)[0])[0] / 2e-6
         np.testing.assert_allclose(by[k], numeric, atol=2e-8)
+
+
+def test_marks_of_an_uneven_spot_are_those_of_its_curve():
+    """Without skew a Gaussian's; with it, those of the curve drawn finely."""
+    apex, sigma = models.uneven_marks(np.array([[3.0, 0.0, -0.2, 1.0, 2.0],
+                                                [3.0, 0.4, -0.2, 0.9, 2.0]]))
+    assert (apex[0], sigma[0]) == pytest.approx((3.0, np.exp(-0.2)), rel=1e-5)
+    x = np.linspace(-3, 9, 120_001)
+    curve = models.uneven(x, np.array([[3.0, 0.4, -0.2, 0.9, 2.0]]))[0][0]
+    over = x[curve >= 0.5 * curve.max()]
+    assert apex[1] == pytest.approx(x[np.argmax(curve)], abs=1e-3)
+    assert sigma[1] == pytest.approx((over[-1] - over[0]) / FWHM, abs=1e-3)
 
 
 def test_quick_fits_are_those_of_lmfit(readings):
@@ -239,8 +252,8 @@ def test_detectable_falls_with_resolution(answers):
 def test_a_measured_shape_is_held_against_two(plate, readings):
     answer = judge(readings, "pair", plate=None, shape_from="tail", bootstraps=99)
     assert answer.verdict == "two"
-    assert list(answer.against) == [
-        "a tail", "one skewed or flat spot", "the shape of lane tail"]
+    # No one hump follows its shoulder: tails and skewed spots, which are humps, are not asked.
+    assert list(answer.against) == ["one spot of any shape", "the shape of lane tail"]
     assert [a.name for a in answer.alternatives][-1] == "the shape of lane tail"
     answer = judge(readings, "pair", plate=None, shape_from="single", bootstraps=99)
     assert answer.against["the shape of lane single"][0] < 0.05
@@ -277,6 +290,26 @@ def evidence(p=0.001, percent=3.0, **against):
 ])
 def test_verdicts(found, wide, coloured, doubtful, verdict):
     assert decide(found, wide, coloured, doubtful)[0] == verdict
+
+
+def test_two_of_any_shape_need_not_be_alike_to_the_noise():
+    """Their own bound is on what they leave; what the reading kept as one was a hump."""
+    sure = evidence(one_spot_of_any_shape=(1e-6, 1e-6))
+    assert decide(sure, False, False)[0] == "two"
+    assert decide(sure, False, False, kept_one=True)[0] == "two"
+    assert decide(replace(sure, scale=4.1), False, False)[0] == "cannot tell"
+    assert decide(replace(sure, share=0.03), False, False)[0] == "cannot tell"
+    assert decide(sure, False, False, overload="clipped")[0] == "cannot tell"
+
+
+def test_two_close_in_an_uneven_spot_are_not_told_from_it():
+    close = replace(evidence(a_tail=(0.01, 0.5)), resolution=0.5, uneven=True)
+    assert decide(close, False, False)[0] == "cannot tell"
+    assert decide(replace(close, uneven=False), False, False)[0] == "two"
+    assert decide(replace(close, resolution=0.7), False, False)[0] == "two"
+    hump = replace(evidence(one_spot_of_any_shape=(1e-6, 0.5)), resolution=0.6, uneven=True)
+    assert decide(hump, False, False)[0] == "cannot tell"
+    assert decide(replace(hump, uneven=False), False, False)[0] == "two"
 
 
 def test_two_must_fit_and_one_must_not_be_long():
@@ -320,14 +353,15 @@ def test_what_drags_a_streak_has_no_shape_to_be_judged_by(readings, plate, monke
     c = single.fit.components[0]
     monkeypatch.setattr(module, "spot_remarks", lambda *_: [[(), ()]])
 
-    def reason(times):
+    def reason(times, alike=False):
         behind = replace(c, centre=c.centre - 3.0 * c.sigma, sigma=times * c.sigma, tau=0.0)
         both = replace(single, spots=(*single.spots[:1], *single.spots[:1]),
                        fit=replace(single.fit, components=(behind, c)))
-        return module._unheld((both,), both, (0, 1), plate)
+        return module._unheld((both,), both, (0, 1), plate, alike)
 
     assert "streak" in (reason(4.0) or "")
     assert reason(1.3) is None
+    assert reason(4.0, alike=True) is None
 
 
 def test_certified_traces():
