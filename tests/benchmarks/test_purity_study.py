@@ -152,7 +152,7 @@ def limits_by_the_second_hand(
             continue
         stated = []
         for lane, reading in list(lanes_of(*first, truth))[:most_lanes]:
-            seen = None if reading is None else tell(first[0], lane.x_mm)
+            seen = None if reading is None else ask(first[0], lane.x_mm)
             known = seen is not None and seen.undetected is not None and seen.undetected < 50.0
             stated.append(seen.undetected if known else 0.0)
         image, truth = spot_with_trace(shape, law, seed, tuple(stated), again=1)

@@ -302,7 +302,7 @@ def test_two_of_any_shape_need_not_be_alike_to_the_noise():
     assert decide(sure, False, False, overload="clipped")[0] == "cannot tell"
 
 
-def test_two_close_in_an_uneven_spot_are_not_told_from_it():
+def test_two_close_in_an_uneven_spot_are_not_distinguished_from_it():
     close = replace(evidence(a_tail=(0.01, 0.5)), resolution=0.5, uneven=True)
     assert decide(close, False, False)[0] == "cannot tell"
     assert decide(replace(close, uneven=False), False, False)[0] == "two"
