@@ -11,7 +11,7 @@ from lanes.errors import LayoutError
 from lanes.flags import flag
 from lanes.plate.blobs import blobs_between
 from lanes.plate.layout import Layout, Line
-from lanes.plate.marks import Mark, dashed_line, ends_of_line, find_marks, row_of_marks
+from lanes.plate.marks import EDGE_MM, Mark, dashed_line, ends_of_line, find_marks, row_of_marks
 from lanes.plate.pencil import Stroke, find_lines, find_ticks
 from lanes.plate.planes import Planes
 from lanes.plate.square import Grid
@@ -75,7 +75,7 @@ def find_both(
                               f"{origin.sd:.2g} pixels"))
     if front is None:
         low = max(MIDDLE * height, float(origin.at(layout.width / 2)) + RUN_MM / unit)
-        stroke = _best(find_lines(planes.fine, planes.fine_grid, low, HIGHEST * height, True))
+        stroke = _front_stroke(planes, layout, origin, low)
         if stroke is not None:
             front, found["front"] = stroke.line, _confidence(stroke)
         else:
@@ -142,6 +142,25 @@ def _origin_stroke(planes: Planes, layout: Layout) -> tuple[Stroke | None, str]:
         return alike[most], ""
     return alike[-1], ("two lines are drawn near the lower edge, and nothing tells which is the "
                        "origin: the upper is taken; --origin gives another")
+
+
+def _front_stroke(
+    planes: Planes, layout: Layout, origin: Line, low: float
+) -> Stroke | None:
+    """Return the stroke above height `low` that is the front, if any.
+
+    The plate's own rim, its shadow there, and what leaves the plate are no front. Nor is what
+    shows in part and has spots above it: circles drawn round a row of spots, or letters.
+    """
+    x = np.linspace(0.0, layout.width, 9)
+    rim = layout.height - EDGE_MM / layout.mm_per_unit
+    strokes = [s for s in _sure(find_lines(planes.fine, planes.fine_grid, low,
+                                           HIGHEST * layout.height, True))
+               if float(s.line.at(x).max()) < rim]
+    for stroke in sorted(strokes, key=lambda s: -s.score * s.coverage):
+        if stroke.coverage >= THROUGHOUT or not _blobs_above(planes, layout, origin, stroke.line):
+            return stroke
+    return None
 
 
 def _blobs_above(planes: Planes, layout: Layout, origin: Line, front: Line) -> bool:
