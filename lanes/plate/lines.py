@@ -24,6 +24,10 @@ THICKEST_MM = 1.3   # a pencil stroke and its blur; spots and bands are 1.5 mm a
 # only blurred, a spot is diffuse (1.43 for a Gaussian, 2.4 at most where its top is flat). At 3 the
 # picture's blur is 0.17 mm (sd) on a stroke 1.3 mm wide.
 THROUGHOUT, THICK_MM, SHARP = 0.8, 2.5, 3.0
+# What shows in part may be a row of letters, whose strokes stand up from any line through them, one
+# in a millimetre or two, each as dark as what lies on the line. A line with a mark across it every
+# 2 mm would show 0.3 mm over 2 mm there, 0.15 of its depth; one as thick as may be, an eighth.
+LETTERS = 0.2
 LOWEST, MIDDLE, HIGHEST = 0.02, 0.45, 0.99  # of the plate's height: origin below, front above
 # Solvent stands some 5 mm deep and no plate is higher than 200 mm (common practice): lower on the
 # plate no marks speak for an origin.
@@ -175,6 +179,7 @@ def _blobs_above(planes: Planes, layout: Layout, origin: Line, front: Line) -> b
 def _sure(strokes: list[Stroke]) -> list[Stroke]:
     return [s for s in strokes
             if s.score >= SURE and s.coverage >= COVERED
+            and (s.coverage >= THROUGHOUT or s.beside < LETTERS)
             and s.thickness <= (THICK_MM if s.coverage >= THROUGHOUT or s.sharpness >= SHARP
                                 else THICKEST_MM)]
 

@@ -22,6 +22,7 @@ BLOCK_MM = 2.0
 FOOT, MOTTLE = 0.05, 0.005
 REACH_MM = 2.5  # to either side of a line, where the layer beside it is read
 WAVER_MM = 0.5  # how far a hand-drawn line and its blur reach beyond a stroke's half depth
+BESIDE_MM = (0.8, 1.6)  # of a line: beyond its own foot, and within the height of letters
 
 
 @dataclass(frozen=True)
@@ -38,6 +39,7 @@ class Stroke:
     coverage: float
     thickness: float
     sharpness: float = 0.0
+    beside: float = 0.0
 
 
 def ridge(light: NDArray[np.float32], mm: float, axis: int) -> NDArray[np.float32]:
@@ -267,7 +269,12 @@ def _measured(light: NDArray[np.float32], grid: Grid, found: Stroke) -> Stroke:
     slopes = np.abs(np.diff(seen, axis=1)).max(axis=1) / seen[:, top]
     widths = [np.ptp(_span(b, top, 0.5 * b[top])) + 1 for b in seen]
     line = replace(found.line, thick=foot * grid.pitch / grid.mm)
-    return replace(found, line=line, thickness=wide, sharpness=float(np.median(slopes * widths)))
+    first, last = (round(v / grid.mm) for v in BESIDE_MM)
+    above, below = (seen[:, top + first: top + last + 1].mean(axis=1),
+                    seen[:, max(top - last, 0): top - first + 1].mean(axis=1))
+    beside = float(np.median(np.maximum(above, below) / seen[:, top]))
+    return replace(found, line=line, thickness=wide, sharpness=float(np.median(slopes * widths)),
+                   beside=beside)
 
 
 def _span(depth: Floats, top: int, level: float) -> tuple[int, int]:
