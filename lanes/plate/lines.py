@@ -26,7 +26,8 @@ THICKEST_MM = 1.3   # a pencil stroke and its blur; spots and bands are 1.5 mm a
 THROUGHOUT, THICK_MM, SHARP = 0.8, 2.5, 3.0
 # What shows in part may be a row of letters, whose strokes stand up from any line through them, one
 # in a millimetre or two, each as dark as what lies on the line. A line with a mark across it every
-# 2 mm would show 0.3 mm over 2 mm there, 0.15 of its depth; one as thick as may be, an eighth.
+# 2 mm would show 0.3 mm over 2 mm there, 0.15 of its depth; only a diffuse one as thick as may be
+# reaches a fifth, and is no pencil's if it shows in part.
 LETTERS = 0.2
 LOWEST, MIDDLE, HIGHEST = 0.02, 0.45, 0.99  # of the plate's height: origin below, front above
 # Solvent stands some 5 mm deep and no plate is higher than 200 mm (common practice): lower on the

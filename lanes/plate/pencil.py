@@ -22,7 +22,7 @@ BLOCK_MM = 2.0
 FOOT, MOTTLE = 0.05, 0.005
 REACH_MM = 2.5  # to either side of a line, where the layer beside it is read
 WAVER_MM = 0.5  # how far a hand-drawn line and its blur reach beyond a stroke's half depth
-BESIDE_MM = (0.8, 1.6)  # of a line: beyond its own foot, and within the height of letters
+BESIDE_MM = (0.8, 1.2)  # of a line: beyond a stroke's foot, and within letters 2.5 mm high
 
 
 @dataclass(frozen=True)

@@ -5,10 +5,11 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
+import numpy as np
 import pytest
 from drawn import plate, scan_of
 
-from lanes.draw import draw
+from lanes.draw import LaneSpec, SpotSpec, draw
 from lanes.errors import LayoutError
 from lanes.plate.layout import Layout
 from lanes.plate.locate import locate
@@ -63,3 +64,40 @@ def test_of_two_bare_lines_the_upper_is_taken_and_it_is_said() -> None:
     layout = read(ORIGIN, (1.5, 38.5, 4.35, 4.65), FRONT)
     assert float(layout.origin.at(20.0)) == pytest.approx(8.0, abs=0.15)
     assert ["two lines" in f.message for f in layout.flags if f.name == "lines-inferred"] == [True]
+
+
+ENDS: list[Stroke] = [(1.5, 4.0, 47.85, 48.15), (36.0, 38.5, 47.85, 48.15)]
+
+
+def letters(left: float, count: int, low: float) -> list[Stroke]:
+    """Return as many letters H, 2 mm wide and 2.5 mm high, side by side."""
+    return [stroke for x in left + 2.4 * np.arange(count) for stroke in (
+        (x, x + 0.3, low, low + 2.5), (x + 1.3, x + 1.6, low, low + 2.5),
+        (x, x + 1.6, low + 1.1, low + 1.4))]
+
+
+def test_a_row_of_letters_is_no_front() -> None:
+    layout = read(ORIGIN, *ENDS, *letters(6.0, 10, 54.0), front=48)
+    assert float(layout.front.at(20.0)) == pytest.approx(48.0, abs=0.15)
+
+
+def test_a_row_of_letters_is_no_origin_that_turns_the_plate() -> None:
+    layout = read(ORIGIN, *ENDS, *letters(6.0, 10, 54.0), front=48)
+    assert "turned" not in [f.name for f in layout.flags]
+    assert float(layout.origin.at(20.0)) == pytest.approx(8.0, abs=0.15)
+
+
+def test_the_shadow_at_the_plates_rim_is_no_front() -> None:
+    layout = read(ORIGIN, *ENDS, (1.0, 39.0, 58.9, 59.2), front=48)
+    assert float(layout.front.at(20.0)) == pytest.approx(48.0, abs=0.15)
+
+
+def test_circles_round_a_row_of_spots_are_no_front_below_other_spots() -> None:
+    angle = np.radians(np.arange(0, 360, 4))
+    circles: list[Stroke] = [
+        (x + 4.0 * c - 0.2, x + 4.0 * c + 0.2, 34.0 + 4.0 * s - 0.2, 34.0 + 4.0 * s + 0.2)
+        for x in (10.0, 19.0, 28.0) for c, s in zip(np.cos(angle), np.sin(angle), strict=True)]
+    spots = (SpotSpec(0.65, 1.5), SpotSpec(0.85, 1.5))
+    layout = read(ORIGIN, *ENDS, *circles, front=48,
+                  lanes=tuple(LaneSpec(x, spots) for x in (10.0, 19.0, 28.0)))
+    assert float(layout.front.at(20.0)) == pytest.approx(48.0, abs=0.15)
