@@ -76,15 +76,12 @@ def letters(left: float, count: int, low: float) -> list[Stroke]:
         (x, x + 1.6, low + 1.1, low + 1.4))]
 
 
-def test_a_row_of_letters_is_no_front() -> None:
-    layout = read(ORIGIN, *ENDS, *letters(6.0, 10, 54.0), front=48)
-    assert float(layout.front.at(20.0)) == pytest.approx(48.0, abs=0.15)
-
-
-def test_a_row_of_letters_is_no_origin_that_turns_the_plate() -> None:
-    layout = read(ORIGIN, *ENDS, *letters(6.0, 10, 54.0), front=48)
+@pytest.mark.parametrize("count", [7, 10])
+def test_a_row_of_letters_is_no_front_and_does_not_turn_the_plate(count: int) -> None:
+    layout = read(ORIGIN, *ENDS, *letters(6.0, count, 54.0), front=48)
     assert "turned" not in [f.name for f in layout.flags]
     assert float(layout.origin.at(20.0)) == pytest.approx(8.0, abs=0.15)
+    assert float(layout.front.at(20.0)) == pytest.approx(48.0, abs=0.15)
 
 
 def test_the_shadow_at_the_plates_rim_is_no_front() -> None:
@@ -93,11 +90,10 @@ def test_the_shadow_at_the_plates_rim_is_no_front() -> None:
 
 
 def test_circles_round_a_row_of_spots_are_no_front_below_other_spots() -> None:
-    angle = np.radians(np.arange(0, 360, 4))
+    angle, xs = np.radians(np.arange(0, 360, 3)), (6.0, 13.0, 20.0, 27.0, 34.0)
     circles: list[Stroke] = [
-        (x + 4.0 * c - 0.2, x + 4.0 * c + 0.2, 34.0 + 4.0 * s - 0.2, 34.0 + 4.0 * s + 0.2)
-        for x in (10.0, 19.0, 28.0) for c, s in zip(np.cos(angle), np.sin(angle), strict=True)]
+        (x + 3.4 * c - 0.2, x + 3.4 * c + 0.2, 34.0 + 2.2 * s - 0.2, 34.0 + 2.2 * s + 0.2)
+        for x in xs for c, s in zip(np.cos(angle), np.sin(angle), strict=True)]
     spots = (SpotSpec(0.65, 1.5), SpotSpec(0.85, 1.5))
-    layout = read(ORIGIN, *ENDS, *circles, front=48,
-                  lanes=tuple(LaneSpec(x, spots) for x in (10.0, 19.0, 28.0)))
+    layout = read(ORIGIN, *ENDS, *circles, front=48, lanes=tuple(LaneSpec(x, spots) for x in xs))
     assert float(layout.front.at(20.0)) == pytest.approx(48.0, abs=0.15)
