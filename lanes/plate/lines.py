@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from lanes.errors import LayoutError
 from lanes.flags import flag
 from lanes.plate.blobs import blobs_between
-from lanes.plate.layout import Layout, Line
+from lanes.plate.layout import Blob, Layout, Line
 from lanes.plate.marks import EDGE_MM, Mark, dashed_line, ends_of_line, find_marks, row_of_marks
 from lanes.plate.pencil import Stroke, find_lines, find_ticks
 from lanes.plate.planes import Planes
@@ -39,6 +39,8 @@ RUN_MM = 5.0        # the least run looked for
 # wrong place (common practice).
 ALIKE, NEAR_MM, APART_MM = 0.5, 12.0, 1.6
 CROSSED = 6.0       # standard deviations of a stroke across a line that tells which is the origin
+# Above a stroke in part, what is broader than writing and stands out twice as far as the limit.
+SPOT_MM, SPOT = 1.8, 10.0
 HALF = 0.5          # confidence in a line inferred from a part of it or from marks
 
 
@@ -154,27 +156,29 @@ def _front_stroke(
 ) -> Stroke | None:
     """Return the stroke above height `low` that is the front, if any.
 
-    The plate's own rim, its shadow there, and what leaves the plate are no front. Nor is what
-    shows in part and has spots above it: circles drawn round a row of spots, or letters.
+    What lies for the most part on the plate's own rim, in its shadow there or off the plate is no
+    front; one that bends may reach the rim at the sides. Nor is what shows in part and has spots
+    above it: circles drawn round a row of spots, or letters.
     """
     x = np.linspace(0.0, layout.width, 9)
     rim = layout.height - EDGE_MM / layout.mm_per_unit
     strokes = [s for s in _sure(find_lines(planes.fine, planes.fine_grid, low,
                                            HIGHEST * layout.height, True))
-               if float(s.line.at(x).max()) < rim]
+               if float(np.median(s.line.at(x))) < rim]
     for stroke in sorted(strokes, key=lambda s: -s.score * s.coverage):
-        if stroke.coverage >= THROUGHOUT or not _blobs_above(planes, layout, origin, stroke.line):
+        if stroke.coverage >= THROUGHOUT or not any(
+                min(b.width, b.height) > SPOT_MM / layout.mm_per_unit and b.strength > SPOT
+                for b in _blobs_above(planes, layout, origin, stroke.line)):
             return stroke
     return None
 
 
-def _blobs_above(planes: Planes, layout: Layout, origin: Line, front: Line) -> bool:
-    """Whether blobs stand above a front seen in part: then it is none."""
+def _blobs_above(planes: Planes, layout: Layout, origin: Line, front: Line) -> list[Blob]:
+    """Return the blobs that stand above a front seen in part: where there are, it is none."""
     whole = replace(layout, origin=origin, front=Line((0.97 * layout.height,)), lanes=())
-    beyond = [b for b in blobs_between(planes, whole)
+    return [b for b in blobs_between(planes, whole)
               if b.y > float(front.at(b.x)) + 0.5 * b.height + 1.0 / layout.mm_per_unit
               and b.width > 1.5 / layout.mm_per_unit and b.strength > 8.0]
-    return bool(beyond)
 
 
 def _sure(strokes: list[Stroke]) -> list[Stroke]:
