@@ -21,7 +21,9 @@ from lanes.settings import Settings
 # Plates are cut from sheets of 200 x 200 mm, and a strip under 15 mm holds no lane.
 SMALLEST_MM, LARGEST_MM = 15.0, 260.0
 LEAST_MM, MOST_MM = 5.0, 1000.0  # what is stated may be unusual, but not beyond these
-TYPICAL_MM = 100.0  # the longer side, where nothing tells the scale
+# Where nothing tells the scale: the height, since solvent runs 5 to 10 cm. A plate twice as wide as
+# high is one of 200 x 100 or of 100 x 50 mm: the mean of both is out by the root of 2 for either.
+TYPICAL_MM = 100.0
 REDUCED_PX = 1000   # longer side of the picture in which the plate is looked for
 KEYSTONE = 1.015    # ratio of opposite sides: half the taper that a hand-held picture has at best
 # Corners are read off a screen, where the picture's rim is hard to hit.
@@ -168,7 +170,7 @@ def _with_scale(
     scaled, unit = size is not None, 1.0
     if size is None:
         size = wide, high
-        unit = TYPICAL_MM / max(size)
+        unit = TYPICAL_MM / float(np.sqrt(high * max(wide, high)))
     elif not (min(size) >= LEAST_MM and max(size) <= MOST_MM):
         raise InputError(
             f"the plate would be {size[0]:.4g} x {size[1]:.4g} mm: check --plate-width, "

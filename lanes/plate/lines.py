@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 from lanes.errors import LayoutError
 from lanes.flags import flag
 from lanes.plate.blobs import blobs_between
-from lanes.plate.layout import Layout, Line
-from lanes.plate.marks import Mark, dashed_line, ends_of_line, find_marks, row_of_marks
+from lanes.plate.layout import Blob, Layout, Line
+from lanes.plate.marks import EDGE_MM, Mark, dashed_line, ends_of_line, find_marks, row_of_marks
 from lanes.plate.pencil import Stroke, find_lines, find_ticks
 from lanes.plate.planes import Planes
 from lanes.plate.square import Grid
@@ -24,6 +24,11 @@ THICKEST_MM = 1.3   # a pencil stroke and its blur; spots and bands are 1.5 mm a
 # only blurred, a spot is diffuse (1.43 for a Gaussian, 2.4 at most where its top is flat). At 3 the
 # picture's blur is 0.17 mm (sd) on a stroke 1.3 mm wide.
 THROUGHOUT, THICK_MM, SHARP = 0.8, 2.5, 3.0
+# What shows in part may be a row of letters, whose strokes stand up from any line through them, one
+# in a millimetre or two, each as dark as what lies on the line. A line with a mark across it every
+# 2 mm would show 0.3 mm over 2 mm there, 0.15 of its depth; only a diffuse one as thick as may be
+# reaches a fifth, and is no pencil's if it shows in part.
+LETTERS = 0.2
 LOWEST, MIDDLE, HIGHEST = 0.02, 0.45, 0.99  # of the plate's height: origin below, front above
 # Solvent stands some 5 mm deep and no plate is higher than 200 mm (common practice): lower on the
 # plate no marks speak for an origin.
@@ -34,6 +39,8 @@ RUN_MM = 5.0        # the least run looked for
 # wrong place (common practice).
 ALIKE, NEAR_MM, APART_MM = 0.5, 12.0, 1.6
 CROSSED = 6.0       # standard deviations of a stroke across a line that tells which is the origin
+# Above a stroke in part, what is broader than writing and stands out twice as far as the limit.
+SPOT_MM, SPOT = 1.8, 10.0
 HALF = 0.5          # confidence in a line inferred from a part of it or from marks
 
 
@@ -75,7 +82,7 @@ def find_both(
                               f"{origin.sd:.2g} pixels"))
     if front is None:
         low = max(MIDDLE * height, float(origin.at(layout.width / 2)) + RUN_MM / unit)
-        stroke = _best(find_lines(planes.fine, planes.fine_grid, low, HIGHEST * height, True))
+        stroke = _front_stroke(planes, layout, origin, low)
         if stroke is not None:
             front, found["front"] = stroke.line, _confidence(stroke)
         else:
@@ -144,18 +151,40 @@ def _origin_stroke(planes: Planes, layout: Layout) -> tuple[Stroke | None, str]:
                        "origin: the upper is taken; --origin gives another")
 
 
-def _blobs_above(planes: Planes, layout: Layout, origin: Line, front: Line) -> bool:
-    """Whether blobs stand above a front seen in part: then it is none."""
+def _front_stroke(
+    planes: Planes, layout: Layout, origin: Line, low: float
+) -> Stroke | None:
+    """Return the stroke above height `low` that is the front, if any.
+
+    What lies for the most part on the plate's own rim, in its shadow there or off the plate is no
+    front; one that bends may reach the rim at the sides. Nor is what shows in part and has spots
+    above it: circles drawn round a row of spots, or letters.
+    """
+    x = np.linspace(0.0, layout.width, 9)
+    rim = layout.height - EDGE_MM / layout.mm_per_unit
+    strokes = [s for s in _sure(find_lines(planes.fine, planes.fine_grid, low,
+                                           HIGHEST * layout.height, True))
+               if float(np.median(s.line.at(x))) < rim]
+    for stroke in sorted(strokes, key=lambda s: -s.score * s.coverage):
+        if stroke.coverage >= THROUGHOUT or not any(
+                min(b.width, b.height) > SPOT_MM / layout.mm_per_unit and b.strength > SPOT
+                for b in _blobs_above(planes, layout, origin, stroke.line)):
+            return stroke
+    return None
+
+
+def _blobs_above(planes: Planes, layout: Layout, origin: Line, front: Line) -> list[Blob]:
+    """Return the blobs that stand above a front seen in part: where there are, it is none."""
     whole = replace(layout, origin=origin, front=Line((0.97 * layout.height,)), lanes=())
-    beyond = [b for b in blobs_between(planes, whole)
+    return [b for b in blobs_between(planes, whole)
               if b.y > float(front.at(b.x)) + 0.5 * b.height + 1.0 / layout.mm_per_unit
               and b.width > 1.5 / layout.mm_per_unit and b.strength > 8.0]
-    return bool(beyond)
 
 
 def _sure(strokes: list[Stroke]) -> list[Stroke]:
     return [s for s in strokes
             if s.score >= SURE and s.coverage >= COVERED
+            and (s.coverage >= THROUGHOUT or s.beside < LETTERS)
             and s.thickness <= (THICK_MM if s.coverage >= THROUGHOUT or s.sharpness >= SHARP
                                 else THICKEST_MM)]
 

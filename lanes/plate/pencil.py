@@ -22,6 +22,9 @@ BLOCK_MM = 2.0
 FOOT, MOTTLE = 0.05, 0.005
 REACH_MM = 2.5  # to either side of a line, where the layer beside it is read
 WAVER_MM = 0.5  # how far a hand-drawn line and its blur reach beyond a stroke's half depth
+# Beside a line: beyond a stroke's foot and within letters 2.5 mm high; of a thick one, beyond its
+# edge and its blur.
+BESIDE_MM, BLUR_MM = (0.8, 1.2), 0.25
 
 
 @dataclass(frozen=True)
@@ -38,6 +41,7 @@ class Stroke:
     coverage: float
     thickness: float
     sharpness: float = 0.0
+    beside: float = 0.0
 
 
 def ridge(light: NDArray[np.float32], mm: float, axis: int) -> NDArray[np.float32]:
@@ -286,7 +290,14 @@ def _measured(light: NDArray[np.float32], grid: Grid, found: Stroke) -> Stroke:
     slopes = np.abs(np.diff(seen, axis=1)).max(axis=1) / seen[:, top]
     widths = [np.ptp(_span(b, top, 0.5 * b[top])) + 1 for b in seen]
     line = replace(found.line, thick=foot * grid.pitch / grid.mm)
-    return replace(found, line=line, thickness=wide, sharpness=float(np.median(slopes * widths)))
+    thick, middle = max(0.5 * wide + BLUR_MM - BESIDE_MM[0], 0.0), (low + high) // 2
+    first, last = (round((v + thick) / grid.mm) for v in BESIDE_MM)
+    off = np.arange(first, last + 1)
+    above, below = (seen[:, np.clip(middle + side * off, 0, 2 * reach)].mean(axis=1)
+                    for side in (1, -1))
+    beside = float(np.median(np.maximum(above, below) / seen[:, top]))
+    return replace(found, line=line, thickness=wide, sharpness=float(np.median(slopes * widths)),
+                   beside=beside)
 
 
 def _span(depth: Floats, top: int, level: float) -> tuple[int, int]:

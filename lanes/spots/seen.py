@@ -15,7 +15,7 @@ from lanes.spots.fit import Fit
 from lanes.spots.model import Peak
 from lanes.spots.shape_terms import ShapeDoubt
 from lanes.spots.shapes import ROOT_2PI
-from lanes.spots.transverse import BROADEST_MM, NARROWEST_MM
+from lanes.spots.transverse import BROADEST_MM, NARROWEST_MM, stands_out
 from lanes.trace.noise import Noise
 from lanes.trace.sample import Trace
 
@@ -76,7 +76,8 @@ def only_confirmed(
 
     A spot is detected against the noise of layer that is seen; what it hides is known less well,
     and with that counted its area may be anything. Of spots that overlap the areas are doubtful
-    since they share, and say nothing of whether there are two: those are kept. Parameters are
+    since they share, and say nothing of whether there are two: those are kept. So is what stands
+    far out of the noise, and whose area is doubtful since its shape fits badly. Parameters are
     those of `add_seen`.
     """
     while True:
@@ -85,7 +86,8 @@ def only_confirmed(
             sd = fit.sd(i, "area", noise_only=True)
             alone = all(abs(c.mean - o.mean) > APART * (c.spread + o.spread)
                         for o in fit.components if o is not c)
-            if sd is not None and alone and c.area < CONFIRMED * sd:
+            if (sd is not None and alone and c.area < CONFIRMED * sd
+                    and not stands_out(trace, flat, fit, noise, i)):
                 doubtful.append((c.area / sd, i))
         if not doubtful:
             return fit

@@ -28,6 +28,9 @@ LIKE = 0.35   # correlation with the lane's strong spots across it, from which o
 EVEN = 0.5
 WHOLE = 0.99  # of the broadest sigma: what ended at that limit
 SURE = 12.0  # standard deviations from which a spot speaks for itself
+# Of the squared signal in a spot's place, what its fitted shape explains at least where it is there
+# though the shape fits badly: more than it leaves.
+EXPLAINED = 0.5
 
 
 def profiles(trace: Trace, fit: Fit) -> Floats | None:
@@ -96,16 +99,33 @@ def _is_spot(
     """Return whether component `i`, `z` standard deviations strong, is a spot across the lane."""
     row = np.clip(share, 0.0, None)
     row = row / max(float(row.sum()), 1e-300)
-    if z < LEAST and _beside(trace, flat, fit, noise, i) < CLEAR:
+    there = z > SURE or stands_out(trace, flat, fit, noise, i)
+    if z < LEAST and not there and _beside(trace, flat, fit, noise, i) < CLEAR:
         return False
     if float(row.max()) > SPECK:
         return False
-    if z > SURE:
+    if there:
         return True
     if typical is not None:
         return float(np.corrcoef(share, typical)[0, 1]) > LIKE
     centre = float((row * np.arange(row.size)).sum()) / (row.size - 1)
     return bool(0.25 < centre < 0.75 and float(row[1:-1].sum()) > 0.7)
+
+
+def stands_out(trace: Trace, flat: Floats, fit: Fit, noise: Noise, i: int) -> bool:
+    """Return whether component `i` is there however badly its shape fits.
+
+    A misfit makes an area doubtful, an overloaded spot's most of all. It makes nothing of a spot
+    that stands far out of the noise and explains most of what the trace shows in its place.
+    """
+    c, clear = fit.components[i], noise.local.sd
+    apex = int(np.argmin(np.abs(trace.position - c.centre)))
+    if c.height <= SURE * clear * trace.gain[apex]:
+        return False
+    near = trace.usable & (np.abs(trace.position - c.mean) < 0.5 * full_width(c) + c.spread)
+    rest = (flat - fit.model)[near]
+    own = rest + fit.peaks[i][near]
+    return bool(rest @ rest < (1.0 - EXPLAINED) * (own @ own))
 
 
 def _on_a_line(trace: Trace, fit: Fit, i: int) -> bool:

@@ -5,10 +5,11 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
+import numpy as np
 import pytest
 from drawn import plate, scan_of
 
-from lanes.draw import draw
+from lanes.draw import LaneSpec, SpotSpec, draw
 from lanes.errors import LayoutError
 from lanes.plate.layout import Layout
 from lanes.plate.locate import locate
@@ -63,3 +64,36 @@ def test_of_two_bare_lines_the_upper_is_taken_and_flagged() -> None:
     layout = read(ORIGIN, (1.5, 38.5, 4.35, 4.65), FRONT)
     assert float(layout.origin.at(20.0)) == pytest.approx(8.0, abs=0.15)
     assert ["two lines" in f.message for f in layout.flags if f.name == "lines-inferred"] == [True]
+
+
+ENDS: list[Stroke] = [(1.5, 4.0, 47.85, 48.15), (36.0, 38.5, 47.85, 48.15)]
+
+
+def letters(left: float, count: int, low: float) -> list[Stroke]:
+    """Return as many letters H, 2 mm wide and 2.5 mm high, side by side."""
+    return [stroke for x in left + 2.4 * np.arange(count) for stroke in (
+        (x, x + 0.3, low, low + 2.5), (x + 1.3, x + 1.6, low, low + 2.5),
+        (x, x + 1.6, low + 1.1, low + 1.4))]
+
+
+@pytest.mark.parametrize("count", [7, 10])
+def test_a_row_of_letters_is_no_front_and_does_not_turn_the_plate(count: int) -> None:
+    layout = read(ORIGIN, *ENDS, *letters(6.0, count, 54.0), front=48)
+    assert "turned" not in [f.name for f in layout.flags]
+    assert float(layout.origin.at(20.0)) == pytest.approx(8.0, abs=0.15)
+    assert float(layout.front.at(20.0)) == pytest.approx(48.0, abs=0.15)
+
+
+def test_the_shadow_at_the_plates_rim_is_no_front() -> None:
+    layout = read(ORIGIN, *ENDS, (1.0, 39.0, 58.9, 59.2), front=48)
+    assert float(layout.front.at(20.0)) == pytest.approx(48.0, abs=0.15)
+
+
+def test_circles_round_a_row_of_spots_are_no_front_below_other_spots() -> None:
+    angle, xs = np.radians(np.arange(0, 360, 3)), (6.0, 13.0, 20.0, 27.0, 34.0)
+    circles: list[Stroke] = [
+        (x + 3.4 * c - 0.2, x + 3.4 * c + 0.2, 34.0 + 2.2 * s - 0.2, 34.0 + 2.2 * s + 0.2)
+        for x in xs for c, s in zip(np.cos(angle), np.sin(angle), strict=True)]
+    spots = (SpotSpec(0.65, 1.5), SpotSpec(0.85, 1.5))
+    layout = read(ORIGIN, *ENDS, *circles, front=48, lanes=tuple(LaneSpec(x, spots) for x in xs))
+    assert float(layout.front.at(20.0)) == pytest.approx(48.0, abs=0.15)

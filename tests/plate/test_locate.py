@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from drawn import SPOTS, XS, plate, scan_of
 
-from lanes.draw import LaneSpec, draw
+from lanes.draw import LaneSpec, SpotSpec, draw
 from lanes.errors import InputError, LanesError, LayoutError
 from lanes.plate.layout import Layout
 from lanes.plate.lines import sure_lines
@@ -350,3 +350,17 @@ def test_spots_below_a_stated_origin_are_flagged() -> None:
     assert flags["outside-lanes"].count("height") == sum(8 + 42 * s.rf < 28 for s in SPOTS) * 3
     assert f"height {low:.3g}"[:9] in flags["outside-lanes"]
     assert "outside-lanes" not in {f.name for f in located(origin=8.0).flags}
+
+
+@pytest.mark.parametrize("high", [100.0, 50.0])
+def test_bands_on_a_wide_plate_of_unknown_scale_are_taken_for_spots(high: float) -> None:
+    """Of a plate 200 mm wide taken for one of 100 mm, bands would be as thin as pencil."""
+    share, wide = high / 100.0, 2.0 * high
+    bands = tuple(SpotSpec(rf, 4.0, width=1.5, across=8.0 * share**0.5) for rf in (0.2, 0.45, 0.7))
+    lanes = tuple(LaneSpec(float(x), bands) for x in np.linspace(0.1 * wide, 0.9 * wide, 8))
+    drawing = draw(plate(width=wide, height=high, origin=10 * share, front=85 * share, ticks=False,
+                         dpi=round(100 / share**0.5), labels=False, lanes=lanes))
+    layout = locate(scan_of(drawing, dpi=None), Settings(), "white")
+    assert len(layout.lanes) == 8
+    assert layout.blobs is not None
+    assert sum(not b.lighter for b in layout.blobs) == 24

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from lanes.spots.deconvolve import deconvolve
 from lanes.spots.model import Peak, peak_shape
+from lanes.spots.seen import only_confirmed
 from lanes.spots.transverse import reject_artefacts
 from lanes.trace.noise import Noise
 from lanes.trace.sample import Trace
@@ -83,3 +86,27 @@ def test_what_lies_evenly_across_the_lane_on_the_front_is_no_spot(
     fit = deconvolve(X, signal, noise=NOISE)
     assert len(fit.components) == 2
     assert len(reject_artefacts(trace, signal, fit, NOISE, 1.0, "auto").components) == found
+
+
+def test_an_overloaded_spot_whose_shape_fits_badly_is_there_all_the_same() -> None:
+    """A front like a wall, an uneven ramp behind it, 900 times the noise, and a law by which noise
+    grows with the signal. Where the misfit makes the area anything, the spot is there."""
+    ramp = np.clip(1.0 - (45.0 - X) / 9.0, 0.0, 1.0) ** 1.6 * (X < 45.0)
+    blur = np.exp(-0.5 * (np.arange(-9, 10) * 0.15 / 0.35) ** 2)
+    heavy = 9.0 * np.convolve(ramp, blur / blur.sum(), "same") * (1.0 + 0.2 * np.sin(2.2 * X))
+    weak, step = Peak(15.0, 0.9, 0.9), ACROSS[1] - ACROSS[0]
+    strips = (heavy + peak_shape(X, weak)[0])[:, None] * BELL / BELL.sum() / step
+    signal = strips.sum(axis=1) * step
+    gain, none, usable = 1.0 + 0.9 * signal, np.zeros(X.size), np.ones(X.size, bool)
+    noise = Noise(0.01, np.exp(-0.25 * (0.15 * np.arange(60) / 1.5) ** 2), 0.15, "clean layer")
+    trace = Trace(X, signal, usable, gain, 75.0, ACROSS, strips, none, none)
+    fit = deconvolve(X, signal, noise=noise, gain=gain, narrowest=0.25, broadest=5.0,
+                     start=(weak, Peak(43.0, 40.0, 1.5)))
+    assert fit.covariance is not None
+    fit = replace(fit, covariance=9.0 * fit.covariance)  # as what fits worse yet would have it
+    area, sd = fit.components[1].area, fit.sd(1, "area", noise_only=True)
+    assert sd is not None
+    assert area < 1.645 * sd
+    left = only_confirmed(trace, signal, reject_artefacts(trace, signal, fit, noise, 1.0, "auto"),
+                          noise, mm=1.0)
+    assert [c.centre for c in left.components] == pytest.approx([15.0, 43.5], abs=1.5)
