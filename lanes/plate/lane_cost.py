@@ -41,7 +41,7 @@ PARTLY = 2         # lanes without a mark: a hand that left out so many does not
 # Lanes' names are written under them by eye, a letter's width off. A name makes a lane likelier,
 # but less surely than a tick does, and one without a lane is a word of other use.
 NAME_MM, NAMED, UNNAMED = 1.0, 2.0, 2.0
-LEFT_OUT = 6.0     # a lane that is not named where three or more others are: hardly ever
+LEFT_OUT, NAMES_COUNT = 6.0, 3  # a lane that is not named where so many others are: hardly ever
 NAMES_KEPT = 2 / 3  # of a row of letters that stand under blobs, or it names no lanes
 # Where the others stand in an even row, a lane's place is one of few: within 15 % of a multiple of
 # the step lies a third of all places, within 5 % a tenth.
@@ -232,9 +232,12 @@ def cost(xs: list[float], seen: Evidence, empty: float = EMPTY) -> float:
         free[own[marked]] = False
         total += float(leave[free].sum())
         faint = FAINT * float(np.clip(TICK_SURE - seen.sure[own[marked]], 0.0, None).sum())
-    named = _named(lanes, seen) & ~marked
+    with_name = _named(lanes, seen)
+    if with_name.sum() >= NAMES_COUNT:  # a scratch on the line is no lane that a hand forgot
+        total += LEFT_OUT * min(int((marked & ~with_name & (held == 0)).sum()), PARTLY)
+    named = with_name & ~marked
     total += _names_cost(lanes, seen, named)
-    rule = (LEFT_OUT if seen.names.size >= 3 else
+    rule = (LEFT_OUT if seen.names.size >= NAMES_COUNT else
             UNTICKED if (seen.sure >= TICK_SURE).sum() >= 2 else 0.0)
     total += MARKED * marked.sum() + faint
     bare = int((~marked & ~named).sum())

@@ -151,6 +151,17 @@ def test_a_name_makes_a_lane_of_a_faint_blob_and_a_word_makes_none() -> None:
     assert best_lanes(remark) == pytest.approx([20.0, 44.0, 56.0], abs=0.5)
 
 
+def test_a_scratch_on_the_line_is_no_lane_where_the_others_are_named() -> None:
+    ticks = [10.0, 20.0, 30.0, 40.0]
+    blobs = tuple(blob(x, y) for x in ticks for y in (35.0, 60.0))
+    marks = sorted([*((x, 11.0) for x in ticks), (14.7, 7.0)])
+    assert len(best_lanes(weigh(blobs, marks, layout()))) == 5
+    names = (10.1, 19.7, 30.3, 40.2)
+    assert best_lanes(weigh(blobs, marks, layout(), names)) == pytest.approx(ticks, abs=0.1)
+    # One that is named too is a lane, with or without a spot.
+    assert len(best_lanes(weigh(blobs, marks, layout(), (*names, 14.6)))) == 5
+
+
 def test_names_are_words_in_a_row_under_the_line() -> None:
     plate = layout()
     foot = float(plate.origin.at(20.0))
