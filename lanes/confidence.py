@@ -10,3 +10,4 @@ ONE_SIDED_95 = 1.644854  # 95 % lie below this
 TWO_SIDED_99 = 2.575829  # 99 % lie within this of the mean
 MAD_SD = 1.4826  # standard deviation over the median absolute deviation
 SECOND_DIFFERENCE_SD = 6.0**0.5  # of white noise over its own: 1 + 4 + 1 times its variance
+UNIFORM_SD = 12.0**-0.5  # of rounding, over its step: an even distribution one step wide

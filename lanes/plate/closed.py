@@ -37,6 +37,10 @@ RARE, CERTAIN = 2.0, 4.0
 LINE = 0.2          # score of a side whose edge has one thing on both sides: a pencil line's
 RUNS_ON = 0.7       # of the score of a side that is lost where the edge runs on past a corner
 STOPS_SHORT = 0.5   # of the score that is lost where it does not reach a corner
+# Nobody draws four whole lines that stop at four common corners: they are the rims of a plate on a
+# bed of its own tone. A printed box is such a frame too, so that it counts for less than sides that
+# part two things. All of a side is seen, but for what `ENOUGH` lets off and a rounding.
+FRAME, FRAMED = 0.7, 0.95
 LEAST = 0.1         # score of a side below which no plate is
 
 
@@ -44,13 +48,15 @@ LEAST = 0.1         # score of a side below which no plate is
 class Sides:
     """What each line shows between any two of the lines that cross it: (lines, from, to).
 
-    `score`, `edges` (share with an edge) and `steps` (votes that agree on a difference) are from
-    0 to 1; `border` is where the picture ends and nothing is seen.
+    `score`, `edges` (share with an edge), `steps` (votes that agree on a difference) and `stops`
+    (how far it reaches from corner to corner and no farther) are from 0 to 1; `border` is where the
+    picture ends and nothing is seen.
     """
 
     score: Floats
     edges: Floats
     steps: Floats
+    stops: Floats
     border: Flags
 
 
@@ -77,7 +83,9 @@ def with_borders(lines: list[tuple[float, float]], rows: int) -> Floats:
     return np.array([*lines, (-0.5, 0.0), (rows - 0.5, 0.0)])
 
 
-def closed(down: Edges, across: Edges, level: Floats, upright: Floats, most: int) -> list[Closed]:
+def closed(
+    down: Edges, across: Edges, level: Floats, upright: Floats, most: int, frames: bool = False,
+) -> list[Closed]:
     """Return up to `most` quadrilaterals of the lines given, the best first.
 
     Parameters
@@ -87,6 +95,8 @@ def closed(down: Edges, across: Edges, level: Floats, upright: Floats, most: int
     level, upright : (lines, 2) arrays
         Row at the middle column, and slope; of the upright ones in the picture turned over. The
         picture's borders are among them.
+    frames : bool
+        Whether four lines may close a plate that have one thing on both sides.
     """
     rows, columns = down.strength.shape
     x, y = _crossings(level, upright, rows, columns)
@@ -102,10 +112,12 @@ def closed(down: Edges, across: Edges, level: Floats, upright: Floats, most: int
         return np.stack([getattr(lower, name)[j, k, m], getattr(on_right, name)[m, i, j],
                          getattr(upper, name)[i, k, m], getattr(on_left, name)[k, i, j]], axis=-1)
 
-    each = four("score")
+    each, edges, steps, border = four("score"), four("edges"), four("steps"), four("border")
+    if frames:
+        framed = (edges.min(axis=-1) > FRAMED) & ~border.any(axis=-1)
+        each = np.where(framed[..., None], np.maximum(each, FRAME * edges * four("stops")), each)
     score = 0.5 * each.mean(axis=-1) + 0.5 * each.min(axis=-1)
     order = np.argsort(-score, axis=None, kind="stable")
-    edges, steps, border = four("edges"), four("steps"), four("border")
     near = 0.012 * np.sqrt(rows * columns)
     out: list[Closed] = []
     for p, q in zip(*np.unravel_index(order, score.shape), strict=True):
@@ -188,9 +200,9 @@ def sides(edges: Edges, votes: Singles, lines: Floats, ends: Floats) -> Sides:
     # if the line does.
     on = steps * np.maximum(*things) + (1.0 - steps) * np.maximum(*line)
     whole = np.minimum(share / ENOUGH, 1.0)
-    score = whole * (LINE + (1.0 - LINE) * steps) * (1.0 - RUNS_ON * on) \
-        * (1.0 - STOPS_SHORT * np.maximum(*short))
+    stops = (1.0 - RUNS_ON * on) * (1.0 - STOPS_SHORT * np.maximum(*short))
+    score = whole * (LINE + (1.0 - LINE) * steps) * stops
     at_border = ((lines[:, 0] < 0) | (lines[:, 0] > rows - 1)) & (lines[:, 1] == 0)
     unseen = at_border[:, None, None] | (count < 0.5 * length)
     score = np.where(unseen, AT_BORDER, score)
-    return Sides(np.where(high > low, score, 0.0), whole, steps, unseen)
+    return Sides(np.where(high > low, score, 0.0), whole, steps, stops, unseen)

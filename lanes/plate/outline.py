@@ -96,13 +96,20 @@ def find_outlines(
     refuse_even(small)
     down, across = edges_of(small)
     level, upright = (with_borders(find_lines(e.sure()), len(e.strength)) for e in (down, across))
-    judged = [(judge(small, quad), quad.corners)
-              for quad in closed(down, across, level, upright, MOST)]
-    best = _distinct([pair for pair in judged if pair[0].even])
+
+    def judged(frames: bool) -> list[Judged]:
+        pairs = [(judge(small, quad), quad.corners)
+                 for quad in closed(down, across, level, upright, MOST, frames)]
+        return _distinct([pair for pair in pairs if pair[0].even])
+
     whole_corners = _whole(small.shape)
     whole = judge(small, border_only(whole_corners))
-    plates = _plates(best)
-    if not plates or plates[0][0].score < whole.score:
+    for frames in (False, True):
+        best = judged(frames)
+        plates = _plates(best)
+        if plates and plates[0][0].score >= whole.score:
+            break
+    else:
         return (_whole_image(small, light.shape, whole, plates, step),)
     if sample is None:
         tone = look(light)
@@ -113,7 +120,7 @@ def find_outlines(
     out = []
     for found, corners in plates:
         rivals = _rivals(found, corners, best, plates, step)
-        if found.score - whole.score < CLOSE and overlap(corners, whole_corners) < SAME:
+        if (frames or found.score - whole.score < CLOSE) and overlap(corners, whole_corners) < SAME:
             rivals = (*rivals, _up(whole_corners, step))
         out.append(Outline(refine(sample, _up(corners, step)), min(1.0, found.score), True, rivals))
     return tuple(_in_rows(out))

@@ -27,7 +27,7 @@ from lanes.spots.search_fit import reported
 from lanes.spots.settle import settle
 from lanes.spots.shape_terms import ShapeDoubt
 from lanes.trace.background import background
-from lanes.trace.noise import Noise, difference_noise, residual_noise
+from lanes.trace.noise import Noise, difference_noise, digit_noise, residual_noise
 from lanes.trace.sample import Sheet
 
 Floats = NDArray[np.float64]
@@ -215,7 +215,7 @@ def _finish(
     freedom = max(rest.size - len(solution.names), 1)
     total = float(np.sum((y[usable] - y[usable].mean()) ** 2))
     if not known:
-        noise = _noise_left(x, rest, freedom, noise)
+        noise = _noise_left(x, rest, freedom, noise, digit_noise(y[usable]))
     scaled = rest / (gain[usable] * max(noise.local.sd, 1e-300))
     chi = float(scaled @ scaled) / freedom
     found = covariances(x, gain, usable, noise, problem, solution, scaled if known else None)
@@ -235,14 +235,14 @@ def _finish(
     )
 
 
-def _noise_left(x: Floats, rest: Floats, freedom: int, noise: Noise) -> Noise:
+def _noise_left(x: Floats, rest: Floats, freedom: int, noise: Noise, least: float) -> Noise:
     """Return the noise that the fit's residual shows: white unless it says otherwise.
 
-    Without clean layer it is all there is.
+    Without clean layer it is all there is; `least` is what a last digit leaves.
     """
     left = residual_noise(rest, noise.pitch)
     # Steps that are not even turn lags into no distance: there is no autocorrelation to use.
     even = float(np.ptp(np.diff(x))) < 0.05 * noise.pitch
     correlated = even and left.correlation_mm > 1.5 * noise.pitch
-    return replace(noise, sd=float(np.sqrt(float(rest @ rest) / freedom)),
+    return replace(noise, sd=max(float(np.sqrt(float(rest @ rest) / freedom)), least),
                    autocorrelation=left.autocorrelation if correlated else np.ones(1))

@@ -11,7 +11,13 @@ from scipy.fft import irfft, irfft2, next_fast_len, rfft, rfft2
 from scipy.linalg import toeplitz
 from scipy.stats import t
 
-from lanes.confidence import BELOW_TWO_SIDED_95, MAD_SD, SECOND_DIFFERENCE_SD, TWO_SIDED_95
+from lanes.confidence import (
+    BELOW_TWO_SIDED_95,
+    MAD_SD,
+    SECOND_DIFFERENCE_SD,
+    TWO_SIDED_95,
+    UNIFORM_SD,
+)
 from lanes.plate.layout import Layout
 from lanes.plate.signal import PATCH_MM, Signal
 from lanes.plate.square import Grid
@@ -24,6 +30,9 @@ SURE_MM = 4.0  # up to here a patch holds pairs enough to be believed as they ar
 LEAST_MM2 = 60.0  # square millimetres held out, below which noise is not known: one patch
 LEAST_PATCHES = 4.0  # taken for granted: of fewer Student's interval would say nothing
 WILD = 4.0  # standard deviations: a patch farther off is a missed mark, once in 16,000 by chance
+FEWEST_MOVING = 20     # samples that tell a bare trace's noise
+SAME_VALUE = 1e-9      # of a trace's span: two values nearer than this are one
+DETECTOR_STEPS = 4096  # 12 bits: what a densitometer or scanner tells apart (common practice)
 
 
 @dataclass(frozen=True)
@@ -187,12 +196,25 @@ def residual_noise(residual: ArrayLike, pitch: float, lag: float = LAG_MM) -> No
 def difference_noise(signal: ArrayLike, pitch: float) -> Noise:
     """Return a first guess of a bare trace's noise, from its second differences.
 
-    Second differences of white noise have 6 times its variance; spots hardly show in them.
+    Second differences of white noise have 6 times its variance; spots hardly show in them. Where a
+    trace was cut off at a level, it stays there without noise: what moves tells. No trace is surer
+    than its last digit.
     """
     s = np.asarray(signal, float)
     second = s[2:] - 2 * s[1:-1] + s[:-2]
+    moving = second[second != 0.0]
+    if moving.size >= FEWEST_MOVING:
+        second = moving
     sd = MAD_SD * float(np.median(np.abs(second - np.median(second)))) / SECOND_DIFFERENCE_SD
-    return Noise(sd, np.ones(1), pitch, "residuals")
+    return Noise(max(sd, digit_noise(s)), np.ones(1), pitch, "residuals")
+
+
+def digit_noise(signal: Floats) -> float:
+    """Return the standard deviation of rounding to a trace's last digit; of 12 bits at least."""
+    span = float(np.ptp(signal))
+    steps = np.diff(np.unique(signal))
+    steps = steps[steps > span * SAME_VALUE]
+    return max(float(steps.min(initial=span)), span / DETECTOR_STEPS) * UNIFORM_SD
 
 
 def _autocovariance(

@@ -8,9 +8,12 @@ import numpy as np
 import pytest
 from drawn import plate, scan_of
 from photographs import UPRIGHT, bed, laid, layer, photograph, taken
+from PIL import Image, ImageDraw
+from scipy import ndimage
 
 from lanes.draw import draw
 from lanes.errors import LayoutError
+from lanes.plate import closed
 from lanes.plate.outline import Outline, _row, find_outline, find_outlines
 
 # Half-way between the tones of plate and bed is not half-way between their light: against a dark
@@ -238,6 +241,31 @@ def test_a_layer_with_lines_from_border_to_border_is_the_whole_picture() -> None
 
 
 # Spots are no plate
+
+
+def with_rim(corners: list[tuple[float, float]], depth: float) -> Any:
+    """Return a plate on a bed of its own tone, its rim a soft line `depth` darker than both."""
+    canvas = Image.new("L", (420, 520), 0)
+    ImageDraw.Draw(canvas).polygon(corners, 255)
+    inside = np.asarray(canvas) > 0
+    away = ndimage.distance_transform_edt(inside) + ndimage.distance_transform_edt(~inside)
+    grain = np.random.default_rng(3).normal(0.0, 0.006, away.shape)
+    return (0.7 - depth * np.exp(-np.square(away / 3.0)) + grain).astype(np.float32)
+
+
+def test_a_plate_on_a_bed_of_its_own_tone_is_seen_by_its_rim(
+    monkeypatch: pytest.MonkeyPatch
+) -> None:
+    corners = [(70.0, 455.0), (350.0, 462.0), (356.0, 62.0), (64.0, 70.0)]
+    picture = with_rim(corners, 0.05)
+    outline, off = judged(picture, corners)
+    assert outline.seen
+    assert off < 8.0  # 2 % of its height: on which side of the line the plate ends, nothing shows
+    # The rim may be a box that was printed: the whole picture stays in question.
+    assert any(np.ptp(rival[:, 0]) > 400 for rival in outline.rivals)
+    assert not find_outline(with_rim(corners, 0.0)).seen
+    monkeypatch.setattr(closed, "FRAMED", 1.0)  # no line is seen so whole
+    assert not find_outline(picture).seen
 
 
 def spotted(bed: float, lamp: float = 0.0) -> tuple[Any, Any]:
