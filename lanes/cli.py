@@ -48,6 +48,7 @@ validated for release, clinical or forensic decisions.
 # What argparse finds wrong, in its own words, and what is printed instead.
 _FAULTS = (
     (r"the following arguments are required: (.+)", r"\1 is missing"),
+    (r"unrecognized arguments: ([^-].*)", r"\1 comes too late: plates stand before the options"),
     (r"unrecognized arguments: (.+)", r"\1 is not an option here"),
     (r"argument (\S+): expected one argument", r"\1 needs one value after it"),
     (r"argument (\S+): expected 4 arguments",

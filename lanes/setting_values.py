@@ -140,12 +140,14 @@ def check_names(names: tuple[str, ...] | None) -> None:
     for name in names:
         if not name.strip() or name in (".", "..") or any(c in '/\\:*?"<>|' for c in name):
             raise InputError(
-                f"--names: {name!r} can't name a lane: use letters, digits and - _ + . only"
+                f"--names: {name!r} can't name a lane: leave out " r'/ \ : * ? " < > | '
+                "and give each more than blanks or dots"
             )
     folded = [name.casefold() for name in names]
     for name in names:
         if folded.count(name.casefold()) > 1:
-            raise InputError(f"--names: {name!r} stands twice: each lane needs its own name")
+            raise InputError(f"--names: {name!r} stands twice, capitals or not: each lane needs "
+                             "its own name")
 
 
 def lane_name(text: str) -> str:

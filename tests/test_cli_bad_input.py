@@ -505,6 +505,7 @@ def test_a_trace_without_heights_is_refused_for_its_own_faults_first(
     ("words", "says"),
     [(("measure",), "plate is missing"), (("measure", "a.png", "b.png"), "--out DIR"),
      (("mesure", "a.png"), "mesure is not a command: give one"),
+     (("measure", "a.png", "--out", "d", "scans"), "scans comes too late: plates stand before"),
      (("--colour",), "--colour is not an option here: see lanes --help"),
      (("purity", "a.png", "--rf", "0.3"), "--rf 0.3 is not an option here: see lanes purity"),
      (("purity", "a.png", "--main", "x"), "--main x is not a number: see lanes purity --help"),

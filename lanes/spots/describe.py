@@ -57,7 +57,7 @@ def describe(
     count = len(fit.components)
     lane_flags: list[Flag] = []
     if count == 0:
-        lane_flags.append(flag("no-spot", "nothing stands out of the noise"))
+        lane_flags.append(flag("no-spot", "nothing stands out of its trace's noise as a spot does"))
         return (), (), tuple(lane_flags)
     percents, percent_sds = area_percents(fit)
     if percent_sds is not None and law is not None:
