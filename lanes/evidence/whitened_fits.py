@@ -33,7 +33,8 @@ FINER_RIDGE = 1e-9  # of the trace, where nothing is damped: a double's digits, 
 # Gaussian part is narrower than the whole by sqrt(1 + ratio^2) and its centre ratio sigmas off; a
 # Gaussian that is fitted heeds the tail less, so that shares of that are taken (a choice).
 TAILING, NARROWED, DRAWN_AHEAD = (0.4, 1.1), 0.8, 0.7
-# Starts of an uneven spot: a fourth of what SKEWED allows, either way, and hardly flat (a choice).
+# Starts of an uneven spot, or of two alike: a fourth of what SKEWED allows, either way, and hardly
+# flat (a choice).
 SKEWS, FLATTISH = (-0.3, 0.3), 1.2
 
 
@@ -201,10 +202,10 @@ def fit_uneven_pair(
     rows = np.ones((b, 1))
     low, high = (rows * end for end in limits.uneven_pair())
     for pair in (two, *_close_pairs(single), *_distant_pairs(space, z, single, one)):
-        for skew in SKEW_STARTS:
+        for skew in SKEWS:
             shift = skew * np.exp(pair[:, 2])
             start = np.stack([pair[:, 0] - shift, pair[:, 1], np.full(b, skew), pair[:, 2],
-                              np.full(b, POWER_START), pair[:, 3], pair[:, 4]], axis=1)
+                              np.full(b, FLATTISH), pair[:, 3], pair[:, 4]], axis=1)
             p, rss = fit(pair_of(uneven), space, z, start, low, high)
             better = rss < squares
             best[better], squares[better] = p[better], rss[better]
@@ -217,9 +218,6 @@ _NEAR = ((1.3, 0.5), (1.6, 0.25), (1.6, 0.75), (2.3, 0.12), (2.3, 0.88), (3.2, 0
 _FAR = np.array([2.4, 3.0, 3.6, 4.2, 4.8, 5.4, 6.0])
 _SMALL = 0.01, 0.003, 1.0  # share of a distant one where none is asked for, the least, the most
 _ROUNDS = ((4, 3), (8, 1), (60, 0))  # steps, and how many of the starts are kept after them
-# Two uneven spots alike set out leaning a little to either side and a little flat: clear of the
-# symmetric one, where the derivative by the lean has no sign (a choice).
-SKEW_STARTS, POWER_START = (-0.3, 0.3), 1.1
 
 
 def fit_two(

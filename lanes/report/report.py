@@ -178,16 +178,23 @@ def _fit_in_words(lane: LaneReading, unit: str) -> str:
     if fit.reduced_chi_square is not None:
         scores.append(f"reduced χ² {figures(fit.reduced_chi_square)}")
     best = sorted(fit.tried, key=lambda attempt: attempt.bic)[:4]
-    tried = ", ".join(f"{a.components} {a.shape} ({fixed(a.bic, 1)})" for a in best)
+    tried = "; ".join(f"{_count(a.components, 'spot')}{a.shape.removeprefix('gaussian')} "
+                      f"({fixed(a.bic, 1)})" for a in best)
     if len(fit.tried) > len(best):
-        tried += f" and {len(fit.tried) - len(best)} more, which are in results.json"
+        tried += f"; and {len(fit.tried) - len(best)} more, which are in results.json"
     count = len(fit.components)
+    refused = ""
+    if best and count < best[0].components:
+        refused = ("The others of the lowest were not kept: they could be parts of one misshapen "
+                   "spot, or look like no spot across the lane.")
+    elif fit.refused:
+        refused = "More spots were refused where one misshapen spot could be them."
     parts = [
         f"The trace was fitted with {_count(count, 'spot')}"
         + (f" on a {fit.baseline_order} baseline" if fit.baseline_order != "none" else "")
         + (f" ({', '.join(scores)})." if scores else "."),
-        f"Of the counts tried, these had the lowest BIC: {tried}." if len(fit.tried) > 1 else "",
-        "More spots were refused where one misshapen spot could be them." if fit.refused else "",
+        f"Tried, with the BIC (lower is nearer the trace): {tried}." if len(fit.tried) > 1 else "",
+        refused,
         limit,
         f"The noise is {figures(noise.sd, 2)} signal × {unit} (judged from {noise.source}) and "
         f"correlated over {figures(noise.correlation_mm, 2)} {unit}.",
