@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
+import signal
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -27,6 +28,15 @@ LONGEST = {
     "tests/test_cli_bad_input.py", "tests/test_fuzz_images.py", "tests/test_measuring.py",
     "tests/test_properties.py", "tests/test_readme.py",
 }
+
+
+def pytest_configure() -> None:
+    """Let Ctrl-C reach what tests start, where the suite itself runs in the background.
+
+    A shell starts what it puts there with SIGINT ignored, and children inherit that.
+    """
+    if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+        signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
