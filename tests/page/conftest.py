@@ -17,7 +17,7 @@ def start(tmp_path: Path) -> Iterator[Start]:
         yield run
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
     """Return one server for tests that leave nothing in it."""
     with servers(tmp_path_factory.mktemp("served")) as run:
