@@ -33,6 +33,10 @@ from lanes.trace.sample import Sheet
 Floats = NDArray[np.float64]
 
 THRESHOLD = 5.0          # standard deviations: some hundred places of a lane are looked at
+TALL = 4.0               # standard deviations: noise itself goes so high once in 16,000 samples
+# A bare trace's noise over what its second differences show of it: 1 where it is white, 1.6 where
+# each sample is a mean of two, as resampling makes them.
+SMOOTHED = 1.6
 NARROWEST, BROADEST = 0.25, 5.0  # sigma of a spot in mm
 
 
@@ -95,14 +99,38 @@ def deconvolve(
     high = max(high, 2 * low)
     kinds = (baseline_order,) if baseline_order != "auto" else (
         ("linear",) if noise is not None else ("constant", "linear", "quadratic"))
-    best: Fit | None = None
-    for kind in kinds:
-        fit = _one(x, y, g, use, noise, kind, components, start, (low, high), pitch, threshold,
-                   shapes, sheet, trial)
-        if best is None or (fit.aicc or 0.0) < (best.aicc or 0.0) - 2.0:
+
+    def fitted(kind: str, own: Noise | None) -> Fit:
+        return _one(x, y, g, use, noise, own, kind, components, start, (low, high), pitch,
+                    threshold, shapes, sheet, trial)
+
+    best, own = fitted(kinds[0], None), None
+    if noise is None and (own := _smoothed_noise(y, use, best, pitch)) is not None:
+        best = fitted(kinds[0], own)
+    for kind in kinds[1:]:
+        fit = fitted(kind, own)
+        if (fit.aicc or 0.0) < (best.aicc or 0.0) - 2.0:
             best = fit
-    assert best is not None
     return best
+
+
+def _smoothed_noise(y: Floats, use: NDArray[np.bool_], fit: Fit, pitch: float) -> Noise | None:
+    """Return the noise of a bare trace whose samples share it (a smoothed one), or None.
+
+    Second differences see little of such noise, and a fit held against them follows its waves.
+    What stands out of all that the tall spots leave is left out of it, until nothing does.
+    """
+    tall = np.ones(len(fit.components), bool)
+    rest = y - fit.model
+    while True:
+        left = residual_noise((y - fit.baseline - fit.peaks[tall].sum(axis=0))[use], pitch)
+        bound = TALL * left.sd
+        kept = tall & (fit.peaks.max(axis=1, initial=0.0) > bound)
+        if (kept == tall).all():
+            break
+        tall = kept
+    first = difference_noise(rest[use], pitch)
+    return left if left.sd > SMOOTHED * first.sd else None
 
 
 def _samples(
@@ -126,7 +154,7 @@ def _samples(
 
 def _one(
     x: Floats, y: Floats, gain: Floats, usable: NDArray[np.bool_], noise: Noise | None,
-    kind: str, components: int | None, start: tuple[Peak, ...] | None,
+    own: Noise | None, kind: str, components: int | None, start: tuple[Peak, ...] | None,
     limits: tuple[float, float], pitch: float, threshold: float, shapes: ShapeDoubt | None,
     sheet: Sheet | None, trial: bool,
 ) -> Fit:
@@ -135,7 +163,7 @@ def _one(
     if noise is None:
         if start is None and kind != "none":
             below = background(y, "asymmetric", usable=usable, pitch=None)
-        noise = difference_noise((y - below)[usable], pitch)
+        noise = own or difference_noise((y - below)[usable], pitch)
     full, noise = noise, noise.local
     sd = noise.sd if noise.sd > 0 else max(float(np.ptp(y)), 1e-12) * 1e-6
     shared = max(1.0, noise.correlation_mm / pitch)

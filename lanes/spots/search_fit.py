@@ -77,6 +77,9 @@ def solve_quickly(
         with suppress(_Enough):
             last = leastsq(residual, first, Dfun=jacobian, col_deriv=True, full_output=True,
                            ftol=STILL, xtol=STILL, gtol=UPRIGHT, maxfev=2 * MOST_EVALUATIONS)[0]
+        # A peak that left the trace moves nothing: from it MINPACK may step to no number at all.
+        if not np.isfinite(last).all():
+            last = first
         return total.solution(values(last), start)
 
 
