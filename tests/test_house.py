@@ -15,7 +15,8 @@ TESTS = Path(__file__).parent
 LONGEST_FUNCTION, LONGEST_FILE = 70, 420  # lines
 LONG_FILES: set[str] = set()
 STANDARD = {"checks/colours.py hue"}  # of hue, saturation and value, where it is the right word
-NAMED_CHOICES = ("checks/", "evidence/", "trace/", "questions/")
+NAMED_CHOICES = ("checks/", "evidence/", "trace/", "questions/", "plate/",
+                 "spots/")
 DIALECT = re.compile(
     r"(^|_)(taken_apart|take_apart|genuine|hue|company|speakers|mates|told|tell|tells|said)(_|$)",
     re.I)

@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 
 from lanes.confidence import TWO_SIDED_95
 from lanes.flags import Flag, flag
-from lanes.plate.blobs import layer_depths
 from lanes.plate.channel import WEIGHTS
+from lanes.plate.depths import layer_depths
 from lanes.plate.layout import Lane
 from lanes.plate.planes import Planes, planes_of
 from lanes.plate.signal import kubelka_munk, optical_density

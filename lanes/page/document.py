@@ -13,7 +13,7 @@ from lanes.errors import InputError, LanesError
 from lanes.page.drafts import Draft
 from lanes.page.edits import carried_over, corners_moved, edited
 from lanes.page.reader import Outcome, Reader
-from lanes.plate.given_places import as_placed
+from lanes.plate.by_hand import as_placed
 from lanes.plate.layout import Layout
 from lanes.plate.locate import locate_plate
 from lanes.settings import Settings

@@ -12,7 +12,7 @@ import numpy as np
 from lanes.about import TEXTS, About, Substance, about_from
 from lanes.errors import InputError
 from lanes.places import LanePlace, Places
-from lanes.plate.given_places import given_lanes, given_line, heights_of
+from lanes.plate.by_hand import heights_of, placed_lanes, placed_line
 from lanes.plate.layout import Layout, plate_to_pixels, project
 from lanes.settings import LaneNote, Settings
 from lanes.settings_file import from_mapping
@@ -188,8 +188,8 @@ def _along(
     settings: Settings, layout: Layout, which: str, heights: tuple[float, float, float]
 ) -> tuple[LanePlace, ...] | None:
     """Return the placed lanes on their own straight paths, cut where the moved line now lies."""
-    known = given_lanes(settings, layout) if any(heights_of(layout.front, layout)) else None
-    line = given_line(heights, layout, which)
+    known = placed_lanes(settings, layout) if any(heights_of(layout.front, layout)) else None
+    line = placed_line(heights, layout, which)
     if known is None or line is None:
         return settings.places.lanes
     new = replace(layout, origin=line) if which == "origin" else replace(layout, front=line)

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from lanes.flags import REGISTRY, Flag
 from lanes.page.document import Document
-from lanes.plate.given_places import heights_of
+from lanes.plate.by_hand import heights_of
 from lanes.plate.layout import Lane, Layout
 from lanes.reading import LaneReading, Reading
 from lanes.report.tables import (

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from lanes.errors import LanesError
 from lanes.measuring import assemble, prepare_scan, read_lane
-from lanes.plate.given_places import given_lanes, given_line
+from lanes.plate.by_hand import placed_lanes, placed_line
 from lanes.plate.layout import Lane, Layout, Line
 from lanes.plate.locate import locate_plate, named_lanes
 from lanes.reading import LaneReading, Plate, Reading
@@ -134,12 +134,12 @@ class Reader:
             # Lanes that were found were found with the old lines: look for them again.
             if now is None or settings.places.lanes is None:
                 return None
-            line = given_line(now, layout, name)
+            line = placed_line(now, layout, name)
             assert line is not None
             layout = _with_line(layout, name, line)
             layout = _as_given(layout, name)
         lanes = layout.lanes
-        new_lanes = given_lanes(settings, layout)
+        new_lanes = placed_lanes(settings, layout)
         if new_lanes is not None:
             lanes = _kept_where_same(new_lanes, layout.lanes)
             layout = _as_given(layout, "lanes")
@@ -157,7 +157,7 @@ class Reader:
             return None
         for name in ("origin", "front"):
             try:
-                line = given_line(getattr(settings.places, name), layout, name)
+                line = placed_line(getattr(settings.places, name), layout, name)
             except LanesError:
                 line = None
             height = getattr(settings, name)

@@ -1,13 +1,12 @@
 """Blobs: every place on the layer that stands out of its noise, darker or lighter, in any colour.
 
-Found in two dimensions before any lane is decided. Each channel, and all of them together with
-their noise told apart from the layer, is held at several scales against the layer's own noise.
+Found in two dimensions before any lane is decided. Each channel, and all of them together, weighed
+by the noise they share, is held at several scales against the layer's own noise.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-from functools import lru_cache, reduce
+from functools import reduce
 from typing import NamedTuple
 
 import numpy as np
@@ -18,10 +17,10 @@ from scipy.stats import norm, t
 from lanes.confidence import MAD_SD
 from lanes.plate.bands import Bands
 from lanes.plate.chroma import is_colour_step
+from lanes.plate.depths import SIDE_MM, Depths, layer_depths
 from lanes.plate.flood import flood
-from lanes.plate.layer import mask_marks
-from lanes.plate.layout import Blob, Floats, Layout
-from lanes.plate.planes import Image, Mask, Planes, off_layer
+from lanes.plate.layout import Blob, Layout
+from lanes.plate.planes import Image, Planes
 from lanes.plate.square import Grid
 from lanes.quantiles import median, quantile, row_medians
 
@@ -34,7 +33,7 @@ SIGMAS_MM = (0.4, 0.6, 0.9, 1.35, 2.0)
 SURROUND = 2.2     # the surroundings a blob is held against, in its own sigmas
 MAD_SHARE = 0.37   # efficiency of the median absolute deviation for Gaussian noise (Huber 1981)
 # A channel's light on the layer below this share of the brightest one's has few codes, whose
-# noise can't be told.
+# noise can't be judged.
 DIM = 0.25
 # Relative light that no code of 8 bits resolves where it is averaged over a blob: a tenth of the
 # step at a pale layer's code.
@@ -44,39 +43,40 @@ RESOLVED = 0.0009
 # sees it, on the side where less lies.
 FEW, FEW_SD = 0.0228, 2.0
 SHARE = 0.45       # of a blob's own peak: what lies above is what its place and width come from
-# Mottle and grain have longer tails than a Gaussian. The side that holds no blobs tells: where it
-# reaches one place in a thousand, in Gaussian standard deviations, widens the noise, up to here;
+# Mottle and grain have longer tails than a Gaussian. The side that holds no blobs shows them: where
+# it reaches one place in a thousand, in Gaussian standard deviations, widens the noise, up to here;
 # beyond, that side holds blobs itself.
 TAIL, MOST_TAIL = 1e-3, 1.5
 # Standard deviations of a blob at the limit on a plate of the usual size, of some 2e4 tries.
 USUAL = float(norm.isf(FALSE_A_PLATE / 2e4))
+# Standard deviations that a place may depart the other way before it is held there: what surrounds
+# a strong blob seems to, and may not count for it.
+OTHER_WAY = 3.0
+# Of all places: where fewer are bare layer, the noise is judged from all that are looked at.
+FEW_BARE = 0.02
+# Degrees of freedom: on a small plate the noise is known by few places, and Student's t would ask
+# for more than any spot shows. A choice, on the side of showing blobs.
+FEWEST_PLACES = 4.0
+# Standard deviations: one place may not set by itself what the channels' noise has in common.
+CAPPED = 4.0
+OWN_NOISE = 0.05   # of each channel's variance, taken as its own: grain is never shared to the last
+# Squared length of all channels, over their number, from which it counts by its root: beyond, the
+# cube root falls short. A length of 60 in three channels is worth 0.93 of its root in one channel
+# (by the distributions, two-sided; 0.87 at 27, 0.95 at 100).
+FAR, OF_LENGTH = 9.0, 0.93
+NO_LENGTH = 1e-12  # so that 0 has a root
+# Relative light: the noise of a layer of which nothing is bare. A choice, about a scan's usual one.
+UNKNOWN_NOISE = 0.01
+KERNEL_SDS = 3.0   # where a Gaussian filter is cut off: 0.3 % of it lies beyond
+STEEP = 5.0        # standard deviations of smoothed noise that a hill rises by, and a saddle falls
+REACH_MM = 16.0    # from a blob's top: as far as its width and height are looked for
+# Width at half height over sigma, of a Gaussian; and over the extent of one cut at SHARE, 2.53
+# sigma.
+FWHM_SIGMAS, FWHM_EXTENT = 2.355, 0.93
+# Of a blob's extent squared: what the filter's own blur leaves of it at least, half of the extent.
+LEAST_OWN = 0.25
 
 
-@dataclass(frozen=True)
-class Depths:
-    """How far the light departs from the layer, relative to it, and how surely.
-
-    Attributes
-    ----------
-    depth : (channels, rows, columns) array
-        Light over the layer's, less 1: negative where darker.
-    layer : (channels,) array
-        The layer's median light.
-    inside : (rows, columns) bool array
-        Where blobs are sought.
-    bare : (rows, columns) bool array
-        Where nothing stands out.
-    channels : tuple of str
-    """
-
-    depth: Image
-    layer: Floats
-    inside: Mask
-    bare: Mask
-    channels: tuple[str, ...]
-
-
-BELOW_MM, BEYOND_MM = 1.5, 1.0  # how far past origin and front a blob's centre may lie
 BESIDE_MM = 1.3   # of a line: where a mark's halves, or a second stroke, are left of its mask
 MARK_MM = 2.2     # a dot, a cross or a tick is narrower, a spot left at the origin as wide or wider
 DRAWN_OUT = 3.5   # width over height: a strip along a line; half a spot has less
@@ -86,27 +86,7 @@ STROKE_NEAR_MM, STROKE_LONG, STROKE_SHARE = 0.4, 2.0, 0.12
 # Spots are darker than the layer unless what is lighter stands out this much more: a plate of
 # dark spots has pale rims and gaps between them.
 LIGHTER = 1.1
-SIDE_MM = 1.5  # of the plate's sides: chipped layer
 SIDE_NEAR_MM = 0.3  # a coarse sample: how near its half depth comes to where the search ends
-
-
-def layer_depths(planes: Planes, layout: Layout) -> Depths:
-    """Return how far the light between the lines of `layout` departs from the layer's."""
-    grid = planes.grid
-    # Lanes' names and ticks lie below the lines, or stand out: whether lanes are known already
-    # makes no difference, so that the channel is judged by what blobs were found in.
-    off = off_layer(replace(layout, lanes=()), planes.fine_grid, planes.step)
-    unit = layout.mm_per_unit
-    x, y = grid.x()[None, :], grid.y()[:, None]
-    off |= (y < layout.origin.at(x) - BELOW_MM / unit) | (y > layout.front.at(x) + BEYOND_MM / unit)
-    off |= (x < SIDE_MM / unit) | (x > layout.width - SIDE_MM / unit)
-    return _layer_depths(planes, off.tobytes())
-
-
-@lru_cache(maxsize=1)  # the channel, the colours and their remark ask about one plate in turn
-def _layer_depths(planes: Planes, off: bytes) -> Depths:
-    shape = planes.grid.rows, planes.grid.columns
-    return depths(planes.light, planes.grid.mm, np.frombuffer(off, bool).reshape(shape))
 
 
 def blobs_between(planes: Planes, layout: Layout) -> tuple[Blob, ...]:
@@ -175,28 +155,13 @@ def is_lighter(blobs: tuple[Blob, ...], asked: str) -> bool:
     if asked != "auto":
         return asked == "light"
     # A yellow spot on a violet layer is darker in blue and lighter in green: the colour that shows
-    # most on either side speaks for it. By the root, so that one scratch can't outvote spots, of
+    # most on either side decides. By the root, so that one scratch can't outvote spots, of
     # what lies beyond the limit, so that many places of noise can't.
     light, dark = (
         max((sum(max(b.seen.get(c, 0.0) - USUAL, 0.0) ** 0.5 for b in blobs if b.lighter == side)
              for c in {c for b in blobs for c in b.seen}), default=0.0)
         for side in (True, False))
     return light > LIGHTER * dark
-
-
-def depths(light: dict[str, Image], mm: float, off: Mask) -> Depths:
-    """Return each channel's departure from its own clean layer; `off` is left out of sight."""
-    parts, levels, bares = [], [], []
-    for image in light.values():
-        bare, surface = mask_marks(image, mm, off)
-        layer = surface.on(image.shape, mm)
-        level = float(median(layer[~off])) if not off.all() else 1.0
-        # Where hardly any light comes from the layer its noise no longer falls with it.
-        parts.append(((image - layer) / np.maximum(layer, 0.3 * level + 1e-4)).astype(np.float32))
-        levels.append(level)
-        bares.append(bare)
-    return Depths(np.stack(parts), np.array(levels), ~off, np.logical_and.reduce(bares) & ~off,
-                  tuple(light))
 
 
 def find_blobs(seen: Depths, grid: Grid, bright: bool | None) -> tuple[Blob, ...]:
@@ -221,13 +186,12 @@ def find_blobs(seen: Depths, grid: Grid, bright: bool | None) -> tuple[Blob, ...
     found: list[Blob] = []
     for sign in (1.0, -1.0) if bright is None else (1.0 if bright else -1.0,):
         one = seen.depth[usable] * np.float32(sign)
-        # The surroundings of a strong blob seem to depart the other way: it may not speak for them.
         spread = [_spread(d[seen.bare]) for d in one]
-        one = np.stack([np.maximum(d, np.float32(-3.0 * s))
+        one = np.stack([np.maximum(d, np.float32(-OTHER_WAY * s))
                         for d, s in zip(one, spread, strict=True)])
         bands = Bands(one, SURROUND * max(SIGMAS_MM) / grid.mm)
         answers = [_answers(bands, seen, grid.mm, sigma) for sigma in SIGMAS_MM]
-        # A threshold apart for every scale: fewer places, and fewer witnesses of the noise.
+        # A threshold apart for every scale: fewer places, and fewer that show the noise.
         tops = (row / np.float32(limit) for z, limit in answers for row in z)
         excess = np.zeros(seen.inside.shape, np.float32)
         excess[seen.inside] = reduce(np.maximum, tops)
@@ -250,7 +214,7 @@ def _answers(bands: Bands, seen: Depths, mm: float, sigma: float) -> tuple[Image
     whole = bands.between(s, SURROUND * s).reshape(len(bands), -1)
     inside = np.flatnonzero(seen.inside)
     stack = whole.take(inside, axis=1)
-    clean = np.flatnonzero(seen.bare) if seen.bare.mean() > 0.02 else inside
+    clean = np.flatnonzero(seen.bare) if seen.bare.mean() > FEW_BARE else inside
     if not clean.size:
         return np.zeros((1, inside.size), np.float32), 1.0
     rest = whole.take(clean, axis=1)
@@ -258,14 +222,14 @@ def _answers(bands: Bands, seen: Depths, mm: float, sigma: float) -> tuple[Image
     sd = np.maximum(_noise(rest), RESOLVED / np.sqrt(1 + s * s)).astype(np.float32)
     z = stack
     z /= sd[:, None]
-    area = 4.0 * np.pi * sigma**2  # of independent places, for noise as wide as the filter
+    area = 4 * np.pi * sigma**2  # of independent places, for noise as wide as the filter
     places = max(1.0, float(inside.size) * mm**2 / area)
-    witnesses = max(4.0, MAD_SHARE * float(clean.size) * mm**2 / area)
+    independent = max(FEWEST_PLACES, MAD_SHARE * float(clean.size) * mm**2 / area)
     tries = places * len(SIGMAS_MM) * (len(stack) + (len(stack) > 1)) * 2
-    limit = float(t.isf(FALSE_A_PLATE / tries, witnesses))
+    limit = float(t.isf(FALSE_A_PLATE / tries, independent))
     if len(stack) > 1:
         rest /= sd[:, None]
-        z = np.concatenate([z, _together(z, np.clip(rest, -4.0, 4.0, out=rest))[None]])
+        z = np.concatenate([z, _together(z, np.clip(rest, -CAPPED, CAPPED, out=rest))[None]])
     tail = np.array([-quantile(row, TAIL) for row in z]) / float(norm.isf(TAIL))
     z /= np.clip(tail, 1.0, MOST_TAIL)[:, None].astype(np.float32)
     return z, limit
@@ -289,12 +253,11 @@ def _together(z: Image, rest: NDArray[np.floating]) -> Image:
     k = z.shape[0]
     rest = rest - rest.mean(axis=1, dtype=float)[:, None].astype(rest.dtype)
     covariance = np.asarray(rest @ rest.T, float) / max(rest.shape[1] - 1, 1)
-    covariance += 0.05 * np.eye(k)  # grain is never shared to the last
+    covariance += OWN_NOISE * np.eye(k)
     length = (z * (np.linalg.inv(covariance).astype(np.float32) @ z)).sum(axis=0)
     # Wilson & Hilferty's cube root (PNAS 17, 684 (1931)) makes chi-squared nearly normal.
-    normal = (np.cbrt(np.maximum(length, 1e-12) / k) - 1 + 2 / (9 * k)) / np.sqrt(2 / (9 * k))
-    # Far out the cube root falls short of the length itself.
-    normal = np.where(length > 9.0 * k, np.sqrt(length) * 0.93, normal)
+    normal = (np.cbrt(np.maximum(length, NO_LENGTH) / k) - 1 + 2 / (9 * k)) / np.sqrt(2 / (9 * k))
+    normal = np.where(length > FAR * k, np.sqrt(length) * OF_LENGTH, normal)
     return np.asarray(np.maximum(normal, 0.0) * np.sign(z.sum(axis=0)), np.float32)
 
 
@@ -306,20 +269,21 @@ def _regions(
     if excess.max() <= 1.0:
         return []
     depth = np.clip(sign * seen.depth[usable], 0.0, None)
-    noise = np.array([max(float(np.std(seen.depth[i][seen.bare])) if seen.bare.any() else 0.01,
+    known = bool(seen.bare.any())
+    noise = np.array([max(float(np.std(seen.depth[i][seen.bare])) if known else UNKNOWN_NOISE,
                           RESOLVED) for i in usable])
     height = np.sqrt(np.square(depth / noise[:, None, None]).sum(axis=0)).astype(np.float32)
     number = np.cumsum(seen.inside).reshape(seen.inside.shape) - 1  # of each place inside
     blobs: list[Blob] = []
     for sigma in SIGMAS_MM[:3]:
-        smooth = ndimage.gaussian_filter(height, sigma / grid.mm, truncate=3.0)
+        smooth = ndimage.gaussian_filter(height, sigma / grid.mm, truncate=KERNEL_SDS)
         ground = float(median(smooth[seen.bare])) if seen.bare.any() else 0.0
         spread = MAD_SD * float(median(np.abs(smooth[seen.bare] - ground))) if (
             seen.bare.any()) else 1.0
-        labels, peaks = flood(smooth - ground, excess > SHARE, 5.0 * spread)
+        labels, peaks = flood(smooth - ground, excess > SHARE, STEEP * spread)
         height_here, boxes = smooth - ground, ndimage.find_objects(labels)
         for label, (row, column) in enumerate(peaks, start=1):
-            if excess[row, column] <= 1.0 or smooth[row, column] - ground <= 5.0 * spread:
+            if excess[row, column] <= 1.0 or smooth[row, column] - ground <= STEEP * spread:
                 continue
             here = [(z[:, number[row, column]], limit) for z, limit in answers]
             own = Hill(labels, label, (row, column), height_here, boxes[label - 1])
@@ -353,20 +317,20 @@ def _measured(
     """Return the blob that `hill` is; `here` are the significances at its top, scale by scale."""
     peak, height = hill.peak, hill.height
     top = float(height[peak])
-    reach = round(16.0 / grid.mm)
+    reach = round(REACH_MM / grid.mm)
     box = tuple(slice(max(s.start, p - reach), min(s.stop, p + reach + 1))
                 for p, s in zip(peak, hill.box, strict=True))
     own = (hill.labels[box] == hill.label) & (height[box] > SHARE * top)
-    parts, _ = ndimage.label(own)
-    part = parts[peak[0] - box[0].start, peak[1] - box[1].start]
-    own = parts == part if part else own
+    pieces, _ = ndimage.label(own)
+    piece = pieces[peak[0] - box[0].start, peak[1] - box[1].start]
+    own = pieces == piece if piece else own
     rows, columns = np.nonzero(own)
     weight = np.asarray(height[box][own], float)
     y, x = (float(v @ weight / weight.sum()) for v in (rows, columns))
-    # A Gaussian cut at this share has an extent of 2.53 sigma; its full width at half height is
-    # 2.35 of them. The filter's own blur is taken out.
-    extent = [(np.ptp(v) + 1) * grid.mm * 0.93 for v in (columns, rows)]
-    wide, tall = (float(np.sqrt(max(e * e - (2.355 * sigma) ** 2, 0.25 * e * e))) for e in extent)
+    # The filter's own blur is taken out.
+    extent = [(np.ptp(v) + 1) * grid.mm * FWHM_EXTENT for v in (columns, rows)]
+    blur = FWHM_SIGMAS * sigma
+    wide, tall = (float(np.sqrt(max(e * e - blur**2, LEAST_OWN * e * e))) for e in extent)
     unit = grid.mm / grid.pitch
     strength: dict[str, float] = {}
     for i, name in enumerate([seen.channels[j] for j in usable]):

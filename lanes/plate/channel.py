@@ -6,7 +6,8 @@ import numpy as np
 
 from lanes.confidence import MAD_SD
 from lanes.errors import InputError
-from lanes.plate.blobs import Depths, blobs_between, is_lighter, layer_depths, over_the_side
+from lanes.plate.blobs import blobs_between, is_lighter, over_the_side
+from lanes.plate.depths import Depths, layer_depths
 from lanes.plate.layout import Blob, Floats, Layout
 from lanes.plate.planes import planes_of
 from lanes.quantiles import median
@@ -28,6 +29,15 @@ DIM = 0.25  # of the brightest channel's layer: less is not what lights the plat
 BETTER = 1.25
 UNEVEN = 0.005  # of a spot's area: where noise is less, no channel is better than another
 SEEN = 4.0  # standard deviations from which a channel shows a spot
+# Standard deviations: a spot that a channel shows by less is lost in it, and by how much less is
+# chance. A choice: lower, one such spot decides the channel alone.
+LOST = 0.3
+# How much less noise a blob has than one of its samples, taken as the same in every channel: grain
+# that neighbours share averages out over a few samples only. A choice; it sets what SEEN means.
+AVERAGED = 3.0
+# Of full light, and relative to the layer: below any code of 8 bits, so that nothing is divided by
+# 0.
+NO_LIGHT, NO_NOISE = 1e-4, 1e-5
 
 
 def choose_channel(scan: Scan, layout: Layout, settings: Settings, light: str) -> str:
@@ -75,10 +85,10 @@ def best_channel(blobs: tuple[Blob, ...], seen: Depths, usual: str, light: str) 
                                   for w, level in zip(weights, seen.layer, strict=True)):
             continue
         ratio = sureness(blobs, seen, weights)
-        variances[name] = np.maximum(ratio, 0.3) ** -2.0 + UNEVEN**2
+        variances[name] = np.maximum(ratio, LOST) ** -2.0 + UNEVEN**2
         whole[name] = bool((ratio >= SEEN).all())
-    least = np.min(list(variances.values()), axis=0)
-    scores = {name: float(np.mean(v / least) ** -0.5) for name, v in variances.items()}
+    lowest = np.min(list(variances.values()), axis=0)
+    scores = {name: float(np.mean(v / lowest) ** -0.5) for name, v in variances.items()}
     if usual not in scores:
         usual = max(scores, key=lambda name: scores[name])
     single = [n for n in scores if "+" not in n]
@@ -94,13 +104,12 @@ def sureness(blobs: tuple[Blob, ...], seen: Depths, weights: Floats) -> Floats:
     The mixture is of light, so a channel counts by its weight and by the layer's light in it. A
     blob's noise is the layer's, averaged over the blob.
     """
-    share = weights * np.maximum(seen.layer, 1e-4)
+    share = weights * np.maximum(seen.layer, NO_LIGHT)
     share = share / share.sum()
     depth = np.array([b.depth for b in blobs]) @ share
     noise = np.tensordot(share, seen.depth, axes=1)
     rest = noise[seen.bare] if seen.bare.any() else noise[seen.inside]
-    sd = max(MAD_SD * float(median(np.abs(rest - median(rest)))), 1e-5)
-    # Every blob averages over the same area in every channel, so the samples in it cancel: three
-    # samples stand for the grain that neighbours share.
+    sd = max(MAD_SD * float(median(np.abs(rest - median(rest)))), NO_NOISE)
+    # Every blob averages over the same area in every channel, so the samples in it cancel.
     sign = np.array([1.0 if b.lighter else -1.0 for b in blobs])
-    return np.asarray(sign * depth / sd * 3.0)
+    return np.asarray(sign * depth / sd * AVERAGED)

@@ -21,13 +21,13 @@ Flags = NDArray[np.bool_]
 
 SMALLEST = 0.03   # of the picture's area: a smaller plate has too few pixels to be read
 LARGEST = 0.985   # above it a quadrilateral is the picture itself
-# A side on the picture's own border says nothing: above a pencil line, whose edge with one thing on
-# both sides reaches a fifth, and below any edge between two things along half of a side.
+# A side on the picture's own border counts for little: above a pencil line, whose edge with one
+# thing on both sides reaches a fifth, and below any edge between two things along half of a side.
 AT_BORDER = 0.3
 TRIM = 0.04         # of a side at each end: corners may be round
 BEYOND = 0.14       # of a side: so far past a corner it is looked whether the edge runs on
 END = 0.2           # of a side: so far from a corner it is looked whether the edge reaches it
-LEAST_BEYOND = 6.0  # pixels past a corner that tell anything
+LEAST_BEYOND = 6.0  # pixels past a corner that show anything
 # Gloves, tissues and shadows may cover a tenth of a side, and the rest is a whole side still.
 ENOUGH = 0.9
 AGREED = 0.6        # mean vote from which a difference along a side is beyond doubt
@@ -42,6 +42,11 @@ STOPS_SHORT = 0.5   # of the score that is lost where it does not reach a corner
 # part two things. All of a side is seen, but for what `ENOUGH` lets off and a rounding.
 FRAME, FRAMED = 0.7, 0.95
 LEAST = 0.1         # score of a side below which no plate is
+# Of the root of the picture's area: corners that all lie nearer than this are of one quadrilateral.
+# A choice: about as far as `sides` may move a side.
+SAME_CORNERS = 0.012
+# Mean vote squared, and strength of an edge above the usual: so that nothing is divided by 0.
+NO_VOTE, NO_STRENGTH = 1e-9, 1e-3
 
 
 @dataclass(frozen=True)
@@ -118,7 +123,7 @@ def closed(
         each = np.where(framed[..., None], np.maximum(each, FRAME * edges * four("stops")), each)
     score = 0.5 * each.mean(axis=-1) + 0.5 * each.min(axis=-1)
     order = np.argsort(-score, axis=None, kind="stable")
-    near = 0.012 * np.sqrt(rows * columns)
+    near = SAME_CORNERS * np.sqrt(rows * columns)
     out: list[Closed] = []
     for p, q in zip(*np.unravel_index(order, score.shape), strict=True):
         if len(out) == most or each[p, q].min() < LEAST:
@@ -170,31 +175,31 @@ def sides(edges: Edges, votes: Singles, lines: Floats, ends: Floats) -> Sides:
         """Return how many pixels are known between two columns, share of edge, mean votes."""
         a, b = (np.clip(np.rint(c + 0.5), 0, columns).astype(int) for c in (low, high))
         line = np.arange(len(lines))[:, None, None]
-        part = np.where((b > a)[..., None], total[line, b] - total[line, a], 0.0)
-        count = np.maximum(part[..., 0], 1.0)
-        return part[..., 0], part[..., 1] / count, part[..., 2:] / count[..., None]
+        sums = np.where((b > a)[..., None], total[line, b] - total[line, a], 0.0)
+        count = np.maximum(sums[..., 0], 1.0)
+        return sums[..., 0], sums[..., 1] / count, sums[..., 2:] / count[..., None]
 
     low, high = ends[:, :, None], ends[:, None, :]
     length = np.maximum(high - low, 1.0)
     count, share, mean = between(low + TRIM * length, high - TRIM * length)
     agreed = np.sqrt(np.square(mean).sum(axis=-1))
-    least = RARE * edges.chance
-    steps = np.clip((agreed - least) / (max(AGREED, CERTAIN * edges.chance) - least), 0.0, 1.0)
+    chance = RARE * edges.chance
+    steps = np.clip((agreed - chance) / (max(AGREED, CERTAIN * edges.chance) - chance), 0.0, 1.0)
     usual = float(edges.strength.mean())
     ext = np.maximum(BEYOND * length, 2 * LEAST_BEYOND)
     things, line, short = [], [], []
     trim, end = TRIM * length, END * length
     for first, last in ((low + trim, low + end), (high - end, high - trim)):
         known_end, share_end, mean_end = between(first, last)
-        same = (mean_end * mean).sum(axis=-1) / np.maximum(agreed**2, 1e-9)
-        edge = (share_end - usual) / np.maximum(share - usual, 1e-3)
+        same = (mean_end * mean).sum(axis=-1) / np.maximum(agreed**2, NO_VOTE)
+        edge = (share_end - usual) / np.maximum(share - usual, NO_STRENGTH)
         reached = np.clip(steps * same + (1.0 - steps) * edge, 0.0, 1.0)
         short.append(np.where(known_end >= LEAST_BEYOND, 1.0 - reached, 0.0))
     for first, last in ((low - ext, low - trim), (high + trim, high + ext)):
         past, share_past, mean_past = between(first, last)
-        same = (mean_past * mean).sum(axis=-1) / np.maximum(agreed**2, 1e-9)
+        same = (mean_past * mean).sum(axis=-1) / np.maximum(agreed**2, NO_VOTE)
         things.append(np.where(past >= LEAST_BEYOND, np.clip(same, 0.0, 1.0), 0.0))
-        edge = (share_past - usual) / np.maximum(share - usual, 1e-3)
+        edge = (share_past - usual) / np.maximum(share - usual, NO_STRENGTH)
         line.append(np.where(past >= LEAST_BEYOND, np.clip(edge, 0.0, 1.0), 0.0))
     # An edge between two things runs on if their difference does, past either corner; a mere line
     # if the line does.

@@ -12,6 +12,7 @@ from lanes.plate.lane_cost import (
     CLOSEST_MM,
     STRONG,
     TICK_MM,
+    TICK_REACH,
     TICK_SURE,
     USUAL_MM,
     Evidence,
@@ -27,6 +28,22 @@ REACH, REACH_BRIGHT = 2.0, 2.4
 ROOM = 0.96        # of the distance to the next lane that a lane may span
 # Faint ticks count together where so many stand in an even row: chance would not space them so.
 FEWEST_IN_ROW, UNEVEN_ROW = 3, 0.25
+# mm across between two blobs from which they are taken for two columns: lanes are begun from both
+# groupings, and the cost decides. The first, half of the closest lanes' distance, also sets where
+# lanes may be.
+COLUMNS_APART_MM = (1.5, 2.5)
+SHIFT_MM = 4.0     # how far one change moves a lane: a little more than the closest lanes are apart
+SAME_PLACE_MM = 0.4  # places nearer than this are one: a hand puts samples on to half a millimetre
+# Nats: what is nearer costs the same, but for rounding; and what a change must gain to be made.
+SAME_COST, GAIN = 1e-9, 1e-6
+OWN_SDS = 3.5      # standard deviations of its place within which a blob is of its lane
+# Confidence in lanes that all, some or none have a tick. A choice: only their order is meant.
+ALL_TICKED, SOME_TICKED, NONE_TICKED = 0.95, 0.8, 0.7
+CROWDED = 0.8      # of the least distance of two lanes: nearer no other is added
+LANE_LEFT_OUT = 1.6  # times the smallest gap in a row: a wider one has room for a lane left out
+# A lane's width where spots are narrow or the plate's side is near: a spot and layer on both sides.
+NARROWEST_MM = 4.0
+BAND_ENDS_MM = 3.5  # what a band's two ends add at most to its width at half height: a choice
 
 
 def find_lanes(
@@ -69,7 +86,7 @@ def find_lanes(
     confidence: float | None = None
     seen = weigh(blobs, ticks, layout, names)
     if isinstance(settings.lanes, tuple):
-        xs = given_places(tuple(map(float, settings.lanes)), layout)
+        xs = checked_places(tuple(map(float, settings.lanes)), layout)
     else:
         mm = best_lanes(seen) or _row_of_ticks(seen)
         confidence = _confidence(mm, seen)
@@ -91,7 +108,7 @@ def find_lanes(
 
 
 def _row_of_ticks(seen: Evidence) -> list[float]:
-    """Return the ticks' places where no blob speaks and no tick is sure, but their row is.
+    """Return the ticks' places where no blob stands and no tick is sure, but their row is.
 
     Spots that never left the origin hide half of each tick.
     """
@@ -105,13 +122,13 @@ def best_lanes(seen: Evidence) -> list[float]:
     """Return the x in mm of the lanes of least cost, by single changes from several starts."""
     places = _places(seen)
     starts = [[], sorted(float(x) for x in seen.ticks[seen.sure >= TICK_SURE]),
-              _clustered(seen, 1.5), _clustered(seen, 2.5)]
-    best, least = [], np.inf
+              *(_clustered(seen, gap) for gap in COLUMNS_APART_MM)]
+    best, lowest = [], np.inf
     known: dict[tuple[float, ...], float] = {}  # from several starts the same lanes are tried
     for start in starts:
         xs, now = _improved(start, places, seen, known)
-        if now < least - 1e-9:
-            best, least = xs, now
+        if now < lowest - SAME_COST:
+            best, lowest = xs, now
     return best
 
 
@@ -133,14 +150,14 @@ def _improved(
         changes = [sorted([*xs, p]) for p in places if all(abs(p - x) > 0.5 for x in xs)]
         changes += [xs[:i] + xs[i + 1:] for i in range(len(xs))]
         changes += [sorted([*xs[:i], *xs[i + 1:], p]) for i, x in enumerate(xs) for p in places
-                    if 0.0 < abs(p - x) < 4.0]
+                    if 0.0 < abs(p - x) < SHIFT_MM]
         changes += [[*xs[:i], 0.5 * (a + b), *xs[i + 2:]]
                     for i, (a, b) in enumerate(pairwise(xs))]
         if not changes:
             break
         costs = [cost_of(change) for change in changes]
         k = int(np.argmin(costs))
-        if costs[k] >= now - 1e-6:
+        if costs[k] >= now - GAIN:
             break
         xs, now = changes[k], costs[k]
     return _settled(xs, seen), now
@@ -148,10 +165,10 @@ def _improved(
 
 def _places(seen: Evidence) -> list[float]:
     """Return where lanes may be: ticks, blobs and the means of blobs in columns."""
-    places = [*seen.ticks.tolist(), *_clustered(seen, 1.5), *seen.u.tolist()]
+    places = [*seen.ticks.tolist(), *_clustered(seen, COLUMNS_APART_MM[0]), *seen.u.tolist()]
     kept: list[float] = []
     for place in places:
-        if all(abs(place - other) > 0.4 for other in kept):
+        if all(abs(place - other) > SAME_PLACE_MM for other in kept):
             kept.append(place)
     return kept
 
@@ -176,8 +193,8 @@ def _settled(xs: list[float], seen: Evidence) -> list[float]:
     out = []
     to = np.abs(seen.u[:, None] - lanes).argmin(axis=1) if seen.u.size else np.zeros(0, int)
     for k, x in enumerate(xs):
-        near = seen.ticks[np.abs(seen.ticks - x) < 3.0 * TICK_MM]
-        own = (to == k) & (np.abs(seen.u - x) < 3.5 * seen.sd)
+        near = seen.ticks[np.abs(seen.ticks - x) < TICK_REACH * TICK_MM]
+        own = (to == k) & (np.abs(seen.u - x) < OWN_SDS * seen.sd)
         if near.size:
             out.append(float(near[np.abs(near - x).argmin()]))
         elif own.any():
@@ -190,26 +207,26 @@ def _settled(xs: list[float], seen: Evidence) -> list[float]:
 def _confidence(xs: list[float], seen: Evidence) -> float:
     if not xs:
         return 0.0
-    ticked = [bool((np.abs(seen.ticks - x) < 3.0 * TICK_MM).any()) for x in xs]
-    return 0.95 if all(ticked) else 0.8 if any(ticked) else 0.7
+    ticked = [bool((np.abs(seen.ticks - x) < TICK_REACH * TICK_MM).any()) for x in xs]
+    return ALL_TICKED if all(ticked) else SOME_TICKED if any(ticked) else NONE_TICKED
 
 
 def to_count(xs: list[float], seen: Evidence, count: int) -> tuple[list[float], list[float]]:
     """Return `count` lanes, and which of them nothing marks.
 
     The lanes of least cost are kept, or added where a tick, a blob, a gap in an even row or its
-    end speaks for one, and then in the widest gap; where nothing is seen at all, the plate is
+    end asks for one, and then in the widest gap; where nothing is seen at all, the plate is
     divided evenly.
     """
     xs = list(xs)
     while len(xs) > count:
         xs = min((xs[:i] + xs[i + 1:] for i in range(len(xs))), key=lambda c: cost(c, seen))
     blind: list[float] = []
-    least = max(CLOSEST_MM, 0.5 * seen.wide)
+    closest = max(CLOSEST_MM, 0.5 * seen.wide)
     marks = _places(seen)
     while len(xs) < count:
         row = _row_places(xs, seen.plate)
-        free = [p for p in (*marks, *row) if all(abs(p - x) > 0.8 * least for x in xs)]
+        free = [p for p in (*marks, *row) if all(abs(p - x) > CROWDED * closest for x in xs)]
         if not xs and not free:
             even = [(i + 0.5) * seen.plate / count for i in range(count)]
             return even, even
@@ -232,7 +249,7 @@ def _row_places(xs: list[float], plate: float) -> list[float]:
     gaps = np.diff(xs)
     usual = float(np.min(gaps))
     inner = [xs[i] + float(gaps[i]) / max(2, round(float(gaps[i]) / usual))
-             for i in np.argsort(-gaps) if gaps[i] > 1.6 * usual]
+             for i in np.argsort(-gaps) if gaps[i] > LANE_LEFT_OUT * usual]
     ends = [(x, room) for x, room in ((xs[-1] + usual, plate - xs[-1] - usual),
                                       (xs[0] - usual, xs[0] - usual)) if room > CLOSEST_MM]
     ends.sort(key=lambda end: -end[1])
@@ -240,14 +257,18 @@ def _row_places(xs: list[float], plate: float) -> list[float]:
 
 
 def _widest_gap(xs: list[float], plate: float) -> float:
-    """Return the middle of the widest gap; that to a side edge counts double, as a lane's half."""
+    """Return the middle of the widest gap.
+
+    Beside the plate's edge there is room for half a lane's step: a lane stands at a third of the
+    gap there, which counts as twice the other two thirds.
+    """
     gaps = [(b - a, 0.5 * (a + b)) for a, b in pairwise(xs)]
-    gaps += [(2.0 * xs[0] / 1.5, xs[0] / 3.0),
-             (2.0 * (plate - xs[-1]) / 1.5, plate - (plate - xs[-1]) / 3.0)]
+    gaps += [(4 * xs[0] / 3, xs[0] / 3),
+             (4 * (plate - xs[-1]) / 3, plate - (plate - xs[-1]) / 3)]
     return max(gaps)[1]
 
 
-def given_places(xs: tuple[float, ...], layout: Layout) -> list[float]:
+def checked_places(xs: tuple[float, ...], layout: Layout) -> list[float]:
     """Return the lanes given by place, or raise InputError where they don't fit on the plate."""
     unit_name = "mm" if layout.scaled else "pixels"
     edge = 1.0 / layout.mm_per_unit
@@ -287,11 +308,11 @@ def lane_widths(
     gaps = np.diff(xs)
     if settings.lane_width is not None:
         asked = float(settings.lane_width)
-        least = 0.5 / unit
+        narrowest = 0.5 / unit
         widest = float(gaps.min()) if gaps.size else layout.width
-        if not least <= asked <= widest:
+        if not narrowest <= asked <= widest:
             raise InputError(
-                f"--lane-width {asked:g} does not fit: give from {least:.3g} to "
+                f"--lane-width {asked:g} does not fit: give from {narrowest:.3g} to "
                 f"{widest:.4g}, the distance between lanes"
             )
         return [asked] * len(xs)
@@ -301,11 +322,11 @@ def lane_widths(
     for blob in blobs:
         foot = blob.x - lean * (blob.y - float(layout.origin.at(blob.x)))
         off = float(np.abs(lanes - foot).min())
-        # A weak spot's width is mostly noise: the strong ones speak.
+        # A weak spot's width is mostly noise: the strong ones count.
         if blob.strength < STRONG * strongest or off > blob.width:
             continue
         # A band ends sooner than a round spot of its width.
-        extent = min(reach * blob.width, blob.width + 3.5 / unit)
+        extent = min(reach * blob.width, blob.width + BAND_ENDS_MM / unit)
         wanted.append(extent + 2.0 * min(off, 1.0 / unit))
     wide = max(wanted, default=USUAL_MM / unit)
     far = np.concatenate([[np.inf], gaps, [np.inf]])
@@ -314,6 +335,6 @@ def lane_widths(
         # A lane's half reaches no farther than half the way to the nearer neighbour; nor, by
         # much, over the plate's edge.
         room = ROOM * float(min(far[k], far[k + 1]))
-        side = max(2.0 * min(x, layout.width - x) - 1.0 / unit, 4.0 / unit)
-        out.append(float(min(max(wide, 4.0 / unit), room, side, layout.width)))
+        side = max(2.0 * min(x, layout.width - x) - 1.0 / unit, NARROWEST_MM / unit)
+        out.append(float(min(max(wide, NARROWEST_MM / unit), room, side, layout.width)))
     return out

@@ -12,12 +12,21 @@ Floats = NDArray[np.float64]
 # A photograph from a slant of 45 degrees at four plate's lengths shortens the far side by a sixth.
 MOST_TAPER = 1.45
 LEAST_SIDE = 10.0  # pixels of the reduced picture
+MOST_SKEW = 0.3    # cosine of a corner's angle: 17 degrees off square, by slant and by lens
+LEAST_TURN = 0.1   # sine of the turn at a corner, 6 degrees: less is hardly a corner
+PARALLEL = 1e-9    # determinant of two directions below which lines do not meet
+# Of two outlines one lies in the other if it holds this share of it: sides are found to about 1 %.
+# It is apart from it if it has less than so much of its area, and if so much of it would still be
+# held by the outer one drawn in by 3 % of its half width. Choices: nearer to 1, a page's own edge
+# drawn twice is taken for a plate on a page.
+HELD, INNER_AREA = 0.98, 0.85
+DRAWN_IN, STILL_HELD = 0.97, 0.985
 
 
 def cross(one: tuple[Floats, Floats], two: tuple[Floats, Floats]) -> Floats:
     """Return where two lines, each a point and a direction, meet; NaN where they don't."""
     matrix = np.column_stack([one[1], -two[1]])
-    if abs(np.linalg.det(matrix)) < 1e-9:
+    if abs(np.linalg.det(matrix)) < PARALLEL:
         return np.full(2, np.nan)
     t = np.linalg.solve(matrix, two[0] - one[0])
     return np.asarray(one[0] + t[0] * one[1])
@@ -36,7 +45,7 @@ def plate_like(corners: Floats) -> bool:
     taper = max(lengths[0] / lengths[2], lengths[2] / lengths[0],
                 lengths[1] / lengths[3], lengths[3] / lengths[1])
     level = abs(np.degrees(np.arctan2(units[0, 1], units[0, 0])))
-    return bool(angles.max() < 0.3 and taper < MOST_TAPER and level < MOST_TILT)
+    return bool(angles.max() < MOST_SKEW and taper < MOST_TAPER and level < MOST_TILT)
 
 
 def convex(corners: Floats) -> bool:
@@ -44,8 +53,8 @@ def convex(corners: Floats) -> bool:
     sides = np.roll(corners, -1, axis=0) - corners
     turns = sides[:, 0] * np.roll(sides[:, 1], -1) - sides[:, 1] * np.roll(sides[:, 0], -1)
     lengths = np.hypot(*sides.T)
-    return bool(lengths.min() >= LEAST_SIDE
-                and np.all(turns * np.sign(turns.sum()) > 0.1 * lengths * np.roll(lengths, -1)))
+    straight = LEAST_TURN * lengths * np.roll(lengths, -1)
+    return bool(lengths.min() >= LEAST_SIDE and np.all(turns * np.sign(turns.sum()) > straight))
 
 
 def area(corners: Floats) -> float:
@@ -81,9 +90,9 @@ def overlap(one: Floats, two: Floats) -> float:
 def within(inner: Floats, outer: Floats) -> bool:
     """Return whether `inner` lies in `outer` and apart from its sides."""
     a, b, common = shares(inner, outer)
-    if common < 0.98 * a or a > 0.85 * b:
+    if common < HELD * a or a > INNER_AREA * b:
         return False
     middle = outer.mean(axis=0)
     # Apart: it would still lie inside if the outer one were a little smaller.
-    a, _, common = shares(inner, middle + 0.97 * (outer - middle))
-    return common > 0.985 * a
+    a, _, common = shares(inner, middle + DRAWN_IN * (outer - middle))
+    return common > STILL_HELD * a

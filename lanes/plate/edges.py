@@ -23,7 +23,7 @@ LINES = 20        # of each direction: a page's rules may be as many
 CLOSE, NEAR, FAR = 0.006, 0.014, 0.032
 ALONG = 0.01        # of the longer side: the piece of an edge that gives one vote
 # A vote has half its weight where a step is so many times its noise: the layer's mottle alone
-# then says next to nothing, a step of five times says all.
+# then counts for next to nothing, a step of five times in full.
 HALF_SURE = 2.0
 PIECE = 0.06        # of the longer side: over it votes must agree to count in a search for lines
 SIDE = 0.3          # of the longer side: about a side's length
@@ -32,11 +32,22 @@ OUTSHONE = 2.0      # times weaker than an edge close by: then it counts less
 LEAST_NOISE = 0.001
 # Of the longer side: over it a lamp's fall-off is one slope, and an edge fills less than a quarter.
 DRIFT = 0.4
+LINE_WEIGHT = 0.1   # of an edge with one thing on both sides, a mere line, beside a plate's edge
+# Times the picture's median step: an edge counts from here, and in full that much further on. Half
+# of all pixels lie below 1; a choice: lower, grain is joined into edges, higher, a faint side is
+# lost.
+EDGE_FROM, EDGE_OVER = 2.0, 4.0
+# Four fifths of a picture are no edge: what they stay within is so many standard deviations of
+# Gaussian noise.
+NO_EDGE, NO_EDGE_SD = 0.8, 1.28
+SPENT_PX = 3.0      # from a line found: nearer votes are its own (an edge is blurred over two)
+# Of tone: far below a code's step, so that nothing is divided by 0.
+NO_STEP, NO_STEPS = 1e-5, 1e-9
 
 
 @dataclass(frozen=True)
 class Edges:
-    """What speaks for level edges in a picture; for upright ones, of the picture turned over.
+    """The evidence for level edges in a picture; for upright ones, of the picture turned over.
 
     `strength` (rows, columns) is from 0 to 1 how surely an edge runs there. `first` and `last`
     (rows, columns, colours) are from -1 to 1 how surely what lies below differs from what lies
@@ -55,20 +66,21 @@ class Edges:
         """Return how surely an edge runs between two things; a mere line counts a tenth."""
         piece = max(3, round(PIECE * max(self.strength.shape)))
         apart = np.maximum(*(_agreed(v, piece) for v in (self.first, self.last)))
-        return np.asarray(self.strength * (0.1 + 0.9 * np.minimum(apart, 1.0)), np.float32)
+        return np.asarray(self.strength * (
+            LINE_WEIGHT + (1.0 - LINE_WEIGHT) * np.minimum(apart, 1.0)), np.float32)
 
 
 def look(light: NDArray[np.float32]) -> Floats:
-    """Return (rows, columns, channels) of tone: the eye's cube root gives dark and bright one say.
+    """Return tone, the eye's cube root of light: in it dark and bright count alike.
 
-    `light` is (rows, columns) or (rows, columns, channels) of linear light.
+    Both are (rows, columns, channels); `light`, which is linear, may be (rows, columns).
     """
     tone = np.cbrt(np.clip(light, 0.0, None)).astype(float)
     return tone if tone.ndim == 3 else tone[:, :, None]
 
 
 def edges_of(tone: Floats) -> tuple[Edges, Edges]:
-    """Return what speaks for level and for upright edges in a picture of tone."""
+    """Return the evidence for level and for upright edges in a picture of tone."""
     colour = _opposed(tone)
     down, across = _votes(colour), _votes(colour.swapaxes(0, 1))
     return (Edges(_strength(tone, 0), *down, _chance(down[0])),
@@ -105,15 +117,15 @@ def _strength(tone: Floats, axis: int) -> Singles:
     steps = np.sqrt(sum(np.square(ndimage.gaussian_filter1d(
         ndimage.gaussian_filter1d(plane, 1.0, axis=axis, order=1), 2.0, axis=1 - axis))
         for plane in np.ascontiguousarray(np.moveaxis(tone, 2, 0), np.float32)))
-    noise = max(float(median(steps)), 1e-5)
+    noise = max(float(median(steps)), NO_STEP)
     ridge = steps >= ndimage.maximum_filter1d(steps, 3, axis=axis)
-    sure = np.where(ridge, np.clip((steps / noise - 2.0) / 4.0, 0.0, 1.0), 0.0)
+    sure = np.where(ridge, np.clip((steps / noise - EDGE_FROM) / EDGE_OVER, 0.0, 1.0), 0.0)
     # Beside a long edge a much weaker one is a rule of the page or the shadow's end. Roots are
     # averaged: writing that is ten times as strong along a third of it outshines no edge.
     longer = max(tone.shape)
     long = ndimage.uniform_filter1d(np.sqrt(steps), max(3, round(PIECE * longer)), axis=1 - axis)**2
     most = ndimage.maximum_filter1d(long, 2 * max(2, round(NEAR * longer)) + 1, axis=axis)
-    sure *= np.minimum(1.0, OUTSHONE * long / np.maximum(most, 1e-9))
+    sure *= np.minimum(1.0, OUTSHONE * long / np.maximum(most, NO_STEPS))
     # An edge that wavers by a pixel is still one line.
     return np.asarray(ndimage.maximum_filter1d(sure, 3, axis=axis), np.float32)
 
@@ -132,8 +144,8 @@ def _votes(colour: Singles) -> tuple[Singles, Singles]:
 def _votes_of(colour: Singles) -> tuple[Singles, Singles]:
     """Return the votes of one colour, (rows, columns)."""
     longer = max(colour.shape)
-    close, near, far = (max(least, round(share * longer))
-                        for least, share in ((1, CLOSE), (2, NEAR), (5, FAR)))
+    close, near, far = (max(fewest, round(share * longer))
+                        for fewest, share in ((1, CLOSE), (2, NEAR), (5, FAR)))
     smooth = ndimage.uniform_filter1d(colour, max(3, round(ALONG * longer)), axis=1,
                                       mode="nearest")
     total = np.zeros((len(smooth) + 1, smooth.shape[1]))
@@ -156,7 +168,7 @@ def _zone(total: Floats, low: int, high: int) -> Singles:
     """Return for each row the mean of the rows from `low` to `high` off it; NaN beyond."""
     rows = len(total) - 1
     first, last = (np.clip(np.arange(rows) + end, 0, rows) for end in (low, high + 1))
-    # Of a bed, two rows at the picture's border still tell.
+    # Of a bed, two rows at the picture's border are still enough.
     size = np.where(last - first >= 2, last - first, np.nan)[:, None]
     total = total.take(last, axis=0) - total.take(first, axis=0)
     return np.divide(total, size, dtype=np.float32, casting="same_kind")
@@ -175,11 +187,10 @@ def _surely(step: Singles, longer: int) -> Singles:
     row, column = (np.minimum(np.arange(n) // coarse, k - 1)
                    for n, k in zip(step.shape, drift.shape, strict=True))
     step = step - drift.take(column, axis=1).take(row, axis=0)
-    # Four fifths of a picture are no edge: their spread is the noise, mottle and codes included.
-    noise = quantile(np.abs(step[::5, ::5]), 0.8) / np.float32(1.28)
-    least = np.square(np.float32(HALF_SURE * max(noise, LEAST_NOISE)))
+    # Where no edge is, the spread of steps is the noise, mottle and codes included.
+    noise = quantile(np.abs(step[::5, ::5]), NO_EDGE) / np.float32(NO_EDGE_SD)
     size = np.square(step)
-    size += least
+    size += np.square(np.float32(HALF_SURE * max(noise, LEAST_NOISE)))
     np.divide(step, np.sqrt(size, out=size), out=out[seen])
     return out
 
@@ -198,7 +209,7 @@ def find_lines(strength: Singles, most: int = LINES) -> list[tuple[float, float]
     row, k = np.nonzero(votes > VOTE)
     weight = np.asarray(votes[row, k], float)
     # Between two slopes a line's ends stray by this many rows: the votes are spread as far.
-    stray = max(1, round(0.25 * columns * float(slopes[1] - slopes[0])))
+    stray = max(1, round(columns / 4 * float(slopes[1] - slopes[0])))
     total = _tally(row, at[k], weight, slopes, rows)
     found: list[tuple[float, float]] = []
     while len(found) < most and row.size > 8:
@@ -206,7 +217,7 @@ def find_lines(strength: Singles, most: int = LINES) -> list[tuple[float, float]
         i, c = divmod(int(np.argmax(spread)), rows)
         line = _settled(votes, at, c, float(slopes[i]), stray + 2)
         found.append(line)
-        spent = (np.abs(row - line[0] - line[1] * at[k]) <= 3.0) \
+        spent = (np.abs(row - line[0] - line[1] * at[k]) <= SPENT_PX) \
             | (np.abs(row - c - slopes[i] * at[k]) <= stray)
         if not spent.any():
             break

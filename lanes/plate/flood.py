@@ -11,7 +11,7 @@ SADDLE = 0.82
 
 
 def flood(
-    height: NDArray[np.floating], inside: NDArray[np.bool_], least: float
+    height: NDArray[np.floating], inside: NDArray[np.bool_], dip: float
 ) -> tuple[NDArray[np.int32], list[tuple[int, int]]]:
     """Part `inside` into hills by flooding from the top.
 
@@ -19,7 +19,7 @@ def flood(
     ----------
     height : (rows, columns) array
     inside : (rows, columns) bool array
-    least : float
+    dip : float
         How far a saddle has to lie below the lower of two hills, at least.
 
     Returns
@@ -63,7 +63,7 @@ def flood(
             continue
         highest = max(near, key=lambda i: (top[i], -i))
         for other in near - {highest}:
-            if level > SADDLE * top[other] or top[other] - level < least:
+            if level > SADDLE * top[other] or top[other] - level < dip:
                 joined[other] = highest
         flat[place] = highest
     names = np.array([root(i) for i in range(len(joined))])

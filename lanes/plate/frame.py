@@ -16,12 +16,13 @@ from lanes.plate.outline import Floats, Outline, find_outlines, refuse_even, who
 from lanes.plate.square import base_light
 from lanes.plate.upright import judge_turn
 from lanes.scan.scan import Scan
+from lanes.scan.stated import MM_PER_INCH
 from lanes.settings import Settings
 
 # Plates are cut from sheets of 200 x 200 mm, and a strip under 15 mm holds no lane.
 SMALLEST_MM, LARGEST_MM = 15.0, 260.0
 LEAST_MM, MOST_MM = 5.0, 1000.0  # what is stated may be unusual, but not beyond these
-# Where nothing tells the scale: the height, since solvent runs 5 to 10 cm. A plate twice as wide as
+# Where the scale is unknown: the height, since solvent runs 5 to 10 cm. A plate twice as wide as
 # high is one of 200 x 100 or of 100 x 50 mm: the mean of both is out by the root of 2 for either.
 TYPICAL_MM = 100.0
 REDUCED_PX = 1000   # longer side of the picture in which the plate is looked for
@@ -61,11 +62,11 @@ def find_frame(scan: Scan, settings: Settings) -> Layout:
 
 
 def _may_turn(settings: Settings) -> bool:
-    """Return whether nothing given says which side of the plate is up."""
+    """Return whether nothing that was set fixes which side of the plate is up."""
     places = settings.places
-    given = (settings.origin, settings.front, places.origin, places.front, places.lanes)
+    placed = (settings.origin, settings.front, places.origin, places.front, places.lanes)
     return (settings.turn == "auto" and not isinstance(settings.lanes, tuple)
-            and all(place is None for place in given) and "corners" not in places.by_hand)
+            and all(place is None for place in placed) and "corners" not in places.by_hand)
 
 
 def _upright(
@@ -97,11 +98,11 @@ def _upright(
 
 
 def outlines_of(scan: Scan, settings: Settings) -> tuple[tuple[Outline, ...], list[Flag], bool]:
-    """Return the plates in `scan`, found or given, and whether they were given."""
+    """Return the plates in `scan`, found or as set, and whether they were set."""
     if settings.whole_image:
         return (whole_outline((scan.height_px, scan.width_px)),), [], True
     if settings.corners is not None:
-        corners = _given_corners(scan, settings)
+        corners = _stated_corners(scan, settings)
         return (Outline(corners, 1.0, True),), [], True
     light, step = _reduced(scan)
 
@@ -118,7 +119,7 @@ def outlines_of(scan: Scan, settings: Settings) -> tuple[tuple[Outline, ...], li
 
 
 def refuse_empty(scan: Scan) -> None:
-    """Raise LayoutError where the picture shows nothing, though a plate is said to be in it."""
+    """Raise LayoutError where the picture shows nothing, though it was set where the plate is."""
     refuse_even(look(_reduced(scan)[0]))
 
 
@@ -132,8 +133,8 @@ def _up(corners: Floats, step: int) -> Floats:
     return (corners + 0.5) * step - 0.5
 
 
-def _given_corners(scan: Scan, settings: Settings) -> Floats:
-    """Return the corners given: lower left first, then lower right, and on around."""
+def _stated_corners(scan: Scan, settings: Settings) -> Floats:
+    """Return the corners as set: lower left first, then lower right, and on around."""
     assert settings.corners is not None
     corners = np.array(settings.corners, float)
     wide, high = scan.width_px, scan.height_px
@@ -192,16 +193,16 @@ def sizes(corners: Floats) -> tuple[float, float, float]:
 def _size_mm(
     scan: Scan, settings: Settings, wide: float, high: float, flags: list[Flag]
 ) -> tuple[float, float] | None:
-    """Return the plate's width and height in mm; None where nothing tells them."""
-    given_w, given_h = settings.plate_width, settings.plate_height
-    if given_w is not None or given_h is not None:
-        width = given_w if given_w is not None else (given_h or 0.0) * wide / high
-        return width, given_h if given_h is not None else width * high / wide
+    """Return the plate's width and height in mm; None where neither is known."""
+    stated_w, stated_h = settings.plate_width, settings.plate_height
+    if stated_w is not None or stated_h is not None:
+        width = stated_w if stated_w is not None else (stated_h or 0.0) * wide / high
+        return width, stated_h if stated_h is not None else width * high / wide
     dpi = settings.dpi or scan.dpi
     if dpi is None:
         flags.append(flag("scale-unknown", "the scan does not tell its scale"))
         return None
-    width, height = wide / dpi * 25.4, high / dpi * 25.4
+    width, height = wide / dpi * MM_PER_INCH, high / dpi * MM_PER_INCH
     if min(width, height) >= SMALLEST_MM and max(width, height) <= LARGEST_MM:
         return width, height
     if settings.dpi is not None:

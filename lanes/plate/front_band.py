@@ -10,13 +10,16 @@ from lanes.plate.layout import Layout
 from lanes.plate.square import Grid
 
 NEAR_MM = 2.5     # the front's impurities lie within a spot's width of it (common practice)
-BESIDE_MM = 2.5   # beyond that, layer of the same plate tells what its noise makes of a band
+BESIDE_MM = 2.5   # beyond that, layer of the same plate shows what its noise makes of a band
 SIDE_MM = 3.0     # of the plate's sides, where the front lags and layer is chipped
 BLOCK_MM = 2.0
 # Between lanes lies a third of the width or more (common practice); half of that is clear of the
 # spots' flanks: what every block but a sixth exceeds is not theirs.
 SHARE = 1 / 6
 STREAK_MM = 2.0   # full width at half height: a streak is narrower, spots at the front broader
+# Times the rows of the band's own zone, to one side: rows that must be known for the rest to serve
+# as the ground. Of the plate above the front some may be cut off.
+KNOWN = 2.5
 SURE = 4.0        # standard deviations: about thirty rows are looked at
 
 
@@ -51,13 +54,13 @@ def without_band(
     kept = along[:, side: grid.columns - side]
     blocks = kept[:, : kept.shape[1] // width * width].reshape(len(kept), -1, width).mean(axis=2)
     seen = np.isfinite(blocks).sum(axis=1) >= 0.5 * max(blocks.shape[1], 8)
-    if not seen[reach - near: reach + near + 1].all() or seen.sum() < 2.5 * near:
+    if not seen[reach - near: reach + near + 1].all() or seen.sum() < KNOWN * near:
         return values
     band = np.asarray(np.nanquantile(np.where(seen[:, None], blocks, 0.0), SHARE, axis=1))
     off = np.arange(-reach, reach + 1)
-    away = seen & (np.abs(off) > near)
-    ground = float(np.median(band[away]))
-    sd = MAD_SD * float(np.median(np.abs(band[away] - ground)))
+    beside = seen & (np.abs(off) > near)
+    ground = float(np.median(band[beside]))
+    sd = MAD_SD * float(np.median(np.abs(band[beside] - ground)))
     band -= ground
     top = reach - near + int(np.argmax(band[reach - near: reach + near + 1]))
     # Its top may lie at either side of it: it is level there, and the line found a little askew.

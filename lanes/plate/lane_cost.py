@@ -12,16 +12,26 @@ from functools import cached_property
 import numpy as np
 
 from lanes.plate.layout import Blob, Floats, Layout
+from lanes.plate.ticks import FOUND as TICK_FOUND
 from lanes.quantiles import median
 
 CLOSEST_MM = 3.0   # lanes nearer than this are not put on by hand (common practice)
-USUAL_MM = 7.0     # width of a lane where nothing tells it
+USUAL_MM = 7.0     # width of a lane where nothing shows it
 STRONG = 0.1       # of the strongest blob: a weaker one's width is mostly noise
 TICK_SURE = 5.5    # standard deviations of a tick that makes a lane on its own
 TICK_MM = 0.5      # how far a sample is put beside its tick (common practice: by eye)
+TICK_REACH = 3.0   # of TICK_MM, taken as a standard deviation: farther off it marks another lane
 # Scatter of a spot about its lane: hand and wavering solvent, and a share of its own width.
 BLOB_MM, BLOB_SHARE = 0.5, 0.12
 MOST_LEAN = 0.06   # about 3.5 degrees
+# The lean of lanes on plates run with care (common practice), as a standard deviation.
+LEAN_SD = 0.02
+RISE_MM = 3.0      # apart in height, two blobs show a lean; nearer, their places' scatter
+# Of the sum of two blobs' heights, and of their widths: nearer than the first they are of one
+# height, and farther apart than the second beside each other. At half a sum their half depths would
+# touch.
+LEVEL, ASIDE = 0.35, 0.35
+USUAL_QUANTILE = 0.75  # of strengths: the plate's usual blob is a good one, not one of its specks
 # Costs, in nats.
 STRAY = 2.0        # a blob off every lane that is hardly one: specks are common
 SPOT_LIKE = 5.0    # more, where it is as large as a spot: specks seldom are
@@ -32,8 +42,15 @@ FAINT_SHARE = 0.25  # of the plate's usual blob: a fainter one hardly makes a la
 # Within so many of a spot's full widths its skirt, and what sharpening and compression leave beside
 # it, may be a blob of its own: a Gaussian has 6 % of its height at one full width from its middle.
 SKIRT_WIDTHS, SKIRT_DEPTH = 1.5, 0.06
+# Standard deviations at which blobs begin to be found, about (`blobs.USUAL`): strength counts from
+# there; and how many more make a large blob wholly like a spot.
+FOUND, SPOT_LIKE_OVER = 5.0, 3.0
 STRAY_GROWS = 3.0  # standard deviations of a blob for each further nat: a strong one is no speck
 STRAY_MOST = 14.0  # one plate in very many has a stain like a heavy spot
+# What a tick costs that has no lane, for each of its standard deviations: of a sure one, up to a
+# ceiling; of a fainter one, from where ticks are found. Choices, beside the price of a lane at a
+# tick.
+LEFT_SURE, LEFT_MOST, LEFT_FAINT = 0.7, 8.0, 0.6
 MARKED = 1.0       # a lane at a tick
 UNMARKED = 4.5     # a lane of blobs alone: any place of some ninety, 1 mm apart
 UNTICKED = 3.0     # more, where two or more others have ticks
@@ -41,12 +58,16 @@ PARTLY = 2         # lanes without a mark: a hand that left out so many does not
 # Lanes' names are written under them by eye, a letter's width off. A name makes a lane likelier,
 # but less surely than a tick does, and one without a lane is a word of other use.
 NAME_MM, NAMED, UNNAMED = 1.0, 2.0, 2.0
+NAME_REACH = 3.0   # of NAME_MM, taken as a standard deviation: farther off it names another lane
 LEFT_OUT, NAMES_COUNT = 6.0, 3  # a lane that is not named where so many others are: hardly ever
 NAMES_KEPT = 2 / 3  # of a row of letters that stand under blobs, or it names no lanes
 # Where the others stand in an even row, a lane's place is one of few: within 15 % of a multiple of
 # the step lies a third of all places, within 5 % a tenth.
 IN_ROW, OFF_STEP = 1.5, 0.15
-MOST_LEFT_OUT = 3  # steps without a lane in a row: farther off the row says little
+# A row is even, so that a step out of it is odd, where about half of its steps at least are within
+# so much of a multiple of the usual one; none of them may be shorter than so much of it.
+EVEN_STEP, MOSTLY, SHORT_STEP = 0.08, 0.49, 0.6
+MOST_LEFT_OUT = 3  # steps without a lane in a row: farther off the row means little
 # Mixtures run side by side share substances: of a plate's spots, so many have one of their height
 # in another lane (common practice). A speck lies anywhere.
 SHARED, SHARED_MOST = 0.7, 2.5
@@ -56,11 +77,14 @@ FAINT = 1.2        # of a lane at a tick that is not sure, for each standard dev
 BESIDE = 8.0       # two blobs of one height side by side in one lane
 UNEVEN = 2.5       # a step that is no multiple of the others
 NARROW = 12.0      # lanes nearer than their spots are wide, whole
+ABREAST = 0.9      # of the usual spot's width: nearer, spots of two lanes would run together
+# Of a sum of likelihoods, and mm between lanes: rounding, and so that nothing is divided by 0.
+SAME_SCORE, NO_STEP = 1e-9, 1e-9
 
 
 @dataclass(frozen=True)
 class Evidence:
-    """What speaks for lanes, in mm: blobs brought down to the origin line, and ticks.
+    """The evidence for lanes, in mm: blobs brought down to the origin line, and ticks.
 
     Attributes
     ----------
@@ -82,7 +106,7 @@ class Evidence:
     names : (n,) array
         Middles of the names written under lanes.
     shared : (b,) array
-        What speaks for a spot in each blob's height: nats, 0 for one no larger than a speck.
+        The evidence for a spot in each blob's height: nats, 0 for one no larger than a speck.
     """
 
     u: Floats
@@ -101,8 +125,9 @@ class Evidence:
     @cached_property
     def stray(self) -> Floats:
         """What each blob costs that lies off every lane, (b,)."""
-        grown = np.maximum(self.strength - 5.0, 0.0) / STRAY_GROWS
-        like = SPOT_LIKE * self.large * np.clip((self.strength - 5.0) / 3.0, 0.0, 1.0)
+        grown = np.maximum(self.strength - FOUND, 0.0) / STRAY_GROWS
+        like = SPOT_LIKE * self.large * np.clip(
+            (self.strength - FOUND) / SPOT_LIKE_OVER, 0.0, 1.0)
         # Beside strong spots a faint one may be an impurity of its lane, but hardly makes one.
         return np.asarray(np.minimum(
             STRAY + _firm(self.strength) * (grown + like) + self.shared, STRAY_MOST))
@@ -110,8 +135,8 @@ class Evidence:
     @cached_property
     def leave(self) -> Floats:
         """What each tick costs that has no lane, (t,)."""
-        return np.where(self.sure >= TICK_SURE, np.minimum(0.7 * self.sure, 8.0),
-                        0.6 * (self.sure - 3.0))
+        return np.where(self.sure >= TICK_SURE, np.minimum(LEFT_SURE * self.sure, LEFT_MOST),
+                        LEFT_FAINT * (self.sure - TICK_FOUND))
 
 
 def weigh(
@@ -123,8 +148,8 @@ def weigh(
     x, y, wide, tall = (np.array([getattr(b, k) for b in blobs], float) * mm
                         for k in ("x", "y", "width", "height"))
     rise = y - layout.origin.at(x / mm) * mm
-    beside = ((np.abs(y[:, None] - y) < 0.35 * (tall[:, None] + tall))
-              & (np.abs(x[:, None] - x) > 0.35 * (wide[:, None] + wide)))
+    beside = ((np.abs(y[:, None] - y) < LEVEL * (tall[:, None] + tall))
+              & (np.abs(x[:, None] - x) > ASIDE * (wide[:, None] + wide)))
     sd = np.hypot(BLOB_MM, BLOB_SHARE * wide)
     lean = _shared_lean(x, rise, sd, np.array([t for t, _ in ticks]) * mm)
     strength = np.array([b.strength for b in blobs], float)
@@ -162,7 +187,7 @@ def _of_skirts(blobs: tuple[Blob, ...]) -> np.ndarray[tuple[int, ...], np.dtype[
 
 def _firm(strength: Floats) -> Floats:
     """Return how far each blob is to be believed beside the plate's usual one, from 0 to 1."""
-    usual = float(np.quantile(strength, 0.75)) if strength.size else 1.0
+    usual = float(np.quantile(strength, USUAL_QUANTILE)) if strength.size else 1.0
     return np.asarray(np.clip(strength / (FAINT_SHARE * usual), 0.0, 1.0) ** 2)
 
 
@@ -188,14 +213,13 @@ def _shared_lean(x: Floats, rise: Floats, sd: Floats, ticks: Floats) -> float:
     for lean in np.linspace(-MOST_LEAN, MOST_LEAN, 25):
         u = x - lean * rise
         apart = np.abs(u[:, None] - u) / np.hypot(sd[:, None], sd)
-        # Only blobs of different heights tell a lean.
-        apart_in_height = np.abs(rise[:, None] - rise) > 3.0
+        # Only blobs of different heights show a lean.
+        apart_in_height = np.abs(rise[:, None] - rise) > RISE_MM
         score = 0.5 * float((np.exp(-0.5 * apart**2) * apart_in_height).sum())
         if ticks.size:
             score += float(np.exp(-0.5 * (np.abs(u[:, None] - ticks).min(axis=1) / sd) ** 2).sum())
-        # Lanes lean by a hundredth on plates run with care (common practice).
-        score -= 0.5 * (lean / 0.02) ** 2
-        if score > most + 1e-9:
+        score -= 0.5 * (lean / LEAN_SD) ** 2
+        if score > most + SAME_SCORE:
             best, most = float(lean), score
     return best
 
@@ -212,9 +236,9 @@ def cost(xs: list[float], seen: Evidence, empty: float = EMPTY) -> float:
     total = 0.0
     held = np.zeros(lanes.size, int)
     if seen.u.size:
-        away = np.abs(seen.u[:, None] - lanes)
-        to = away.argmin(axis=1)
-        off = 0.5 * (away[np.arange(to.size), to] / seen.sd) ** 2
+        distance = np.abs(seen.u[:, None] - lanes)
+        to = distance.argmin(axis=1)
+        off = 0.5 * (distance[np.arange(to.size), to] / seen.sd) ** 2
         explained = off < stray
         total += float(np.minimum(off, stray).sum())
         one = explained[:, None] & explained & (to[:, None] == to) & seen.beside
@@ -225,7 +249,7 @@ def cost(xs: list[float], seen: Evidence, empty: float = EMPTY) -> float:
         apart = np.abs(seen.ticks[:, None] - lanes)
         own = apart.argmin(axis=0)
         near = apart[own, np.arange(lanes.size)]
-        marked = near < 3.0 * TICK_MM
+        marked = near < TICK_REACH * TICK_MM
         sure = marked & (seen.sure[own] >= TICK_SURE)
         total += float(0.5 * np.square(near[marked] / TICK_MM).sum())
         free = np.ones(seen.ticks.size, bool)
@@ -245,12 +269,12 @@ def cost(xs: list[float], seen: Evidence, empty: float = EMPTY) -> float:
     total += empty * float((~marked & (held == 0)).sum())
     if lanes.size > 1:
         gaps = np.diff(lanes)
-        least = max(CLOSEST_MM, 0.9 * seen.wide)
-        total += float((NARROW * np.clip(1.0 - gaps / least, 0.0, None)).sum())
+        closest = max(CLOSEST_MM, ABREAST * seen.wide)
+        total += float((NARROW * np.clip(1.0 - gaps / closest, 0.0, None)).sum())
         # Where two ticks are sure, a hand left that step between them.
         between = sure[:-1] & sure[1:]
         total += UNEVEN * float((_odd_steps(gaps) & ~between).sum())
-        total -= IN_ROW * min(_foretold(gaps), bare)
+        total -= IN_ROW * min(_in_step(gaps), bare)
     return float(total)
 
 
@@ -258,8 +282,8 @@ def _named(lanes: Floats, seen: Evidence) -> np.ndarray[tuple[int, ...], np.dtyp
     """Return which lanes have a name under them that is no nearer to another lane."""
     out = np.zeros(lanes.size, bool)
     if seen.names.size:
-        away = np.abs(seen.names[:, None] - lanes)
-        to, near = away.argmin(axis=1), away.min(axis=1) < 3.0 * NAME_MM
+        distance = np.abs(seen.names[:, None] - lanes)
+        to, near = distance.argmin(axis=1), distance.min(axis=1) < NAME_REACH * NAME_MM
         out[to[near]] = True
     return out
 
@@ -269,28 +293,29 @@ def _names_cost(lanes: Floats, seen: Evidence, named: np.ndarray[tuple[int, ...]
     """Return the cost of names beside their lanes, and of those without one."""
     if not seen.names.size:
         return 0.0
-    away = np.abs(seen.names[:, None] - lanes)
-    off = 0.5 * np.square(away[:, named].min(axis=0) / NAME_MM).sum() if named.any() else 0.0
-    return float(off + UNNAMED * (away.min(axis=1) >= 3.0 * NAME_MM).sum())
+    distance = np.abs(seen.names[:, None] - lanes)
+    off = 0.5 * np.square(distance[:, named].min(axis=0) / NAME_MM).sum() if named.any() else 0.0
+    return float(off + UNNAMED * (distance.min(axis=1) >= NAME_REACH * NAME_MM).sum())
 
 
 def _odd_steps(gaps: Floats) -> np.ndarray[tuple[int, ...], np.dtype[np.bool_]]:
     """Return which gaps are no multiple of the usual one; none where the row is not even."""
-    steps = gaps / max(float(median(gaps)), 1e-9)
+    steps = gaps / max(float(median(gaps)), NO_STEP)
     off = np.abs(steps - np.rint(steps))
-    odd = (off > OFF_STEP) | (steps < 0.6)
-    even = gaps.size >= 3 and float(((off < 0.08) & (steps > 0.6)).mean()) > 0.49
+    odd = (off > OFF_STEP) | (steps < SHORT_STEP)
+    even = gaps.size >= 3 and float(
+        ((off < EVEN_STEP) & (steps > SHORT_STEP)).mean()) > MOSTLY
     return odd if even else np.zeros(gaps.size, bool)
 
 
-def _foretold(gaps: Floats) -> int:
-    """Return how many lanes stand where the others' step says.
+def _in_step(gaps: Floats) -> int:
+    """Return how many lanes stand where the others' step puts them.
 
     Two lanes make a row's step and its start; places left out are allowed for.
     """
     counts = []
     for step in (float(median(gaps)), float(gaps.min())):
-        steps = gaps / max(step, 1e-9)
+        steps = gaps / max(step, NO_STEP)
         whole = np.rint(steps)
         fits = (np.abs(steps - whole) <= OFF_STEP) & (whole >= 1) & (whole <= MOST_LEFT_OUT)
         counts.append(int(fits.sum()) - 1)

@@ -20,6 +20,20 @@ Floats = NDArray[np.float64]
 CELL_MM = 1.5
 # Half-power wavelength of the smoother. Mottle and lamp vary more slowly than this, spots faster.
 CUTOFF_MM = 14.0
+NO_WEIGHT = 1e-300  # so that nothing is divided by 0 where no cell is clean
+# Of the weight of one wholly clean cell: a trace of stiffness keeps the system solvable on a plate
+# with hardly a clean cell, and bends no surface.
+TRACE = 1e-9
+KERNEL_SDS = 3.0  # where a Gaussian filter is cut off: 0.3 % of it lies beyond
+BLUR_MM = 0.6     # standard deviation under which marks are looked for: grain goes, spots stay
+# Standard deviations of blurred layer that a mark departs by: at first, beside a surface still
+# stiff, and then; and how far beyond its own edge its skirt is left out.
+FIRST_SDS, MARK_SDS, SKIRT_MM = 4.0, 3.0, 0.6
+NO_NOISE = 1e-12  # so that a picture without noise marks nothing by rounding
+# Of the plate: where less seems bare, the surface was wrong, and all is taken as bare again.
+LEAST_BARE = 0.15
+# Quantiles of light beyond which samples do not pull at the first surface: heavy spots, and glare.
+CAPS = (0.1, 0.99)
 
 
 @dataclass(frozen=True)
@@ -94,8 +108,8 @@ _stiff = lru_cache(maxsize=1)(_factor)
 
 def _quadratic(values: Floats, weight: Floats) -> Floats:
     """Return the quadratic surface nearest to `values`: the lamp, which needs no smoothing."""
-    if np.count_nonzero(weight) < 24:  # too few to tell a slope by
-        return np.full(values.shape, float((weight * values).sum() / max(weight.sum(), 1e-300)))
+    if np.count_nonzero(weight) < 24:  # too few to know a slope by
+        return np.full(values.shape, float((weight * values).sum() / max(weight.sum(), NO_WEIGHT)))
     terms = _quadratic_terms(*values.shape)
     weighed = terms * weight.ravel()
     solved = np.linalg.lstsq(weighed @ terms.T, weighed @ values.ravel(), rcond=None)[0]
@@ -154,8 +168,7 @@ def _roughness(rows: int, columns: int) -> Floats:
     penalty = down.T @ down + across.T @ across
     if mixed is not None:
         penalty = penalty + 2.0 * (mixed.T @ mixed)
-    # A trace of stiffness keeps the system solvable on a plate with hardly a clean cell.
-    entries = sparse.coo_array(penalty + 1e-9 * sparse.eye_array(rows * columns))
+    entries = sparse.coo_array(penalty + TRACE * sparse.eye_array(rows * columns))
     below = entries.row - entries.col
     bands = np.zeros((int(below.max()) + 1, rows * columns))
     bands[below[below >= 0], entries.col[below >= 0]] = entries.data[below >= 0]
@@ -183,7 +196,7 @@ def mask_marks(
     (rows, columns) bool array, True where bare; and the surface.
     """
     bare = np.ones(relative.shape, bool) if known is None else ~known
-    blurred = ndimage.gaussian_filter(relative, 0.6 / mm, truncate=3.0)
+    blurred = ndimage.gaussian_filter(relative, BLUR_MM / mm, truncate=KERNEL_SDS)
     # The first surface is stiff, so that a heavy spot can't pull it down to itself.
     surface = smooth_layer(_capped(relative, bare), bare, mm, 3 * CUTOFF_MM)
     for i in range(rounds):
@@ -191,10 +204,10 @@ def mask_marks(
         clean = rest[bare]
         middle = float(median(clean))
         sd = MAD_SD * float(median(np.abs(clean - middle)))
-        marks = np.abs(rest - middle) > (4.0 if i == 0 else 3.0) * max(sd, 1e-12)
-        marks = dilated(opened(marks), max(1, round(0.6 / mm)))
+        marks = np.abs(rest - middle) > (FIRST_SDS if i == 0 else MARK_SDS) * max(sd, NO_NOISE)
+        marks = dilated(opened(marks), max(1, round(SKIRT_MM / mm)))
         bare = ~marks if known is None else ~(marks | known)
-        if bare.mean() < 0.15:
+        if bare.mean() < LEAST_BARE:
             bare = np.ones(relative.shape, bool) if known is None else ~known
         surface = smooth_layer(relative, bare, mm)
     return bare, surface
@@ -202,5 +215,5 @@ def mask_marks(
 
 def _capped(image: NDArray[np.float32], bare: NDArray[np.bool_]) -> NDArray[np.float32]:
     seen = image[bare]
-    low, high = (quantile(seen, np.float64(share)) if seen.size else share for share in (0.1, 0.99))
+    low, high = (quantile(seen, np.float64(share)) if seen.size else share for share in CAPS)
     return np.clip(image, low, high)

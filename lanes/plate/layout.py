@@ -11,6 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 from lanes.flags import Flag
 
 Floats = NDArray[np.float64]
+OFF_PLATE = 1e6  # plate units: a line so far below or above has the whole plate on one side
 
 
 @dataclass(frozen=True)
@@ -25,7 +26,7 @@ class Line:
     thick: float = 0.0
 
     def at(self, x: ArrayLike) -> Floats:
-        """Return y in mm at `x` in mm, any shape."""
+        """Return y at `x`, both in plate units, any shape."""
         return np.asarray(np.polynomial.polynomial.polyval(np.asarray(x, float), self.coefficients))
 
 

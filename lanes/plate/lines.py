@@ -1,4 +1,4 @@
-"""The origin line and the solvent front: given, drawn across, drawn in part, or marks alone."""
+"""The origin line and the solvent front: as set, drawn across, drawn in part, or marks alone."""
 
 from __future__ import annotations
 
@@ -10,11 +10,12 @@ from numpy.typing import NDArray
 from lanes.errors import LayoutError
 from lanes.flags import flag
 from lanes.plate.blobs import blobs_between
-from lanes.plate.layout import Blob, Layout, Line
+from lanes.plate.layout import OFF_PLATE, Blob, Layout, Line
 from lanes.plate.marks import EDGE_MM, Mark, dashed_line, ends_of_line, find_marks, row_of_marks
-from lanes.plate.pencil import Stroke, find_lines, find_ticks
+from lanes.plate.pencil import Stroke, find_lines
 from lanes.plate.planes import Planes
 from lanes.plate.square import Grid
+from lanes.plate.ticks import find_ticks
 
 SURE = 6.0          # standard deviations a line must stand out by
 COVERED = 0.4       # of the plate's width: a row of spots shows in less
@@ -31,16 +32,22 @@ THROUGHOUT, THICK_MM, SHARP = 0.8, 2.5, 3.0
 LETTERS = 0.2
 LOWEST, MIDDLE, HIGHEST = 0.02, 0.45, 0.99  # of the plate's height: origin below, front above
 # Solvent stands some 5 mm deep and no plate is higher than 200 mm (common practice): lower on the
-# plate no marks speak for an origin.
+# plate no marks are taken for an origin.
 DEPTH = 0.025
 RUN_MM = 5.0        # the least run looked for
 # One hand draws all its lines with one pencil: a second one about as strong as the surest is as
 # likely the origin, if it lies near. One of two is often drawn where the solvent stands, or in a
 # wrong place (common practice).
 ALIKE, NEAR_MM, APART_MM = 0.5, 12.0, 1.6
-CROSSED = 6.0       # standard deviations of a stroke across a line that tells which is the origin
+CROSSED = 6.0       # standard deviations of a stroke across a line that shows which is the origin
 # Above a stroke in part, what is broader than writing and stands out twice as far as the limit.
 SPOT_MM, SPOT = 1.8, 10.0
+# Above a front seen in part: of the plate's height, beyond which the upper rim begins; and what is
+# so wide and stands out so far, in standard deviations, is no speck. Choices: lower, dust above a
+# front refuses it.
+RIM, BLOB_MM, BLOB_SURE = 0.97, 1.5, 8.0
+FULLY = 5.0         # standard deviations of a line that leave a third of the doubt in it (1/e)
+BETWEEN_MM = 4.0    # of layer between origin and front, or there is no run to read
 HALF = 0.5          # confidence in a line inferred from a part of it or from marks
 
 
@@ -109,7 +116,7 @@ def find_both(
 def _inferred_origin(
     planes: Planes, layout: Layout, marks: list[Mark], high: float
 ) -> Line | None:
-    whole = replace(layout, origin=Line((-1e6,)), front=Line((1e6,)), lanes=())
+    whole = replace(layout, origin=Line((-OFF_PLATE,)), front=Line((OFF_PLATE,)), lanes=())
     low = max(DEPTH * layout.height, 2.0 / layout.mm_per_unit)
     row = row_of_marks(planes, blobs_between(planes, whole), whole, high)
     if row is not None and float(row.at(0.5 * layout.width)) > low:
@@ -118,7 +125,7 @@ def _inferred_origin(
 
 
 def _origin_stroke(planes: Planes, layout: Layout) -> tuple[Stroke | None, str]:
-    """Return the stroke that is the origin, and what is to be said where two may be.
+    """Return the stroke that is the origin, and what is to be remarked where two may be.
 
     Of two lines alike and near each other it is the one with strokes across it, which mark lanes;
     else the upper, since nothing is applied where solvent stands.
@@ -144,8 +151,8 @@ def _origin_stroke(planes: Planes, layout: Layout) -> tuple[Stroke | None, str]:
     most = max(range(len(alike)), key=lambda i: sum(across[i]))
     rest = max(sum(scores) for i, scores in enumerate(across) if i != most)
     # What is written between the lines may cross the lower one: there strokes have to be clear.
-    least = 0.0 if most == len(alike) - 1 else CROSSED
-    if sum(score > least for score in across[most]) >= 2 and sum(across[most]) > 2.0 * rest:
+    limit = 0.0 if most == len(alike) - 1 else CROSSED
+    if sum(score > limit for score in across[most]) >= 2 and sum(across[most]) > 2.0 * rest:
         return alike[most], ""
     return alike[-1], ("two lines are drawn near the lower edge, and nothing tells which is the "
                        "origin: the upper is taken; --origin gives another")
@@ -175,10 +182,10 @@ def _front_stroke(
 
 def _blobs_above(planes: Planes, layout: Layout, origin: Line, front: Line) -> list[Blob]:
     """Return the blobs that stand above a front seen in part: where there are, it is none."""
-    whole = replace(layout, origin=origin, front=Line((0.97 * layout.height,)), lanes=())
+    whole = replace(layout, origin=origin, front=Line((RIM * layout.height,)), lanes=())
     return [b for b in blobs_between(planes, whole)
               if b.y > float(front.at(b.x)) + 0.5 * b.height + 1.0 / layout.mm_per_unit
-              and b.width > 1.5 / layout.mm_per_unit and b.strength > 8.0]
+              and b.width > BLOB_MM / layout.mm_per_unit and b.strength > BLOB_SURE]
 
 
 def _sure(strokes: list[Stroke]) -> list[Stroke]:
@@ -211,10 +218,10 @@ def sure_bent_lines(
 
 
 def _confidence(stroke: Stroke) -> float:
-    return round(float(stroke.coverage * (1.0 - np.exp(-stroke.score / 5.0))), 3)
+    return round(float(stroke.coverage * (1.0 - np.exp(-stroke.score / FULLY))), 3)
 
 
 def above(upper: Line, lower: Line, layout: Layout) -> bool:
     """Whether one line lies above another all across the plate."""
     x = np.linspace(0.0, layout.width, 9)
-    return bool(np.all(upper.at(x) - lower.at(x) > 4.0 / layout.mm_per_unit))
+    return bool(np.all(upper.at(x) - lower.at(x) > BETWEEN_MM / layout.mm_per_unit))

@@ -8,15 +8,15 @@ from lanes.errors import InputError, LayoutError
 from lanes.flags import flag
 from lanes.lengths import Length, text
 from lanes.plate.blobs import blobs_between, is_lighter, over_the_side
+from lanes.plate.by_hand import RULER_MM, placed_lanes, placed_line
 from lanes.plate.columns import find_lanes
 from lanes.plate.frame import find_frame, refuse_empty
-from lanes.plate.given_places import RULER_MM, given_lanes, given_line
 from lanes.plate.layout import Blob, Lane, Layout, Line
 from lanes.plate.lines import find_both
 from lanes.plate.marks import find_marks, names_under, with_circled
-from lanes.plate.pencil import find_ticks, without_sides
 from lanes.plate.planes import Planes, planes_of
 from lanes.plate.plate_units import height_of, lanes_in_plate_units
+from lanes.plate.ticks import find_ticks, without_sides
 from lanes.scan.scan import Scan
 from lanes.settings import Settings
 
@@ -46,9 +46,9 @@ def locate(scan: Scan, settings: Settings, light: str = "white") -> Layout:
     """
     layout = locate_plate(scan, settings, light)
     planes = planes_of(scan, layout, settings.places.masks)
-    origin = given_line(settings.places.origin, layout, "origin") or _given(
+    origin = placed_line(settings.places.origin, layout, "origin") or _stated_line(
         settings.origin, layout, "origin")
-    front = given_line(settings.places.front, layout, "front") or _given(
+    front = placed_line(settings.places.front, layout, "front") or _stated_line(
         settings.front, layout, "front")
     try:
         layout = find_both(planes, layout, origin, front)
@@ -81,7 +81,7 @@ def doubted(layout: Layout) -> Layout:
 def with_lanes(planes: Planes, layout: Layout, settings: Settings, light: str) -> Layout:
     """Return `layout`, whose lines are known, with its blobs and its lanes."""
     settings = lanes_in_plate_units(settings, layout)
-    beyond = _beyond_given_lines(planes, layout)
+    beyond = _beyond_placed_lines(planes, layout)
     blobs = blobs_between(planes, layout)
     applied = tuple(b for b in blobs if not over_the_side(b, layout))
     lighter = light == "366" or is_lighter(applied, settings.spots)
@@ -90,7 +90,7 @@ def with_lanes(planes: Planes, layout: Layout, settings: Settings, light: str) -
     if any(f.name == "outline-doubtful" for f in layout.flags):
         ticks = without_sides(ticks, planes.fine, planes.fine_grid, layout.origin)
     assumed: tuple[float, ...] = ()
-    lanes, confidence = given_lanes(settings, layout), None
+    lanes, confidence = placed_lanes(settings, layout), None
     if lanes is None:
         lanes, confidence, assumed = find_lanes(
             with_circled(own, planes), ticks, layout, settings, light == "366",
@@ -121,8 +121,8 @@ def with_lanes(planes: Planes, layout: Layout, settings: Settings, light: str) -
 LARGE_MM, STANDS_OUT, LISTED = 1.8, 10.0, 6
 
 
-def _beyond_given_lines(planes: Planes, layout: Layout) -> tuple[Blob, ...]:
-    """Return what is like a spot below an origin, or above a front, that a person gave."""
+def _beyond_placed_lines(planes: Planes, layout: Layout) -> tuple[Blob, ...]:
+    """Return what is like a spot below an origin, or above a front, that a person placed."""
     unit = layout.mm_per_unit
     origin = None if "origin" in layout.found else layout.origin
     front = None if "front" in layout.found else layout.front
@@ -154,13 +154,13 @@ def locate_plate(scan: Scan, settings: Settings, light: str = "white") -> Layout
     return find_frame(scan, settings)
 
 
-def _given(given: Length | None, layout: Layout, name: str) -> Line | None:
-    height = height_of(f"--{name}", given, layout)
-    if height is None or given is None:
+def _stated_line(stated: Length | None, layout: Layout, name: str) -> Line | None:
+    height = height_of(f"--{name}", stated, layout)
+    if height is None or stated is None:
         return None
     if not 0.0 < height < layout.height:
         raise InputError(
-            f"--{name} {text(given)} lies outside the plate, which is {layout.height:.4g} "
+            f"--{name} {text(stated)} lies outside the plate, which is {layout.height:.4g} "
             f"{'mm' if layout.scaled else 'px'} high: count from its lower edge"
         )
     return Line((height,), RULER_MM / layout.mm_per_unit)

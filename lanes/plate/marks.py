@@ -13,7 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from lanes.plate.blobs import depths, find_blobs
+from lanes.plate.blobs import find_blobs
+from lanes.plate.depths import depths
 from lanes.plate.layout import Blob, Floats, Layout, Line
 from lanes.plate.planes import Planes, coarsen, off_layer
 
@@ -26,10 +27,22 @@ MARK_MM = (0.5, 5.0)  # a dot, a cross, a tick
 # as its ends do: how long and how high one is, of its length, and how far in from the side its
 # outer end lies (common practice: the rim, where strokes are not looked for, included).
 END_MM, END_TALL, END_IN_MM = 1.0, 0.7, 4.0
-AKIMBO = 0.06        # rise over run of a line drawn or run askew: 3.4 degrees
+ASKEW = 0.06         # rise over run of a line drawn or run askew: 3.4 degrees
 SMALL_MM = 2.2       # a dot of pencil as broad as it gets: a blob that broad is a spot
 # Standard deviations of a mark, and its share of the strongest: one hand draws them all alike.
 MARK_SURE, MARK_SHARE = 8.0, 0.2
+FLAT = 0.35          # height over length of a dash and of what it joins: more is writing
+SLOPE_FROM = 0.25    # of the plate's width: what is shorter shows no slope
+RULED_MM = 0.1       # how well a line's height is known where it is drawn (common practice)
+MARKS_APART_MM = 4.0  # samples are put on farther apart (common practice): nearer ones set no row
+OVER_MM, SPECK_MM = 3.0, 1.0  # how far above its mark a blob begins, and how large it is at least
+CROWDED_MM = 3.0     # marks nearer than this are letters
+# Scatter of a row's steps over their mean, up to which it is even: a hand's half a millimetre in
+# five.
+EVEN = 0.1
+# A row's score: a mark under a blob counts 1, any mark this much, evenness this much; and what a
+# row must reach, which two marks under blobs do, or three that are even. Choices, of that order.
+ANY_MARK, EVEN_ROW, ROW_SCORE = 0.2, 1.5, 2.0
 ROW_MM = 0.8         # how far marks put on by eye lie off one line
 UNDER_MM = 1.8       # a blob's column passes its mark nearer than this
 EDGE_MM = 1.3        # of the rim, where layer chips and shadows pass for strokes
@@ -93,7 +106,7 @@ def dashed_line(marks: list[Mark], layout: Layout, low: float, high: float) -> L
     """
     unit = layout.mm_per_unit
     dashes = [m for m in marks if m.wide >= DASH_MM / unit and abs(m.slope) < LEVEL
-              and m.scatter < THIN_MM / unit and m.tall < 0.35 * m.wide and low < m.y < high]
+              and m.scatter < THIN_MM / unit and m.tall < FLAT * m.wide and low < m.y < high]
     if not dashes:
         return None
     lead = max(dashes, key=lambda m: m.wide)
@@ -103,7 +116,7 @@ def dashed_line(marks: list[Mark], layout: Layout, low: float, high: float) -> L
     own = [m for m in dashes if off(m) < max(ROW_MM / unit, 2.0 * TURN * abs(m.x - lead.x))]
     left, right = (min(m.x - m.wide / 2 for m in own), max(m.x + m.wide / 2 for m in own))
     slope = 0.0
-    if right - left > 0.25 * layout.width:
+    if right - left > SLOPE_FROM * layout.width:
         x = np.concatenate([[m.x - m.wide / 2, m.x + m.wide / 2] for m in own])
         y = np.concatenate([[m.y - m.slope * m.wide / 2, m.y + m.slope * m.wide / 2] for m in own])
         slope = float(np.polyfit(x, y, 1)[0])
@@ -111,7 +124,7 @@ def dashed_line(marks: list[Mark], layout: Layout, low: float, high: float) -> L
     y0 = float(np.mean([m.y for m in own]))
     # Half the plate away, a dash drawn a degree askew, or the front not level, is out by this.
     far = max(0.5 * layout.width - 0.5 * (right - left), 0.0)
-    sd = float(np.hypot(0.1 / unit, TURN * far))
+    sd = float(np.hypot(RULED_MM / unit, TURN * far))
     return Line((y0 - slope * x0, slope), sd)
 
 
@@ -127,12 +140,12 @@ def ends_of_line(marks: list[Mark], layout: Layout, low: float, high: float) -> 
     left = [m for m in ends if m.x - 0.5 * m.wide < END_IN_MM / unit]
     right = [m for m in ends if m.x + 0.5 * m.wide > layout.width - END_IN_MM / unit]
     pairs = [(a, b) for a in left for b in right if b.x - a.x > 0.5 * layout.width
-             and abs(b.y - a.y) < AKIMBO * (b.x - a.x)]
+             and abs(b.y - a.y) < ASKEW * (b.x - a.x)]
     if not pairs:
         return None
     one, two = max(pairs, key=lambda pair: min(pair[0].wide, pair[1].wide))
     slope = (two.y - one.y) / (two.x - one.x)
-    return Line((one.y - slope * one.x, slope), 0.1 / unit)
+    return Line((one.y - slope * one.x, slope), RULED_MM / unit)
 
 
 def row_of_marks(planes: Planes, blobs: tuple[Blob, ...], layout: Layout, high: float
@@ -144,50 +157,50 @@ def row_of_marks(planes: Planes, blobs: tuple[Blob, ...], layout: Layout, high: 
     out of the light, and not after.
     """
     unit = layout.mm_per_unit
-    least, most = (v / unit for v in MARK_MM)
+    smallest, largest = (v / unit for v in MARK_MM)
     whole = {"mean": coarsen(planes.fine, planes.fine_grid)[0]}
     off = off_layer(layout, planes.fine_grid, planes.step)
     marks = [b for b in find_blobs(depths(whole, planes.grid.mm, off), planes.grid, False)
-             if b.y < high and least <= max(b.width, b.height) <= most
+             if b.y < high and smallest <= max(b.width, b.height) <= largest
              and (max(b.width, b.height) < SMALL_MM / unit
                   or not any(_inside(b, spot) for spot in blobs))]
     strongest = max((m.strength for m in marks), default=0.0)
     spots = [(m.x, m.y) for m in marks if m.strength > max(MARK_SURE, MARK_SHARE * strongest)]
-    over = [b for b in blobs if max(b.width, b.height) > 1.0 / unit]
+    over = [b for b in blobs if max(b.width, b.height) > SPECK_MM / unit]
     best: tuple[float, list[tuple[float, float]]] = (0.0, [])
     for one, two in combinations(spots, 2):
-        if abs(one[0] - two[0]) < 4.0 / unit:
+        if abs(one[0] - two[0]) < MARKS_APART_MM / unit:
             continue
         slope = (two[1] - one[1]) / (two[0] - one[0])
-        if abs(slope) > 0.06:
+        if abs(slope) > ASKEW:
             continue
         row = [s for s in spots if abs(s[1] - one[1] - slope * (s[0] - one[0])) < ROW_MM / unit]
         score = _row_score(row, over, unit)
         if score > best[0]:
             best = score, row
-    if best[0] < 2.0:
+    if best[0] < ROW_SCORE:
         return None
     x, y = np.array(best[1]).T
-    degree = 1 if np.ptp(x) > 0.25 * layout.width else 0
+    degree = 1 if np.ptp(x) > SLOPE_FROM * layout.width else 0
     c: Floats = np.polynomial.polynomial.polyfit(x, y, degree)
-    sd = float(np.hypot(MARK_SD_MM / unit / np.sqrt(max(len(x) - degree, 1)), 0.1 / unit))
+    sd = float(np.hypot(MARK_SD_MM / unit / np.sqrt(max(len(x) - degree, 1)), RULED_MM / unit))
     return Line(tuple(float(v) for v in c), sd)
 
 
 def _inside(mark: Blob, spot: Blob) -> bool:
     u, v = (mark.x - spot.x) / spot.width, (mark.y - spot.y) / spot.height
-    return bool(u * u + v * v < 0.25)
+    return bool(u * u + v * v < 0.5**2)
 
 
 def _row_score(row: list[tuple[float, float]], over: list[Blob], unit: float) -> float:
     """Return how many marks of a row have blobs above, less what crowds it; letters crowd."""
     xs = np.sort(np.array([x for x, _ in row]))
     gaps = np.diff(xs)
-    under = sum(any(abs(b.x - x) < UNDER_MM / unit and b.y > y + 3.0 / unit for b in over)
+    under = sum(any(abs(b.x - x) < UNDER_MM / unit and b.y > y + OVER_MM / unit for b in over)
                 for x, y in row)
-    crowded = float((gaps < 3.0 / unit).sum())
-    even = len(xs) >= 3 and float(gaps.std()) < 0.1 * float(gaps.mean())
-    return under + 0.2 * len(row) + (1.5 if even else 0.0) - crowded
+    crowded = float((gaps < CROWDED_MM / unit).sum())
+    even = len(xs) >= 3 and float(gaps.std()) < EVEN * float(gaps.mean())
+    return under + ANY_MARK * len(row) + (EVEN_ROW if even else 0.0) - crowded
 
 
 def names_under(marks: list[Mark], layout: Layout) -> tuple[float, ...]:
@@ -209,8 +222,8 @@ def names_under(marks: list[Mark], layout: Layout) -> tuple[float, ...]:
             words[-1] = [last[0], max(last[1], right), min(last[2], low), max(last[3], high)]
         else:
             words.append([left, right, low, high])
-    least, most = (v / unit for v in NAME_SIZE_MM)
-    names = [w for w in words if w[3] - w[2] >= least and w[1] - w[0] <= most]
+    lowest, longest = (v / unit for v in NAME_SIZE_MM)
+    names = [w for w in words if w[3] - w[2] >= lowest and w[1] - w[0] <= longest]
     middle = float(np.median([0.5 * (w[2] + w[3]) for w in names])) if names else 0.0
     return tuple(0.5 * (w[0] + w[1]) for w in names
                  if abs(0.5 * (w[2] + w[3]) - middle) < UNEVEN_MM / unit)
@@ -224,9 +237,9 @@ def with_circled(blobs: tuple[Blob, ...], planes: Planes) -> tuple[Blob, ...]:
     grid, size = planes.fine_grid, max(1, round(GAP_MM / planes.fine_grid.mm))
     closed = ndimage.minimum_filter(ndimage.maximum_filter(planes.thin, size), size)
     inside, _ = ndimage.label(~closed)
-    least, most = (v / grid.mm for v in CIRCLE_MM)
+    smallest, largest = (v / grid.mm for v in CIRCLE_MM)
     circles = {number for number, place in enumerate(ndimage.find_objects(inside), 1)
-               if all(least <= s.stop - s.start <= most for s in place)}
+               if all(smallest <= s.stop - s.start <= largest for s in place)}
     usual = float(np.median([b.strength for b in blobs])) if blobs else 0.0
 
     def circled(b: Blob) -> bool:

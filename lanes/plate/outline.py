@@ -23,7 +23,7 @@ COARSE = 500   # rows or columns of the picture in which the plate is first look
 MOST = 24      # quadrilaterals of edges that are judged in full
 ACCEPTED = 0.35     # score from which a quadrilateral may be a plate
 SURE_SIDE = 0.6    # a side seen: an edge along three quarters of it, two things beside it
-CLOSE = 0.1        # two scores nearer than this are not told apart
+CLOSE = 0.1        # two scores nearer than this are taken as equal
 # Of the outer outline's worst side: an inner one with a worse side is spots and lines by chance.
 HOLDS = 0.5
 SAME = 0.88        # overlap (common over joint area) of two outlines of one plate
@@ -32,6 +32,18 @@ APART = 0.05       # of the smaller of two plates side by side: what both outlin
 OTHER_LOOK = 0.15  # of tone: plates in one picture share layer and lamp
 NARROWEST = 0.15   # shorter over longer side: a strip of 200 mm is 30 mm wide, a ruler's is less
 SMALL = 0.15       # of the largest plate's area: less is a label or a scrap
+
+EVEN_TONE = 1e-3   # of tone, from darkest to brightest: less than one code of 255, nothing is seen
+# Share of each side with an edge, and with two things beside it, for a plate among several or one
+# that bounds another. Choices: lower, halves of a page with writing pass.
+EDGED, PARTED = 0.6, 0.6
+# Where the whole picture may be the plate: samples within so much of the layer's tone are bare (at
+# least of a dark layer's), and so many of them must be. A spot of 10 % of the light departs by
+# 0.035.
+BARE, DARK_TONE, MOSTLY_BARE = 0.035, 0.2, 0.7
+# In the picture's own units, and of tone: what rounding leaves, and so that nothing is divided by
+# 0.
+ON_SIDE, NO_SPREAD = 1e-9, 1e-6
 
 
 @dataclass(frozen=True)
@@ -128,7 +140,7 @@ def find_outlines(
 
 def refuse_even(tone: Floats) -> None:
     """Raise LayoutError where a picture, (rows, columns, channels) of tone, shows nothing."""
-    if float(np.ptp(tone)) < 1e-3:
+    if float(np.ptp(tone)) < EVEN_TONE:
         raise LayoutError("the image is one even tone: there is no plate in it; scan the plate")
 
 
@@ -225,7 +237,7 @@ def _apart(one: Floats, two: Floats) -> bool:
 
 def _whole_sides(fit: Fit) -> bool:
     """Return whether all four sides are seen as edges between two things."""
-    return bool(not fit.border.any() and fit.edges.min() > 0.6 and fit.steps.min() > 0.6)
+    return bool(not fit.border.any() and fit.edges.min() > EDGED and fit.steps.min() > PARTED)
 
 
 def _narrow(corners: Floats) -> float:
@@ -269,7 +281,7 @@ def _inside(corners: Floats, size: int) -> NDArray[np.bool_]:
     row, column = np.mgrid[:size, :size] / (size - 1.0)
     inside = np.ones((size, size), bool)
     for a, b in zip(corners, np.roll(corners, -1, axis=0), strict=True):
-        inside &= (b[0] - a[0]) * (row - a[1]) - (b[1] - a[1]) * (column - a[0]) <= 1e-9
+        inside &= (b[0] - a[0]) * (row - a[1]) - (b[1] - a[1]) * (column - a[0]) <= ON_SIDE
     return inside
 
 
@@ -293,8 +305,9 @@ def _whole_image(
     A layer is even but for the lamp, which falls off smoothly; a plate and its bed are not.
     """
     tone = ndimage.median_filter(small.mean(axis=2), size=3)
-    bare = float(np.mean(np.abs(_less_lamp(tone)) < 0.035 * max(float(np.median(tone)), 0.2)))
-    if bare < 0.7:
+    near = BARE * max(float(np.median(tone)), DARK_TONE)
+    bare = float(np.mean(np.abs(_less_lamp(tone)) < near))
+    if bare < MOSTLY_BARE:
         raise LayoutError(
             "no plate found in the image: scan the whole plate on an even bed, crop to the plate, "
             "or give --corners"
@@ -317,6 +330,6 @@ def _less_lamp(tone: Floats) -> Floats:
         weighed = (a * np.square(weight)[:, None]).T  # normal equations: six terms, all of size 1
         surface = np.linalg.lstsq(weighed @ a, weighed @ b, rcond=None)[0]
         rest = b - a @ surface
-        spread = MAD_SD * float(np.median(np.abs(rest))) + 1e-6
+        spread = MAD_SD * float(np.median(np.abs(rest))) + NO_SPREAD
         weight = 1.0 / np.sqrt(1.0 + np.square(rest / (2.0 * spread)))
     return np.asarray(tone - terms @ surface, float)

@@ -1,4 +1,4 @@
-"""Pencil on the plate: the origin line, the solvent front and the ticks of the lanes."""
+"""Pencil lines across the plate: the origin line and the solvent front."""
 
 from __future__ import annotations
 
@@ -25,6 +25,38 @@ WAVER_MM = 0.5  # how far a hand-drawn line and its blur reach beyond a stroke's
 # Beside a line: beyond a stroke's foot and within letters 2.5 mm high; of a thick one, beyond its
 # edge and its blur.
 BESIDE_MM, BLUR_MM = (0.8, 1.2), 0.25
+# Blur under which strokes are looked for: of a stroke's width, so that it is hardly lowered, and of
+# a sample, so that one sample's noise is.
+STROKE_BLUR, SAMPLE_BLUR = 0.35, 0.4
+KERNEL_SDS = 4.0  # where the blur's filter ends, which is scipy's own choice
+# Times what a sample is darker than the darker of its flanks: its depth is no more than this. A
+# choice: nearer to 1, a line on a slope of light is lost, larger, a spot's rim passes for a line.
+ONE_SIDED = 1.5
+NO_LIGHT, NO_GRAIN = 1e-4, 1e-6  # of full light, and relative: so that nothing is divided by 0
+# Standard deviations that a block of a line counts by, at least and at most: one dark spot may not
+# outvote the rest of a faint line, nor one bright speck put it out.
+LEAST_VOTE, MOST_VOTE = -3.0, 12.0
+STEEPEST = 3.0    # degrees off level that a line is drawn, or the plate lies, askew
+SAGS_MM = np.arange(-5.0, 5.1, 0.5)  # of a front at its sides, below its middle
+APART_MM = 1.5    # lines nearer than this are one, with its two rims
+FOLLOW_MM = 0.6   # to either side of a rough line, where each block's own place is looked for
+# What counts for that place: deeper than so much of the block's deepest, and so near to it.
+OF_DEEPEST, ABOUT_DEEPEST_MM = 0.3, 0.35
+# Standard deviations from which a block shows the line, and the share of blocks that must; lower,
+# a chain of grain is followed, higher, a faint line is lost.
+BLOCK_SHOWS, BLOCKS_SHOW = 2.5, 0.3
+STRONGEST = 8.0   # standard deviations: a block counts for the fit by no more, or one spot bends it
+# A block farther off the fit is left out: samples, which is what rounding leaves, and standard
+# deviations of the others.
+OFF_SAMPLES, OFF_SDS = 0.7, 3.0
+NO_REST = 1e-12   # samples squared: so that nothing is divided by 0 where a line is exact
+# A bend must reduce the squared departures by so much over the number of blocks: it would by 1 over
+# it by chance, so that this asks for three and a half standard deviations.
+BEND_GAIN = 12.0
+HAND_MM = 0.03    # of a line's height: a hand's wavering, which neighbouring blocks share
+COVERS = 2.0      # standard deviations from which a block counts as covered by the line found
+RIM_MM = 1.5      # of the plate's sides: chipped layer, and their shadow
+NEAR_MM = 0.4     # from a line's fitted height, where its darkest row lies
 
 
 @dataclass(frozen=True)
@@ -54,10 +86,10 @@ def ridge(light: NDArray[np.float32], mm: float, axis: int) -> NDArray[np.float3
     fine = ndimage.gaussian_filter1d(light, sigma, axis=axis)
     one, two = np.roll(fine, shift, axis), np.roll(fine, -shift, axis)
     flank = 0.5 * (one + two)
-    depth = (flank - fine) / np.maximum(flank, 1e-4)
+    depth = (flank - fine) / np.maximum(flank, NO_LIGHT)
     # A slope or the flank of a spot is dark on one side only.
-    depth = np.minimum(depth, 1.5 * (np.maximum(np.minimum(one, two), 1e-4) - fine)
-                       / np.maximum(flank, 1e-4))
+    depth = np.minimum(depth, ONE_SIDED * (np.maximum(np.minimum(one, two), NO_LIGHT) - fine)
+                       / np.maximum(flank, NO_LIGHT))
     edge = [slice(None), slice(None)]
     edge[axis] = slice(0, shift + 1)
     depth[tuple(edge)] = 0.0
@@ -68,18 +100,18 @@ def ridge(light: NDArray[np.float32], mm: float, axis: int) -> NDArray[np.float3
 
 def _stroke(mm: float) -> tuple[float, int]:
     """Return the blur under which strokes are sought, and how far beside them, in samples."""
-    return max(0.4, 0.35 * STROKE_MM / mm), max(2, round(FLANK_MM / mm))
+    return max(SAMPLE_BLUR, STROKE_BLUR * STROKE_MM / mm), max(2, round(FLANK_MM / mm))
 
 
-def _beyond(mm: float) -> int:
+def ridge_reach(mm: float) -> int:
     """Return how many samples to either side bear on one of `ridge`."""
     sigma, shift = _stroke(mm)
-    return int(4.0 * sigma + 0.5) + shift + 2
+    return int(KERNEL_SDS * sigma + 0.5) + shift + 2
 
 
 def find_lines(
     light: NDArray[np.float32], grid: Grid, low: float, high: float, smile: bool,
-    margin_mm: float = 1.5,
+    margin_mm: float = RIM_MM,
 ) -> list[Stroke]:
     """Find pencilled lines across the plate between heights `low` and `high` (plate units).
 
@@ -91,7 +123,7 @@ def find_lines(
     list of Stroke
         The best first; at least 1.5 mm apart.
     """
-    blocks, votes, x = _blocks(_Same(light), grid, margin_mm)
+    blocks, votes, x = _blocks(SamePicture(light), grid, margin_mm)
     if x.size < 4:
         return []
     half = 0.5 * grid.columns * grid.pitch
@@ -102,7 +134,7 @@ def find_lines(
     rows = rows[::2]
     best, how = _best_curves(votes, rows, u, grid, smile)
     strokes: list[Stroke] = []
-    apart = max(2, round(0.75 / grid.mm))
+    apart = max(2, round(0.5 * APART_MM / grid.mm))
     order = np.argsort(best)[::-1]
     taken: list[int] = []
     for i in order[: 40 * apart]:
@@ -121,7 +153,7 @@ def find_lines(
 
 
 @dataclass(frozen=True, eq=False)
-class _Same:
+class SamePicture:
     """A picture that is the same where it is the same array: what it shows is kept by it."""
 
     light: NDArray[np.float32]
@@ -130,11 +162,11 @@ class _Same:
         return id(self.light)
 
     def __eq__(self, other: object) -> bool:
-        return isinstance(other, _Same) and self.light is other.light
+        return isinstance(other, SamePicture) and self.light is other.light
 
 
 @lru_cache(maxsize=1)  # both lines, which side is up and the front's bend ask about one plate
-def _blocks(same: _Same, grid: Grid, margin_mm: float) -> tuple[Floats, Floats, Floats]:
+def _blocks(same: SamePicture, grid: Grid, margin_mm: float) -> tuple[Floats, Floats, Floats]:
     """Return means of the depth over blocks along each row, how far each stands out, and where.
 
     Both are (rows, k), and the blocks' middles (k,).
@@ -147,24 +179,18 @@ def _blocks(same: _Same, grid: Grid, margin_mm: float) -> tuple[Floats, Floats, 
     blocks = np.add.reduceat(depth, starts, axis=1)[:, : starts.size] / block
     blocks = blocks[:, :-1] if starts.size > 6 and depth.shape[1] % block else blocks
     middles = (edge + (np.arange(blocks.shape[1]) + 0.5) * block) * grid.pitch
-    away = blocks - np.median(blocks, axis=0)
-    sd = MAD_SD * np.median(np.abs(away), axis=0)
-    sd = np.maximum(sd, max(float(np.median(sd)), 1e-6) if sd.size else 1e-6)
-    return blocks, np.clip(away / sd, -3.0, 12.0), np.asarray(middles, np.float64)
-
-
-@lru_cache(maxsize=1)  # as above, and of the lanes' ticks
-def _upright_grain(same: _Same, mm: float) -> float:
-    """Return the standard deviation of what upright strokes are sought among."""
-    return MAD_SD * float(median(np.abs(ridge(same.light, mm, 1)))) or 1e-6
+    rest = blocks - np.median(blocks, axis=0)
+    sd = MAD_SD * np.median(np.abs(rest), axis=0)
+    sd = np.maximum(sd, max(float(np.median(sd)), NO_GRAIN) if sd.size else NO_GRAIN)
+    return blocks, np.clip(rest / sd, LEAST_VOTE, MOST_VOTE), np.asarray(middles, np.float64)
 
 
 def _best_curves(
     votes: Floats, rows: NDArray[np.intp], u: Floats, grid: Grid, smile: bool
 ) -> tuple[Floats, Floats]:
     """Return the best score of a curve through each of `rows`, and its slope and sag, (r, 2)."""
-    slopes = np.tan(np.radians(np.linspace(-3.0, 3.0, 25))) * (0.5 * grid.columns)
-    sags = np.arange(-5.0, 5.1, 0.5) / grid.mm if smile else np.zeros(1)
+    slopes = np.tan(np.radians(np.linspace(-STEEPEST, STEEPEST, 25))) * (0.5 * grid.columns)
+    sags = SAGS_MM / grid.mm if smile else np.zeros(1)
     # Rows are pooled in threes, so that coarse steps of slope and sag can't miss a line. Nothing
     # votes beyond the plate.
     beyond = int(np.abs(slopes).max() + np.abs(sags).max()) + 2
@@ -186,15 +212,16 @@ def _followed(
     blocks: Floats, votes: Floats, rough: Floats, grid: Grid
 ) -> tuple[Floats, Floats]:
     """Return each block's row of the line that runs near `rough`, and its vote; 0 where none."""
-    reach = max(3, round(0.6 / grid.mm))
+    reach = max(3, round(FOLLOW_MM / grid.mm))
     at = np.arange(-reach, reach + 1)
     middle = np.rint(rough).astype(int)
     k = np.flatnonzero((middle >= reach) & (middle < grid.rows - reach))
     rows, line = middle[k, None] + at, np.arange(k.size)
     local = np.clip(blocks[rows, k[:, None]], 0.0, None)
     peak = np.argmax(local, axis=1)
-    local = np.clip(local - 0.3 * local[line, peak][:, None], 0.0, None)
-    local[np.abs(at - at[peak][:, None]) > max(2, round(0.35 / grid.mm))] = 0.0
+    local = np.clip(local - OF_DEEPEST * local[line, peak][:, None], 0.0, None)
+    about = max(2, round(ABOUT_DEEPEST_MM / grid.mm))
+    local[np.abs(at - at[peak][:, None]) > about] = 0.0
     total = local.sum(axis=1)
     some = total > 0.0
     heights, weights = np.zeros(rough.size), np.zeros(rough.size)
@@ -208,8 +235,8 @@ def _trace_line(
 ) -> Stroke | None:
     """Follow a roughly known line block by block and fit it."""
     heights, weights = _followed(blocks, votes, rough, grid)
-    seen = weights > 2.5
-    if seen.sum() < max(4, 0.3 * u.size):
+    seen = weights > BLOCK_SHOWS
+    if seen.sum() < max(4, BLOCKS_SHOW * u.size):
         return None
     degree = 2 if smile else 1
     keep = seen.copy()
@@ -219,10 +246,11 @@ def _trace_line(
         if keep.sum() < degree + 3:
             return None
         coefficients = np.asarray(np.polynomial.polynomial.polyfit(
-            u[keep], heights[keep], degree, w=np.sqrt(np.minimum(weights[keep], 8.0))), float)
+            u[keep], heights[keep], degree,
+            w=np.sqrt(np.minimum(weights[keep], STRONGEST))), float)
         rest = heights - np.polynomial.polynomial.polyval(u, coefficients)
         spread = MAD_SD * float(median(np.abs(rest[keep])))
-        before, keep = keep, seen & (np.abs(rest) <= max(0.7, 3.0 * spread))
+        before, keep = keep, seen & (np.abs(rest) <= max(OFF_SAMPLES, OFF_SDS * spread))
         if np.array_equal(keep, before):
             break
     sd = float(np.std(rest[keep])) * grid.pitch / np.sqrt(max(1, keep.sum() - degree - 1))
@@ -231,8 +259,8 @@ def _trace_line(
         straight = np.polynomial.polynomial.polyfit(u[keep], heights[keep], 1)
         flat = heights[keep] - np.polynomial.polynomial.polyval(u[keep], straight)
         bent = rest[keep]
-        gain = float((flat**2).sum() / max(float((bent**2).sum()), 1e-12))
-        if gain < 1.0 + 12.0 / keep.sum():
+        gain = float((flat**2).sum() / max(float((bent**2).sum()), NO_REST))
+        if gain < 1.0 + BEND_GAIN / keep.sum():
             coefficients = np.append(straight, 0.0)
     on = np.rint(np.polynomial.polynomial.polyval(u, coefficients)).astype(int)
     on = np.clip(on, 1, grid.rows - 2)
@@ -244,10 +272,9 @@ def _trace_line(
     c = (np.append(coefficients, np.zeros(3 - coefficients.size)))
     row_poly = np.polynomial.Polynomial(c)(np.polynomial.Polynomial([-1.0, 1.0 / half]))
     mm_poly = (row_poly + 0.5) * grid.pitch
-    # The wavering of a hand-drawn line is shared by neighbouring blocks: a floor of 0.03 mm.
     return Stroke(
-        Line(tuple(float(v) for v in mm_poly.coef), max(sd, 0.03 * grid.pitch / grid.mm)),
-        score, float(min(keep.mean(), (along > 2.0).mean())), 0.0,
+        Line(tuple(float(v) for v in mm_poly.coef), max(sd, HAND_MM * grid.pitch / grid.mm)),
+        score, float(min(keep.mean(), (along > COVERS).mean())), 0.0,
     )
 
 
@@ -256,7 +283,7 @@ def _across(light: NDArray[np.float32], grid: Grid, line: Line) -> Floats:
 
     Each block is 2 mm of the line long, and reaches 2.5 mm to either side of it.
     """
-    reach, rim = round(REACH_MM / grid.mm), min(round(1.5 / grid.mm), (grid.columns - 1) // 2)
+    reach, rim = round(REACH_MM / grid.mm), min(round(RIM_MM / grid.mm), (grid.columns - 1) // 2)
     column = np.arange(rim, grid.columns - rim)
     at = np.rint(grid.row(line.at(grid.x()[column]))).astype(int)
     offset = np.arange(-reach, reach + 1)
@@ -265,16 +292,16 @@ def _across(light: NDArray[np.float32], grid: Grid, line: Line) -> Floats:
     blocks = np.array([image[:, i: i + width].mean(axis=1, dtype=float)
                        for i in range(0, max(column.size - width // 2, 1), width)])
     side = max(1, reach // 3)
-    low, high = (np.median(part, axis=1, keepdims=True)
-                 for part in (blocks[:, :side], blocks[:, -side:]))
+    low, high = (np.median(side_rows, axis=1, keepdims=True)
+                 for side_rows in (blocks[:, :side], blocks[:, -side:]))
     layer = low + (high - low) * (offset + reach) / max(2 * reach, 1)
-    return np.asarray(1.0 - blocks / np.maximum(layer, 1e-4))
+    return np.asarray(1.0 - blocks / np.maximum(layer, NO_LIGHT))
 
 
 def _measured(light: NDArray[np.float32], grid: Grid, found: Stroke) -> Stroke:
     """Return a stroke with its thickness, its foot and its sharpness."""
     drawn = _across(light, grid, found.line)
-    reach, near = drawn.shape[1] // 2, round(0.4 / grid.mm)
+    reach, near = drawn.shape[1] // 2, round(NEAR_MM / grid.mm)
     mean = drawn.mean(axis=0)
     top = reach - near + int(np.argmax(mean[reach - near: reach + near + 1]))
     low, high = _span(mean, top, 0.5 * mean[top])
@@ -308,82 +335,3 @@ def _span(depth: Floats, top: int, level: float) -> tuple[int, int]:
     while high < depth.size - 1 and depth[high + 1] > level:
         high += 1
     return low, high
-
-
-def find_ticks(
-    light: NDArray[np.float32], grid: Grid, origin: Line
-) -> list[tuple[float, float]]:
-    """Find short strokes across the origin line.
-
-    Returns
-    -------
-    list of (x, score)
-        From left to right, at least 2.5 mm apart; the score counts standard deviations.
-    """
-    mm = grid.mm
-    score = tick_profile(light, grid, origin)
-    edge = round(1.5 / mm)
-    peaks = ndimage.maximum_filter1d(score, max(3, round(2.5 / mm))) == score
-    peaks[:edge] = peaks[-edge:] = False
-    found: list[tuple[float, float]] = []
-    for i in np.nonzero(peaks & (score > 3.0))[0]:
-        x = float((i + 0.5) * grid.pitch)
-        # A stroke as wide as two samples peaks at both.
-        if found and x - found[-1][0] < 2.5 * grid.pitch / mm:
-            found[-1] = (0.5 * (x + found[-1][0]), found[-1][1])
-        else:
-            found.append((x, float(score[i])))
-    return found
-
-
-def without_sides(
-    ticks: list[tuple[float, float]], light: NDArray[np.float32], grid: Grid, line: Line
-) -> list[tuple[float, float]]:
-    """Return `ticks` less those beyond which their line ends: sides of a plate inside a picture.
-
-    Where the picture is taken for the plate its lines end at the plate's own sides, whose shadow
-    crosses them as a tick would.
-    """
-    if not ticks:
-        return []
-    row, waver = np.rint(grid.row(line.at(grid.x()))).astype(int), round(WAVER_MM / grid.mm)
-    rows = np.clip(row + np.arange(-waver, waver + 1)[:, None], 0, grid.rows - 1)
-    # Only rows that bear on the line's are worked out.
-    first = max(0, int(rows.min()) - _beyond(grid.mm))
-    depth = ridge(light[first: int(rows.max()) + _beyond(grid.mm) + 1], grid.mm, 0)
-    along = depth[rows - first, np.arange(grid.columns)].max(axis=0)
-    along = ndimage.uniform_filter1d(along, max(1, round(BLOCK_MM / grid.mm)))
-    ground, drawn = np.quantile(along, [0.1, 0.75])
-    shown = along > 0.5 * (ground + drawn)
-    near, far = (round(v / grid.mm) for v in (BLOCK_MM, 3.0 * BLOCK_MM))
-
-    def goes_on(column: int) -> bool:
-        left, right = shown[max(column - far, 0): max(column - near, 0)], shown[
-            column + near: column + far]
-        return all(part.size == 0 or part.mean() > 0.5 for part in (left, right))
-
-    return [(x, s) for x, s in ticks if goes_on(round(float(grid.column(x))))]
-
-
-def tick_profile(light: NDArray[np.float32], grid: Grid, origin: Line) -> Floats:
-    """Return how far what crosses a line stands out at each column, in standard deviations."""
-    mm = grid.mm
-    column = np.arange(grid.columns)
-    row = np.rint(grid.row(origin.at(grid.x()))).astype(int)
-    reach = max(2, round(1.15 / mm)) + 1
-    first, last = np.clip([int(row.min()) - reach, int(row.max()) + reach], 0, grid.rows - 1)
-    depth = ridge(light[first: last + 1], mm, 1) / _upright_grain(_Same(light), mm)
-    depth = np.clip(depth, -3.0, 6.0)
-    sums = []
-    for sign in (1, -1):
-        steps = np.arange(max(1, round(0.35 / mm)), max(2, round(1.15 / mm)) + 1) * sign
-        index = row[:, None] + steps[None, :]
-        valid = (index >= 0) & (index < grid.rows)
-        part = np.where(valid, depth[np.clip(index, first, last) - first, column[:, None]], 0.0)
-        sums.append(part.sum(axis=1) / np.sqrt(steps.size))
-    # A tick crosses the line: both halves must show, so that a letter below it does not pass.
-    profile = np.minimum(sums[0], sums[1]) + 0.5 * np.maximum(sums[0], sums[1])
-    profile = ndimage.gaussian_filter1d(profile, 0.15 / mm)
-    middle = float(np.median(profile))
-    spread = MAD_SD * float(np.median(np.abs(profile - middle))) or 1e-6
-    return np.asarray((profile - middle) / spread, float)

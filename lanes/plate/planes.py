@@ -8,8 +8,8 @@ from functools import lru_cache, reduce
 import numpy as np
 from numpy.typing import NDArray
 
-from lanes.plate.given_places import Mask as Outlined
-from lanes.plate.given_places import masked, without_masked
+from lanes.plate.by_hand import Mask as Outlined
+from lanes.plate.by_hand import masked, without_masked
 from lanes.plate.layout import Layout
 from lanes.plate.square import Grid, at_places, base_channels, base_light, choose_grid, places
 from lanes.plate.thin import Bridge, thin_matter
@@ -62,7 +62,7 @@ class Planes:
 
 
 def planes_of(scan: Scan, layout: Layout, masks: tuple[Outlined, ...] = ()) -> Planes:
-    """Return the planes of the plate that `layout` says where it is, less what is masked."""
+    """Return the planes of the plate where `layout` has it, less what is masked."""
     return _planes(scan, layout.width, layout.height, layout.corners_px.tobytes(),
                    layout.mm_per_unit, masks)
 

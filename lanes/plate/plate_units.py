@@ -12,8 +12,12 @@ from lanes.lengths import Length, number_and_unit, text
 from lanes.plate.layout import Floats, Layout
 from lanes.settings import Settings
 
+# Of the plate's size, beyond each of its edges: as far as places given in pixels are worked out, so
+# that what lies outside is seen to.
+BEYOND = 0.2
 
-def height_of(option: str, given: Length | None, layout: Layout) -> float | None:
+
+def height_of(option: str, stated: Length | None, layout: Layout) -> float | None:
     """Return a height above the plate's lower edge in the plate's units; None where not given.
 
     The units are mm where `layout` is scaled, else pixels of the squared plate. Pixels given are
@@ -24,7 +28,7 @@ def height_of(option: str, given: Length | None, layout: Layout) -> float | None
     InputError
         If a bare number, which is mm, is given for a plate without a scale.
     """
-    return _on_plate(option, given, layout, upward=True)
+    return _on_plate(option, stated, layout, upward=True)
 
 
 def lanes_in_plate_units(settings: Settings, layout: Layout) -> Settings:
@@ -42,21 +46,21 @@ def lanes_in_plate_units(settings: Settings, layout: Layout) -> Settings:
     if isinstance(lanes, tuple):
         xs = tuple(_known("--lanes", x, layout, False, level) for x in lanes)
         if any(b <= a for a, b in pairwise(xs)):
-            given = ",".join(map(text, lanes))
-            raise InputError(f"--lanes {given} does not rise from left to right: give each x once")
+            listed = ",".join(map(text, lanes))
+            raise InputError(f"--lanes {listed} does not rise from left to right: give each x once")
         lanes = xs
     return replace(settings, lanes=lanes,
                    lane_width=_on_plate("--lane-width", settings.lane_width, layout, False, level))
 
 
 def _on_plate(
-    option: str, given: Length | None, layout: Layout, upward: bool, level: float = 0.0
+    option: str, stated: Length | None, layout: Layout, upward: bool, level: float = 0.0
 ) -> float | None:
-    return None if given is None else _known(option, given, layout, upward, level)
+    return None if stated is None else _known(option, stated, layout, upward, level)
 
 
-def _known(option: str, given: Length, layout: Layout, upward: bool, level: float) -> float:
-    value, unit = number_and_unit(given)
+def _known(option: str, stated: Length, layout: Layout, upward: bool, level: float) -> float:
+    value, unit = number_and_unit(stated)
     whole = layout.height if upward else layout.width
     if unit == "%":
         return value / 100.0 * whole
@@ -78,10 +82,9 @@ def no_scale(option: str, value: float, upward: bool) -> str:
 def _from_picture(pixels: float, layout: Layout, upward: bool, level: float) -> float:
     """Return the plate's length that so many pixels of the picture show."""
     whole = layout.height if upward else layout.width
-    # A little beyond the plate, so that what lies outside is seen to.
-    along: Floats = np.linspace(-0.2, 1.2, 281) * whole
+    along: Floats = np.linspace(-BEYOND, 1.0 + BEYOND, 281) * whole
     middle = np.full(along.size, 0.5 * layout.width if upward else level)
     u, v = layout.to_pixels(middle, along) if upward else layout.to_pixels(along, middle)
     zero = int(np.argmin(np.abs(along)))
-    away = np.hypot(u - u[zero], v - v[zero]) * np.sign(along)
-    return float(np.interp(pixels, away, along))
+    counted = np.hypot(u - u[zero], v - v[zero]) * np.sign(along)
+    return float(np.interp(pixels, counted, along))

@@ -9,14 +9,16 @@ from lanes.errors import LanesError
 from lanes.plate.frame import find_frame, outlines_of
 from lanes.plate.layout import Layout
 from lanes.plate.outline import Outline, whole_outline
-from lanes.plate.pencil import find_lines, find_ticks
+from lanes.plate.pencil import find_lines
 from lanes.plate.planes import planes_of
+from lanes.plate.ticks import find_ticks
 from lanes.scan.scan import Scan
 from lanes.settings import Settings
 
 APART = 0.015    # of the plate's height: two lines nearer than this are shown as the surer one
 MOST_LINES = 5   # candidates for a line that are shown
-FAINT = 2.0      # standard deviations: less is not worth a look
+LOWEST, HIGHEST = 0.02, 0.98  # of the plate's height: nearer to its edges lies their shadow
+FAINT = 2.0      # standard deviations: less is not shown
 
 
 @dataclass(frozen=True)
@@ -60,8 +62,8 @@ def look_again(scan: Scan, settings: Settings) -> Seen:
     ticks: tuple[float, ...] = ()
     with suppress(LanesError):
         planes = planes_of(scan, layout)
-        strokes = [s for s in find_lines(planes.fine, planes.fine_grid, 0.02 * layout.height,
-                                         0.98 * layout.height, True) if s.score > FAINT]
+        strokes = [s for s in find_lines(planes.fine, planes.fine_grid, LOWEST * layout.height,
+                                         HIGHEST * layout.height, True) if s.score > FAINT]
         middle = 0.5 * layout.width
         lines = _apart([(float(s.line.at(middle)), s.score) for s in strokes], layout)
         if strokes:

@@ -28,6 +28,18 @@ MARGIN = 0.1            # of the plate's size: the zone inside its edges where f
 # round spots make none.
 UNEVEN, STANDS_OUT, WELL_SEEN = 0.025, 4.0, 0.8
 
+MARGIN_WEIGHT = 0.6     # of the score: lost where the zone inside the worst side is no layer's
+# Of the plate's size: where its inside is looked at, the rim itself left out; and a side, whose
+# corners may be round.
+INSIDE, ALONG = (0.02, 0.98), (0.04, 0.96)
+THIRDS_APART = 2 / 3    # of a side: what the medians of its outer thirds are apart by
+# Of tone, and times the median departure: what departs more is no layer. Choices: lower, mottle in
+# the margin costs a plate its score, higher, writing on a page passes.
+DEPARTS, DEPARTS_TIMES = 0.04, 3.0
+LEAST_REACH_PX = 5.0    # of the picture: how far a side may be moved on a small one
+# Of looks, and of tone squared: so that nothing is divided by 0.
+NO_CHANGE, NO_STEP = 1e-6, 1e-12
+
 
 @dataclass(frozen=True)
 class Fit:
@@ -54,8 +66,8 @@ def judge(tone: Floats, quad: Closed) -> Fit:
     margin, tone_inside, off = _margin(tone, quad.corners)
     even = (off <= UNEVEN or bool(quad.sides.min() > WELL_SEEN)
             or _least_step(tone, quad) > STANDS_OUT * off)
-    return Fit(quad.score * (0.4 + 0.6 * margin), quad.sides, quad.edges, quad.steps, quad.border,
-               margin, tone_inside, even)
+    score = quad.score * (1.0 - MARGIN_WEIGHT + MARGIN_WEIGHT * margin)
+    return Fit(score, quad.sides, quad.edges, quad.steps, quad.border, margin, tone_inside, even)
 
 
 def _least_step(tone: Floats, quad: Closed) -> float:
@@ -79,7 +91,7 @@ def _least_step(tone: Floats, quad: Closed) -> float:
 def _margin(tone: Floats, corners: Floats) -> tuple[float, Floats, float]:
     """Return how much of the zone inside the sides looks like the plate, that look, and by how
     much half of the inside departs from it."""
-    u, v = np.meshgrid(np.linspace(0.02, 0.98, 40), np.linspace(0.02, 0.98, 40))
+    u, v = np.meshgrid(np.linspace(*INSIDE, 40), np.linspace(*INSIDE, 40))
     low, right, high, left = corners[0], corners[1], corners[2], corners[3]
     at = ((1 - u) * (1 - v))[..., None] * low + (u * (1 - v))[..., None] * right \
         + (u * v)[..., None] * high + ((1 - u) * v)[..., None] * left
@@ -93,9 +105,10 @@ def _margin(tone: Floats, corners: Floats) -> tuple[float, Floats, float]:
                                                                       axis=(0, 1)),
             np.median(seen[27:] - middle, axis=(0, 1)) - np.median(seen[:13] - middle,
                                                                    axis=(0, 1))]
-    flat = seen - middle - 1.5 * ((u - 0.5)[..., None] * tilt[0] + (v - 0.5)[..., None] * tilt[1])
+    slope = (u - 0.5)[..., None] * tilt[0] + (v - 0.5)[..., None] * tilt[1]
+    flat = seen - middle - 1.0 / THIRDS_APART * slope
     off = np.sqrt(np.square(flat).mean(axis=2))
-    usual = max(0.04, 3.0 * float(np.median(off)))
+    usual = max(DEPARTS, DEPARTS_TIMES * float(np.median(off)))
     # The least even of the four: writing on a page beside the plate lies at one side of it.
     even = min(float((off[band] < usual).mean()) for band in bands)
     return even, middle, float(np.median(off))
@@ -112,7 +125,7 @@ def refine(sample: Callable[[Floats, Floats], Floats], corners: Floats) -> Float
         In the pixels that `sample` takes.
     """
     scale = float(np.hypot(*(corners[1] - corners[0])))
-    reach = max(5.0, REACH * scale)
+    reach = max(LEAST_REACH_PX, REACH * scale)
     lines = [_ends(sample, corners[i], corners[(i + 1) % 4], reach) for i in range(4)]
     moved = np.array([cross(lines[i - 1], lines[i]) for i in range(4)])
     near = np.hypot(*(moved - corners).T) < 3 * reach
@@ -125,7 +138,7 @@ def _ends(
     """Return a point and direction of the line near the side where the layer's look ends."""
     along = (b - a) / np.hypot(*(b - a))
     outward = np.array([-along[1], along[0]])  # rows grow downward: this points off the plate
-    t = np.linspace(0.04, 0.96, PIECES * SAMPLES) * np.hypot(*(b - a))
+    t = np.linspace(*ALONG, PIECES * SAMPLES) * np.hypot(*(b - a))
     d = np.linspace(-2 * reach, 2 * reach, 8 * round(reach) + 1)
     seen = sample(a[1] + np.add.outer(t * along[1], d * outward[1]),
                   a[0] + np.add.outer(t * along[0], d * outward[0]))
@@ -143,7 +156,8 @@ def _ends(
     around = best[:, None] + np.arange(-4, 5)
     own = around[piece, np.argmin(np.take_along_axis(so_far, around, axis=1), axis=1)]
     before, after = like[piece, own], like[piece, own + 1]
-    ends = d[own] + (d[1] - d[0]) * np.clip(before / np.minimum(before - after, -1e-6), 0.0, 1.0)
+    crossed = np.clip(before / np.minimum(before - after, -NO_CHANGE), 0.0, 1.0)
+    ends = d[own] + (d[1] - d[0]) * crossed
     keep = np.abs(own - best) < 4
     if keep.sum() < PIECES // 3:
         ends, keep = d[best], np.ones(PIECES, bool)
@@ -154,11 +168,11 @@ def _ends(
 def _like(seen: Floats, d: Floats, reach: float) -> Floats:
     """Return from -1, like the layer, to 1, like the bed, how profiles across a side look."""
     # Of each side the look beyond the reach, which a lamp may change along the side.
-    inner, outer = (ndimage.median_filter(np.median(seen[:, part], axis=1), size=(15, 1),
+    inner, outer = (ndimage.median_filter(np.median(seen[:, zone], axis=1), size=(15, 1),
                                           mode="nearest")[:, None]
-                    for part in (d < -reach, d > reach))
+                    for zone in (d < -reach, d > reach))
     apart = outer - inner
-    size = np.maximum(np.square(apart).sum(axis=2), 1e-12)
+    size = np.maximum(np.square(apart).sum(axis=2), NO_STEP)
     like = 2 * ((seen - inner) * apart).sum(axis=2) / size - 1
     # The shadow in the joint is darker than both: it lies beside the plate, as does what follows.
     steady = ndimage.median_filter(like, size=(9, 1), mode="nearest")

@@ -8,9 +8,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from lanes.flags import Flag, flag
+from lanes.plate.by_hand import masked, without_masked
 from lanes.plate.channel import choose_channel
 from lanes.plate.front_band import without_band
-from lanes.plate.given_places import masked, without_masked
 from lanes.plate.layer import mask_marks, smooth_layer
 from lanes.plate.layout import Layout
 from lanes.plate.planes import Planes, coarsen, enlarge, off_layer, planes_of
@@ -28,6 +28,29 @@ LAW_NAMES = {"kubelka-munk": "kubelka-munk", "optical-density": "optical density
              "emission": "emission"}
 # A white layer scanned with white at code 255 reads about this; used where exposure hides it.
 USUAL_LAYER = 0.86
+# Of full light, of the layer: where these make the light it was lit by. Choices from what lamps and
+# layers look like (common practice): an indicator glows green, by so much over red and blue, and is
+# not black; a layer under 366 nm is nearly black, or violet (over red, over green) and not bright;
+# a white one has no colour, and its brightest channel is near its dimmest.
+GLOW_OVER_RED, GLOW_OVER_BLUE, GLOW = 1.5, 1.25, 0.06
+DARK_GREY, DARK = 0.06, 0.12
+VIOLET_OVER_RED, VIOLET_OVER_GREEN, VIOLET_BRIGHTEST = 2.0, 1.5, 0.35
+BLUISH, COLOURLESS = 1.3, 1.35
+NO_LIGHT = 1e-3    # so that nothing is divided by 0
+# Confidence in that: where the colours agree, where they do not, where dark is all there is, and
+# where the scan is grey; under 254 nm it rises from a half by so much for each time green exceeds
+# the rest. Only their order is meant.
+AGREED, UNSURE, DARK_ONLY, GREY, BY_GLOW = 0.9, 0.6, 0.7, 0.6, 0.25
+BLACK = 1e-5       # of full light: far below any code of 8 bits, so that nothing is divided by 0
+# Reflectance that a white layer can have: outside, codes are not light as they were taken to be.
+DIMMEST_LAYER, BRIGHTEST_LAYER = 0.55, 1.0
+BRIGHT_QUANTILE = 80  # per cent of the layer's cells, which are dimmer than what is taken for it
+MOST_REFERENCE = 0.97  # at 1 the law's slope at the layer, which noise is held against, is 0
+# Reflectance beyond which the law of Kubelka and Munk is not followed: near black, where it grows
+# without bound, and glare.
+LEAST_R, MOST_R = 0.004, 1.2
+LEAST_RATIO = 1e-3  # of the layer's light: what is darker counts as a density of 3
+MOSTLY_CLIPPED = 0.5  # of the pixels of the median mark
 SAMPLES = 1 << 17  # worked out at a time: temporaries stay in the cache
 PATCH_MM = 7.5  # height of a held-out patch: what a spot hides; it is as wide as the lanes
 
@@ -52,7 +75,7 @@ class Signal:
     clipped : (rows, columns) array
         Share of each sample's pixels that are at the end of the scan's range.
     masked : (rows, columns) bool array or None
-        What a person said is not a spot: layer stands there instead, and nothing is read from it.
+        What a person masked as no spot: layer stands there instead, and nothing is read from it.
     as_read : float or None
         The layer's reflectance as the picture has it, where `reference` was taken instead.
     """
@@ -93,22 +116,24 @@ def optical_density(relative: ArrayLike) -> Floats:
 def judge_light(scan: Scan) -> tuple[str, float]:
     """Return what lit the plate ("white", "254" or "366"), judged from its colours.
 
-    A green glow says 254 nm, a dark layer 366 nm, a pale one white light. The confidence is from
-    0 to 1; a grey scan says little.
+    A green glow means 254 nm, a dark layer 366 nm, a pale one white light. The confidence is from
+    0 to 1; a grey scan shows little.
     """
     step = max(1, max(scan.height_px, scan.width_px) // 300)
     if "red" not in scan.channels:
         level = float(median(_middle(scan.light("mean", step))))
-        return ("366", 0.6) if level < 0.06 else ("white", 0.6)
+        return ("366", GREY) if level < DARK_GREY else ("white", GREY)
     red, green, blue = (
         float(median(_middle(scan.light(c, step)))) for c in ("red", "green", "blue")
     )
     brightest = max(red, green, blue)
-    if green > 1.5 * red and green > 1.25 * blue and green > 0.06:
-        return "254", min(1.0, 0.5 + 0.25 * (green / max(red, blue, 1e-3) - 1.0))
-    if brightest < 0.12 or (blue > 2.0 * red and blue > 1.5 * green and brightest < 0.35):
-        return "366", 0.9 if blue > 1.3 * red else 0.7
-    return "white", 0.9 if brightest < 1.35 * min(red, green, blue) else 0.6
+    if green > GLOW_OVER_RED * red and green > GLOW_OVER_BLUE * blue and green > GLOW:
+        times = green / max(red, blue, NO_LIGHT)
+        return "254", min(1.0, 0.5 + BY_GLOW * (times - 1.0))
+    violet = blue > VIOLET_OVER_RED * red and blue > VIOLET_OVER_GREEN * green
+    if brightest < DARK or (violet and brightest < VIOLET_BRIGHTEST):
+        return "366", AGREED if blue > BLUISH * red else DARK_ONLY
+    return "white", AGREED if brightest < COLOURLESS * min(red, green, blue) else UNSURE
 
 
 def _middle(image: Image) -> Image:
@@ -152,7 +177,7 @@ def to_signal(scan: Scan, layout: Layout, settings: Settings, light: str) -> Sig
     ready = channel == "mean" and not settings.places.masks  # the lines were sought on it
     planes = planes_of(scan, layout) if ready else None
     image = np.maximum(planes.fine if planes is not None else square_up(
-        scan, channel, grid, reduce, *size), 1e-5)
+        scan, channel, grid, reduce, *size), BLACK)
     ends = scan.clipped(channel, reduce)
     clipped = resample(ends, grid, reduce, *size) if ends.any() else np.zeros_like(image)
     bright = law == "emission"
@@ -163,22 +188,23 @@ def to_signal(scan: Scan, layout: Layout, settings: Settings, light: str) -> Sig
     image = bridge.over(image)
     coarse, step = coarsen(image, grid)
     bare, surface = mask_marks(coarse, step * grid.mm, off_layer(layout, grid, step))
-    layer = np.maximum(surface.on(image.shape, grid.mm), 1e-5)
+    layer = np.maximum(surface.on(image.shape, grid.mm), BLACK)
 
-    # An uneven lamp only takes light away, so a bright part tells the layer; glare adds some, so
+    # An uneven lamp only takes light away, so a bright part is the layer; glare adds some, so
     # not the brightest.
-    reference = float(np.percentile(surface.cells, 80))
+    reference = float(np.percentile(surface.cells, BRIGHT_QUANTILE))
     flags: list[Flag] = []
     lighter = layout.lighter is True and law != "emission"
     as_read = None
-    if law == "kubelka-munk" and not lighter and not 0.55 <= reference <= 1.0:
+    plausible = DIMMEST_LAYER <= reference <= BRIGHTEST_LAYER
+    if law == "kubelka-munk" and not lighter and not plausible:
         flags.append(flag(
             "transfer-assumed",
             f"the layer reads {reference:.2f} of full white, which no white layer does: its "
             f"reflectance is taken as {USUAL_LAYER}",
         ))
         as_read, reference = reference, USUAL_LAYER
-    reference = min(reference, 0.97)
+    reference = min(reference, MOST_REFERENCE)
 
     # The layer at zero, spots above it: turned over where they depart the other way.
     turned = layout.lighter is not None and layout.lighter != bright
@@ -190,9 +216,9 @@ def to_signal(scan: Scan, layout: Layout, settings: Settings, light: str) -> Sig
     for holes in _holes(bare, layout, grid, step):
         kept = smooth_layer(coarse, bare & ~holes, step * grid.mm)
         fine_holes = enlarge(holes, image.shape, step) & fine_bare & ~thin
-        there = np.maximum(kept.on(image.shape, grid.mm), 1e-5)[fine_holes]
+        there = np.maximum(kept.on(image.shape, grid.mm), BLACK)[fine_holes]
         held[fine_holes] = _apply(law, image[fine_holes], there, reference, turned)[0]
-    if bright is False and float(median(clipped[~fine_bare])) > 0.5:
+    if bright is False and float(median(clipped[~fine_bare])) > MOSTLY_CLIPPED:
         flags.append(flag("clipped", "most of the marks on the plate are at the scan's limit"))
     return Signal(without_band(values, layout, grid), gain, fine_bare & ~thin, held, thin, clipped,
                   grid, light, law, channel, reference, tuple(flags), hidden, as_read)
@@ -221,12 +247,12 @@ def _by_law(law: str, ratio: Image, reference: float) -> tuple[Floats, Floats]:
     values: NDArray[np.floating]
     gain: NDArray[np.floating]
     if law == "kubelka-munk":
-        r = np.clip(reference * ratio, 0.004, 1.2)
+        r = np.clip(reference * ratio, LEAST_R, MOST_R)
         values = kubelka_munk(r) - kubelka_munk(reference)
         gain = np.abs(1.0 / r - r) / (1.0 / reference - reference)
         gain = np.where(r < reference, np.maximum(gain, 1.0), 1.0)
     elif law == "optical-density":
-        values = optical_density(np.clip(ratio, 1e-3, None))
+        values = optical_density(np.clip(ratio, LEAST_RATIO, None))
         gain = np.ones_like(ratio)
     else:
         # The layer's own glow shows where the lamp is weaker.

@@ -13,6 +13,9 @@ from lanes.plate.layout import Floats, plate_to_pixels, project
 from lanes.scan.scan import Scan
 
 FINE_MM = 0.085  # about 300 dots per inch: finer detail than any spot's
+# A picture is reduced where its samples are finer than FINE_MM, by the whole number next below the
+# ratio; one that lacks less than this is rounded up, so that 590 dots per inch count as 600.
+NEARLY = 0.15
 STRIP = 128      # rows worked out at a time: temporaries stay small
 
 NO_MOVE = 1e-4   # pixels: what single precision leaves of a place in a large picture
@@ -56,7 +59,7 @@ def choose_grid(
     """Return the grid for a plate and the whole-number reduction of the image before it."""
     across = np.hypot(*(corners_px[1] - corners_px[0])) + np.hypot(*(corners_px[2] - corners_px[3]))
     native = 2.0 * width / float(across)
-    reduce = max(1, int(np.floor(FINE_MM / (native * mm_per_unit) + 0.15)))
+    reduce = max(1, int(np.floor(FINE_MM / (native * mm_per_unit) + NEARLY)))
     pitch = native * reduce
     grid = Grid(max(8, int(height / pitch)), max(8, int(width / pitch)), pitch, pitch * mm_per_unit)
     return grid, reduce

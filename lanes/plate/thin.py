@@ -21,10 +21,23 @@ BLACK = 1e-6     # of full white: light below it is none, and no share can be ta
 WIDTH_MM = 0.75  # matter narrower than this in some direction is too thin for a spot
 # A compressed photograph is smooth over most blocks and carries its grain in the others: half the
 # samples then show no grain at all. What 2.3 % of them exceed, 2 standard deviations of Gaussian
-# grain, tells it too, on the side, darker or lighter, where strokes and dust take less.
+# grain, shows it too, on the side, darker or lighter, where strokes and dust take less.
 TAIL, TAIL_SD = 0.0228, 2.0
 BLEND_MM = 0.3   # standard deviation over which neighbours are blended
 BESIDE_MM = 0.8  # from a piece of thin matter, within which they lie
+# Standard deviation under which a finely sampled picture is looked at, so that grain does not hide
+# strokes; and the spacing of samples from which there is no need to.
+SMOOTH_MM, COARSE_MM = 0.06, 0.12
+KERNEL_SDS = 3.0   # where that filter is cut off: 0.3 % of it lies beyond
+BLEND_SDS = 4.0    # where the blend's filter ends, which is scipy's own choice
+LEVEL_MM = 6.0     # side of the square whose mean is the layer's light: as wide as a broad spot
+# Standard deviations, and share of the feature's depth, that thin matter stands out by; and what
+# lies about it as its skirt. Lower, grain is taken out, higher, faint pencil is left in.
+CORE_SDS, CORE_SHARE = 8.0, 0.5
+SKIRT_SDS, SKIRT_SHARE = 4.0, 0.4
+WORTH_SDS = 3.9    # just below a skirt's: samples that stand out by less are not looked at further
+GROW_MM = 0.1      # beyond its edge: what the picture's blur leaves of a stroke
+NO_WEIGHT = 1e-6   # of a blend: beyond its neighbours' reach, so that nothing is divided by 0
 STRIP = 128      # rows at a time: temporaries stay in the cache
 TILE = 64        # side in samples: what a kernel's surroundings do not outweigh
 
@@ -45,13 +58,15 @@ def thin_matter(light: NDArray[np.float32], mm: float) -> NDArray[np.bool_]:
     Returns
     -------
     (rows, columns) bool array
-        A grey opening and closing (Serra 1982) with a square of 0.75 mm say what a wide feature
+        A grey opening and closing (Serra 1982) with a square of 0.75 mm give what a wide feature
         would leave; what exceeds it by 8 standard deviations, and by half of the feature's own
         depth, is thin.
     """
     size = max(3, 2 * round(0.5 * WIDTH_MM / mm) + 1)
-    fine = ndimage.gaussian_filter(light, 0.06 / mm, truncate=3.0) if mm < 0.12 else light
-    wide = np.maximum(ndimage.uniform_filter(fine, round(6.0 / mm)), BLACK)
+    fine = light
+    if mm < COARSE_MM:
+        fine = ndimage.gaussian_filter(light, SMOOTH_MM / mm, truncate=KERNEL_SDS)
+    wide = np.maximum(ndimage.uniform_filter(fine, round(LEVEL_MM / mm)), BLACK)
     # Dark thin matter is filled by a closing of the light, bright by an opening.
     dark = _extreme(_extreme(fine, size, np.maximum), size, np.minimum)
     bright = _extreme(_extreme(fine, size, np.minimum), size, np.maximum)
@@ -61,18 +76,18 @@ def thin_matter(light: NDArray[np.float32], mm: float) -> NDArray[np.bool_]:
     for without, above, below in ((dark, dark, fine), (bright, fine, bright)):
         excess = above - below
         middle, spread = _middle(excess[few])
-        # Few samples stand out so far that it is worth to ask by how much.
-        place = np.flatnonzero(excess > middle + 3.9 * spread)
+        place = np.flatnonzero(excess > middle + WORTH_SDS * spread)
         excess, level = excess.take(place), wide.take(place)
         depth = np.abs(without.take(place) - level)
         sd = np.maximum(spread, grain * level)
         # Compression leaves a layer smoother than it is: what is paler than any pencil is grain.
-        core = excess > np.maximum(8.0 * sd, PALEST * level) + middle + 0.5 * depth
+        pencil = np.maximum(CORE_SDS * sd, PALEST * level)
+        core = excess > pencil + middle + CORE_SHARE * depth
         if core.any():
-            skirt = excess > 4.0 * sd + middle + 0.4 * depth
+            skirt = excess > SKIRT_SDS * sd + middle + SKIRT_SHARE * depth
             thin |= reached(*(_mask(place[some], light.shape) for some in (core, skirt)))
     # What lies between strokes less than a spot's width apart is none: a cross's middle, a letter.
-    around = np.pad(dilated(thin, max(1, round(0.1 / mm))), size)
+    around = np.pad(dilated(thin, max(1, round(GROW_MM / mm))), size)
     closed = _extreme(_extreme(around, size, np.logical_or), size, np.logical_and)
     return np.asarray(closed[size:-size, size:-size])
 
@@ -153,7 +168,7 @@ class Bridge:
         """Take what is left in a tile as a piece of its own, with all that bears on it."""
         # Beyond its kernel's end nothing bears on a sample: a line's own stretch is worked out,
         # not the whole box about it.
-        kernel = int(4.0 * self._sigma + 0.5)
+        kernel = int(BLEND_SDS * self._sigma + 0.5)
         outer = tuple(slice(max(b.start, t.start - kernel), min(b.stop, t.stop + kernel))
                       for b, t in zip(box, tile, strict=True))
         inner = tuple(slice(t.start - o.start, t.stop - o.start)
@@ -162,10 +177,10 @@ class Bridge:
         down, across = (_blur(s.stop - s.start, self._sigma)[i]
                         for s, i in zip(outer, inner, strict=True))
         weight = down @ keep @ across.T
-        hidden = left[tile] & (weight > 1e-6)
+        hidden = left[tile] & (weight > NO_WEIGHT)
         if hidden.any():
             self._pieces.append(
-                _Piece(tile, outer, down, across, keep, np.maximum(weight, 1e-6), hidden))
+                _Piece(tile, outer, down, across, keep, np.maximum(weight, NO_WEIGHT), hidden))
             left[tile] &= ~hidden
 
     def over(self, light: Image) -> Image:

@@ -1,4 +1,4 @@
-"""Which side of a plate is its lower one: pencil lines tell the axis, marks and bends the end."""
+"""Which side of a plate is its lower one: pencil lines show the axis, marks and bends the end."""
 
 from __future__ import annotations
 
@@ -10,11 +10,11 @@ from scipy import ndimage
 from scipy.stats import norm
 
 from lanes.plate.blobs import blobs_between
-from lanes.plate.layout import Floats, Layout, Line
+from lanes.plate.layout import OFF_PLATE, Floats, Layout, Line
 from lanes.plate.lines import sure_bent_lines, sure_lines
-from lanes.plate.pencil import find_ticks, tick_profile, without_sides
 from lanes.plate.planes import Planes, planes_of
 from lanes.plate.square import Grid
+from lanes.plate.ticks import find_ticks, tick_profile, without_sides
 from lanes.scan.scan import Scan
 
 NEAR = 0.35   # of the height: an origin or a front lies nearer to its edge than this
@@ -26,17 +26,20 @@ PRIOR = 3.0
 MARK = 4.0
 MARK_ODDS = 3.0   # of one mark: a line that bears none shows one in less than one of twenty
 ENOUGH = 2        # marks that make an origin of a line: one may be a speck of dust
-MOST_MARKS = 4    # more say nothing new: they are drawn by one hand
+MOST_MARKS = 4    # more add nothing: they are drawn by one hand
 # The origin is ruled, the front is drawn along the solvent's edge, which lags at the sides or in
 # the middle by half a millimetre and more. A lens bends both lines alike: only the difference
-# speaks, and never alone, for a ruler may slip.
+# counts, and never alone, for a ruler may slip.
 BEND_ODDS_PER_MM, MOST_BEND = 4.0, 2.0
 SPOT_MM = 1.2     # what is smaller may be a mark itself
 CLEAR_MM = 2.5    # of a line: what lies nearer may be its mark, or hidden by it
 UNDER_MM = 1.2    # how far a column of spots meets the line beside its mark: lean and a hand's aim
-LEAST_ASIDE = 0.1  # of the width: less of the line tells no standard deviation
+LEAST_ASIDE = 0.1  # of the width: less of the line shows no standard deviation
 MOST_MARKED = 5.0  # odds of 150 to 1: grain's longer tails are not known farther out
 SURE = 3.0        # odds of 20 to 1
+RIM = 0.02        # of the height: nearer to the plate's edges lies their shadow
+REFIT_MM = 3.0    # about a line found straight: where it is looked for once more, bent
+NO_SPREAD = 1e-9  # so that nothing is divided by 0
 DOUBTFUL = 1.5    # odds of 4 to 1
 
 
@@ -44,7 +47,7 @@ DOUBTFUL = 1.5    # odds of 4 to 1
 class Turn:
     """Quarter turns counter-clockwise that bring a plate upright.
 
-    `quarters` is None where it seems to lie sideways and nothing tells which way; `sure` says
+    `quarters` is None where it seems to lie sideways and nothing shows which way; `sure` says
     whether the other end is ruled out as the lower one.
     """
 
@@ -84,9 +87,9 @@ def judge_turn(scan: Scan, layout: Layout) -> Turn:
 
 def _spots(planes: Planes, layout: Layout) -> list[tuple[float, float]]:
     """Return the places of what is as large as a spot, as the plate lies in the picture."""
-    whole = replace(layout, origin=Line((-1e6,)), front=Line((1e6,)))
-    least = SPOT_MM / layout.mm_per_unit
-    return [(b.x, b.y) for b in blobs_between(planes, whole) if min(b.width, b.height) > least]
+    whole = replace(layout, origin=Line((-OFF_PLATE,)), front=Line((OFF_PLATE,)))
+    smallest = SPOT_MM / layout.mm_per_unit
+    return [(b.x, b.y) for b in blobs_between(planes, whole) if min(b.width, b.height) > smallest]
 
 
 def marked_odds(
@@ -95,8 +98,8 @@ def marked_odds(
 ) -> float:
     """Return the logarithm of the odds that the lower end is the origin's, by marks under spots.
 
-    A sample is put on at a mark, and its spots stand above it: a mark too faint to be told from
-    grain by itself counts where columns of spots meet the line. The rest of the line tells what
+    A sample is put on at a mark, and its spots stand above it: a mark too faint to be parted from
+    grain by itself counts where columns of spots meet the line. The rest of the line shows what
     grain makes of as many places.
 
     Parameters
@@ -134,9 +137,9 @@ def _marked(profile: Floats, at: NDArray[np.intp], mm: float) -> float:
     aside[:reach] = aside[-reach:] = False  # a line's end is no mark
     if aside.mean() < LEAST_ASIDE:
         return 0.0
-    sd = max(float(best[aside].std()), 1e-9) / np.sqrt(at.size)
+    sd = max(float(best[aside].std()), NO_SPREAD) / np.sqrt(at.size)
     p = float(norm.sf((float(best[at].mean()) - float(best[aside].mean())) / sd))
-    # The most that a chance of p can speak against chance: Sellke, Bayarri & Berger, Am. Stat. 55,
+    # The most that a chance of p can count against chance: Sellke, Bayarri & Berger, Am. Stat. 55,
     # 62 (2001), from memory.
     if p >= np.exp(-1.0):
         return 0.0
@@ -178,11 +181,11 @@ def lower_odds(low: End, high: End) -> float:
 def ends_of(light: NDArray[np.float32], grid: Grid, whole: bool = False) -> tuple[End, End]:
     """Return the lower and the upper end of a plate, from its light, lowest row first.
 
-    `whole` says that the picture was taken for the plate: its sides may be inside.
+    `whole` is True where the picture was taken for the plate: its sides may be inside.
     """
     height = grid.rows * grid.pitch
-    low = sure_lines(light, grid, 0.02 * height, NEAR * height)
-    high = sure_lines(light, grid, (1 - NEAR) * height, 0.98 * height)
+    low = sure_lines(light, grid, RIM * height, NEAR * height)
+    high = sure_lines(light, grid, (1 - NEAR) * height, (1.0 - RIM) * height)
     return _end(light, grid, low, whole), _end(light, grid, high, whole)
 
 
@@ -192,7 +195,7 @@ def _end(
     if not lines:
         return End()
     width = grid.columns * grid.pitch
-    middle, near = float(lines[0].at(0.5 * width)), 3.0 * grid.pitch / grid.mm
+    middle, near = float(lines[0].at(0.5 * width)), REFIT_MM * grid.pitch / grid.mm
     bent = sure_bent_lines(light, grid, middle - near, middle + near)
     line = (*bent, *lines)[0]
     bend = float(abs(line.at(0.5 * width) - 0.5 * (line.at(0.0) + line.at(width))))

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from lanes.spots.criteria import criteria
 from lanes.spots.cross_profile import cross_profile, sliced
-from lanes.spots.detect import KEPT, candidates, scales
+from lanes.spots.detect import FINEST, KEPT, candidates, scales
 from lanes.spots.model import (
     DEGREES,
     Peak,
@@ -19,6 +19,7 @@ from lanes.spots.model import (
     merged_pairs,
     peak_shape,
 )
+from lanes.spots.one_more import BROADEST_SOUGHT, starts_with_one_more
 from lanes.spots.same_outline import longer_than_one, unlike_across
 from lanes.spots.settle import settle
 from lanes.spots.shape_terms import ShapeDoubt
@@ -42,6 +43,24 @@ HOPELESS = 4.0  # residual variance over the noise's, from which a search goes o
 MOST_SOLVED = 500  # peaks fitted, over all fits of one lane
 UNITED = 4.0  # mean spreads within which two may be one misshapen spot: its terms end there
 APART = 2.5  # mean sigmas twofold between peaks that are each judged on their own
+# BIC that a peak more must gain: a choice; lower, waves of the layer are fitted, higher, weak spots
+# beside strong ones are lost.
+ADDED_GAIN = 4.0
+# Within so many of a fitted spot's sigmas a narrower place (of its sigma) is its own misfit; and a
+# place of so little of its area within a wider reach, its tail's taus included.
+MISFIT_NEAR, MISFIT_NARROWER = 2.0, 0.5
+MISFIT_SIGMAS, MISFIT_TAUS, MISFIT_AREA = 4.0, 3.0, 0.01
+# How many of the height's misfits the residual beside a spot may show before a place there counts.
+MISFITS = 2.0
+# What is cut out to judge one peak: its sigmas and taus to either side, and the sigmas of another
+# that touches it.
+CUT_SIGMAS, CUT_TAUS, TOUCHING = 4.5, 3.0, 2.5
+WORTH_A_SHAPE = 4.0  # standard deviations of area: a weaker peak shows no shape
+NO_STEP = 1e-12  # mm: so that nothing is divided by 0
+JUST_BELOW = 1e-9  # mm: a sample's place is looked up in spite of rounding
+# Of two neighbours' mean sigma: nearer, one maximum is fitted twice.
+CLOSE = 0.9
+HOPELESS_SHARE = 0.3  # of the threshold: peaks below go together
 
 
 @dataclass(frozen=True)
@@ -72,7 +91,7 @@ class Search:
         return sum(self.spent) >= MOST_SOLVED
 
     def _most(self) -> int:
-        """Return how many peaks of up to four values the samples can tell."""
+        """Return how many peaks of up to four values the samples can fix."""
         return (self.problem.x.size - DEGREES[self.problem.baseline_order]) // 4
 
     def run(
@@ -83,7 +102,7 @@ class Search:
         solution = self._settle(peaks, baseline, history)
         if count is None:
             solution = self._unite(self._drop(solution, history), history)
-            # Shapes first: what a tail leaves beside a plain Gaussian is no spot of its own.
+            # Shapes first: what a tail leaves beside a plain Gaussian is no second spot.
             solution = self._split_or_tail(solution, history)
             before = len(solution.peaks)
             solution = self._add(solution, history, 4)
@@ -130,9 +149,10 @@ class Search:
             model = self._model(solution)
             spots = model - baseline_term(self.problem, self.x, solution.baseline)[0]
             # The misfit of a tall spot reaches over its flanks: its tallest nearby counts.
-            gain = np.hypot(self.gain, 2.0 * MISFIT * spots / self.noise.sd)
+            gain = np.hypot(self.gain, MISFITS * MISFIT * spots / self.noise.sd)
             seen = candidates(self.x, self.y - model, self.noise, gain, self.usable,
-                              scales(1.6 * self.problem.narrowest, 0.5 * self.problem.broadest),
+                              scales(FINEST * self.problem.narrowest,
+                                      BROADEST_SOUGHT * self.problem.broadest),
                               self.threshold, self._doubts(solution))
             seen = [c for c in seen if self._apart(c.centre, c.sigma, c.area, solution)]
             if not seen:
@@ -144,7 +164,7 @@ class Search:
             if float(self._standing(trial).min()) < KEPT * self.threshold:
                 # What came in may take the place of what was there.
                 trial = self._drop(trial, history)
-            if self._bic(trial) > self._bic(solution) - 4.0 or not self._sound(trial):
+            if self._bic(trial) > self._bic(solution) - ADDED_GAIN or not self._sound(trial):
                 break
             solution = trial
         return solution
@@ -153,10 +173,10 @@ class Search:
         """Return what the doubt of the fitted spots' shapes may leave in the residual, (n, k)."""
         if self.shapes is None or not solution.peaks:
             return None
-        parts = [p.component() for p in solution.peaks]
+        found = [p.component() for p in solution.peaks]
         return np.concatenate([
             self.shapes.basis((self.x - c.mean) / c.spread) * (self.shapes.sds * c.height)
-            for c in parts], axis=1)
+            for c in found], axis=1)
 
     def _rescue(self, solution: Solution, history: list[Solution]) -> Solution:
         """Go on where what is left can't be noise: a start went wrong, one peak more mends it."""
@@ -165,7 +185,7 @@ class Search:
             if not self.known or self._tired() or solution.rss < HOPELESS * samples:
                 break
             trial = self._unite(self._drop(self._one_more(solution, history), history), history)
-            if not self._sound(trial) or self._bic(trial) > self._bic(solution) - 4.0:
+            if not self._sound(trial) or self._bic(trial) > self._bic(solution) - ADDED_GAIN:
                 break
             solution = trial
         return solution
@@ -173,10 +193,11 @@ class Search:
     def _apart(self, centre: float, sigma: float, area: float, solution: Solution) -> bool:
         """Return whether a place in the residual is not just the misfit of a fitted spot."""
         for p in solution.peaks:
-            near = abs(centre - p.centre) < 2.0 * p.sigma
-            if near and (area < SMALLEST_SHARE * p.area or sigma < 0.5 * p.sigma):
+            near = abs(centre - p.centre) < MISFIT_NEAR * p.sigma
+            if near and (area < SMALLEST_SHARE * p.area or sigma < MISFIT_NARROWER * p.sigma):
                 return False
-            if abs(centre - p.centre) < 4.0 * p.sigma + 3.0 * abs(p.tau) and area < 0.01 * p.area:
+            reach = MISFIT_SIGMAS * p.sigma + MISFIT_TAUS * abs(p.tau)
+            if abs(centre - p.centre) < reach and area < MISFIT_AREA * p.area:
                 return False
         return True
 
@@ -189,11 +210,11 @@ class Search:
     ) -> tuple[Problem, tuple[int, ...]]:
         """Return the problem cut down to peak `i` and those that touch it, all else taken off."""
         p = solution.peaks[i]
-        reach = 4.5 * p.sigma + 3.0 * abs(p.tau)
+        reach = CUT_SIGMAS * p.sigma + CUT_TAUS * abs(p.tau)
         touching = tuple(j for j, q in enumerate(solution.peaks)
-                        if abs(q.centre - p.centre) < reach + 2.5 * q.sigma)
-        low = min(solution.peaks[j].centre - 4.5 * solution.peaks[j].sigma for j in touching)
-        high = max(solution.peaks[j].centre + 4.5 * solution.peaks[j].sigma for j in touching)
+                        if abs(q.centre - p.centre) < reach + TOUCHING * q.sigma)
+        low, high = (f(solution.peaks[j].centre + side * CUT_SIGMAS * solution.peaks[j].sigma
+                       for j in touching) for f, side in ((min, -1.0), (max, 1.0)))
         inside = (self.problem.x > low) & (self.problem.x < high)
         x = self.problem.x[inside]
         rest = self.problem.y[inside] - baseline_term(self.problem, x, solution.baseline)[0]
@@ -213,7 +234,7 @@ class Search:
         for _ in range(len(solution.peaks) + 2):
             changes: list[tuple[float, tuple[Peak, ...]]] = []
             for i, p in enumerate(solution.peaks):
-                if p.tau or self._tired() or p.area * self._weight_at(p) < 4.0:
+                if p.tau or self._tired() or p.area * self._weight_at(p) < WORTH_A_SHAPE:
                     continue
                 changes += self._one_or_two(solution, i)
             for _, peaks in sorted(changes, key=lambda change: -change[0]):
@@ -234,8 +255,8 @@ class Search:
 
     def _weight_at(self, p: Peak) -> float:
         i = int(np.argmin(np.abs(self.problem.x - p.centre)))
-        step = max(self.x[1] - self.x[0], 1e-12)
-        return float(self.problem.weight[i] / np.sqrt(4.0 * p.sigma * step))
+        step = max(self.x[1] - self.x[0], NO_STEP)
+        return float(self.problem.weight[i] / np.sqrt(4 * p.sigma * step))
 
     def _one_or_two(self, solution: Solution, i: int) -> list[tuple[float, tuple[Peak, ...]]]:
         """Return the gain and peaks of every change at peak `i` that pays and is believed."""
@@ -293,7 +314,7 @@ class Search:
         assert self.sheet is not None
         x, c = problem.x, peaks[at].component()
         z = (x - c.mean) / c.spread
-        use = np.searchsorted(self.x, x - 1e-9)
+        use = np.searchsorted(self.x, x - JUST_BELOW)
         beside = [peak_shape(x, peaks[j])[0][:, None] for j in touching if j != at]
         columns = np.concatenate([np.ones((x.size, 1)), z[:, None], *beside], axis=1)
         return Strips(x, z, self.gain[use], self.sheet.strips()[use], columns, self.noise)
@@ -333,7 +354,7 @@ class Search:
         inside = all(self.x[0] <= p.centre <= self.x[-1] and p.area > 0 for p in peaks)
         close = all(
             abs(peaks[j].centre - peaks[i].centre)
-            > 0.9 * 0.5 * (peaks[i].sigma + peaks[j].sigma)
+            > CLOSE * 0.5 * (peaks[i].sigma + peaks[j].sigma)
             for i, j in merged_pairs(peaks)
         )
         return inside and close
@@ -345,7 +366,7 @@ class Search:
             if z.min() >= KEPT * self.threshold:
                 break
             # The hopeless go together, the doubtful one at a time: they may hold each other up.
-            bad = z < 0.3 * self.threshold
+            bad = z < HOPELESS_SHARE * self.threshold
             worst = int(np.argmin(z))
             bad[worst] = True
             for i, j in merged_pairs(solution.peaks):
@@ -390,30 +411,8 @@ class Search:
 
     def _one_more(self, solution: Solution, history: list[Solution]) -> Solution:
         """Return the best fit with one peak more: in the residual, or by splitting one."""
-        trials = []
-        model = self._model(solution)
-        seen = candidates(self.x, self.y - model, self.noise, self.gain, self.usable,
-                          scales(1.6 * self.problem.narrowest, 0.5 * self.problem.broadest), 1.0)
-        for c in sorted(seen, key=lambda c: -c.significance)[:1]:
-            trials.append((*solution.peaks, Peak(c.centre, c.area, c.sigma)))
-        # Splitting pays where the model is furthest from the trace.
-        off = np.square((self.y - model) / self.gain) * self.usable
-
-        def misfit(p: Peak) -> float:
-            return float(off[np.abs(self.x - p.centre) < 2.5 * p.sigma].sum())
-
-        ranked = sorted(solution.peaks, key=misfit, reverse=True)
-        for p in ranked[: (0 if trials else 1) if self._tired() else 1]:
-            others = tuple(q for q in solution.peaks if q is not p)
-            for gap, share in ((1.4, 0.5), (2.0, 0.2), (2.0, 0.8)):
-                trials.append((
-                    *others,
-                    Peak(p.centre - (1 - share) * gap * p.sigma, share * p.area, 0.85 * p.sigma),
-                    Peak(p.centre + share * gap * p.sigma, (1 - share) * p.area, 0.85 * p.sigma),
-                ))
-        if not trials:
-            middle = int(np.argmax(np.where(self.usable, self.y, -np.inf)))
-            sigma = float(np.sqrt(self.problem.narrowest * self.problem.broadest))
-            trials.append((Peak(float(self.x[middle]), float(np.ptp(self.y)) * sigma, sigma),))
+        trials = starts_with_one_more(
+            self.problem, self.x, self.y, self.gain, self.usable, self.noise,
+            self._model(solution), solution.peaks, self._tired())
         solved = [self._settle(t, solution.baseline, history) for t in trials]
         return min(solved, key=lambda s: (any(p.area <= 0.0 for p in s.peaks), s.rss))

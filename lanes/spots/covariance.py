@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from lanes.rounding import TINY
 from lanes.spots.fit import VALUES, index
 from lanes.spots.model import Peak, Problem, Solution, located
 from lanes.spots.shape_terms import TERM_APEXES, TERM_AREAS, TERM_WIDTHS, basis
@@ -14,6 +15,8 @@ from lanes.trace.noise import Noise
 Floats = NDArray[np.float64]
 
 SINGULAR = 1e12  # condition number beyond which a fit fixes nothing
+# Of a width, to either side: central differences, whose rounding and bend are then both small.
+DIFFERENCE = 1e-5
 
 
 def covariances(
@@ -61,7 +64,7 @@ def covariances(
 
 
 def _inverse(normal: Floats) -> Floats | None:
-    scale = 1.0 / np.sqrt(np.maximum(np.diag(normal), 1e-300))
+    scale = 1.0 / np.sqrt(np.maximum(np.diag(normal), TINY))
     hat = normal * scale[:, None] * scale[None, :]
     if not np.isfinite(hat).all() or np.linalg.cond(hat) > SINGULAR:
         return None
@@ -80,7 +83,7 @@ def _carry(solution: Solution) -> Floats:
             carry[index(*which), j] = 1.0
     for i, p in enumerate(solution.peaks):
         if p.tau:
-            e, t = 1e-5 * p.sigma, 1e-5 * p.tau
+            e, t = DIFFERENCE * p.sigma, DIFFERENCE * p.tau
             by_sigma = (apex(p.sigma + e, p.tau) - apex(p.sigma - e, p.tau)) / (2 * e)
             by_tau = (apex(p.sigma, p.tau + t) - apex(p.sigma, p.tau - t)) / (2 * t)
             carry[index(i, "centre")] += (by_sigma * carry[index(i, "sigma")]

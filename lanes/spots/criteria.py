@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
+from lanes.rounding import TINY
 from lanes.spots.model import Problem, Solution
+
+FEWEST = 3.0  # samples that a criterion counts by: where noise is shared over nearly all of a trace
 
 
 def criteria(problem: Problem, solution: Solution, shared: float) -> tuple[float, float]:
@@ -19,7 +22,7 @@ def criteria(problem: Problem, solution: Solution, shared: float) -> tuple[float
 
 def scores(samples: float, rss: float, values: int) -> tuple[float, float]:
     """Return AICc and BIC of a fit of so many `values` that leaves `rss` of so many `samples`."""
-    n, k = max(samples, 3.0), values
-    base = n * float(np.log(max(rss, 1e-300) / n))
+    n, k = max(samples, FEWEST), values
+    base = n * float(np.log(max(rss, TINY) / n))
     small = 2.0 * k * (k + 1) / (n - k - 1) if n > k + 1 else float("inf")
     return base + 2.0 * k + small, base + k * float(np.log(n))

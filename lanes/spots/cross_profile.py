@@ -36,10 +36,12 @@ BAND = 3.0 * LENGTH_PRIOR
 VALLEY = 0.8
 FALLEN = 0.1   # of its height, to which the profile must fall before the lane ends
 FLANK = 0.5    # of its height, from which its flank is carried on as a Gaussian's
+LEAST_REACH = 3.0  # samples to each side of its middle: with fewer a profile has no shape
 # A profile is smooth: layer and optics leave no detail finer than a third of a spot's standard
 # deviation (common practice), which so many Hermite functions of these scales can follow.
 TERMS = 12
 SCALES = (0.5, 0.6, 0.7, 0.85, 1.0)
+RANK = 1e-8  # of the largest singular value: terms that differ by less are one
 
 
 @dataclass(frozen=True)
@@ -48,8 +50,8 @@ class CrossProfile:
 
     Attributes
     ----------
-    away : (m,) array
-        Distances from its middle, from 0 on.
+    distance : (m,) array
+        From its middle, from 0 on.
     measured : (m,) array
         The profile there; it ends at 0.
     sigma : float
@@ -59,7 +61,7 @@ class CrossProfile:
         square under the profile, noise taken off.
     """
 
-    away: Floats
+    distance: Floats
     measured: Floats
     sigma: float
     uneven: float
@@ -67,12 +69,12 @@ class CrossProfile:
     @cached_property
     def height(self) -> Floats:
         """The profile over its largest value, smooth: worked out where its shape is asked for."""
-        smooth = _smoothed(self.away / self.sigma, self.measured)
+        smooth = _smoothed(self.distance / self.sigma, self.measured)
         return np.asarray(smooth / smooth.max())
 
     def at(self, x: Floats) -> Floats:
         """Return the profile at distances `x`, (n,), to either side."""
-        return np.asarray(np.interp(np.abs(x), self.away, self.height, right=0.0))
+        return np.asarray(np.interp(np.abs(x), self.distance, self.height, right=0.0))
 
 
 def cross_profile(
@@ -135,10 +137,10 @@ def _folded(across: Floats, step: float, noise: float) -> CrossProfile | None:
     middle = 0.5 * (k + (0.5 * (low - high) / bend if bend < 0 else 0.0))
     place = np.arange(across.size) - middle
     reach = min(float(-place[0]), float(place[-1]))
-    if reach < 3.0:
+    if reach < LEAST_REACH:
         return None
-    away = np.arange(0.0, np.floor(reach) + 1.0)
-    sides = [np.interp(middle + s * away, np.arange(across.size), across) for s in (-1.0, 1.0)]
+    distance = np.arange(0.0, np.floor(reach) + 1.0)
+    sides = [np.interp(middle + s * distance, np.arange(across.size), across) for s in (-1.0, 1.0)]
     half, unlike = 0.5 * (sides[0] + sides[1]), 0.5 * (sides[0] - sides[1])
     if half.max() <= 0 or half[-1] > FLANK * half.max():
         return None
@@ -150,11 +152,11 @@ def _folded(across: Floats, step: float, noise: float) -> CrossProfile | None:
     squares = 2.0 * (half @ np.square(unlike)) / half.sum() - noise**2
     uneven = float(np.sqrt(max(squares, 0.0)) / half.max())
     half = _with_tail(half, first, first + int(fallen[0]) - 1)
-    away = np.arange(half.size, dtype=float)
+    distance = np.arange(half.size, dtype=float)
     weight = np.clip(half, 0.0, None)
     weight[0] *= 0.5
-    sigma = float(np.sqrt((weight @ away**2) / weight.sum()))
-    return CrossProfile(step * away, half, step * sigma, uneven)
+    sigma = float(np.sqrt((weight @ distance**2) / weight.sum()))
+    return CrossProfile(step * distance, half, step * sigma, uneven)
 
 
 def _with_tail(half: Floats, first: int, last: int) -> Floats:
@@ -176,15 +178,15 @@ def _with_tail(half: Floats, first: int, last: int) -> Floats:
 
 def _smoothed(u: Floats, half: Floats) -> Floats:
     """Return the profile at `u` standard deviations as a sum of few even Hermite functions."""
-    best, least = half, np.inf
+    best, lowest = half, np.inf
     for scale in SCALES:
         z = u / scale
         design = hermvander(z, TERMS)[:, ::2] * np.exp(-0.5 * z * z)[:, None]
         design /= np.linalg.norm(design, axis=0)
-        found = design @ np.linalg.lstsq(design, half, rcond=1e-8)[0]
+        found = design @ np.linalg.lstsq(design, half, rcond=RANK)[0]
         left = float(np.sum((found - half) ** 2))
-        if left < least:
-            best, least = found, left
+        if left < lowest:
+            best, lowest = found, left
     return best
 
 
@@ -193,9 +195,9 @@ def length_cost(peaks: tuple[Peak, ...], profile: CrossProfile, length: float) -
 
     They are of one make: their mean ln(length over width) counts, by area, from `length` on.
     """
-    parts = [p.component() for p in peaks]
-    areas = np.array([c.area for c in parts])
-    lengths = np.log(np.array([c.spread for c in parts]) / profile.sigma)
+    found = [p.component() for p in peaks]
+    areas = np.array([c.area for c in found])
+    lengths = np.log(np.array([c.spread for c in found]) / profile.sigma)
     return float((areas @ lengths / areas.sum() - length) / LENGTH_PRIOR) ** 2
 
 
@@ -206,10 +208,10 @@ def sliced(peaks: tuple[Peak, ...], profile: CrossProfile, length: float) -> boo
     than wide. Two substances make a patch longer than wide, each part as long as wide itself, or by
     `length` shorter, as ln, where the plate's spots are bands.
     """
-    parts = [p.component() for p in peaks]
-    areas = np.array([c.area for c in parts])
+    found = [p.component() for p in peaks]
+    areas = np.array([c.area for c in found])
     share = areas / areas.sum()
-    means, spreads = np.array([c.mean for c in parts]), np.array([c.spread for c in parts])
+    means, spreads = np.array([c.mean for c in found]), np.array([c.spread for c in found])
     whole = np.sqrt(share @ (spreads**2 + (means - share @ means) ** 2))
     short = float(share @ np.log(spreads / profile.sigma)) - length
     return bool(np.log(whole / profile.sigma) < LENGTH_PRIOR

@@ -1,17 +1,19 @@
-"""Overlapping spots taken apart: a sum of peaks and a baseline, fitted with lmfit."""
+"""Overlapping spots separated: a sum of peaks and a baseline, fitted with lmfit."""
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from lanes.errors import InputError
+from lanes.rounding import TINY
 from lanes.spots import choose
 from lanes.spots.covariance import covariances
 from lanes.spots.criteria import criteria
-from lanes.spots.detect import candidates, scales
+from lanes.spots.detect import FINEST, candidates, scales
 from lanes.spots.fit import VALUES, Attempt, Fit, index
 from lanes.spots.model import (
     DEGREES,
@@ -38,6 +40,21 @@ TALL = 4.0               # standard deviations: noise itself goes so high once i
 # each sample is a mean of two, as resampling makes them.
 SMOOTHED = 1.6
 NARROWEST, BROADEST = 0.25, 5.0  # sigma of a spot in mm
+# The same for a trace alone: in its samples, of which a spot's height takes six, and of its length.
+NARROWEST_SAMPLES, BROADEST_SPAN = 2.5, 0.25
+BETTER = 2.0  # AICc by which another order of the baseline must be better to be taken
+NOTHING = 1e-100  # signal from top to bottom: squares of what is so small vanish
+# A trace without noise: of its height from top to bottom, what stands for noise, and what for a
+# height.
+NO_NOISE, NO_HEIGHT = 1e-6, 1e-12
+# Of the broadest sigma, up to which spots are looked for. Limits taken from the trace's length are
+# wide: at widths near them two spots with a valley look like one. The share for a trace alone keeps
+# to what 3 mm, the other one's, are of a usual run; fits may widen.
+SEARCHED, SEARCHED_ALONE = 0.6, 0.15
+LIFTED = 1e-3  # of its height: an exponential baseline is begun through what lies above that
+# Steps are even where they scatter by less than so much of one; only then lags are distances. And
+# noise is correlated from so many of them on.
+EVEN_STEPS, CORRELATED = 0.05, 1.5
 
 
 def deconvolve(
@@ -94,8 +111,9 @@ def deconvolve(
     x, y, g, use = _samples(position, signal, gain, usable)
     pitch = float(np.median(np.diff(x)))
     span = float(x[-1] - x[0])
-    low = narrowest if narrowest is not None else (NARROWEST if noise else 2.5 * pitch)
-    high = broadest if broadest is not None else (BROADEST if noise else 0.25 * span)
+    usual = (NARROWEST, BROADEST) if noise else (NARROWEST_SAMPLES * pitch, BROADEST_SPAN * span)
+    low = narrowest if narrowest is not None else usual[0]
+    high = broadest if broadest is not None else usual[1]
     high = max(high, 2 * low)
     kinds = (baseline_order,) if baseline_order != "auto" else (
         ("linear",) if noise is not None else ("constant", "linear", "quadratic"))
@@ -107,9 +125,13 @@ def deconvolve(
     best, own = fitted(kinds[0], None), None
     if noise is None and (own := _smoothed_noise(y, use, best, pitch)) is not None:
         best = fitted(kinds[0], own)
-    for kind in kinds[1:]:
-        fit = fitted(kind, own)
-        if (fit.aicc or 0.0) < (best.aicc or 0.0) - 2.0:
+    return _better(best, (fitted(kind, own) for kind in kinds[1:]))
+
+
+def _better(best: Fit, others: Iterable[Fit]) -> Fit:
+    """Return that of `others` which another order of the baseline makes clearly better, or `best`."""
+    for fit in others:
+        if (fit.aicc or 0.0) < (best.aicc or 0.0) - BETTER:
             best = fit
     return best
 
@@ -143,7 +165,7 @@ def _samples(
                          f"{x.shape} and {y.shape}")
     if not (np.isfinite(x).all() and np.isfinite(y).all()) or (np.diff(x) <= 0).any():
         raise InputError("position must rise and signal be finite throughout")
-    if float(np.ptp(y)) < 1e-100:  # nothing: squares of what is so small vanish
+    if float(np.ptp(y)) < NOTHING:
         y = np.zeros_like(y)
     use = np.ones(x.size, bool) if usable is None else np.asarray(usable, bool)
     if use.sum() < 8:
@@ -165,32 +187,30 @@ def _one(
             below = background(y, "asymmetric", usable=usable, pitch=None)
         noise = own or difference_noise((y - below)[usable], pitch)
     full, noise = noise, noise.local
-    sd = noise.sd if noise.sd > 0 else max(float(np.ptp(y)), 1e-12) * 1e-6
+    sd = noise.sd if noise.sd > 0 else max(float(np.ptp(y)), NO_HEIGHT) * NO_NOISE
     shared = max(1.0, noise.correlation_mm / pitch)
     weight = 1.0 / (gain[usable] * sd * np.sqrt(shared))
     problem = Problem(x[usable], y[usable], weight, kind, limits[0], limits[1],
                       WIDTH_PRIOR if known else None)
-    low_order = _baseline_start(problem, below[usable])
+    baseline = _baseline_start(problem, below[usable])
     if start is not None:
         peaks = tuple(start)
     else:
-        # Limits taken from the trace's length are wide: at widths near them two spots with a
-        # valley look like one. The share keeps to what 3 mm are of a usual run; fits may widen.
-        widest = 0.6 if known else 0.15
+        widest = SEARCHED if known else SEARCHED_ALONE
         seen = candidates(x, y - below, replace(noise, sd=sd), gain, usable,
-                          scales(1.6 * limits[0], widest * limits[1]), threshold)
+                          scales(FINEST * limits[0], widest * limits[1]), threshold)
         peaks = tuple(Peak(c.centre, c.area, c.sigma) for c in seen)
     tried: list[Attempt] = []
     refused: tuple[float, ...] = ()
     if start is not None:
         tailing = frozenset(i for i, p in enumerate(peaks) if p.tau != 0.0)
-        solution = settle(problem, peaks, low_order, tailing)
+        solution = settle(problem, peaks, baseline, tailing)
         tried.append(_attempt(problem, solution, shared))
     else:
         search = choose.Search(problem, x, y, gain, usable, replace(noise, sd=sd),
                                full if known else replace(noise, sd=sd), threshold, known, shared,
                                shapes, sheet)
-        solution, history = search.run(peaks, low_order, components)
+        solution, history = search.run(peaks, baseline, components)
         tried = [_attempt(problem, s, shared) for s in history]
         refused = tuple(search.refused)
     solution = _positive(problem, solution)
@@ -213,7 +233,7 @@ def _baseline_start(problem: Problem, below: Floats) -> Floats:
     """Return a start of the baseline through a first background."""
     u = (problem.x - problem.x[0]) / problem.span
     if problem.baseline_order == "exponential":
-        lifted = np.maximum(below, 1e-3 * max(float(np.max(np.abs(below))), 1e-12))
+        lifted = np.maximum(below, LIFTED * max(float(np.max(np.abs(below))), NO_HEIGHT))
         slope, level = np.polyfit(u, np.log(lifted), 1, w=np.sqrt(lifted))
         return np.array([np.exp(level), -slope])
     degree = DEGREES[problem.baseline_order]
@@ -244,7 +264,7 @@ def _finish(
     total = float(np.sum((y[usable] - y[usable].mean()) ** 2))
     if not known:
         noise = _noise_left(x, rest, freedom, noise, digit_noise(y[usable]))
-    scaled = rest / (gain[usable] * max(noise.local.sd, 1e-300))
+    scaled = rest / (gain[usable] * max(noise.local.sd, TINY))
     chi = float(scaled @ scaled) / freedom
     found = covariances(x, gain, usable, noise, problem, solution, scaled if known else None)
     rows = np.array([index(i, value) for i in order for value in VALUES], int)
@@ -263,14 +283,13 @@ def _finish(
     )
 
 
-def _noise_left(x: Floats, rest: Floats, freedom: int, noise: Noise, least: float) -> Noise:
-    """Return the noise that the fit's residual shows: white unless it says otherwise.
+def _noise_left(x: Floats, rest: Floats, freedom: int, noise: Noise, digit: float) -> Noise:
+    """Return the noise that the fit's residual shows: white unless it shows otherwise.
 
-    Without clean layer it is all there is; `least` is what a last digit leaves.
+    Without clean layer it is all there is; `digit` is what a last digit leaves.
     """
     left = residual_noise(rest, noise.pitch)
-    # Steps that are not even turn lags into no distance: there is no autocorrelation to use.
-    even = float(np.ptp(np.diff(x))) < 0.05 * noise.pitch
-    correlated = even and left.correlation_mm > 1.5 * noise.pitch
-    return replace(noise, sd=max(float(np.sqrt(float(rest @ rest) / freedom)), least),
+    even = float(np.ptp(np.diff(x))) < EVEN_STEPS * noise.pitch
+    correlated = even and left.correlation_mm > CORRELATED * noise.pitch
+    return replace(noise, sd=max(float(np.sqrt(float(rest @ rest) / freedom)), digit),
                    autocorrelation=left.autocorrelation if correlated else np.ones(1))

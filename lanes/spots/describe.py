@@ -28,12 +28,21 @@ from lanes.trace.sample import Trace
 
 Floats = NDArray[np.float64]
 
-TAILS = 1.25      # symmetry from which a spot is said to tail
+TAILS = 1.25      # symmetry from which a spot is flagged as tailing
 WEAK = 10.0       # area over its standard deviation
 PENCILLED_MM = 2.5  # from the origin line or the front
 # Reduced chi-square: of 70 lanes drawn with care one in a hundred exceeds 1.9 (measured).
 POOR = 2.0
 EDGE_SHARE = 0.06  # of a spot's signal in the outermost strip
+# Area over its standard deviation from which its share there is known well enough to be remarked
+# on.
+EDGE_SURE = 20.0
+# Of a lane's width at one place, and of the places along its run: what is hidden by pencil or dust
+# and is remarked on. Choices: a speck of 0.2 mm on a lane of 7 mm hides 0.03, and one is no news.
+HIDDEN, HIDDEN_RUN = 0.02, 0.002
+CLIPPED = 0.1      # share of a spot's middle at the end of the scan's range that is remarked on
+# Of the lower apex: a valley no deeper than this is none, by the rounding of a grid of 800 places.
+NO_VALLEY = 0.999
 
 
 def describe(
@@ -91,8 +100,8 @@ def describe(
                                "not separated"))
     clear = PENCILLED_MM / mm  # ticks and lines are looked for there, and are no news
     inside = (trace.position > clear) & (trace.position < trace.run - clear) & trace.usable
-    if (trace.thin[inside] > 0.02).mean() > 0.002:
-        share = float((trace.thin[inside] > 0.02).mean())
+    if (trace.thin[inside] > HIDDEN).mean() > HIDDEN_RUN:
+        share = float((trace.thin[inside] > HIDDEN).mean())
         lane_flags.append(flag("thin-matter", f"over {100 * share:.1f} % of the run"))
     return tuple(spots), pairs, tuple(lane_flags)
 
@@ -136,9 +145,9 @@ def _remarks(
     if i in fit.at_bound:
         out.append(flag("at-bound", "its width ended at a limit"))
     near = np.abs(trace.position - c.centre) < 0.5 * wide
-    if near.any() and float(trace.clipped[near].max()) > 0.1:
+    if near.any() and float(trace.clipped[near].max()) > CLIPPED:
         out.append(flag("clipped", "its middle is beyond the scan's range"))
-    if share is not None and area_sd is not None and c.area > 20.0 * area_sd:
+    if share is not None and area_sd is not None and c.area > EDGE_SURE * area_sd:
         edge = float(max(share[0], share[-1]))
         if edge > EDGE_SHARE:
             out.append(flag("window-short", f"{100 * edge:.0f} % of it lies in the outermost "
@@ -148,4 +157,4 @@ def _remarks(
 
 def _no_valley(fit: Fit, i: int, j: int) -> bool:
     depth = pair(fit, i, j, 1.0).valley_to_peak
-    return depth is not None and depth > 0.999
+    return depth is not None and depth > NO_VALLEY

@@ -16,6 +16,15 @@ Floats = NDArray[np.float64]
 
 WIDER = 2.5  # the surroundings a spot is held against, in its own sigmas
 STEP = 1.35  # ratio of one scale to the next
+# Of the narrowest sigma that a fit may take: spots are looked for from there on, and fits may
+# narrow.
+FINEST = 1.6
+# Sigmas of the wider Gaussian at which a kernel ends: a two-thousandth of it lies beyond.
+KERNEL_SDS = 3.5
+NO_VARIANCE = 1e-30  # of the kernel's answer: an estimated autocorrelation need not quite be one
+# Sigmas of the broader of two places, but at most so many of the stronger's, within which they are
+# one spot's answer at two widths.
+ONE_SPOT, ONE_SPOT_MOST = 1.3, 1.5
 KEPT = 0.8   # of the threshold: what a fitted peak needs to stay
 # Standard deviation of a lone Gaussian's area, all free, over area, times height over noise times
 # root samples per sigma: the Cramer-Rao limit (computed).
@@ -65,7 +74,7 @@ def significance(
 
 def _reach(s: float) -> int:
     """Return how many samples to either side a kernel for spots of `s` samples ends."""
-    return int(np.ceil(3.5 * WIDER * s))
+    return int(np.ceil(KERNEL_SDS * WIDER * s))
 
 
 @lru_cache(maxsize=64)  # lanes of one plate are looked through at the same widths
@@ -117,7 +126,7 @@ def _significance(
     area, *doubts = rows.through(kernel) / answer
     m = min(overlap.size, noise.autocorrelation.size)
     shared = overlap[:m] * noise.autocorrelation[:m]
-    sd = noise.sd * np.sqrt(max(float(shared[0] + 2 * shared[1:].sum()), 1e-30)) / answer
+    sd = noise.sd * np.sqrt(max(float(shared[0] + 2 * shared[1:].sum()), NO_VARIANCE)) / answer
     if sd == 0.0:  # nothing can be held against no noise
         return np.zeros_like(area), area
     spread = sd * ndimage.uniform_filter1d(gain, max(1, round(2 * s)))
@@ -159,13 +168,13 @@ def candidates(
     top = ndimage.maximum_filter(z, size=(3, 3), mode="nearest") == z
     found = [(float(z[k, i]), int(k), int(i))
              for k, i in zip(*np.nonzero(top & (z > threshold)), strict=True)]
-    # One spot answers at several widths: the most significant speaks for its surroundings.
+    # One spot answers at several widths: the most significant stands for its surroundings.
     found.sort(reverse=True)
     kept = _strongest([(k, i) for _, k, i in found], sigmas, position)
     # Two spots with a valley answer best as one broad one: look for the valley at finer widths.
-    # Its parts may be there already, in their own right.
-    parts = {place for k, i in kept for place in _parts(z, sigmas, position, k, i, threshold)}
-    kept = _strongest(sorted(parts, key=lambda place: (-z[place], place)), sigmas, position)
+    # Those it falls into may be there already, in their own right.
+    maxima = {place for k, i in kept for place in _maxima(z, sigmas, position, k, i, threshold)}
+    kept = _strongest(sorted(maxima, key=lambda place: (-z[place], place)), sigmas, position)
     return [Candidate(float(position[i]), float(sigmas[k]), float(area[k, i]), float(z[k, i]))
             for k, i in sorted(kept, key=lambda place: place[1])]
 
@@ -173,19 +182,20 @@ def candidates(
 def _strongest(
     places: list[tuple[int, int]], sigmas: Floats, position: Floats
 ) -> list[tuple[int, int]]:
-    """Return the places, the most significant first, that no earlier one speaks for."""
+    """Return the places, the most significant first, that no earlier one stands for."""
     kept: list[tuple[int, int]] = []
     for k, i in places:
         if all(abs(position[i] - position[j])
-               > 1.3 * min(max(sigmas[k], sigmas[m]), 1.5 * sigmas[m]) for m, j in kept):
+               > ONE_SPOT * min(max(sigmas[k], sigmas[m]), ONE_SPOT_MOST * sigmas[m])
+               for m, j in kept):
             kept.append((k, i))
     return kept
 
 
-VALLEY = 4.0  # standard deviations by which significance must dip between two parts
+VALLEY = 4.0  # standard deviations by which significance must dip between two maxima
 
 
-def _parts(
+def _maxima(
     z: Floats, sigmas: Floats, position: Floats, k: int, i: int, threshold: float
 ) -> list[tuple[int, int]]:
     """Return the maxima that a broad one falls into at the finer width that shows the most.
@@ -198,15 +208,15 @@ def _parts(
         row = z[finer, inside]
         peaks = [int(j) for j in range(1, row.size - 1)
                  if row[j] > threshold and row[j] >= row[j - 1] and row[j] > row[j + 1]]
-        parts: list[int] = []
+        kept: list[int] = []
         for j in peaks:
-            if parts and row[parts[-1]: j + 1].min() > min(row[parts[-1]], row[j]) - VALLEY:
-                if row[j] > row[parts[-1]]:
-                    parts[-1] = j
+            if kept and row[kept[-1]: j + 1].min() > min(row[kept[-1]], row[j]) - VALLEY:
+                if row[j] > row[kept[-1]]:
+                    kept[-1] = j
                 continue
-            parts.append(j)
-        if len(parts) > len(best):
-            best = [(finer, int(inside[j])) for j in parts]
+            kept.append(j)
+        if len(kept) > len(best):
+            best = [(finer, int(inside[j])) for j in kept]
     return best
 
 

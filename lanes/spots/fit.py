@@ -53,7 +53,7 @@ class Fit:
     at_bound : tuple of int
         Components of which a value lay at its limit and was fixed there.
     merged : tuple of pairs
-        Neighbours told apart by shape.
+        Neighbours parted by shape.
     shape_errors : (p, 4c) array or None
         Errors of the values by a unit of each component's every shape term.
     shapes : ShapeDoubt or None

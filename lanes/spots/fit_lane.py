@@ -1,4 +1,4 @@
-"""A lane's trace taken apart: fitted, its noise doubted, each spot looked at across the lane."""
+"""A lane's trace as spots: fitted, its noise doubted, each spot looked at across the lane."""
 
 from __future__ import annotations
 

@@ -1,6 +1,6 @@
 """How area percents and widths move with what is assumed of the light: the law, the layer.
 
-The fitted spots, spread over the lane's width as they were found, say how dark each place is;
+The fitted spots, spread over the lane's width as they were found, give how dark each place is;
 that light is turned to signal by another law, and where spots overlap it is shared among them as
 before. A law is bent, so what a spot is made of counts too: by how much the turned samples exceed
 the turned fit under a spot, its area does. Nothing is fitted again: the answer of `lanes purity`
@@ -15,7 +15,15 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from lanes.plate.signal import USUAL_LAYER, kubelka_munk, optical_density, reflectance
+from lanes.plate.signal import (
+    LEAST_R,
+    LEAST_RATIO,
+    MOST_R,
+    USUAL_LAYER,
+    kubelka_munk,
+    optical_density,
+    reflectance,
+)
 from lanes.spots.fit import Fit
 from lanes.spots.transverse import profiles
 from lanes.trace.sample import Trace
@@ -35,6 +43,9 @@ GLOW_LOST, SELF_ABSORBED = "glow lost", 0.2
 # Times its fit that a spot's samples may add up to and still show how uneven it is; beyond, a weak
 # one stands on what the layer does (a factor that no spot above detection reaches).
 FOLLOWED = 2.0
+# Of a lane's largest signal: where there is less, nothing is turned and no slope is taken.
+NO_SIGNAL = 1e-9
+NO_GLOW = 1e-12    # signal: so that nothing is divided by 0
 # Of the way to another choice as good, as a standard deviation: what is true may lie anywhere up to
 # there, on either side (a rectangular distribution; JCGM 100:2008, 4.3.7, from memory).
 AS_GOOD = 1.0 / float(np.sqrt(3.0))
@@ -79,7 +90,7 @@ def law_doubt(
 
     Returns
     -------
-    LawDoubt, or None where nothing can be said.
+    LawDoubt, or None where nothing is known of it.
     """
     if len(fit.components) < 2:
         return None
@@ -93,7 +104,7 @@ def law_doubt(
         if moved is not None:
             reasons.append((1.0, moved))
         # A layer that reads darker than a white one is stained, and reflects so much, or exposed
-        # short, and reflects as a white one does: the picture does not tell.
+        # short, and reflects as a white one does: the picture does not show which.
         read = reference if as_read is None else as_read
         if read < USUAL_LAYER * (1.0 - LAYER_SD):
             rival = USUAL_LAYER if read == reference else max(read, DARKEST_LAYER)
@@ -153,11 +164,12 @@ def spots_under(
     lane = _spread(_Lane(trace, fit))
     if lane is None:
         return None
-    parts, total = lane
+    spread, total = lane
     layer = reference if moved is None else moved
     turned = _turned(total, law, other, reference, layer)
-    slope = np.divide(turned, total, out=np.zeros_like(total), where=total > 1e-9 * total.max())
-    spots: Floats = np.einsum("csk,sk->cs", parts, slope)
+    slope = np.divide(turned, total, out=np.zeros_like(total),
+                      where=total > NO_SIGNAL * total.max())
+    spots: Floats = np.einsum("csk,sk->cs", spread, slope)
     if trace.sheet is not None:
         seen = trace.sheet.values.astype(float)
         before = _excess(trace, fit, seen, total)
@@ -193,8 +205,8 @@ def _spread(lane: _Lane) -> tuple[Floats, Floats] | None:
         return None
     step = float(lane.trace.across[1] - lane.trace.across[0])
     shares = np.clip(shares, 0.0, None) / step
-    parts = lane.fit.peaks[:, :, None] * shares[:, None, :]
-    return parts, parts.sum(axis=0)
+    spread = lane.fit.peaks[:, :, None] * shares[:, None, :]
+    return spread, spread.sum(axis=0)
 
 
 def _excess(trace: Trace, fit: Fit, seen: Floats, modelled: Floats) -> Floats:
@@ -210,11 +222,11 @@ def _turned(values: Floats, law: str, other: str, reference: float, moved: float
     if law == "emission":
         top = float(values.max(initial=0.0))
         lost = SELF_ABSORBED / (1.0 - SELF_ABSORBED) if other == GLOW_LOST and top > 0.0 else 0.0
-        return np.asarray(values * (1.0 + lost * np.clip(values, 0.0, None) / max(top, 1e-12)))
+        return np.asarray(values * (1.0 + lost * np.clip(values, 0.0, None) / max(top, NO_GLOW)))
     share = (10.0 ** -values if law == "optical-density"
              # Grain may be brighter than any layer: no light above all of it comes back.
              else reflectance(np.maximum(values + float(kubelka_munk(reference)), 0.0)) / reference)
-    share = np.clip(share, 1e-3, None)
+    share = np.clip(share, LEAST_RATIO, None)
     if other == "optical-density":
         return optical_density(share)
-    return kubelka_munk(np.clip(moved * share, 0.004, 1.2)) - float(kubelka_munk(moved))
+    return kubelka_munk(np.clip(moved * share, LEAST_R, MOST_R)) - float(kubelka_munk(moved))

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import leastsq
 
+from lanes.rounding import TINY
 from lanes.spots.cross_profile import LENGTH_PRIOR, CrossProfile
 from lanes.spots.model import WIDTH_PRIOR, Peak, Problem, Solution, located, peak_shape
 from lanes.spots.shape_terms import ShapeDoubt
@@ -15,7 +16,7 @@ from lanes.spots.shapes import ROOT_2PI
 
 Floats = NDArray[np.float64]
 
-# What the shape's first terms say of the two values below, to first order (computed): h3 is 0.16
+# What the shape's first terms are of the two values below, to first order (computed): h3 is 0.16
 # of ln(upper over lower width), h4 is -0.20 of ln(power / 2).
 H3_OF_LEAN, H4_OF_POWER = 0.16, 0.20
 STARTS = ((0.3, 0.1), (-0.3, 0.1))  # lean and power from which the fit sets out
@@ -31,6 +32,11 @@ PROFILE_FREE = 2  # lean and tilt; its length along the lane is open as a Gaussi
 # two halves then differ by 0.14 as ln (root of two tenths squared). Their middles lie 0.8 standard
 # deviations to either side, so that a slope of 0.14 / 1.6 a standard deviation makes as much.
 TILT_PRIOR = 0.09
+# What a spot like its profile across sets out from: times the ln of length over width of the peak
+# in its place, lean, and tilt. One start to either side.
+PROFILE_STARTS = ((1.0, 0.1, 0.1), (0.9, -0.1, -0.1))
+MOST_TILTED = 20.0  # ln of height by a tilt: a search that runs away must stay finite
+RUNAWAY = 1e50      # residual from which it is one, whose square is still a number
 
 
 def misshapen(x: Floats, values: Floats) -> Floats:
@@ -44,9 +50,9 @@ def misshapen(x: Floats, values: Floats) -> Floats:
         many curves at once.
     """
     centre, ln_height, ln_sigma, lean, power = values
-    away = x - centre
-    sigma = np.exp(ln_sigma + 0.5 * np.where(away > 0.0, lean, -lean))
-    return np.asarray(np.exp(ln_height - 0.5 * np.abs(away / sigma) ** (2.0 * np.exp(power))))
+    distance = x - centre
+    sigma = np.exp(ln_sigma + 0.5 * np.where(distance > 0.0, lean, -lean))
+    return np.asarray(np.exp(ln_height - 0.5 * np.abs(distance / sigma) ** (2.0 * np.exp(power))))
 
 
 def misshapen_rss(problem: Problem, single: Solution, at: int, doubt: ShapeDoubt) -> float:
@@ -66,8 +72,9 @@ def misshapen_rss(problem: Problem, single: Solution, at: int, doubt: ShapeDoubt
     p: Peak = single.peaks[at]
     sds = np.array([doubt.sds[0] / H3_OF_LEAN, doubt.sds[1] / H4_OF_POWER])
     start = (p.centre, np.log(_height(p)), np.log(p.sigma))
-    return _least(problem, single, {at}, misshapen, lambda values: student(values[..., 3:] / sds),
-                  [np.array([*start, *more]) for more in STARTS])
+    return _least_squares(
+        problem, single, {at}, misshapen, lambda values: student(values[..., 3:] / sds),
+        [np.array([*start, *more]) for more in STARTS])
 
 
 def several_misshapen(x: Floats, values: Floats) -> Floats:
@@ -88,7 +95,7 @@ def several_misshapen_rss(
 ) -> float:
     """Return the squares left by `count` misshapen spots from `at` on, their priors' among them.
 
-    Their widths differ by no more than the prior of merged widths says. Parameters are those of
+    Their widths differ by no more than the prior of merged widths allows. Parameters are those of
     `misshapen_rss`, and the fit of all peaks as Gaussians.
     """
     sds = np.array([doubt.sds[0] / H3_OF_LEAN, doubt.sds[1] / H4_OF_POWER])
@@ -102,7 +109,8 @@ def several_misshapen_rss(
     peaks = several.peaks[at: at + count]
     starts = [np.concatenate([(p.centre, np.log(_height(p)), np.log(p.sigma), *more)
                               for p in peaks]) for more in STARTS]
-    return _least(problem, several, set(range(at, at + count)), several_misshapen, prior, starts)
+    return _least_squares(
+        problem, several, set(range(at, at + count)), several_misshapen, prior, starts)
 
 
 def student(z: Floats) -> Floats:
@@ -123,10 +131,11 @@ def as_across(x: Floats, values: Floats, profile: CrossProfile) -> Floats:
     profile : CrossProfile
     """
     centre, ln_height, ln_length, lean, tilt = values
-    away = x - centre
-    stretch = np.exp(ln_length + 0.5 * np.where(away > 0.0, lean, -lean))
-    u = away / stretch
-    tilted = np.exp(ln_height + np.clip(tilt * u / profile.sigma, -20.0, 20.0))
+    distance = x - centre
+    stretch = np.exp(ln_length + 0.5 * np.where(distance > 0.0, lean, -lean))
+    u = distance / stretch
+    tilted = np.exp(ln_height + np.clip(
+        tilt * u / profile.sigma, -MOST_TILTED, MOST_TILTED))
     return np.asarray(tilted * profile.at(u))
 
 
@@ -140,17 +149,18 @@ def profile_rss(
     p: Peak = single.peaks[at]
     sds = np.array([LENGTH_PRIOR, doubt.sds[0] / H3_OF_LEAN, TILT_PRIOR])
     length = np.log(p.sigma / profile.sigma)
-    return _least(problem, single, {at}, lambda x, values: as_across(x, values, profile),
-                  lambda values: student(values[..., 2:] / sds),
-                  [np.array([p.centre, np.log(_height(p)), ln_length, *more])
-                   for ln_length, *more in ((length, 0.1, 0.1), (0.9 * length, -0.1, -0.1))])
+    return _least_squares(
+        problem, single, {at}, lambda x, values: as_across(x, values, profile),
+        lambda values: student(values[..., 2:] / sds),
+        [np.array([p.centre, np.log(_height(p)), share * length, *more])
+         for share, *more in PROFILE_STARTS])
 
 
 def _height(p: Peak) -> float:
-    return max(p.area / (p.sigma * ROOT_2PI), 1e-300)
+    return max(p.area / (p.sigma * ROOT_2PI), TINY)
 
 
-def _least(
+def _least_squares(
     problem: Problem, solution: Solution, places: set[int],
     shape: Callable[[Floats, Floats], Floats], prior: Callable[[Floats], Floats],
     starts: list[Floats],
@@ -172,16 +182,16 @@ def _least(
         left = problem.weigh(curves) - data
         left = left - (left @ basis) @ basis.T
         out = np.concatenate([left, prior(values)], axis=-1)
-        if np.abs(out).max() < 1e50:
+        if np.abs(out).max() < RUNAWAY:
             return np.asarray(out)
-        return np.asarray(np.clip(np.nan_to_num(out, nan=1e50), -1e50, 1e50))
+        return np.asarray(np.clip(np.nan_to_num(out, nan=RUNAWAY), -RUNAWAY, RUNAWAY))
 
     def jacobian(values: Floats) -> Floats:
         """Return the residual's derivatives, (k, n), by forward differences."""
-        away = values + DIFFERENCE * np.where(values < 0, -1.0, 1.0) * np.maximum(
+        stepped = values + DIFFERENCE * np.where(values < 0, -1.0, 1.0) * np.maximum(
             1.0, np.abs(values))
-        moved = residual(np.vstack([values, np.where(np.eye(values.size) > 0, away, values)]))
-        return np.asarray((moved[1:] - moved[0]) / (away - values)[:, None])
+        moved = residual(np.vstack([values, np.where(np.eye(values.size) > 0, stepped, values)]))
+        return np.asarray((moved[1:] - moved[0]) / (stepped - values)[:, None])
 
     with np.errstate(all="ignore"):
         rests = [

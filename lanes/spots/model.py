@@ -1,28 +1,38 @@
-"""Peaks and a baseline: what is fitted to one trace, and the fit that is reported, by lmfit."""
+"""Peaks and a baseline: what is fitted to one trace."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
 from itertools import pairwise
-from typing import Any
 
-import lmfit
 import numpy as np
 from numpy.typing import NDArray
 
+from lanes.rounding import TINY
 from lanes.spots.shapes import ROOT_2PI, apex, gaussian, tailed
 
 Floats = NDArray[np.float64]
 
-MOST_EVALUATIONS = 200  # a fit that has not settled by then is of what is no spot
-STILL = 1e-10     # of squares and values: a step that changes them by less is the last
-UPRIGHT = 1e-12   # cosine between residual and slopes, from which a fit is at its end
 # Spots of one lane that nearly meet have nearly one width, but two substances may differ by 30 %
 # (common practice), taken as two standard deviations of the logarithm of their sigmas' ratio.
 WIDTH_PRIOR = 0.15
 # Rows of a whitening matrix that are multiplied at once: they stay in a processor's nearest memory,
 # where 600 rows at once take two to five times as long (timed).
 BLOCK = 128
+# Mean sigmas twofold between two peaks, 3 sigma, within which their widths are not fixed by the
+# trace alone: two equal Gaussians have a valley from 2 sigma on.
+MERGED = 1.5
+# An exponential baseline's rate over the trace: beyond these it is a step at one end, not a
+# baseline.
+LEAST_RATE, MOST_RATE, RATE_MARGIN = -8.0, 40.0, 0.1
+RUNAWAY = 1e100   # residual, in noise: a search that runs away must stay finite to come back
+AT_LIMIT = 2e-3   # of the room between its limits: a value so near to one has ended there
+# How far a fit may move a peak: in its sigmas, or of the trace, whichever is more.
+MOVES, MOVES_SPAN = 2.0, 0.03
+# Where a sigma starts at least inside its limits, as a share of them: at a limit it could not move.
+INSIDE = 0.02
+# Tau over sigma: a shorter tail is none, a longer one is a step.
+LEAST_TAIL, MOST_TAIL = 0.02, 6.0
 DEGREES = {"none": 0, "constant": 1, "linear": 2, "quadratic": 3, "exponential": 2}
 
 
@@ -201,15 +211,15 @@ def valley(peaks: tuple[Peak, ...], low: float, high: float) -> float:
     x = np.linspace(low, high, 801)
     total = np.sum([peak_shape(x, p)[0] for p in peaks], axis=0)
     lower = np.minimum(np.maximum.accumulate(total), np.maximum.accumulate(total[::-1])[::-1])
-    return float((total / np.maximum(lower, 1e-300)).min())
+    return float((total / np.maximum(lower, TINY)).min())
 
 
 def merged_pairs(peaks: tuple[Peak, ...]) -> tuple[tuple[int, int], ...]:
-    """Return neighbours too close (3 sigma) for their widths to be told apart on their own."""
+    """Return neighbours too close (3 sigma) for their widths to be fixed on their own."""
     return tuple(
         (i, i + 1)
         for i, (a, b) in enumerate(pairwise(peaks))
-        if abs(b.centre - a.centre) < 1.5 * (a.sigma + b.sigma)
+        if abs(b.centre - a.centre) < MERGED * (a.sigma + b.sigma)
     )
 
 
@@ -238,16 +248,16 @@ class PeakSum:
         self.problem, self.peaks, self.tailing = problem, start.peaks, start.tailing
         self.merged = merged_pairs(start.peaks)
         size = DEGREES[problem.baseline_order]
-        given = start.baseline
-        baseline = np.zeros(size) if given is None or given.size != size else given
+        begun = start.baseline
+        baseline = np.zeros(size) if begun is None or begun.size != size else begun
         rows: list[tuple[str, float, float, float]] = []
         for i, peak in enumerate(start.peaks):
             rows += _limits(problem, i, peak, i in start.tailing)
         for k, value in enumerate(baseline):
             rows.append((f"baseline_{k}", float(value), -np.inf, np.inf))
         if problem.baseline_order == "exponential":
-            # Beyond these it is a step at one end, not a term of low order.
-            rows[-1] = ("baseline_1", float(np.clip(baseline[1], -7.9, 39.9)), -8.0, 40.0)
+            rate = np.clip(baseline[1], LEAST_RATE + RATE_MARGIN, MOST_RATE - RATE_MARGIN)
+            rows[-1] = ("baseline_1", float(rate), LEAST_RATE, MOST_RATE)
         self.names = tuple(row[0] for row in rows)
         values = np.array([row[1:] for row in rows]).reshape(-1, 3)
         self.start, self.low, self.high = values[:, 0], values[:, 1], values[:, 2]
@@ -301,9 +311,9 @@ class PeakSum:
     def residual(self, values: Floats) -> Floats:
         """Return the weighted residual, the prior's rows behind it."""
         problem = self.problem
-        low_order = values[self._baseline:]
-        model = (low_order @ self._powers if self._powers is not None
-                 else baseline_term(problem, problem.x, low_order)[0])
+        baseline = values[self._baseline:]
+        model = (baseline @ self._powers if self._powers is not None
+                 else baseline_term(problem, problem.x, baseline)[0])
         _, _, plain, tails = self._shapes(values)
         model = plain.sum(axis=0) + model
         for value, _ in tails:
@@ -312,8 +322,7 @@ class PeakSum:
         if self._pairs.size:
             lower, upper = values[self._place[self._pairs] + 2]
             out = np.concatenate([out, np.log(upper / lower) / problem.width_prior])
-        # A search that runs away must stay finite to come back.
-        return np.asarray(np.clip(out, -1e100, 1e100))
+        return np.asarray(np.clip(out, -RUNAWAY, RUNAWAY))
 
     def jacobian(self, values: Floats) -> Floats:
         """Return the derivatives of the residual by the free parameters, one row each."""
@@ -341,15 +350,15 @@ class PeakSum:
 
     def solution(self, values: Floats, start: Start) -> Solution:
         """Return what a fit that ended at `values` came to."""
-        found, low_order = self.unpack(values)
+        found, baseline = self.unpack(values)
         rest = self.residual(values)
-        return Solution(found, low_order, self.free_names, self.jacobian(values),
+        return Solution(found, baseline, self.free_names, self.jacobian(values),
                         float(rest @ rest), self._at_limits(values), self.merged, start)
 
     def _at_limits(self, values: Floats) -> tuple[str, ...]:
         """Return the peaks' parameters that ended at a limit: within 0.2 % of their room."""
         room = self.high - self.low
-        near = np.minimum(values - self.low, self.high - values) < 2e-3 * room
+        near = np.minimum(values - self.low, self.high - values) < AT_LIMIT * room
         return tuple(self.names[k] for k in self.free
                      if k < self._baseline and np.isfinite(room[k]) and near[k])
 
@@ -358,50 +367,14 @@ def _limits(
     problem: Problem, i: int, peak: Peak, tails: bool
 ) -> list[tuple[str, float, float, float]]:
     """Return the name, start and limits of each of a peak's values."""
-    reach = max(2.0 * peak.sigma, 0.03 * problem.span)
-    sigma = float(np.clip(peak.sigma, 1.02 * problem.narrowest, 0.98 * problem.broadest))
+    reach = max(MOVES * peak.sigma, MOVES_SPAN * problem.span)
+    sigma = float(np.clip(peak.sigma, (1.0 + INSIDE) * problem.narrowest,
+                          (1.0 - INSIDE) * problem.broadest))
     rows = [(f"p{i}_centre", peak.centre, peak.centre - reach, peak.centre + reach),
             (f"p{i}_area", max(peak.area, 0.0), -np.inf, np.inf),
             (f"p{i}_sigma", sigma, problem.narrowest, problem.broadest)]
     if tails:
         side = 1.0 if peak.tau > 0 else -1.0
-        low, high = sorted((side * 0.02 * sigma, side * 6.0 * sigma))
+        low, high = sorted((side * LEAST_TAIL * sigma, side * MOST_TAIL * sigma))
         rows.append((f"p{i}_tau", peak.tau, low, high))
     return rows
-
-
-def solve(
-    problem: Problem, peaks: tuple[Peak, ...], baseline: Floats | None = None,
-    tailing: frozenset[int] = frozenset(), fixed: dict[str, float] | None = None,
-    share: bool = False,
-) -> Solution:
-    """Fit `peaks` to `problem` from where they stand, with lmfit.
-
-    Parameters are those of `Start`.
-    """
-    return solve_from(problem, Start(peaks, baseline, tailing, fixed or {}, share))
-
-
-def solve_from(problem: Problem, start: Start) -> Solution:
-    """Fit `problem` with lmfit from `start`: what every fit that is reported comes from."""
-    total = PeakSum(problem, start)
-    if not total.free.size:
-        return total.solution(total.start, start)
-    parameters = lmfit.Parameters()
-    free = set(total.free.tolist())
-    for k, name in enumerate(total.names):
-        if k in total.owner:
-            parameters.add(name, expr=total.names[total.owner[k]])
-        else:
-            parameters.add(name, total.start[k], vary=k in free, min=total.low[k],
-                           max=total.high[k])
-
-    def values(of: lmfit.Parameters) -> Floats:
-        return np.array(list(of.valuesdict().values()))
-
-    minimizer = lmfit.Minimizer(lambda p: total.residual(values(p)), parameters, calc_covar=False)
-    outcome: Any = minimizer.leastsq(
-        Dfun=lambda p: total.jacobian(values(p)), col_deriv=1, max_nfev=MOST_EVALUATIONS,
-        ftol=STILL, xtol=STILL, gtol=UPRIGHT,
-    )
-    return total.solution(values(outcome.params), start)

@@ -22,6 +22,11 @@ RANGE_OF_100 = 5.02
 # Ph. Eur., 11th ed. (2022), 2.2.46 (from memory) prints 1.18 for sqrt(2 ln 2) = 1.17741;
 # the printed factor is used.
 HALF_HEIGHT_FACTOR = 1.18
+# Sigmas and taus from its apex beyond which no tailing spot has 5 % of its height left.
+BEYOND_SIGMAS, BEYOND_TAUS = 8.0, 12.0
+AT_FIVE_PERCENT = 0.05  # of the height, where symmetry is taken
+# Of a width, to either side: central differences, whose rounding and bend are then both small.
+DIFFERENCE = 1e-5
 PLATE_FACTOR = 8.0 * float(np.log(2.0))
 
 
@@ -90,7 +95,7 @@ def width_at(component: Component, share: float) -> tuple[float, float]:
     def above(d: float) -> float:
         return float(peak_shape(np.array([component.centre + d]), peak)[0][0] - level)
 
-    far = 8.0 * component.sigma + 12.0 * abs(component.tau)
+    far = BEYOND_SIGMAS * component.sigma + BEYOND_TAUS * abs(component.tau)
     return float(brentq(above, 0.0, far)), -float(brentq(above, -far, 0.0))
 
 
@@ -104,7 +109,7 @@ def symmetry(component: Component) -> float:
 
     Ph. Eur., 11th ed. (2022), 2.2.46 (from memory). Above 1 the spot tails towards the origin.
     """
-    front, back = width_at(component, 0.05)
+    front, back = width_at(component, AT_FIVE_PERCENT)
     return (front + back) / (2.0 * front)
 
 
@@ -193,7 +198,8 @@ def _resolution_sd(
     for k, side in zip(both, (-1.0, 1.0), strict=True):
         slope[index(k, "centre")] = side * resolution / apart
         c = fit.components[k]
-        for value, d in (("sigma", (1e-5 * c.sigma, 0.0)), ("tau", (0.0, 1e-5 * c.tau))):
+        for value, d in (("sigma", (DIFFERENCE * c.sigma, 0.0)),
+                         ("tau", (0.0, DIFFERENCE * c.tau))):
             if any(d):
                 slope[index(k, value)] = (
                     -resolution / wide * (_width_of(c, *d) - _width_of(c, -d[0], -d[1]))

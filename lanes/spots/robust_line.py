@@ -15,7 +15,7 @@ def median_line(x: Floats, y: Floats, apart: float) -> tuple[float, float]:
     ----------
     x, y : (n,) array
     apart : float
-        Points nearer than this in `x` say nothing of the slope; without any others it is 0.
+        Points nearer than this in `x` do not count for the slope; without any others it is 0.
     """
     first, second = np.triu_indices(x.size, 1)
     run, rise = x[first] - x[second], y[first] - y[second]

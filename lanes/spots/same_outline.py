@@ -9,6 +9,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from lanes.rounding import TINY
 from lanes.spots.cross_profile import LENGTH_PRIOR
 from lanes.spots.misshapen import TILT_PRIOR
 from lanes.spots.model import WIDTH_PRIOR, Peak, peak_shape
@@ -19,6 +20,7 @@ Floats = NDArray[np.float64]
 
 LEAST_STRIPS = 5     # that hold something of the patch: a middle and a width need as many
 LEAST_SHARE = 0.02   # of the patch in a strip: with less it shows nothing
+NO_WIDTH = 1e-12     # mm: so that nothing is divided by 0
 # Each of two substances may be darker on one side by TILT_PRIOR, and one wider by WIDTH_PRIOR.
 DIFFERENCE_SDS = np.array([np.sqrt(2.0) * TILT_PRIOR, WIDTH_PRIOR])
 
@@ -52,7 +54,7 @@ def unlike_across(strips: Strips, peaks: tuple[Peak, ...]) -> float:
     z = (place - middle) / np.sqrt(weight @ (place - middle) ** 2)
     # The patch's profile, its shift and its widening, to first order (of a Gaussian's).
     modes = np.stack([np.ones_like(z), z, z * z - 1.0], axis=1) * weight[:, None]
-    noise = np.maximum(sds[keep], 1e-300)
+    noise = np.maximum(sds[keep], TINY)
     pull = np.linalg.pinv(modes / noise[:, None]) / noise
     amounts = found[:, keep] @ pull.T
     if not (amounts[:, 0] > 0).all():
@@ -61,11 +63,11 @@ def unlike_across(strips: Strips, peaks: tuple[Peak, ...]) -> float:
     spread = (pull * noise**2) @ pull.T
     cost = 0.0
     for i in range(len(peaks) - 1):
-        away = bends[i + 1] - bends[i]
+        apart = bends[i + 1] - bends[i]
         row = np.array([-1.0, 1.0]) / amounts[i: i + 2, 0]
         pair = float(row @ covariance[i: i + 2, i: i + 2] @ row)
         expected = pair * spread[1:, 1:] + np.diag(DIFFERENCE_SDS**2)
-        cost += max(float(away @ np.linalg.solve(expected, away)) - away.size, 0.0)
+        cost += max(float(apart @ np.linalg.solve(expected, apart)) - apart.size, 0.0)
     return cost
 
 
@@ -93,4 +95,4 @@ def longer_than_one(strips: Strips, patch: Peak, sheet: Sheet, length: float) ->
     share = share / share.sum()
     width = float(np.sqrt(share @ (middles - share @ middles) ** 2))
     spread = patch.component().spread
-    return bool(np.log(spread / max(width, 1e-12)) > length + 2.0 * LENGTH_PRIOR)
+    return bool(np.log(spread / max(width, NO_WIDTH)) > length + 2.0 * LENGTH_PRIOR)

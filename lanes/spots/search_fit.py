@@ -15,17 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import leastsq
 
-from lanes.spots.model import (
-    MOST_EVALUATIONS,
-    STILL,
-    UPRIGHT,
-    Peak,
-    PeakSum,
-    Problem,
-    Solution,
-    Start,
-    solve_from,
-)
+from lanes.spots.model import Peak, PeakSum, Problem, Solution, Start
+from lanes.spots.solve import MOST_EVALUATIONS, STILL, UPRIGHT, solve_from
 
 Floats = NDArray[np.float64]
 
@@ -39,7 +30,7 @@ def solve_quickly(
     tailing: frozenset[int] = frozenset(), fixed: dict[str, float] | None = None,
     share: bool = False,
 ) -> Solution:
-    """Return what `model.solve` comes to. Parameters are those of `model.Start`."""
+    """Return what `solve.solve` comes to. Parameters are those of `model.Start`."""
     start = Start(peaks, baseline, tailing, fixed or {}, share)
     total = PeakSum(problem, start)
     if not total.free.size:

@@ -1,6 +1,6 @@
 """Weak spots that were seen on the plate: what two dimensions show, a trace need only confirm.
 
-A trace is a sum across the lane: it keeps the layer's waves and loses what tells a round spot from
+A trace is a sum across the lane: it keeps the layer's waves and loses what parts a round spot from
 them. A spot that stood out of the layer before any lane was drawn is believed where its trace
 agrees, though it would not stand out in the trace alone.
 """
@@ -76,7 +76,7 @@ def only_confirmed(
 
     A spot is detected against the noise of layer that is seen; what it hides is known less well,
     and with that counted its area may be anything. Of spots that overlap the areas are doubtful
-    since they share, and say nothing of whether there are two: those are kept. So is what stands
+    since they share, and do not show whether there are two: those are kept. So is what stands
     far out of the noise, and whose area is doubtful since its shape fits badly. Parameters are
     those of `add_seen`.
     """

@@ -29,7 +29,7 @@ def settle(
     for _ in range(5):
         # A centre at its limit is a start that was far off: let it go on from there.
         moving = any(n.endswith("centre") for n in solution.at_bound)
-        # Widths found on the way can tell that neighbours merge after all, or don't.
+        # Widths found on the way can show that neighbours merge after all, or don't.
         moving |= merged_pairs(solution.peaks) != solution.merged
         stuck = [] if moving else list(solution.at_bound)
         if not stuck and not moving:

@@ -22,7 +22,7 @@ __all__ = ["ASSUMED", "ShapeDoubt", "SpotShape", "basis", "learn_shapes", "spot_
 
 Floats = NDArray[np.float64]
 
-PSEUDO_SPOTS = 1.0   # as how many of the plate's own spots, the better witness, the assumed counts
+PSEUDO_SPOTS = 1.0   # as how many of the plate's own spots, which show more, the assumed counts
 REACH = 4.5          # sigmas on either side of a spot in which its shape is looked at
 NEIGHBOUR = 2.5      # sigmas of a neighbour that must lie outside
 SEEN = 0.9           # share of those samples that must be usable
@@ -31,6 +31,10 @@ TEACHES = 1.0
 MIDDLE = 1.5         # sigmas from its centre that must be seen whole, within the scan's range
 TOGETHER = 3.0       # mean spreads within which components may be parts of one spot
 MEDIAN_OF_NORMAL = 0.6745  # median size of a normal deviate over its standard deviation
+CLIPPED = 0.1        # share of a place at the end of the scan's range: its shape is not seen
+NO_HEIGHT = 1e-12    # signal: so that nothing is divided by 0
+# Sigmas of two together, between which the one Gaussian nearest to them is looked for.
+ONE_NARROWEST, ONE_BROADEST = 0.2, 3.0
 LEAST_SD = 0.003     # no set of spots proves shapes better than this (resampling, optics)
 
 
@@ -72,7 +76,7 @@ def spot_shape(
     use = inside & trace.usable
     if (inside.sum() < 16 or trace.usable[inside].mean() < SEEN
             or not trace.usable[middle].all() or z[0] > -REACH or z[-1] < REACH
-            or trace.clipped[middle].max() > 0.1):
+            or trace.clipped[middle].max() > CLIPPED):
         return None
     curve, by = gaussian(trace.position[use], peak.centre, peak.area, peak.sigma)
     height = peak.area / (peak.sigma * ROOT_2PI)
@@ -92,8 +96,9 @@ def _as_one(trace: Trace, own: Floats, peak: Peak) -> Peak:
     if near.sum() < 16:
         return peak
     x = trace.position[near]
-    problem = Problem(x, own[near], 1.0 / (trace.gain[near] * max(float(own[near].max()), 1e-12)),
-                      "none", 0.2 * peak.sigma, 3.0 * peak.sigma, None)
+    height = max(float(own[near].max()), NO_HEIGHT)
+    problem = Problem(x, own[near], 1.0 / (trace.gain[near] * height),
+                      "none", ONE_NARROWEST * peak.sigma, ONE_BROADEST * peak.sigma, None)
     return solve_quickly(problem, (peak,)).peaks[0]
 
 

@@ -9,6 +9,12 @@ from scipy.special import erfcx
 
 Floats = NDArray[np.float64]
 ROOT_2PI = float(np.sqrt(2.0 * np.pi))
+# Where erfcx is not worked out: it overflows at -26, and at -20 is twice its exponential to
+# rounding.
+FAR_TAIL = -20.0
+NO_TAIL = 1e-6  # tau over sigma: so short a tail moves the apex by tau, to rounding
+# Sigmas: an apex lies no farther off than this, however long the tail; and what it is found to.
+APEX_MOST, APEX_MARGIN, APEX_TO = 8.0, 1e-9, 1e-12
 FWHM = 2.0 * float(np.sqrt(2.0 * np.log(2.0)))  # full width at half height over sigma
 
 
@@ -55,7 +61,7 @@ def tailed(x: Floats, mean: float | Floats, area: float | Floats, sigma: float |
     w = (sigma / t - d / sigma) / np.sqrt(2.0)
     # Where w is far below zero erfcx overflows; there the tail is exp(w^2 - ...) times 2.
     core = np.exp(-0.5 * (d / sigma) ** 2)
-    low = w < -20.0
+    low = w < FAR_TAIL
     scaled = core * erfcx(np.where(low, 0.0, w))
     if low.any():
         far = 2.0 * np.exp(np.minimum(0.5 * (sigma / t) ** 2 - d / t, 0.0))
@@ -79,7 +85,7 @@ def apex(sigma: float, tau: float) -> float:
     apex to smaller x.
     """
     t = abs(tau) / sigma
-    if t < 1e-6:
+    if t < NO_TAIL:
         return -float(tau)
     # At the apex the curve equals its Gaussian part: erfcx(w) = t sqrt(2 / pi).
     target = t * np.sqrt(2.0 / np.pi)
@@ -87,5 +93,5 @@ def apex(sigma: float, tau: float) -> float:
     def gap(z: float) -> float:
         return float(erfcx((1.0 / t - z) / np.sqrt(2.0)) - target)
 
-    z = brentq(gap, 0.0, min(t, 8.0) + 1e-9, xtol=1e-12)
+    z = brentq(gap, 0.0, min(t, APEX_MOST) + APEX_MARGIN, xtol=APEX_TO)
     return float(-np.sign(tau) * z * sigma)

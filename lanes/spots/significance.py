@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import LinAlgError, cho_factor, cho_solve
 
+from lanes.rounding import TINY
 from lanes.spots.model import Peak, Solution, peak_shape
 from lanes.trace.noise import Noise
 
@@ -16,6 +17,7 @@ REACH = 6.0  # of a peak's spreads on either side: what shows the layer beside i
 # White noise beside the layer's own, as a share of its standard deviation: the finest detail is
 # the resampling's, and an estimated covariance needs it to be one.
 FLOOR = 0.2
+RANK = 1e-11  # of the largest: directions that a fit fixes by less are not fixed at all
 
 
 def local_significance(
@@ -69,8 +71,8 @@ def area_significance(x: Floats, solution: Solution) -> Floats:
     """
     jw = solution.jacobian
     normal = jw @ jw.T
-    scale = 1.0 / np.sqrt(np.maximum(np.diag(normal), 1e-300))
-    inverse = np.linalg.pinv(normal * scale[:, None] * scale[None, :], rcond=1e-11)
+    scale = 1.0 / np.sqrt(np.maximum(np.diag(normal), TINY))
+    inverse = np.linalg.pinv(normal * scale[:, None] * scale[None, :], rcond=RANK)
     sd = np.sqrt(np.maximum(np.diag(inverse), 0.0)) * scale
     z = np.empty(len(solution.peaks))
     for i, p in enumerate(solution.peaks):
@@ -79,5 +81,5 @@ def area_significance(x: Floats, solution: Solution) -> Floats:
         if outside or name not in solution.names:
             z[i] = -1.0
         else:
-            z[i] = p.area / max(sd[solution.names.index(name)], 1e-300)
+            z[i] = p.area / max(sd[solution.names.index(name)], TINY)
     return z

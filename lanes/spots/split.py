@@ -8,6 +8,7 @@ import numpy as np
 from numpy.polynomial.hermite_e import hermeval
 from numpy.typing import NDArray
 
+from lanes.rounding import TINY
 from lanes.spots.criteria import criteria
 from lanes.spots.cross_profile import CrossProfile, length_cost, no_valley
 from lanes.spots.misshapen import (
@@ -26,9 +27,17 @@ Floats = NDArray[np.float64]
 
 SPLIT_GAIN = 12.0      # what a second component under one maximum must gain in BIC
 TAIL_GAIN = 10.0       # and a tail
-TAIL_PREFERRED = 6.0   # what a pair must gain over a tail, which says less
+TAIL_PREFERRED = 6.0   # what a pair must gain over a tail, which claims less
 SMALLEST_SHARE = 0.04  # of a pair without a valley: less than this is within one spot's misfit
 CLOSEST = 1.15         # sigmas between the components of such a pair
+LONE = 3.5             # sigmas to the next peak, from which a tail is looked for
+NO_EXCESS = 1e-12      # so that nothing is divided by 0
+# Grid on which a pair is begun: places in sigmas of the one, both ways, and the pair's own sigmas
+# over its. A pair that makes one maximum lies within; the fit goes on from the best.
+PLACES, NARROWER = np.linspace(-2.4, 2.4, 17), np.array([0.65, 0.75, 0.85, 0.95])
+# Tau over sigma at which a tail is begun; and what of tau squared its Gaussian's square gives up,
+# nearly all, so that the whole stays as broad.
+TAIL_RATIOS, GIVEN_UP = (-1.2, -0.6, 0.6, 1.2), 0.8
 
 
 @dataclass(frozen=True)
@@ -76,8 +85,8 @@ def better_shapes(
         if _fair_pair(trial, at):
             two = (criteria(problem, trial, shared)[1], trial.peaks)
     tail: tuple[float, tuple[Peak, ...]] | None = None
-    # A tail is told from a neighbour only where there is none.
-    if all(abs(q.centre - p.centre) > 3.5 * p.sigma for j, q in enumerate(now) if j != at):
+    # A tail can be parted from a neighbour only where there is none.
+    if all(abs(q.centre - p.centre) > LONE * p.sigma for j, q in enumerate(now) if j != at):
         starts = (*single.peaks[:at], _tail_start(problem, single, at), *single.peaks[at + 1:])
         trial = solve_quickly(problem, starts, none, tails | {at})
         tail = (criteria(problem, trial, shared)[1], trial.peaks)
@@ -139,22 +148,22 @@ def gain_over_one(
         return bic(replace(of, rss=squares, names=(*of.names, *("",) * free)))
 
     tail = (*single.peaks[:at], _tail_start(problem, single, at), *single.peaks[at + 1:])
-    least = long_one + min(bic(single), bic(solved(tail)),
-                           uneven(single, misshapen_rss(problem, single, at, doubt), FREE))
+    lowest = long_one + min(bic(single), bic(solved(tail)),
+                            uneven(single, misshapen_rss(problem, single, at, doubt), FREE))
     if profile is not None:
-        least = min(least, uneven(
+        lowest = min(lowest, uneven(
             single, profile_rss(problem, single, at, doubt, profile), PROFILE_FREE))
-    most = bic(best)
+    of_several = bic(best)
     # Elsewhere several misshapen ones could be whatever one is.
     if divided and longer and len(patch) == 2:
-        most = min(most, uneven(
+        of_several = min(of_several, uneven(
             best, several_misshapen_rss(problem, best, at, len(patch), doubt),
             FREE * len(patch)))
-    return least - most - long_several
+    return lowest - of_several - long_several
 
 
 def _held(rss: float, count: int) -> float:
-    """Return squares whose logarithm tells as much as `rss` where the noise is no less than known.
+    """Return squares whose logarithm weighs as much as `rss` where the noise is no less than known.
 
     The layer has shown the noise: a fit that leaves less has followed it, and -2 ln likelihood
     then goes with the squares themselves, not with their logarithm.
@@ -171,15 +180,15 @@ def _shared(problem: Problem, solution: Solution, spread: float) -> float:
     """
     excess = solution.rss / max(problem.x.size - len(solution.names), 1)
     alike = max(spread / float(np.median(np.diff(problem.x))), 1.0)
-    return 1.0 + (alike - 1.0) * max(1.0 - 1.0 / max(excess, 1e-12), 0.0)
+    return 1.0 + (alike - 1.0) * max(1.0 - 1.0 / max(excess, NO_EXCESS), 0.0)
 
 
 def merged_peak(*peaks: Peak) -> Peak:
     """Return one Gaussian of the peaks' summed area, common centre and spread."""
-    parts = [p.component() for p in peaks]
+    found = [p.component() for p in peaks]
     area = sum(p.area for p in peaks)
-    centre = sum(c.area * c.mean for c in parts) / area
-    variance = sum(c.area * (c.spread**2 + (c.mean - centre) ** 2) for c in parts) / area
+    centre = sum(c.area * c.mean for c in found) / area
+    variance = sum(c.area * (c.spread**2 + (c.mean - centre) ** 2) for c in found) / area
     return Peak(centre, area, float(np.sqrt(variance)))
 
 
@@ -187,8 +196,7 @@ def without_tails(patch: tuple[Peak, ...]) -> tuple[Peak, ...]:
     """Return the peaks, plain where no valley divides them: a tail and a neighbour look alike."""
     if not any(p.tau for p in patch) or not no_valley(patch):
         return patch
-    parts = [p.component() for p in patch]
-    return tuple(Peak(c.mean, c.area, c.spread) for c in parts)
+    return tuple(Peak(c.mean, c.area, c.spread) for c in (p.component() for p in patch))
 
 
 def _left(problem: Problem, single: Solution, without: int | None) -> Floats:
@@ -206,9 +214,9 @@ def _pair_start(
     """Return the best pair of one width on a grid of places, areas solved for."""
     p = single.peaks[at]
     data = _left(problem, single, at)
-    places = p.centre + p.sigma * np.linspace(-2.4, 2.4, 17)
+    places = p.centre + p.sigma * PLACES
     best: tuple[float, Peak, Peak] | None = None
-    for sigma in p.sigma * np.array([0.65, 0.75, 0.85, 0.95]):
+    for sigma in p.sigma * NARROWER:
         if sigma < problem.narrowest:
             continue
         bells = problem.weigh(np.stack([gaussian(problem.x, c, 1.0, sigma)[0] for c in places]))
@@ -234,8 +242,8 @@ def _tail_start(problem: Problem, single: Solution, at: int) -> Peak:
     p = single.peaks[at]
     data = _left(problem, single, at)
     trials = []
-    for ratio in (-1.2, -0.6, 0.6, 1.2):
-        sigma = p.sigma / float(np.sqrt(1.0 + 0.8 * ratio**2))
+    for ratio in TAIL_RATIOS:
+        sigma = p.sigma / float(np.sqrt(1.0 + GIVEN_UP * ratio**2))
         trial = Peak(p.centre + ratio * sigma, 1.0, max(sigma, problem.narrowest),
                      ratio * sigma)
         shape = problem.weigh(peak_shape(problem.x, trial)[0])
@@ -259,7 +267,7 @@ def _most_to_gain(problem: Problem, single: Solution, at: int) -> float:
     solved = np.linalg.lstsq(design.T, rest, rcond=None)[0]
     left = rest - solved @ design
     n = problem.x.size
-    ratio = float(rest @ rest) / max(float(left @ left), 1e-300)
+    ratio = float(rest @ rest) / max(float(left @ left), TINY)
     # One parameter is the least that any change costs.
     return n * float(np.log(ratio)) - float(np.log(n))
 

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from scipy.special import factorial
 
 from lanes.confidence import MAD_SD
+from lanes.rounding import TINY
 from lanes.spots.shape_terms import ShapeDoubt
 from lanes.trace.noise import Noise
 
@@ -22,7 +23,9 @@ Floats = NDArray[np.float64]
 ORDERS = 7           # Hermite functions along the lane, from the Gaussian itself on
 ACROSS = 4           # polynomials across it: even, leaning, bent, wavy
 OUTSIDE = 3.5        # sigmas from the spot from which strips show noise only
-WEAK_STRIP = 0.02    # of the spot's amount: strips with less say nothing
+WEAK_STRIP = 0.02    # of the spot's amount: strips with less show nothing
+RANK = 1e-10         # of the largest singular value: columns that differ by less are one
+NO_COUNT = 1e-12     # measurements: so that nothing is divided by 0
 
 
 @dataclass(frozen=True)
@@ -64,7 +67,7 @@ class Strips:
         count = design.shape[1]
         columns = np.concatenate([design, self.columns], axis=1)
         weight = 1.0 / self.gain
-        pull = np.linalg.pinv(columns * weight[:, None], rcond=1e-10) * weight
+        pull = np.linalg.pinv(columns * weight[:, None], rcond=RANK) * weight
         found = pull @ self.values
         rest = (self.values - columns @ found)[np.abs(self.z) > OUTSIDE]
         if len(rest) < 8:
@@ -82,12 +85,12 @@ class Strips:
 
 
 def roughness(strips: Strips, doubt: ShapeDoubt) -> float:
-    """Return by how much a spot is more misshapen than `doubt` says, at least 1."""
+    """Return by how much a spot is more misshapen than `doubt` has it, at least 1."""
     return float(np.sqrt(max(departure(strips, doubt)[0], 1.0)))
 
 
 def departure(strips: Strips, doubt: ShapeDoubt) -> tuple[float, float]:
-    """Return how misshapen a spot is by its strips, and how many measurements say so.
+    """Return how misshapen a spot is by its strips, and how many measurements show it.
 
     Every strip is resolved into Hermite functions; where they are not in one proportion over the
     strips, the spot's outline is no product of a profile along and one across. Those departures
@@ -97,11 +100,11 @@ def departure(strips: Strips, doubt: ShapeDoubt) -> tuple[float, float]:
     -------
     float, float
         Mean square of the departures over those of `doubt`, noise taken off (below 0 by chance);
-        their number, each for as much as noise leaves of it, 0 where strips say nothing.
+        their number, each for as much as noise leaves of it, 0 where strips show nothing.
     """
     found, variance = strips.amounts(_hermite(strips.z))
     total = float(found[0].sum())
-    share = np.clip(found[0], 0.0, None) / max(total, 1e-300)
+    share = np.clip(found[0], 0.0, None) / max(total, TINY)
     keep = share > WEAK_STRIP
     if total <= 0 or keep.sum() <= ACROSS:
         return 1.0, 0.0
@@ -116,7 +119,7 @@ def departure(strips: Strips, doubt: ShapeDoubt) -> tuple[float, float]:
     weight = 1.0 / (1.0 + noise) ** 2
     weight[0, 0] = 0.0
     count = float(weight.sum())
-    return float(np.sum(weight * (values**2 - noise)) / max(count, 1e-12)), count
+    return float(np.sum(weight * (values**2 - noise)) / max(count, NO_COUNT)), count
 
 
 def _hermite(z: Floats) -> Floats:

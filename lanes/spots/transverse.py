@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import nnls
 
+from lanes.rounding import TINY
 from lanes.spots.deconvolve import deconvolve
 from lanes.spots.fit import Fit
 from lanes.spots.quantities import full_width
@@ -27,7 +28,11 @@ LIKE = 0.35   # correlation with the lane's strong spots across it, from which o
 # solvent left there lie all across it, and more than half is no spot's.
 EVEN = 0.5
 WHOLE = 0.99  # of the broadest sigma: what ended at that limit
-SURE = 12.0  # standard deviations from which a spot speaks for itself
+SURE = 12.0  # standard deviations from which a spot needs no other evidence
+# Of a lane's width: where the middle of a spot lies in a lane that has no strong ones to compare
+# with; and what of it lies off the outermost strips, of which nine evenly filled ones have 0.78.
+MIDDLE, OFF_SIDES = (0.25, 0.75), 0.7
+NO_SD = 1e-150  # area: stands for a standard deviation of 0, and its square is still a number
 # Of the squared signal in a spot's place, what its fitted shape explains at least where it is there
 # though the shape fits badly: more than it leaves.
 EXPLAINED = 0.5
@@ -53,7 +58,7 @@ def profiles(trace: Trace, fit: Fit) -> Floats | None:
         shapes @ (trace.strips[use] * weight[:, None]))
     found = solved[: len(fit.components)]
     total = found.sum(axis=1, keepdims=True)
-    return np.asarray(found / np.where(np.abs(total) > 1e-300, total, 1.0))
+    return np.asarray(found / np.where(np.abs(total) > TINY, total, 1.0))
 
 
 def reject_artefacts(
@@ -70,7 +75,7 @@ def reject_artefacts(
     if shares is None or fit.covariance is None:
         return fit
     areas = np.array([c.area for c in fit.components])
-    z = areas / np.array([fit.sd(i, "area", noise_only=True) or 1e-150 for i in range(areas.size)])
+    z = areas / np.array([fit.sd(i, "area", noise_only=True) or NO_SD for i in range(areas.size)])
     line = np.array([_on_a_line(trace, fit, i) for i in range(areas.size)])
     strong, off = z > 2.0 * SURE, (z > CLEAR) & ~line
     typical = np.average(shares[strong], axis=0, weights=areas[strong]) if strong.any() else None
@@ -98,7 +103,7 @@ def _is_spot(
 ) -> bool:
     """Return whether component `i`, `z` standard deviations strong, is a spot across the lane."""
     row = np.clip(share, 0.0, None)
-    row = row / max(float(row.sum()), 1e-300)
+    row = row / max(float(row.sum()), TINY)
     there = z > SURE or stands_out(trace, flat, fit, noise, i)
     if z < LEAST and not there and _beside(trace, flat, fit, noise, i) < CLEAR:
         return False
@@ -109,7 +114,7 @@ def _is_spot(
     if typical is not None:
         return float(np.corrcoef(share, typical)[0, 1]) > LIKE
     centre = float((row * np.arange(row.size)).sum()) / (row.size - 1)
-    return bool(0.25 < centre < 0.75 and float(row[1:-1].sum()) > 0.7)
+    return bool(MIDDLE[0] < centre < MIDDLE[1] and float(row[1:-1].sum()) > OFF_SIDES)
 
 
 def stands_out(trace: Trace, flat: Floats, fit: Fit, noise: Noise, i: int) -> bool:
@@ -138,7 +143,7 @@ def _even(shares: Floats, typical: Floats) -> Floats:
     """Return how much of each component lies evenly over the lane, the rest as its spots do."""
     columns = np.stack([typical / typical.sum(), np.full(typical.size, 1.0 / typical.size)], axis=1)
     found = np.array([nnls(columns, share)[0] for share in shares])
-    return np.asarray(found[:, 1] / np.maximum(found.sum(axis=1), 1e-300))
+    return np.asarray(found[:, 1] / np.maximum(found.sum(axis=1), TINY))
 
 
 def _beside(trace: Trace, flat: Floats, fit: Fit, noise: Noise, i: int) -> float:

@@ -17,6 +17,9 @@ MISFIT = 0.006
 # White noise beside the layer's own, as a share of its standard deviation: the finest detail is
 # the resampling's, not the plate's.
 FLOOR = 0.2
+# Of each variance: the white noise that is added where a covariance is none; twice as much each
+# time.
+RIDGE = 0.01
 
 
 def whitening(
@@ -44,12 +47,12 @@ def whitening(
     height = np.sum([peak_shape(x, p)[0] for p in peaks], axis=0)
     step = np.rint((x - x[0]) / noise.pitch).astype(int)
     lag = np.abs(step[:, None] - step[None, :])
-    away = np.arange(int(lag.max()) + 1)
-    shared = np.zeros(away.size)
-    known = min(away.size, noise.autocorrelation.size)
+    lags = np.arange(int(lag.max()) + 1)
+    shared = np.zeros(lags.size)
+    known = min(lags.size, noise.autocorrelation.size)
     shared[:known] = noise.autocorrelation[:known]
     covariance = _between(shared[lag], noise.sd * gain)
-    smooth = np.exp(-0.5 * np.square(away * (noise.pitch / sigma)))
+    smooth = np.exp(-0.5 * np.square(lags * (noise.pitch / sigma)))
     covariance += _between(smooth[lag], misfit * height)
     if shapes is not None:
         for c in (p.component() for p in peaks):
@@ -62,7 +65,7 @@ def whitening(
         upper, failed = dpotrf(covariance.T, lower=0)
         if not failed:
             return np.asarray(dtrtri(upper, lower=0, overwrite_c=1)[0].T)
-        ridge = 2.0 * ridge + 0.01
+        ridge = 2.0 * ridge + RIDGE
         covariance[np.diag_indices(x.size)] = (1.0 + ridge) * diagonal
 
 

@@ -12,9 +12,10 @@ from numpy.typing import NDArray
 
 from lanes.draw import LaneSpec, draw
 from lanes.plate.layout import Layout, Line
-from lanes.plate.pencil import Stroke, find_lines, find_ticks
+from lanes.plate.pencil import Stroke, find_lines
 from lanes.plate.square import Grid
 from lanes.plate.thin import thick_strokes
+from lanes.plate.ticks import find_ticks
 
 Light = NDArray[np.float32]
 BARE: dict[str, Any] = {"pencil": False, "ticks": False, "labels": False, "lanes": ()}

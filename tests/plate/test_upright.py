@@ -13,8 +13,8 @@ from lanes.draw import draw
 from lanes.errors import LayoutError
 from lanes.plate.layout import Line
 from lanes.plate.locate import locate
-from lanes.plate.pencil import find_ticks, without_sides
 from lanes.plate.square import Grid
+from lanes.plate.ticks import find_ticks, without_sides
 from lanes.plate.upright import (
     End,
     Turn,

@@ -18,10 +18,10 @@ from lanes.spots.model import (
     baseline_term,
     merged_pairs,
     peak_shape,
-    solve,
 )
 from lanes.spots.search_fit import reported, solve_quickly
 from lanes.spots.settle import settle
+from lanes.spots.solve import solve
 
 Floats = NDArray[np.float64]
 X = np.linspace(-2.0, 60.0, 220)

@@ -68,9 +68,9 @@ def as_across(
         return None
     sigma = nearest_gaussian(found)
     last = int(np.nonzero(found.height >= 0.5)[0][-1])
-    half = float(np.interp(-0.5, -found.height[last:last + 2], found.away[last:last + 2]))
+    half = float(np.interp(-0.5, -found.height[last:last + 2], found.distance[last:last + 2]))
     return AsAcross(
-        stretched(found.away / sigma, found.height),
+        stretched(found.distance / sigma, found.height),
         (float(np.log(sigma)) + length[0], length[1]), 2.0 * half / (FWHM * sigma))
 
 
@@ -78,7 +78,7 @@ def nearest_gaussian(profile: CrossProfile) -> float:
     """Return the sigma of the Gaussian that leaves the least squares of a profile."""
 
     def left(ln_sigma: float) -> float:
-        bell = np.exp(-0.5 * (profile.away / np.exp(ln_sigma)) ** 2)
+        bell = np.exp(-0.5 * (profile.distance / np.exp(ln_sigma)) ** 2)
         return -float((bell @ profile.height) ** 2 / (bell @ bell))
 
     middle = float(np.log(profile.sigma))

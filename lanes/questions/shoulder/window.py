@@ -11,9 +11,10 @@ from lanes.errors import InputError
 from lanes.evidence.noise_covariance import misfit_covariance, noise_covariance
 from lanes.evidence.whitened_models import one
 from lanes.reading import LaneReading
-from lanes.spots.model import Component, Peak, Problem, peak_shape, solve
+from lanes.spots.model import Component, Peak, Problem, peak_shape
 from lanes.spots.shape_terms import ASSUMED, ShapeDoubt
 from lanes.spots.shapes import ROOT_2PI
+from lanes.spots.solve import solve
 
 Floats = NDArray[np.float64]
 

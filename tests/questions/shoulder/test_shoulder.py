@@ -37,9 +37,10 @@ from lanes.questions.shoulder.window import kept_one, pick
 from lanes.reading import LaneReading, Plate
 from lanes.settings import Settings
 from lanes.spots.criteria import criteria
-from lanes.spots.model import Peak, Problem, solve
+from lanes.spots.model import Peak, Problem
 from lanes.spots.shape_terms import ASSUMED
 from lanes.spots.shapes import FWHM
+from lanes.spots.solve import solve
 from lanes.trace.noise import Noise
 
 sys.path.insert(0, str(Path(__file__).parents[2] / "outside"))

@@ -14,13 +14,13 @@ from lanes.plate.square import Grid
 from lanes.settings import Settings
 
 RULER_MM = 0.1  # how well a line is placed by hand (common practice)
-RING_MM = 1.0   # layer about a mask that tells what lay under it
+RING_MM = 1.0   # layer about a mask that shows what lay under it
 STEEPEST = 0.3  # lean of a lane: 17 degrees, more than any chamber stands askew
 
 Mask = tuple[tuple[float, float], ...]
 
 
-def given_line(heights: tuple[float, float, float] | None, layout: Layout, name: str
+def placed_line(heights: tuple[float, float, float] | None, layout: Layout, name: str
                ) -> Line | None:
     """Return the parabola through `heights` at the plate's left edge, middle and right edge.
 
@@ -37,7 +37,7 @@ def given_line(heights: tuple[float, float, float] | None, layout: Layout, name:
                          f"lie on the plate, which is {layout.height:.4g} {unit(layout)} high: "
                          "put it between its edges")
     w = layout.width
-    slope = (4.0 * middle - 3.0 * left - right) / w
+    slope = (4 * middle - 3 * left - right) / w
     bend = 2.0 * (left - 2.0 * middle + right) / w**2
     return Line((left, slope, bend), RULER_MM / layout.mm_per_unit)
 
@@ -48,7 +48,7 @@ def heights_of(line: Line, layout: Layout) -> tuple[float, float, float]:
     return float(left), float(middle), float(right)
 
 
-def given_lanes(settings: Settings, layout: Layout) -> tuple[Lane, ...] | None:
+def placed_lanes(settings: Settings, layout: Layout) -> tuple[Lane, ...] | None:
     """Return the lanes as placed, unnamed; None where they are to be looked for.
 
     Raises
@@ -87,9 +87,9 @@ def as_placed(layout: Layout, settings: Settings) -> Layout:
     """
     places = settings.places
     layout = replace(
-        layout, origin=given_line(places.origin, layout, "origin") or layout.origin,
-        front=given_line(places.front, layout, "front") or layout.front)
-    lanes = given_lanes(settings, layout) or layout.lanes
+        layout, origin=placed_line(places.origin, layout, "origin") or layout.origin,
+        front=placed_line(places.front, layout, "front") or layout.front)
+    lanes = placed_lanes(settings, layout) or layout.lanes
     names = settings.names or tuple(lane.name for lane in lanes)
     if len(names) == len(lanes):
         lanes = tuple(replace(lane, name=name, role=settings.note(name).role or lane.role)

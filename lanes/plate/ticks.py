@@ -1,0 +1,114 @@
+"""Ticks: short pencil strokes across a line, each of which marks a lane."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from lanes.confidence import MAD_SD
+from lanes.plate.layout import Floats, Line
+from lanes.plate.pencil import BLOCK_MM, WAVER_MM, SamePicture, ridge, ridge_reach
+from lanes.plate.square import Grid
+from lanes.quantiles import median
+
+FOUND = 3.0       # standard deviations from which a stroke may be a tick: lanes are weighed later
+APART_MM = 2.5    # ticks nearer than this are one: lanes are not put on so near (common practice)
+RIM_MM = 1.5      # of the plate's sides: chipped layer, and their shadow
+# From a line, to either side: where a tick is read, clear of the line's own stroke.
+FROM_MM, TO_MM = 0.35, 1.15
+# Standard deviations that one sample of a tick counts by, at least and at most: one dark speck may
+# not stand for a stroke, nor one bright one against it.
+LEAST_DEPTH, MOST_DEPTH = -3.0, 6.0
+BLUR_MM = 0.15    # standard deviation: half a stroke's width
+# Quantiles of depth along a line that ends inside the picture: of bare layer, and of the line.
+GROUND, DRAWN = 0.1, 0.75
+FAR_BLOCKS = 3.0  # blocks beyond a tick, within which the line must go on
+NO_GRAIN = 1e-6   # relative light: stands for a grain of nothing, so that nothing is divided by 0
+
+
+@lru_cache(maxsize=1)  # both lines and the lanes' ticks ask about one plate
+def _upright_grain(same: SamePicture, mm: float) -> float:
+    """Return the standard deviation of what upright strokes are sought among."""
+    return MAD_SD * float(median(np.abs(ridge(same.light, mm, 1)))) or NO_GRAIN
+
+
+def find_ticks(
+    light: NDArray[np.float32], grid: Grid, origin: Line
+) -> list[tuple[float, float]]:
+    """Find short strokes across the origin line.
+
+    Returns
+    -------
+    list of (x, score)
+        From left to right, at least 2.5 mm apart; the score counts standard deviations.
+    """
+    mm = grid.mm
+    score = tick_profile(light, grid, origin)
+    edge = round(RIM_MM / mm)
+    peaks = ndimage.maximum_filter1d(score, max(3, round(APART_MM / mm))) == score
+    peaks[:edge] = peaks[-edge:] = False
+    found: list[tuple[float, float]] = []
+    for i in np.nonzero(peaks & (score > FOUND))[0]:
+        x = float((i + 0.5) * grid.pitch)
+        # A stroke as wide as two samples peaks at both.
+        if found and x - found[-1][0] < APART_MM * grid.pitch / mm:
+            found[-1] = (0.5 * (x + found[-1][0]), found[-1][1])
+        else:
+            found.append((x, float(score[i])))
+    return found
+
+
+def without_sides(
+    ticks: list[tuple[float, float]], light: NDArray[np.float32], grid: Grid, line: Line
+) -> list[tuple[float, float]]:
+    """Return `ticks` less those beyond which their line ends: sides of a plate inside a picture.
+
+    Where the picture is taken for the plate its lines end at the plate's own sides, whose shadow
+    crosses them as a tick would.
+    """
+    if not ticks:
+        return []
+    row, waver = np.rint(grid.row(line.at(grid.x()))).astype(int), round(WAVER_MM / grid.mm)
+    rows = np.clip(row + np.arange(-waver, waver + 1)[:, None], 0, grid.rows - 1)
+    # Only rows that bear on the line's are worked out.
+    first = max(0, int(rows.min()) - ridge_reach(grid.mm))
+    depth = ridge(light[first: int(rows.max()) + ridge_reach(grid.mm) + 1], grid.mm, 0)
+    along = depth[rows - first, np.arange(grid.columns)].max(axis=0)
+    along = ndimage.uniform_filter1d(along, max(1, round(BLOCK_MM / grid.mm)))
+    ground, drawn = np.quantile(along, [GROUND, DRAWN])
+    shown = along > 0.5 * (ground + drawn)
+    near, far = (round(v / grid.mm) for v in (BLOCK_MM, FAR_BLOCKS * BLOCK_MM))
+
+    def goes_on(column: int) -> bool:
+        left, right = shown[max(column - far, 0): max(column - near, 0)], shown[
+            column + near: column + far]
+        return all(side.size == 0 or side.mean() > 0.5 for side in (left, right))
+
+    return [(x, s) for x, s in ticks if goes_on(round(float(grid.column(x))))]
+
+
+def tick_profile(light: NDArray[np.float32], grid: Grid, origin: Line) -> Floats:
+    """Return how far what crosses a line stands out at each column, in standard deviations."""
+    mm = grid.mm
+    column = np.arange(grid.columns)
+    row = np.rint(grid.row(origin.at(grid.x()))).astype(int)
+    reach = max(2, round(TO_MM / mm)) + 1
+    first, last = np.clip([int(row.min()) - reach, int(row.max()) + reach], 0, grid.rows - 1)
+    depth = ridge(light[first: last + 1], mm, 1) / _upright_grain(SamePicture(light), mm)
+    depth = np.clip(depth, LEAST_DEPTH, MOST_DEPTH)
+    sums = []
+    for sign in (1, -1):
+        steps = np.arange(max(1, round(FROM_MM / mm)), max(2, round(TO_MM / mm)) + 1) * sign
+        index = row[:, None] + steps[None, :]
+        valid = (index >= 0) & (index < grid.rows)
+        half = np.where(valid, depth[np.clip(index, first, last) - first, column[:, None]], 0.0)
+        sums.append(half.sum(axis=1) / np.sqrt(steps.size))
+    # A tick crosses the line: both halves must show, so that a letter below it does not pass.
+    profile = np.minimum(sums[0], sums[1]) + 0.5 * np.maximum(sums[0], sums[1])
+    profile = ndimage.gaussian_filter1d(profile, BLUR_MM / mm)
+    middle = float(np.median(profile))
+    spread = MAD_SD * float(np.median(np.abs(profile - middle))) or NO_GRAIN
+    return np.asarray((profile - middle) / spread, float)
