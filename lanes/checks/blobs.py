@@ -28,7 +28,7 @@ NEAR_END = 0.3
 def read_blobs(layout: Layout) -> tuple[Blob, ...]:
     """Return the blobs that ought to be read, the rims of strong ones left out."""
     blobs = layout.blobs or ()
-    own = [b for b in blobs if b.lighter == bool(layout.lighter)]
+    own = [b for b in (*blobs, *layout.faint) if b.lighter == bool(layout.lighter)]
     threshold = max(OTHER, OTHER_SHARE * max((b.strength for b in own), default=0.0))
     other = [b for b in blobs if b.lighter != bool(layout.lighter) and b.strength > threshold]
     speck = SPECK_MM / layout.mm_per_unit

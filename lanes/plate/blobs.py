@@ -6,6 +6,7 @@ by the noise they share, is held at several scales against the layer's own noise
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import reduce
 from typing import NamedTuple
 
@@ -47,8 +48,11 @@ SHARE = 0.45       # of a blob's own peak: what lies above is what its place and
 # it reaches one place in a thousand, in Gaussian standard deviations, widens the noise, up to here;
 # beyond, that side holds blobs itself.
 TAIL, MOST_TAIL = 1e-3, 1.5
-# Standard deviations of a blob at the limit on a plate of the usual size, of some 2e4 tries.
-USUAL = float(norm.isf(FALSE_A_PLATE / 2e4))
+# Places, scales, channels and signs that are tried on a plate of the usual size, and the standard
+# deviations of a blob at the limit there.
+TRIES = 2e4
+USUAL = float(norm.isf(FALSE_A_PLATE / TRIES))
+FAINTEST = 0.6  # of the limit: what else is measured, for those who know where to look
 # Standard deviations that a place may depart the other way before it is held there: what surrounds
 # a strong blob seems to, and may not count for it.
 OTHER_WAY = 3.0
@@ -89,14 +93,19 @@ LIGHTER = 1.1
 SIDE_NEAR_MM = 0.3  # a coarse sample: how near its half depth comes to where the search ends
 
 
-def blobs_between(planes: Planes, layout: Layout) -> tuple[Blob, ...]:
+def blobs_between(
+    planes: Planes, layout: Layout, faintest: float = 1.0
+) -> tuple[Blob, ...]:
     """Return every blob between the lines of `layout`, darker and lighter, from left to right.
+
+    With `faintest` below 1 also what stands out by that share of the limit: its strength is below
+    `USUAL`.
 
     What is left of the pencil beside the two lines is none: narrow, or drawn out along them. Nor
     is a step of colour that the file's compression made.
     """
     seen = layer_depths(planes, layout)
-    found = find_blobs(seen, planes.grid, None)
+    found = find_blobs(seen, planes.grid, None, faintest)
     strokes = long_strokes(planes)
     return tuple(b for b in found if not (
         _pencil_beside(b, layout) or _on_stroke(b, strokes, planes, layout)
@@ -164,7 +173,9 @@ def is_lighter(blobs: tuple[Blob, ...], asked: str) -> bool:
     return light > LIGHTER * dark
 
 
-def find_blobs(seen: Depths, grid: Grid, bright: bool | None) -> tuple[Blob, ...]:
+def find_blobs(
+    seen: Depths, grid: Grid, bright: bool | None, faintest: float = 1.0
+) -> tuple[Blob, ...]:
     """Return the blobs among `seen`, by significance.
 
     Parameters
@@ -174,6 +185,8 @@ def find_blobs(seen: Depths, grid: Grid, bright: bool | None) -> tuple[Blob, ...
         Of the depths.
     bright : bool or None
         Lighter blobs only, darker ones only, or both.
+    faintest : float
+        Share of the limit from which on a blob is returned.
 
     Returns
     -------
@@ -195,7 +208,7 @@ def find_blobs(seen: Depths, grid: Grid, bright: bool | None) -> tuple[Blob, ...
         tops = (row / np.float32(limit) for z, limit in answers for row in z)
         excess = np.zeros(seen.inside.shape, np.float32)
         excess[seen.inside] = reduce(np.maximum, tops)
-        found += _regions(excess, sign, seen, grid, answers, usable)
+        found += _regions(excess, sign, seen, grid, answers, usable, faintest)
     return tuple(sorted(found, key=lambda blob: (blob.x, blob.y)))
 
 
@@ -263,10 +276,10 @@ def _together(z: Image, rest: NDArray[np.floating]) -> Image:
 
 def _regions(
     excess: NDArray[np.floating], sign: float, seen: Depths, grid: Grid,
-    answers: list[tuple[Image, float]], usable: list[int],
+    answers: list[tuple[Image, float]], usable: list[int], faintest: float,
 ) -> list[Blob]:
-    """Part what exceeds the limit into blobs, and measure each."""
-    if excess.max() <= 1.0:
+    """Part what exceeds the limit into blobs, and measure each; then what is fainter."""
+    if excess.max() <= faintest:
         return []
     depth = np.clip(sign * seen.depth[usable], 0.0, None)
     known = bool(seen.bare.any())
@@ -275,6 +288,7 @@ def _regions(
     height = np.sqrt(np.square(depth / noise[:, None, None]).sum(axis=0)).astype(np.float32)
     number = np.cumsum(seen.inside).reshape(seen.inside.shape) - 1  # of each place inside
     blobs: list[Blob] = []
+    faint: list[Blob] = []
     for sigma in SIGMAS_MM[:3]:
         smooth = ndimage.gaussian_filter(height, sigma / grid.mm, truncate=KERNEL_SDS)
         ground = float(median(smooth[seen.bare])) if seen.bare.any() else 0.0
@@ -283,13 +297,20 @@ def _regions(
         labels, peaks = flood(smooth - ground, excess > SHARE, STEEP * spread)
         height_here, boxes = smooth - ground, ndimage.find_objects(labels)
         for label, (row, column) in enumerate(peaks, start=1):
-            if excess[row, column] <= 1.0 or smooth[row, column] - ground <= STEEP * spread:
+            sure = min(float(excess[row, column]),
+                       float(smooth[row, column] - ground) / max(STEEP * spread, RESOLVED))
+            if sure <= faintest:
                 continue
             here = [(z[:, number[row, column]], limit) for z, limit in answers]
             own = Hill(labels, label, (row, column), height_here, boxes[label - 1])
             blob = _measured(own, sigma, sign, grid, here, seen, usable)
-            if all(_apart(blob, other) for other in blobs):
+            if sure <= 1.0:
+                faint.append(replace(blob, strength=min(blob.strength, sure * USUAL)))
+            elif all(_apart(blob, other) for other in blobs):
                 blobs.append(blob)
+    for blob in faint:
+        if all(_apart(blob, other) for other in blobs):
+            blobs.append(blob)
     return blobs
 
 

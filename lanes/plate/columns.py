@@ -46,10 +46,14 @@ NARROWEST_MM = 4.0
 BAND_ENDS_MM = 3.5  # what a band's two ends add at most to its width at half height: a choice
 
 
+# The lanes, the confidence in them, and the x of those that nothing marks.
+FoundLanes = tuple[tuple[Lane, ...], float | None, tuple[float, ...]]
+
+
 def find_lanes(
     blobs: tuple[Blob, ...], ticks: list[tuple[float, float]], layout: Layout, settings: Settings,
     bright: bool, names: tuple[float, ...] = (),
-) -> tuple[tuple[Lane, ...], float | None, tuple[float, ...]]:
+) -> FoundLanes:
     """Return the lanes, unnamed, from left to right, and the confidence in them.
 
     Parameters

@@ -100,6 +100,8 @@ class Layout:
     flags : tuple of Flag
     blobs : tuple of Blob or None
         What stands out between the lines; None where it was not looked for.
+    faint : tuple of Blob
+        What nearly stands out, in a lane and in a row of other lanes' spots.
     lighter : bool or None
         Whether spots are lighter than the layer; None: as the law has it.
     """
@@ -115,6 +117,7 @@ class Layout:
     found: dict[str, float] = field(default_factory=dict)
     flags: tuple[Flag, ...] = ()
     blobs: tuple[Blob, ...] | None = None
+    faint: tuple[Blob, ...] = ()
     lighter: bool | None = None
 
     def to_pixels(self, x: ArrayLike, y: ArrayLike) -> tuple[Floats, Floats]:

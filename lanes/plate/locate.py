@@ -7,9 +7,10 @@ from dataclasses import replace
 from lanes.errors import InputError, LayoutError
 from lanes.flags import flag
 from lanes.lengths import Length, text
-from lanes.plate.blobs import blobs_between, is_lighter, over_the_side
+from lanes.plate.blobs import FAINTEST, USUAL, blobs_between, is_lighter, over_the_side
 from lanes.plate.by_hand import RULER_MM, placed_lanes, placed_line
-from lanes.plate.columns import find_lanes
+from lanes.plate.columns import FoundLanes, find_lanes
+from lanes.plate.foretold import in_lanes, in_new_lanes
 from lanes.plate.frame import find_frame, refuse_empty
 from lanes.plate.layout import Blob, Lane, Layout, Line
 from lanes.plate.lines import find_both
@@ -82,19 +83,32 @@ def with_lanes(planes: Planes, layout: Layout, settings: Settings, light: str) -
     """Return `layout`, whose lines are known, with its blobs and its lanes."""
     settings = lanes_in_plate_units(settings, layout)
     beyond = _beyond_placed_lines(planes, layout)
-    blobs = blobs_between(planes, layout)
+    seen = blobs_between(planes, layout, FAINTEST)
+    blobs = tuple(b for b in seen if b.strength >= USUAL)
     applied = tuple(b for b in blobs if not over_the_side(b, layout))
     lighter = light == "366" or is_lighter(applied, settings.spots)
     own = tuple(b for b in applied if b.lighter == lighter)
+    faint = tuple(b for b in seen if b.strength < USUAL and b.lighter == lighter)
     ticks = find_ticks(planes.fine, planes.fine_grid, layout.origin)
     if any(f.name == "outline-doubtful" for f in layout.flags):
         ticks = without_sides(ticks, planes.fine, planes.fine_grid, layout.origin)
     assumed: tuple[float, ...] = ()
+    foretold: tuple[Blob, ...] = ()
     lanes, confidence = placed_lanes(settings, layout), None
     if lanes is None:
-        lanes, confidence, assumed = find_lanes(
-            with_circled(own, planes), ticks, layout, settings, light == "366",
-            names_under(find_marks(planes), layout))
+        names = names_under(find_marks(planes), layout)
+
+        def found_by(spots: tuple[Blob, ...]) -> FoundLanes:
+            return find_lanes(with_circled(spots, planes), ticks, layout, settings,
+                              light == "366", names)
+
+        lanes, confidence, assumed = found_by(own)
+        while settings.lanes is None and (new := in_new_lanes(faint, own, lanes, layout)):
+            faint = tuple(b for b in faint if b not in new)
+            foretold += new
+            # Sought at so few places, each is as sure as what stands out anywhere.
+            own = (*own, *(replace(b, strength=USUAL) for b in new))
+            lanes, confidence, assumed = found_by(own)
     found = dict(layout.found)
     if confidence is not None:
         found["lanes"] = confidence
@@ -113,7 +127,8 @@ def with_lanes(planes: Planes, layout: Layout, settings: Settings, light: str) -
                           f"{'mm' if layout.scaled else 'pixels'}, beyond the lines that were given"
                           ))
     return replace(layout, lanes=named_lanes(lanes, settings), found=found, blobs=blobs,
-                   lighter=lighter, flags=tuple(flags))
+                   faint=(*foretold, *in_lanes(faint, own, lanes, layout)), lighter=lighter,
+                   flags=tuple(flags))
 
 
 # Beyond the lines are names and chipped layer: what is broader than any stroke, and stands out

@@ -129,7 +129,7 @@ def deconvolve(
 
 
 def _better(best: Fit, others: Iterable[Fit]) -> Fit:
-    """Return that of `others` which another order of the baseline makes clearly better, or `best`."""
+    """Return that of `others` whose order of the baseline is clearly better, or `best`."""
     for fit in others:
         if (fit.aicc or 0.0) < (best.aicc or 0.0) - BETTER:
             best = fit
