@@ -264,7 +264,7 @@ def _take(plate: Plate, lane: Lane, shapes: ShapeDoubt) -> _Taken:
                              [c.sigma + abs(c.tau) for c in fit.components])
         fit = add_seen(trace, flat, fit, held, places, mm=plate.layout.mm_per_unit,
                        baseline_order=settings.baseline_order, shapes=shapes)
-        fit = only_confirmed(trace, flat, fit, held, mm=plate.layout.mm_per_unit,
+        fit = only_confirmed(trace, flat, fit, held, places, mm=plate.layout.mm_per_unit,
                              baseline_order=settings.baseline_order, shapes=shapes)
     if held is not noise:
         flags = (flag("noise-from-residuals", "the layer shows less noise than the lane: the scan "

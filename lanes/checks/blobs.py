@@ -7,8 +7,10 @@ from collections.abc import Sequence
 import numpy as np
 
 from lanes.flags import Flag, flag
+from lanes.plate.blobs import USUAL
 from lanes.plate.layout import Blob, Lane, Layout
 from lanes.reading import LaneReading
+from lanes.spots.seen import SeenPlace
 from lanes.spots.shapes import FWHM
 
 # Sharpening and compression leave rims of the other sign about a spot: nearer than this many of
@@ -97,13 +99,13 @@ def without_spot(
 
 def seen_places(
     layout: Layout, lane: Lane, run: float, rfs: Sequence[float], sigmas: Sequence[float]
-) -> tuple[tuple[float, float], ...]:
-    """Return (position, sigma) of blobs as large as spots and without one, the surest first."""
+) -> tuple[SeenPlace, ...]:
+    """Return where blobs as large as spots lie that have none, the surest first."""
     y0, y1 = layout.ends(lane)
     speck = SPECK_MM / layout.mm_per_unit
     blobs = [b for b in without_spot(layout, lane, rfs, sigmas)
              if b.lighter == bool(layout.lighter) and min(b.width, b.height) > speck]
-    return tuple(((b.y - y0) / (y1 - y0) * run, b.height / FWHM)
+    return tuple(SeenPlace((b.y - y0) / (y1 - y0) * run, b.height / FWHM, b.strength - USUAL)
                  for b in sorted(blobs, key=lambda b: -b.strength))
 
 

@@ -7,6 +7,8 @@ agrees, though it would not stand out in the trace alone.
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -25,13 +27,31 @@ Floats = NDArray[np.float64]
 # five standard deviations (Cramer-Rao), and a wave of the layer fitted instead is wider.
 LIKE = 0.5  # ln of their ratio
 # The plate has shown the spot, against all places where noise might; its trace has only to show
-# an area above nothing at the one place: 95 %, to one side.
+# an area above nothing at the one place: 95 %, to one side. Where the plate shows more or less than
+# is asked of it, the trace has to show as much less or more: the sum of both is held to one limit
+# (Stouffer's; from memory).
 CONFIRMED = 1.645
 APART = 2.0  # spreads of each: from a resolution of 1 on, spots share next to nothing
 
 
+class SeenPlace(NamedTuple):
+    """Where the plate shows a spot: its place and sigma along the lane, in the trace's unit.
+
+    `excess` is what it stands out by beyond the limit, in standard deviations of the layer's noise.
+    """
+
+    position: float
+    sigma: float
+    excess: float = 0.0
+
+    @property
+    def asked(self) -> float:
+        """Standard deviations of area that the trace has to show there."""
+        return max(0.0, CONFIRMED - self.excess)
+
+
 def add_seen(
-    trace: Trace, flat: Floats, fit: Fit, noise: Noise, places: tuple[tuple[float, float], ...], *,
+    trace: Trace, flat: Floats, fit: Fit, noise: Noise, places: tuple[SeenPlace, ...], *,
     mm: float, baseline_order: str = "auto", shapes: ShapeDoubt | None = None,
 ) -> Fit:
     """Return `fit` with the spots at `places` that the trace agrees to.
@@ -43,14 +63,15 @@ def add_seen(
         Its signal less the background.
     fit : Fit
     noise : Noise
-    places : tuple of (position, sigma)
+    places : tuple of SeenPlace
         Where spots were seen that `fit` lacks, the surest first.
     mm : float
         Millimetres per unit of length.
     baseline_order : str
     shapes : ShapeDoubt, optional
     """
-    for position, sigma in places:
+    for place in places:
+        position, sigma, _ = place
         i = int(np.argmin(np.abs(trace.position - position)))
         if not trace.usable[i]:
             continue
@@ -63,14 +84,14 @@ def add_seen(
         trial = deconvolve(trace.position, flat, noise=noise, gain=trace.gain, usable=trace.usable,
                            baseline_order=baseline_order, start=start,
                            narrowest=NARROWEST_MM / mm, broadest=BROADEST_MM / mm, shapes=shapes)
-        if _confirmed(trial, len(start), position, sigma):
+        if _confirmed(trial, len(start), place):
             fit = trial.after(fit)
     return fit
 
 
 def only_confirmed(
-    trace: Trace, flat: Floats, fit: Fit, noise: Noise, *, mm: float,
-    baseline_order: str = "auto", shapes: ShapeDoubt | None = None,
+    trace: Trace, flat: Floats, fit: Fit, noise: Noise, places: tuple[SeenPlace, ...] = (), *,
+    mm: float, baseline_order: str = "auto", shapes: ShapeDoubt | None = None,
 ) -> Fit:
     """Return `fit` without what stands by itself and has no area above nothing, 95 % to one side.
 
@@ -86,7 +107,9 @@ def only_confirmed(
             sd = fit.sd(i, "area", noise_only=True)
             alone = all(abs(c.mean - o.mean) > APART * (c.spread + o.spread)
                         for o in fit.components if o is not c)
-            if (sd is not None and alone and c.area < CONFIRMED * sd
+            asked = min((p.asked for p in places if abs(c.centre - p.position) < p.sigma),
+                        default=CONFIRMED)
+            if (sd is not None and alone and c.area < asked * sd
                     and not stands_out(trace, flat, fit, noise, i)):
                 doubtful.append((c.area / sd, i))
         if not doubtful:
@@ -99,11 +122,12 @@ def only_confirmed(
                          ).after(fit)
 
 
-def _confirmed(trial: Fit, count: int, position: float, sigma: float) -> bool:
+def _confirmed(trial: Fit, count: int, place: SeenPlace) -> bool:
     """Return whether `trial` holds a spot there, as wide as it was seen, and lost none for it."""
     if len(trial.components) != count:
         return False
+    position, sigma, _ = place
     i = int(np.argmin([abs(c.centre - position) for c in trial.components]))
     c, sd = trial.components[i], trial.sd(i, "area", noise_only=True)
-    return bool(sd is not None and c.area > CONFIRMED * sd and abs(c.centre - position) < sigma
+    return bool(sd is not None and c.area > place.asked * sd and abs(c.centre - position) < sigma
                 and abs(np.log(c.spread / sigma)) < LIKE)

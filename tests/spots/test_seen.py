@@ -8,7 +8,7 @@ import pytest
 from lanes.spots.deconvolve import deconvolve
 from lanes.spots.fit_lane import fit_lane
 from lanes.spots.model import Peak
-from lanes.spots.seen import add_seen, only_confirmed
+from lanes.spots.seen import SeenPlace, add_seen, only_confirmed
 from lanes.trace.noise import Noise
 from lanes.trace.sample import Trace
 
@@ -44,22 +44,29 @@ def read(seed: int, spots: tuple, places: tuple) -> list[float]:
 def test_a_weak_spot_is_read_where_it_was_seen(seed: int) -> None:
     spots = ((20.0, 1.0), (40.0, 4.0 * SD))
     assert len(read(seed, spots, ())) == 1
-    found = read(seed, spots, ((40.0, 1.2),))
+    found = read(seed, spots, (SeenPlace(40.0, 1.2),))
     assert found == pytest.approx([20.0, 40.0], abs=1.0)
 
 
 @pytest.mark.parametrize("seed", range(3))
 def test_what_the_trace_does_not_show_is_not_read(seed: int) -> None:
-    assert len(read(seed, ((20.0, 1.0),), ((40.0, 1.2),))) == 1
+    assert len(read(seed, ((20.0, 1.0),), (SeenPlace(40.0, 1.2),))) == 1
     # Nor what it shows of quite another width.
-    assert len(read(seed, ((20.0, 1.0), (40.0, 4.0 * SD)), ((40.0, 0.3),))) == 1
+    assert len(read(seed, ((20.0, 1.0), (40.0, 4.0 * SD)), (SeenPlace(40.0, 0.3),))) == 1
+
+
+def test_the_surer_the_plate_the_less_the_trace_has_to_show() -> None:
+    # Its area is 1.2 of its standard deviations: too little beside a plate that shows just enough.
+    spots = ((20.0, 1.0), (40.0, 1.6 * SD))
+    counts = [len(read(2, spots, (SeenPlace(40.0, 1.2, excess),))) for excess in (-1.0, 0.0, 2.0)]
+    assert counts == [1, 1, 2]
 
 
 def test_no_place_lies_under_pencil() -> None:
     trace, flat = lane(0, (20.0, 1.0), (40.0, 0.1))
     hidden = Trace(X, flat, np.abs(X - 40.0) > 4.0, trace.gain, 60.0, None, None, 0 * X, 0 * X)
     fit, held = fit_lane(hidden, flat, noise(), mm=1.0)
-    assert add_seen(hidden, flat, fit, held, ((40.0, 1.2),), mm=1.0) is fit
+    assert add_seen(hidden, flat, fit, held, (SeenPlace(40.0, 1.2),), mm=1.0) is fit
 
 
 @pytest.mark.parametrize(("height", "left"), [(0.5 * SD, [20.0]), (8.0 * SD, [20.0, 40.0])])
