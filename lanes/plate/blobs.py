@@ -353,9 +353,7 @@ def _measured(
     """Return the blob that `hill` is; `here` are the significances at its top, scale by scale."""
     peak, height = hill.peak, hill.height
     top = float(height[peak])
-    reach = round(16.0 / grid.mm)
-    box = tuple(slice(max(s.start, p - reach), min(s.stop, p + reach + 1))
-                for p, s in zip(peak, hill.box, strict=True))
+    box = hill.box
     own = (hill.labels[box] == hill.label) & (height[box] > SHARE * top)
     parts, _ = ndimage.label(own)
     part = parts[peak[0] - box[0].start, peak[1] - box[1].start]
