@@ -49,6 +49,13 @@ def test_a_small_picture_shows_its_narrow_bed(dpi: int) -> None:
     assert found(plate(dpi=dpi))[1] < CLOSE
 
 
+def test_a_wide_plate_shows_a_bed_of_two_millimetres() -> None:
+    """A hundredth of a picture 200 mm wide: what lies between an edge and the border tells."""
+    outline, off = found(plate(width=200, dpi=60, margin=2.0))
+    assert outline.seen
+    assert off < CLOSE
+
+
 def test_a_bed_halfway_in_tone_gives_the_corners_within_a_third_of_a_pixel() -> None:
     assert found(plate(bed=0.4, tilt=2))[1] < 0.34
 
