@@ -9,6 +9,7 @@ from lanes.flags import flag
 from lanes.lengths import Length, text
 from lanes.plate.blobs import blobs_between, is_lighter, over_the_side
 from lanes.plate.columns import find_lanes
+from lanes.plate.dividers import without_dividers
 from lanes.plate.frame import find_frame, refuse_empty
 from lanes.plate.given_places import RULER_MM, given_lanes, given_line
 from lanes.plate.layout import Blob, Lane, Layout, Line
@@ -86,7 +87,8 @@ def with_lanes(planes: Planes, layout: Layout, settings: Settings, light: str) -
     applied = tuple(b for b in blobs if not over_the_side(b, layout))
     lighter = light == "366" or is_lighter(applied, settings.spots)
     own = tuple(b for b in applied if b.lighter == lighter)
-    ticks = find_ticks(planes.fine, planes.fine_grid, layout.origin)
+    ticks = without_dividers(find_ticks(planes.fine, planes.fine_grid, layout.origin), planes.fine,
+                          planes.fine_grid, layout.origin, layout.front)
     if any(f.name == "outline-doubtful" for f in layout.flags):
         ticks = without_sides(ticks, planes.fine, planes.fine_grid, layout.origin)
     assumed: tuple[float, ...] = ()
