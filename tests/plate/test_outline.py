@@ -323,3 +323,20 @@ def test_the_ends_of_a_plate_cut_off_by_rows_of_spots_are_no_two_plates() -> Non
     (outline,) = find_outlines(light.astype(np.float32))
     corners = np.array([[19.5, 419.5], [219.5, 419.5], [219.5, 19.5], [19.5, 19.5]])
     assert np.hypot(*(outline.corners_px - corners).T).max() < 2.0
+
+
+@pytest.mark.parametrize("depth", [0.1, 0.3])
+def test_circles_drawn_round_rows_of_spots_are_no_plate_within_the_plate(depth: float) -> None:
+    rng = np.random.default_rng(0)
+    row, column = np.mgrid[:443, :332].astype(float)
+    light = np.where((np.abs(row - 234.5) < 177) & (np.abs(column - 164.5) < 111), 0.75, 0.2)
+    for y, x in ((287, 86), (285, 125), (287, 167), (286, 207), (335, 125), (334, 167), (336, 246),
+                 (195, 86), (195, 207), (194, 246)):
+        r = np.hypot(row - y, column - x)
+        light *= 1.0 - 0.3 * np.exp(-((r / 6.0) ** 2) / 2)
+        light *= 1.0 - depth * np.exp(-((r - 18.0) ** 2) / 2)
+    light *= 1.0 + 0.01 * rng.standard_normal(light.shape)
+    (outline,) = find_outlines(light.astype(np.float32))
+    assert not outline.rivals
+    corners = np.array([[53.5, 411.5], [275.5, 411.5], [275.5, 57.5], [53.5, 57.5]])
+    assert np.hypot(*(outline.corners_px - corners).T).max() < 2.0
