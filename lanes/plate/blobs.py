@@ -73,7 +73,6 @@ NO_LENGTH = 1e-12  # so that 0 has a root
 UNKNOWN_NOISE = 0.01
 KERNEL_SDS = 3.0   # where a Gaussian filter is cut off: 0.3 % of it lies beyond
 STEEP = 5.0        # standard deviations of smoothed noise that a hill rises by, and a saddle falls
-REACH_MM = 16.0    # from a blob's top: as far as its width and height are looked for
 # Width at half height over sigma, of a Gaussian; and over the extent of one cut at SHARE, 2.53
 # sigma.
 FWHM_SIGMAS, FWHM_EXTENT = 2.355, 0.93
@@ -338,9 +337,7 @@ def _measured(
     """Return the blob that `hill` is; `here` are the significances at its top, scale by scale."""
     peak, height = hill.peak, hill.height
     top = float(height[peak])
-    reach = round(REACH_MM / grid.mm)
-    box = tuple(slice(max(s.start, p - reach), min(s.stop, p + reach + 1))
-                for p, s in zip(peak, hill.box, strict=True))
+    box = hill.box
     own = (hill.labels[box] == hill.label) & (height[box] > SHARE * top)
     pieces, _ = ndimage.label(own)
     piece = pieces[peak[0] - box[0].start, peak[1] - box[1].start]

@@ -150,7 +150,9 @@ def _votes_of(colour: Singles) -> tuple[Singles, Singles]:
                                       mode="nearest")
     total = np.zeros((len(smooth) + 1, smooth.shape[1]))
     np.cumsum(smooth, axis=0, dtype=float, out=total[1:])
-    below, above = _zone(total, near, far), _zone(total, -far, -near)
+    # Of a bed narrower than that, what there is beyond the edge's own shadow.
+    below, above = (np.where(np.isnan(zone), _zone(total, low, high), zone) for zone, low, high in (
+        (_zone(total, near, far), close + 1, near), (_zone(total, -far, -near), -near, -close - 1)))
     clear = _surely(below - above, longer)
 
     def both(step: Singles) -> Singles:

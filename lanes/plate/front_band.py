@@ -10,7 +10,9 @@ from lanes.plate.layout import Layout
 from lanes.plate.square import Grid
 
 NEAR_MM = 2.5     # the front's impurities lie within a spot's width of it (common practice)
-BESIDE_MM = 2.5   # beyond that, layer of the same plate shows what its noise makes of a band
+# Behind its top it fades out over a few times its width, as what moves little slower than the
+# solvent trails it; layer farther off tells what its noise makes of a band.
+BESIDE_MM = 8.0
 SIDE_MM = 3.0     # of the plate's sides, where the front lags and layer is chipped
 BLOCK_MM = 2.0
 # Between lanes lies a third of the width or more (common practice); half of that is clear of the
@@ -68,8 +70,11 @@ def without_band(
     below, above = lower[lower < top].max(initial=-1), lower[lower > top].min(initial=band.size)
     if band[top] <= SURE * sd or (above - below - 1) * grid.mm > STREAK_MM:
         return values
-    # It fades out where it is looked for no more, and takes nothing off that is not there.
-    band = np.maximum(band, 0.0) * np.clip((reach - np.abs(off)) / (reach - near), 0.0, 1.0)
+    # It falls away from its top to either side: what rises again is not its. It takes nothing off
+    # that is not there, and fades out where it is looked for no more.
+    band[top:] = np.minimum.accumulate(band[top:])
+    band[top::-1] = np.minimum.accumulate(band[top::-1])
+    band = np.maximum(band, 0.0) * np.clip((reach - np.abs(off)) / near, 0.0, 1.0)
     out = values.copy()
     there = np.broadcast_to(band[:, None], row.shape)[inside]
     out[row[inside], np.broadcast_to(column, row.shape)[inside]] -= there.astype(np.float32)

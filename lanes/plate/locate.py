@@ -10,6 +10,7 @@ from lanes.lengths import Length, text
 from lanes.plate.blobs import FAINTEST, USUAL, blobs_between, is_lighter, over_the_side
 from lanes.plate.by_hand import RULER_MM, placed_lanes, placed_line
 from lanes.plate.columns import FoundLanes, find_lanes
+from lanes.plate.dividers import without_dividers
 from lanes.plate.foretold import in_lanes, in_new_lanes
 from lanes.plate.frame import find_frame, refuse_empty
 from lanes.plate.layout import Blob, Lane, Layout, Line
@@ -89,7 +90,8 @@ def with_lanes(planes: Planes, layout: Layout, settings: Settings, light: str) -
     lighter = light == "366" or is_lighter(applied, settings.spots)
     own = tuple(b for b in applied if b.lighter == lighter)
     faint = tuple(b for b in seen if b.strength < USUAL and b.lighter == lighter)
-    ticks = find_ticks(planes.fine, planes.fine_grid, layout.origin)
+    ticks = without_dividers(find_ticks(planes.fine, planes.fine_grid, layout.origin), planes.fine,
+                          planes.fine_grid, layout.origin, layout.front)
     if any(f.name == "outline-doubtful" for f in layout.flags):
         ticks = without_sides(ticks, planes.fine, planes.fine_grid, layout.origin)
     assumed: tuple[float, ...] = ()

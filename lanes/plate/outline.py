@@ -204,8 +204,9 @@ def _plates(best: list[Judged]) -> list[Judged]:
     good = [(fit, c) for fit, c in best if fit.score >= ACCEPTED and _bounded(fit)]
     chosen: list[Judged] = []
     for fit, corners in good:
+        # Circles drawn round a row of spots close outlines, too, with the same layer on both sides.
         rivals = [c for other, c in good if c is not corners and _whole_sides(other)
-                  and other.sides.min() >= HOLDS * fit.sides.min()]
+                  and other.stands_out and other.sides.min() >= HOLDS * fit.sides.min()]
         # No plate holds another plate: of two, one in the other, the outer one is a page or a tray.
         # The outline of a row has gaps along it: the plates it holds fit as well, pieces worse.
         held = any(within(inner, corners) for inner in rivals) or _row(
@@ -258,7 +259,7 @@ def _rivals(
         _up(other, step) for rival, other in best
         if rival.score >= ACCEPTED and not any(c is other for c in taken)
         and not _row(other, taken)
-        and (within(other, corners) or (
+        and ((rival.stands_out and within(other, corners)) or (
             fit.score - rival.score < CLOSE and overlap(corners, other) > APART
             and not within(corners, other)))
     )

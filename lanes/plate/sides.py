@@ -48,7 +48,8 @@ class Fit:
     `edges` is the share of each side along which an edge runs, `steps` the share along which
     both sides look different, `border` which sides lie on the picture's border; `margin` is the
     share of the zone inside the worst side that looks like the rest of the plate. `look` is the
-    plate's median tone, `even` whether the inside may be a layer's.
+    plate's median tone, `even` whether the inside may be a layer's, `stands_out` whether it is
+    parted from what lies about it by more than its own unevenness.
     """
 
     score: float
@@ -59,15 +60,16 @@ class Fit:
     margin: float
     look: Floats
     even: bool
+    stands_out: bool = True
 
 
 def judge(tone: Floats, quad: Closed) -> Fit:
     """Return how well a quadrilateral of a picture of tone fits a plate."""
     margin, tone_inside, off = _margin(tone, quad.corners)
-    even = (off <= UNEVEN or bool(quad.sides.min() > WELL_SEEN)
-            or _least_step(tone, quad) > STANDS_OUT * off)
+    stands_out = bool(quad.sides.min() > WELL_SEEN) or _least_step(tone, quad) > STANDS_OUT * off
     score = quad.score * (1.0 - MARGIN_WEIGHT + MARGIN_WEIGHT * margin)
-    return Fit(score, quad.sides, quad.edges, quad.steps, quad.border, margin, tone_inside, even)
+    return Fit(score, quad.sides, quad.edges, quad.steps, quad.border, margin, tone_inside,
+               off <= UNEVEN or stands_out, stands_out)
 
 
 def _least_step(tone: Floats, quad: Closed) -> float:

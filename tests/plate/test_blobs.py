@@ -14,6 +14,7 @@ from lanes.plate.blobs import _noise, blobs_between, is_lighter
 from lanes.plate.channel import choose_channel
 from lanes.plate.flood import flood
 from lanes.plate.layout import Blob
+from lanes.plate.locate import locate
 from lanes.plate.planes import planes_of
 from lanes.scan.scan import Scan
 from lanes.settings import Settings
@@ -120,3 +121,16 @@ def test_two_hills_are_two_only_where_the_saddle_is_deep() -> None:
 
     # Equal Gaussians show a saddle from two sigma on; at three it lies at 0.65 of the tops.
     assert [hills(apart) for apart in (0.0, 4.0, 7.0, 12.0, 16.0)] == [1, 1, 1, 2, 2]
+
+
+def test_a_band_across_the_plate_is_one_blob_as_wide_as_it_is() -> None:
+    """A preparative plate: what is applied along a line of 60 mm runs as bands of 60 mm."""
+    drawing = draw(plate(width=80, labels=False, ticks=False, lanes=(
+        LaneSpec(40.0, (SpotSpec(0.3, 40.0), SpotSpec(0.6, 25.0)), band=60.0),)))
+    found = blobs(scan_of(drawing), drawing)
+    assert len(found) == 2
+    for blob in found:
+        assert blob.x == pytest.approx(40.0, abs=1.0)
+        assert blob.width == pytest.approx(60.0, rel=0.1)  # by a Gaussian's cut: 7 % short
+    layout = locate(scan_of(drawing), Settings())
+    assert [lane.x for lane in layout.lanes] == pytest.approx([40.0], abs=1.0)

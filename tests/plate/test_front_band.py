@@ -39,6 +39,15 @@ def test_a_level_band_beside_the_line_is_taken_off() -> None:
     assert np.abs(left - NOISE)[:, 35:-35].max() < 0.009
 
 
+def test_a_band_that_trails_behind_the_front_is_taken_off_to_its_end() -> None:
+    """What glows under 366 nm: sharp at the front, and a third as bright every 2 mm behind it."""
+    band = 0.15 * np.exp(np.minimum(away(), 0.0) / 2.0) / (1.0 + np.exp(away() / 0.15))
+    left = without_band((NOISE + band).astype(np.float32), LAYOUT, GRID)
+    rows = left[:, 35:-35].mean(axis=1)
+    assert np.abs(left - NOISE)[np.abs(away()) > 0.6].max() < 0.009
+    assert np.abs(rows).max() < 0.006
+
+
 @pytest.mark.parametrize("count", [1, 2, 3])
 def test_spots_at_the_front_stay(count: int) -> None:
     spots = sum(spot(x, -1.0) for x in np.linspace(6.0, 34.0, count))

@@ -49,6 +49,13 @@ def test_a_small_picture_shows_its_narrow_bed(dpi: int) -> None:
     assert found(plate(dpi=dpi))[1] < CLOSE
 
 
+def test_a_wide_plate_shows_a_bed_of_two_millimetres() -> None:
+    """A hundredth of a picture 200 mm wide: what lies between an edge and the border tells."""
+    outline, off = found(plate(width=200, dpi=60, margin=2.0))
+    assert outline.seen
+    assert off < CLOSE
+
+
 def test_a_bed_halfway_in_tone_gives_the_corners_within_a_third_of_a_pixel() -> None:
     assert found(plate(bed=0.4, tilt=2))[1] < 0.34
 
@@ -315,4 +322,21 @@ def test_the_ends_of_a_plate_cut_off_by_rows_of_spots_are_no_two_plates() -> Non
     light = np.where(inside, light, 0.03 * (1.0 + 0.1 * rng.standard_normal(row.shape)))
     (outline,) = find_outlines(light.astype(np.float32))
     corners = np.array([[19.5, 419.5], [219.5, 419.5], [219.5, 19.5], [19.5, 19.5]])
+    assert np.hypot(*(outline.corners_px - corners).T).max() < 2.0
+
+
+@pytest.mark.parametrize("depth", [0.1, 0.3])
+def test_circles_drawn_round_rows_of_spots_are_no_plate_within_the_plate(depth: float) -> None:
+    rng = np.random.default_rng(0)
+    row, column = np.mgrid[:443, :332].astype(float)
+    light = np.where((np.abs(row - 234.5) < 177) & (np.abs(column - 164.5) < 111), 0.75, 0.2)
+    for y, x in ((287, 86), (285, 125), (287, 167), (286, 207), (335, 125), (334, 167), (336, 246),
+                 (195, 86), (195, 207), (194, 246)):
+        r = np.hypot(row - y, column - x)
+        light *= 1.0 - 0.3 * np.exp(-((r / 6.0) ** 2) / 2)
+        light *= 1.0 - depth * np.exp(-((r - 18.0) ** 2) / 2)
+    light *= 1.0 + 0.01 * rng.standard_normal(light.shape)
+    (outline,) = find_outlines(light.astype(np.float32))
+    assert not outline.rivals
+    corners = np.array([[53.5, 411.5], [275.5, 411.5], [275.5, 57.5], [53.5, 57.5]])
     assert np.hypot(*(outline.corners_px - corners).T).max() < 2.0

@@ -11,6 +11,7 @@ from drawn import XS, plate, squared
 from numpy.typing import NDArray
 
 from lanes.draw import LaneSpec, draw
+from lanes.plate.dividers import without_dividers
 from lanes.plate.layout import Layout, Line
 from lanes.plate.pencil import Stroke, find_lines
 from lanes.plate.square import Grid
@@ -146,6 +147,20 @@ def test_ticks(changes: dict[str, Any]) -> None:
     assert len(found) == len(XS)
     np.testing.assert_allclose([x for x, _ in found], XS, atol=0.15)
     assert min(score for _, score in found) > 5.5
+
+
+def test_a_line_that_divides_the_plate_is_no_tick() -> None:
+    """Plates are scored into strips before they are run: the score crosses the origin, too."""
+    light, grid = squared(draw(plate()))
+    for i, x in enumerate((15.0, 25.0)):
+        column = round(float(grid.column(x)))
+        for row in range(grid.rows):  # leaning by a hundredth
+            at = column + round(0.01 * (2 * i - 1) * row)
+            light[row, at: at + 2] *= 0.7
+    ticks = find_ticks(light, grid, Line((8.0,)))
+    assert [x for x, _ in ticks] == pytest.approx([10, 15, 20, 25, 30], abs=0.4)
+    kept = without_dividers(ticks, light, grid, Line((8.0,)), Line((50.0,)))
+    assert [x for x, _ in kept] == pytest.approx(XS, abs=0.4)
 
 
 def test_ticks_of_an_empty_plate() -> None:
