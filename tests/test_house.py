@@ -16,7 +16,7 @@ LONGEST_FUNCTION, LONGEST_FILE = 70, 420  # lines
 LONG_FILES: set[str] = set()
 STANDARD = {"checks/colours.py hue"}  # of hue, saturation and value, where it is the right word
 NAMED_CHOICES = ("checks/", "evidence/", "trace/", "questions/", "plate/",
-                 "spots/")
+                 "spots/", "scan/")
 DIALECT = re.compile(
     r"(^|_)(taken_apart|take_apart|genuine|hue|company|speakers|mates|told|tell|tells|said)(_|$)",
     re.I)
@@ -91,7 +91,7 @@ def test_choices_have_a_name_and_a_place() -> None:
     """What a stage goes by stands at its module's head; measures of pictures are none of it."""
     found = {name: bare for name, parts in nodes().items()
              if name.startswith(NAMED_CHOICES) and not name.endswith("/figure.py")
-             and not name.startswith("questions/shoulder/") and (bare := bare_floats(parts))}
+             and (bare := bare_floats(parts))}
     assert found == {}
 
 
