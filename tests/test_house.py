@@ -20,7 +20,8 @@ PICTURES = ("figure.py", "report/figures.py", "report/canvas.py", "report/strips
             "report/unread.py", "report/lane_figure.py", "many/chart.py")
 DRAWN = "draw/"
 DIALECT = re.compile(
-    r"(^|_)(taken_apart|take_apart|genuine|hue|company|speakers|mates|told|tell|tells|said)(_|$)",
+    r"(^|_)(taken_apart|take_apart|genuine|hue|company|speakers|mates|told|tell|tells|said|"
+    r"away|foretold|low_order|speak|speaks)(_|$)",
     re.I)
 
 

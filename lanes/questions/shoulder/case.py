@@ -89,7 +89,7 @@ class Case:
     doubt : ShapeDoubt
         How misshapen a single spot is taken to be.
     rough : float
-        By how much this one is more misshapen than that, as its strips tell.
+        By how much this one is more misshapen than that, as its strips show.
     across : Across or None
         The two components across the lane.
     any_shape : AnyShape or None
