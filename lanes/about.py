@@ -10,6 +10,7 @@ from typing import Any
 from lanes.errors import InputError
 
 LONGEST = 2000  # characters of one entry
+LOWEST_RF, HIGHEST_RF = -0.5, 1.5  # what a spot can have, lines drawn wrong included
 TEXTS = ("sample", "solvent", "stain", "date", "notes")
 NEAR = 0.03  # in Rf: a spot this near carries the substance's name (IUPAC 1993: Rf repeats to 0.02)
 
@@ -50,7 +51,7 @@ class About:
             _text("about.substances.lane", one.lane, 40)
             _text("about.substances.name", one.name, 80)
             number = isinstance(one.rf, int | float) and not isinstance(one.rf, bool)
-            if not number or not math.isfinite(one.rf) or not -0.5 <= one.rf <= 1.5:
+            if not number or not math.isfinite(one.rf) or not LOWEST_RF <= one.rf <= HIGHEST_RF:
                 raise InputError(f"settings key about.substances.rf takes an Rf, not {one.rf!r}")
 
     def name_at(self, lane: str, rf: float) -> str | None:

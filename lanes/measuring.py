@@ -48,6 +48,8 @@ Floats = NDArray[np.float64]
 # Widths of the lane's median spot that the stated limit is worked out for: one not seen may run
 # elsewhere and be wider, so a third more is taken (a choice on the side of caution).
 LIMIT_WIDTH = 1.33
+# Sigma of a lane's spots where it has none: of a round spot of 2 mm, and of a trace's run.
+USUAL_SIGMA_MM, USUAL_SIGMA = 0.9, 0.012
 
 
 def measure(
@@ -194,7 +196,7 @@ def read_lane(plate: Plate, lane: Lane) -> LaneReading:
     if signal.masked is not None and _hides(signal, layout, lane):
         flags.append(flag("masked", "part of the lane is masked: nothing is read from it"))
     width = (np.median([c.sigma for c in fit.components]) if fit.components
-             else 0.9 / layout.mm_per_unit)
+             else USUAL_SIGMA_MM / layout.mm_per_unit)
     smallest = limit(noise.local, taken.trace.gain, LIMIT_WIDTH * float(width), THRESHOLD)
     scale = layout.scaled
     return LaneReading(
@@ -348,7 +350,8 @@ def _measure_trace(path: Path, settings: Settings) -> Reading:
                             "lane's trace?"))
     name = settings.names[0] if settings.names else lane_name(path.stem)
     role = settings.note(name).role or (settings.roles[0] if settings.roles else None)
-    width = np.median([c.sigma for c in fit.components]) if fit.components else 0.012 * trace.run
+    width = (np.median([c.sigma for c in fit.components]) if fit.components
+             else USUAL_SIGMA * trace.run)
     reading = LaneReading(
         name, role, None, None, trace.run, spots, pairs,
         limit(noise.local, trace.gain, LIMIT_WIDTH * float(width), THRESHOLD),

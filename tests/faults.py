@@ -14,7 +14,7 @@ NAMES = {
 
 
 def raised(reading: lanes.Reading) -> dict[str, list[str]]:
-    """Return the faults told of a plate, by name, with their words."""
+    """Return the faults reported of a plate, by name, with their words."""
     flags = [*reading.flags, *(f for lane in reading.lanes for f in lane.flags),
              *(f for lane in reading.lanes for s in lane.spots for f in s.flags)]
     out: dict[str, list[str]] = {}

@@ -181,7 +181,7 @@ def test_lines_that_do_not_fit(refused: Refused, drawn: Path) -> None:
 
 
 def test_as_many_lanes_as_asked_for(drawn: Path) -> None:
-    """Of five, three are marked; where the others are put is said."""
+    """Of five, three are marked; where the others are put is reported."""
     reading = lanes.measure(drawn / "whole.png", lanes=5, picture=False)
     assert len(reading.lanes) == 5
     assert [f.name for f in reading.flags].count("lanes-assumed") == 1
@@ -553,7 +553,7 @@ def test_too_little_memory(
     assert "not enough memory" in refused("measure", drawn / "whole.png", "--out", "out")
 
 
-# What would be ignored is said
+# What would be ignored is reported
 
 
 @pytest.fixture

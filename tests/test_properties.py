@@ -72,12 +72,12 @@ def traces(draw_: Any, longest: int = 260) -> Floats:
 
 @few
 @given(traces(), st.sampled_from(BASELINE_ORDERS), st.sampled_from(BACKGROUNDS))
-def test_any_trace(table: Floats, joint: str, background: str) -> None:
+def test_any_trace(table: Floats, order: str, background: str) -> None:
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "trace.csv"
         np.savetxt(path, table, delimiter=",")
         try:
-            reading = measure(path, origin=0, front=75, baseline_order=joint, background=background)
+            reading = measure(path, origin=0, front=75, baseline_order=order, background=background)
         except LanesError as error:
             message = str(error)
         else:

@@ -253,7 +253,7 @@ def _percents(
     design = np.stack([*shapes, np.ones(rows.size), position / reading.trace.run], axis=1)
     solved = np.linalg.lstsq(design, trace, rcond=None)[0]
     rest = trace - design @ solved
-    # Neighbours share their noise over about a millimetre: four samples are one witness.
+    # Neighbours share their noise over about a millimetre: four samples count as one.
     spread = np.diag(np.linalg.pinv(design.T @ design)).clip(0.0)  # rounding may take it below 0
     sd = 2.0 * float(np.std(rest)) * np.sqrt(spread)
     count = len(reading.spots)

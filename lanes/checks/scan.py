@@ -59,7 +59,7 @@ MOST_PX = 1024     # side of what is looked at for blocks
 def scale_remark(
     scan: Scan, layout: Layout, readings: Sequence[LaneReading]
 ) -> tuple[Flag, ...]:
-    """Return the remark on a file's dots per inch that the spots' widths speak against."""
+    """Return the remark on a file's dots per inch that the spots' widths contradict."""
     # The spots' own widths: what the scan spreads a point over is taken off.
     widths = [math.sqrt(max(s.width_mm**2 - (FWHM * r.trace.blur) ** 2, 0.0))
               for r in readings for s in r.spots if s.width_mm is not None]

@@ -24,6 +24,7 @@ from lanes.report.tables import as_text
 D2 = 1.128
 # Two ranges are the least that show whether the second is like the first.
 LEAST_PLATES = 3
+LIMITS = 3.0  # standard deviations from a control chart's mean to its limits (common practice)
 # Limits from fewer plates are provisional (common practice: 20 to 25).
 ENOUGH_PLATES = 20
 # The standard deviation of one Rf from plate to plate under one method (common practice: 0.01 to
@@ -82,7 +83,7 @@ def control_chart(values: Sequence[float], low: float, high: float) -> Chart:
     ranges = [abs(b - a) for a, b in pairwise(values)]
     mean = math.fsum(values) / len(values)
     sd = math.fsum(ranges) / len(ranges) / D2
-    lower, upper = max(low, mean - 3.0 * sd), min(high, mean + 3.0 * sd)
+    lower, upper = max(low, mean - LIMITS * sd), min(high, mean + LIMITS * sd)
     return Chart(mean, sd, lower, upper, (None, *ranges),
                  tuple(not lower <= value <= upper for value in values))
 

@@ -23,6 +23,7 @@ AHEAD = 2
 _THREADS = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
 # A result on its way to the parent is there by then, some MB at the most.
 SENT_S = 0.5
+_IDLE_S = 0.05  # within which a worker that reads nothing shows it
 _LOST = ("the process that read it was ended from outside, most likely for want of memory: scan at "
          "fewer dots per inch, or give fewer --workers")
 
@@ -124,7 +125,7 @@ def _end_with(end: Connection) -> None:
     with suppress(EOFError, OSError):
         end.recv_bytes()
     _ending.set()
-    if _reading.acquire(timeout=0.05):
+    if _reading.acquire(timeout=_IDLE_S):
         # A result may be under way: of a part the parent would wait for the rest, for ever.
         time.sleep(SENT_S)
     os._exit(0)

@@ -13,6 +13,7 @@ from lanes.about import TEXTS, About, Substance, about_from
 from lanes.errors import InputError
 from lanes.places import LanePlace, Places
 from lanes.plate.by_hand import heights_of, placed_lanes, placed_line
+from lanes.plate.lane_cost import USUAL_MM
 from lanes.plate.layout import Layout, plate_to_pixels, project
 from lanes.settings import LaneNote, Settings
 from lanes.settings_file import from_mapping
@@ -22,6 +23,7 @@ Edit = Mapping[str, Any]
 CHOICES = ("light", "law", "channel", "spots", "transfer", "turn", "background", "baseline_order",
            "components", "plate_width", "plate_height", "dpi", "page", "which_plate")
 
+INSIDE = 0.01       # plate units: a new lane's end stays on the plate by so much
 LEAST_TURN = 100.0  # of two sides, in pixels squared: a plate of 10 x 10
 
 
@@ -222,12 +224,12 @@ def _add_lane(settings: Settings, layout: Layout, edit: Edit) -> Settings:
     settings = pinned(settings, layout)
     lanes, names = list(settings.places.lanes or ()), list(settings.names or ())
     x = float(_finite(edit.get("x")))
-    width = lanes[0].width if lanes else 7.0 / layout.mm_per_unit
+    width = lanes[0].width if lanes else USUAL_MM / layout.mm_per_unit
     lean = (lanes[0].x_front - lanes[0].x) if lanes else 0.0
     number = 1
     while str(number) in names:
         number += 1
-    lanes.append(LanePlace(x, min(max(x + lean, 0.01), layout.width - 0.01), width))
+    lanes.append(LanePlace(x, min(max(x + lean, INSIDE), layout.width - INSIDE), width))
     names.append(str(number))
     order = sorted(range(len(lanes)), key=lambda i: lanes[i].x)
     return _by_hand(_with_lanes(settings, [lanes[i] for i in order], [names[i] for i in order]),

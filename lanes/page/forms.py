@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from lanes.about import HIGHEST_RF, LOWEST_RF
 from lanes.errors import InputError
 
 LONGEST = 400  # characters of one entry
@@ -162,7 +163,8 @@ def _entry(field: Field, value: Any, lanes: Sequence[str]) -> Any:
         if not isinstance(value, Mapping) or value.get("lane") not in lanes:
             raise InputError(f"{field.label}: click a spot that is on the plate")
         rf = value.get("rf")
-        if not isinstance(rf, int | float) or isinstance(rf, bool) or not -0.5 < rf < 1.5:
+        if (not isinstance(rf, int | float) or isinstance(rf, bool)
+                or not LOWEST_RF < rf < HIGHEST_RF):
             raise InputError(f"{field.label}: click a spot that is on the plate")
         return (str(value["lane"]), float(rf))
     if field.kind == "lane":

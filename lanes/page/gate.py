@@ -1,4 +1,4 @@
-"""Who may speak to the server: this machine's browser, with the secret, from the page itself."""
+"""Who may ask the server: this machine's browser, with the secret, from the page itself."""
 
 from __future__ import annotations
 

@@ -23,6 +23,7 @@ from lanes.report.tables import (
     rf_text,
 )
 
+HALF_WIDTH = 1.1774  # at half height, over sigma: the root of 2 ln 2
 MOST_POINTS = 700  # of a trace: more than a page's width shows
 
 
@@ -130,7 +131,7 @@ def _spot(reading: Reading, lane: LaneReading, place: Lane, number: int) -> dict
         "rf_sd": _number(spot.rf_sd), "percent_sd": _number(spot.area_percent_sd),
         "position": _number(spot.position_mm), "width": _number(spot.width_mm),
         "asymmetry": _number(spot.asymmetry), "signal_to_noise": _number(spot.signal_to_noise),
-        "x": _number(float(x)), "y": _number(float(y)), "half": _number(1.1774 * sigma),
+        "x": _number(float(x)), "y": _number(float(y)), "half": _number(HALF_WIDTH * sigma),
         "substance": reading.settings.about.name_at(lane.name, spot.rf),
         "flags": _flags(spot.flags),
     }

@@ -31,6 +31,7 @@ from lanes.page.worker import Worker
 
 LARGEST = 100_000_000   # bytes of a picture
 LARGEST_EDIT = 200_000  # bytes of an edit or a form
+LOOK_S = 0.03           # between two looks for news: shorter than an eye sees
 WAIT_S = 20.0           # how long a page's question for news is held
 STATIC = Path(__file__).parent / "static"
 KINDS = {".html": "text/html; charset=utf-8", ".css": "text/css; charset=utf-8",
@@ -203,7 +204,7 @@ class Api:
             gone = await request.is_disconnected() or document.id not in self.shelf.open
             if gone or request.app.state.ending:
                 break
-            await asyncio.sleep(0.03)
+            await asyncio.sleep(LOOK_S)
         return JSONResponse(state(document))
 
     async def reading(self, request: Request) -> Response:

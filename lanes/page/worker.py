@@ -12,6 +12,7 @@ from lanes.page.reader import Outcome, Reader, Superseded
 # After a quick reading of one lane all stages run once more, so that what is shown is what is
 # saved; not before the hand rests.
 REST_S = 1.5
+LOOK_S = 0.01  # between two looks whether a plate is read
 
 
 class Worker:
@@ -92,5 +93,5 @@ def wait_until_read(document: Document, seconds: float = 60.0) -> bool:
     while time.monotonic() < end:
         if document.outcome_revision == document.revision:
             return True
-        time.sleep(0.01)
+        time.sleep(LOOK_S)
     return False

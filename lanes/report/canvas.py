@@ -24,7 +24,7 @@ TEXT = 10.0  # points, as printed at full size
 INK = "#1d2733"
 QUIET = "#5c6773"
 MARK = "#0b3d91"  # dark enough to stand out in grey, on a white halo on any plate
-# Colours that colour-blind eyes tell apart (Okabe & Ito, 2008; from memory); the dashes do so in
+# Colours that colour-blind eyes keep apart (Okabe & Ito, 2008; from memory); the dashes do so in
 # grey. Five dashes beside six colours: no two of the first thirty components look the same.
 COLOURS = ("#0072b2", "#d55e00", "#009e73", "#cc79a7", "#e69f00", "#56b4e9")
 DASHES: tuple[Any, ...] = ("-", (0, (5, 2)), (0, (1, 1.2)), (0, (6, 2, 1, 2)), (0, (2, 2)))

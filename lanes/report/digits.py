@@ -12,6 +12,8 @@ import math
 from collections.abc import Iterator, Sequence
 from contextvars import ContextVar
 
+from lanes.rounding import ROUNDING
+
 UNKNOWN = "?"
 RF_DECIMALS = 2  # common practice: Rf repeats from plate to plate to a hundredth at best
 _rf_decimals: ContextVar[int] = ContextVar("rf_decimals", default=RF_DECIMALS)
@@ -69,7 +71,7 @@ def rf_limit(value: float) -> str:
     ('0.005', '0.005')
     """
     places = _rf_decimals.get() + 1
-    return fixed(math.ceil(value * 10.0**places - 1e-9) / 10.0**places, places)
+    return fixed(math.ceil(value * 10.0**places - ROUNDING) / 10.0**places, places)
 
 
 def known(value: float | None) -> bool:
@@ -163,4 +165,4 @@ def up(percent: float) -> str:
     if percent <= 0:
         return "0"
     places = max(0, 1 - math.floor(math.log10(percent)))
-    return f"{math.ceil(percent * 10**places - 1e-9) / 10**places:.{places}f}"
+    return f"{math.ceil(percent * 10**places - ROUNDING) / 10**places:.{places}f}"

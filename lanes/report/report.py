@@ -25,6 +25,7 @@ _LIGHTS = {
 }
 
 
+CLOSE_FIT = 0.999  # R², from which two figures of its difference from 1 need more decimals
 _PAGE = 840.0  # CSS pixels of a printed page's height that a picture may take
 
 
@@ -204,7 +205,7 @@ def _fit_in_words(lane: LaneReading, unit: str) -> str:
 
 def _rsquared(value: float) -> str:
     """A good fit's R² differs from 1 late: show two figures of the difference."""
-    return fixed(value, 4) if value < 0.999 else fixed(value, 6)
+    return fixed(value, 4) if value < CLOSE_FIT else fixed(value, 6)
 
 
 def _flags(reading: Reading) -> list[str]:

@@ -155,11 +155,11 @@ def _colour_step(image: Any) -> ColourStep | None:
     _, across, down, _ = layer[0]
     first = max(tables[part[3]][0] for part in layer[1:] if part[3] in tables)
     coarser = max(across // max(layer[1][1], 1), down // max(layer[1][2], 1), 1)
-    return ColourStep(max(1.0, first / 8.0), 8 * coarser)
+    return ColourStep(max(1.0, first / 8), 8 * coarser)
 
 
 def _open_heif(name: str) -> None:
-    """Let the image library read HEIF, or raise an InputError that says what it needs."""
+    """Let the image library read HEIF, or raise an InputError that names what it needs."""
     if not installed("pillow_heif"):
         raise InputError(
             f"{name} is a HEIC photograph, which needs the Python package pillow-heif: install "

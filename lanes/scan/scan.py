@@ -44,7 +44,7 @@ _PNG_DEPTH = 24  # which byte of the file holds the bits a channel: PNG 11.2.1, 
 
 @dataclass(frozen=True, eq=False)
 class Scan:
-    """One image as the file holds it, upright, with what the file says about itself.
+    """One image as the file holds it, upright, with what the file states of itself.
 
     Attributes
     ----------
@@ -218,7 +218,7 @@ def read_scan(
     path : str or Path
     transfer : str
         "auto" believes the file (a plain curve in its colour profile, or a PNG's sRGB or gAMA
-        chunk) and takes sRGB where it says nothing. Only the curve of a profile is used, not
+        chunk) and takes sRGB where it states nothing. Only the curve of a profile is used, not
         its colours.
     turn : int
         Quarter turns counter-clockwise, in degrees, after the EXIF orientation.

@@ -14,7 +14,6 @@ from lanes.scan.transfer import srgb_to_linear
 from lanes.setting_values import POWERS
 
 LONGEST_MM = 440.0  # an A3 bed is 420 mm long
-  # an A3 bed is 420 mm long
 SHORTEST_MM = 8.0  # no plate is cut so small
 MM_PER_INCH = 25.4
 EXIF_UNKNOWN_DPI = 72.0  # EXIF 2.3, 4.6.4: what a camera writes that knows no resolution
@@ -24,6 +23,7 @@ LINEAR_WITHIN = 0.005  # of a power of 1: profiles hold powers in 256ths
 SRGB_GAMMA = 0.45455  # PNG 11.3.3.2: what writers of sRGB put for readers that know no sRGB chunk
 GAMMA_WITHIN = 0.001  # gAMA holds whole 100000ths, rounded by writers to three or more figures
 CURVE_WITHIN = 0.002  # of full scale: rounding of tabulated sRGB curves
+PARAMETERS_WITHIN = 0.001  # profiles hold 65536ths, of numbers printed to three or four digits
 SRGB_PARAMETERS = (2.4, 1 / 1.055, 0.055 / 1.055, 1 / 12.92, 0.04045)  # IEC 61966-2-1
 
 
@@ -74,7 +74,7 @@ def _curve_transfer(curve: bytes) -> str:
         numbers = np.array(struct.unpack_from(">5i" if form == 3 else ">1i", curve, 12)) / 65536
         if form == 0:
             return power_text(numbers[0])
-        if form == 3 and np.allclose(numbers, SRGB_PARAMETERS, atol=0.001):
+        if form == 3 and np.allclose(numbers, SRGB_PARAMETERS, atol=PARAMETERS_WITHIN):
             return "srgb"
     return ""
 
@@ -87,8 +87,8 @@ def dots(name: str, kind: str, stated: Any, side: int) -> tuple[float | None, Fl
                 for d in map(float, stated))
     except (TypeError, ValueError, ZeroDivisionError, OverflowError):
         return None, None
-    # 1 is what stands in a TIFF that says nothing; 72 in a JPEG means unknown (EXIF), and is what
-    # the library says for one without any.
+    # 1 is what stands in a TIFF that states nothing; 72 in a JPEG means unknown (EXIF), and is what
+    # the library gives for one without any.
     unknown = kind == "JPEG" and x == y == EXIF_UNKNOWN_DPI
     if unknown or not (1 < x < math.inf and 1 < y < math.inf):
         return None, None

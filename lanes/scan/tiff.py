@@ -54,7 +54,7 @@ def tiff_pages(data: bytes) -> list[tuple[int, int]]:
     Reduced copies of a page are no pages, though numbered.
 
     TIFF 6.0, section 2; the large kind has 8-byte offsets and counts (from memory). The first
-    directory always counts: what is wrong with it is said when it is read.
+    directory always counts: what is wrong with it is reported when it is read.
     """
     order = "<" if data[:2] == b"II" else ">"
     large = BIG in (data[2], data[3])

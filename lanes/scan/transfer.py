@@ -12,17 +12,23 @@ from lanes.settings import Settings
 
 Light = NDArray[np.float32]
 
+# The sRGB curve (IEC 61966-2-1): up to these, in values and in light, a straight line of this
+# slope; beyond, a power of what is offset and scaled.
+LINE_TO, LINE_TO_LIGHT, SLOPE = 0.04045, 0.0031308, 12.92
+OFFSET, SCALE, POWER = 0.055, 1.055, 2.4
+
 
 def srgb_to_linear(v: ArrayLike) -> NDArray[np.float64]:
     """Return linear light of sRGB values `v`, both from 0 to 1 (IEC 61966-2-1)."""
     v = np.asarray(v, float)
-    return np.where(v <= 0.04045, v / 12.92, ((np.maximum(v, 0) + 0.055) / 1.055) ** 2.4)
+    return np.where(v <= LINE_TO, v / SLOPE, ((np.maximum(v, 0) + OFFSET) / SCALE) ** POWER)
 
 
 def linear_to_srgb(v: ArrayLike) -> NDArray[np.float64]:
     """Return sRGB values of linear light `v`, both from 0 to 1 (IEC 61966-2-1)."""
     v = np.asarray(v, float)
-    return np.where(v <= 0.0031308, v * 12.92, 1.055 * np.maximum(v, 0) ** (1 / 2.4) - 0.055)
+    return np.where(v <= LINE_TO_LIGHT, v * SLOPE,
+                    SCALE * np.maximum(v, 0) ** (1 / POWER) - OFFSET)
 
 
 def to_linear(codes: ArrayLike, bits: int, transfer: str) -> Light:

@@ -30,9 +30,9 @@ SURE_MM = 4.0  # up to here a patch holds pairs enough to be believed as they ar
 LEAST_MM2 = 60.0  # square millimetres held out, below which noise is not known: one patch
 LEAST_PATCHES = 4.0  # taken for granted: of fewer Student's interval would say nothing
 WILD = 4.0  # standard deviations: a patch farther off is a missed mark, once in 16,000 by chance
-FEWEST_MOVING = 20     # samples that tell a bare trace's noise
+FEWEST_MOVING = 20     # samples that show a bare trace's noise
 SAME_VALUE = 1e-9      # of a trace's span: two values nearer than this are one
-DETECTOR_STEPS = 4096  # 12 bits: what a densitometer or scanner tells apart (common practice)
+DETECTOR_STEPS = 4096  # 12 bits: what a densitometer or scanner keeps apart (common practice)
 
 
 @dataclass(frozen=True)
@@ -197,8 +197,8 @@ def difference_noise(signal: ArrayLike, pitch: float) -> Noise:
     """Return a first guess of a bare trace's noise, from its second differences.
 
     Second differences of white noise have 6 times its variance; spots hardly show in them. Where a
-    trace was cut off at a level, it stays there without noise: what moves tells. No trace is surer
-    than its last digit.
+    trace was cut off at a level, it stays there without noise: what moves shows it. No trace is
+    surer than its last digit.
     """
     s = np.asarray(signal, float)
     second = s[2:] - 2 * s[1:-1] + s[:-2]

@@ -55,7 +55,7 @@ def _follow(signal: Signal, layout: Layout, lane: Lane) -> Lane:
     positive = np.clip(rows[out], 0.0, None)
     centre = (positive @ x) / positive.sum(axis=1)
     y = (low + (np.nonzero(out)[0] + 0.5) * block) * grid.pitch - y0
-    # Rows of one spot share its whims: about four of them are one witness.
+    # Rows of one spot share its whims: about four of them count as one.
     weight = np.sqrt(strength[out] / strength[out].max()) / (CENTRE_SD_MM / mm) / 2.0
     design = np.stack([weight, weight * y], axis=1)
     prior = np.diag([1.0 / (SHIFT_SCATTER_MM / mm), 1.0 / LEAN_SCATTER])

@@ -20,7 +20,7 @@ RESPONSE = 0.8  # area of one unit of amount
 
 @dataclass
 class Tally:
-    """What was said of the samples."""
+    """What was stated of the samples."""
 
     held: list[bool] = field(default_factory=list)
     error: list[float] = field(default_factory=list)

@@ -27,7 +27,7 @@ LANE_SD, SPOT_SD, WIDTH_SD = 0.003, 0.001, 0.03
 
 @dataclass
 class Tally:
-    """Verdicts by true difference, and what was said of the reference."""
+    """Verdicts by true difference, and what was stated of the reference."""
 
     verdicts: dict[float, list[str]] = field(default_factory=dict)
     presences: dict[float, list[str]] = field(default_factory=dict)
@@ -46,7 +46,7 @@ class Tally:
     @property
     def wrong(self) -> float:
         """Share of wrong verdicts: different where there is no difference, same where there is
-        one of the margin that "same" speaks of, or more."""
+        one of the margin that "same" allows, or more."""
         bad = self.verdicts[0.0].count("different") + sum(
             stated.count("same") for delta, stated in self.verdicts.items() if delta >= MARGIN)
         return bad / self.cases

@@ -19,7 +19,7 @@ START, PRODUCT, REFERENCE = 0.3, 0.55, 0.8
 
 @dataclass
 class Tally:
-    """What was said of series of one kind."""
+    """What was stated of series of one kind."""
 
     verdicts: list[str] = field(default_factory=list)
     held: list[bool] = field(default_factory=list)

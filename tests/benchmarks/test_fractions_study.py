@@ -23,7 +23,7 @@ TARGET = 0.45
 
 @dataclass
 class Tally:
-    """What was said of separations of one kind."""
+    """What was stated of separations of one kind."""
 
     chosen: int = 0
     none: int = 0
@@ -115,7 +115,7 @@ def study(seeds: range, light: str, folder: Path) -> Tally:
 
 @pytest.mark.usefixtures("coarse")
 def test_a_few_separations(tmp_path, monkeypatch):
-    # Spots are not put into every lane here: twice the lane's own limit is about what that tells.
+    # Spots are not put into every lane here: twice the lane's own limit is about what that gives.
     monkeypatch.setattr(pools, "unseen", lambda plate, reading, wanted, spread: tuple(
         2.0 * reading.limit for _ in wanted))
     tally = study(range(3, 7), "366", tmp_path)

@@ -79,7 +79,7 @@ def test_the_interval_holds_the_truth(tmp_path: Path) -> None:
     """The stated 95 % interval holds Rf, area percent and resolution in 90 to 99 % of cases.
 
     Over all three lights; in each alone, in 90 % at least. The scan's blur shifts every
-    resolution the same way and is known only roughly: under 366 nm, where nothing else tells,
+    resolution the same way and is known only roughly: under 366 nm, where nothing else shows it,
     its interval holds the truth always, which is no fault.
     """
     total = Score()

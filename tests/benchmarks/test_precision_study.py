@@ -58,7 +58,7 @@ def check(draws: int, slack: float) -> None:
 
 
 def test_some_draws() -> None:
-    check(60, 1.3)  # 60 draws tell a spread to 9 %
+    check(60, 1.3)  # 60 draws give a spread to 9 %
 
 
 @pytest.mark.study

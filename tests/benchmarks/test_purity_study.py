@@ -1,4 +1,4 @@
-"""Samples of known purity on drawn plates: what is said of them held against what they are."""
+"""Samples of known purity on drawn plates: what is stated of them held against what they are."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ NEAR = 0.02
 
 @dataclass
 class Tally:
-    """What was said, by the impurity's true percent."""
+    """What was stated, by the impurity's true percent."""
 
     lanes: dict[float, int] = field(default_factory=dict)
     found: dict[float, int] = field(default_factory=dict)
@@ -56,8 +56,8 @@ def sample_plate(
     amount = float(rng.uniform(0.6, 1.6))
     made = []
     for x, percent in zip((9.0, 20.0, 31.0, 41.0), percents, strict=True):
-        away = [rf for rf in np.linspace(0.08, 0.92, 43) if abs(rf - main) > 0.16]
-        other = float(rng.choice(away))
+        free = [rf for rf in np.linspace(0.08, 0.92, 43) if abs(rf - main) > 0.16]
+        other = float(rng.choice(free))
         spots = [SpotSpec(main, amount * (1 - percent / 100), width=2.1)]
         if percent:
             spots.append(SpotSpec(other, amount * percent / 100, width=2.1))

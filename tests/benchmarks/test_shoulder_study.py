@@ -253,11 +253,11 @@ def test_pairs_are_called_two(tmp_path):
 
 @pytest.mark.study
 def test_power_beside_the_best_there_could_be(tmp_path):
-    """The best is told where the second is and how large, and looks nowhere else.
+    """The best knows where the second is and how large, and looks nowhere else.
 
     A test that has to look for it can't have nine tenths of that power all over: it has where
     the best is sure, and half of it down to where the best has a half, as far as so many drawn
-    cases can tell (two standard errors).
+    cases can resolve (two standard errors).
     """
     cases = 400
     rows = power_table(tmp_path, cases, (0.3, 0.4, 0.5, 0.6, 0.8, 1.0),

@@ -120,7 +120,7 @@ def study(seeds, folder, scatter: bool) -> Tally:
             continue
         chart = [one.rf(f) for f in allowed(one.fractions)]
         least = min(outside(r) for r in chart)
-        # The same mixtures and the same rule, told the truth.
+        # The same mixtures and the same rule, given the truth.
         reach = least + (NEARLY if least > 0 else 0.0)
         optimum = max(worst(r) for r in chart if outside(r) <= reach)
         out.share.append(worst(one.rf(best.fraction)) / optimum)

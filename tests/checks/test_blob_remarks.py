@@ -1,4 +1,4 @@
-"""No spot lost in silence: what is read as no spot is said, with its place."""
+"""No spot lost in silence: what is not read as a spot is reported, with its place."""
 
 from __future__ import annotations
 

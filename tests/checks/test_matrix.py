@@ -133,7 +133,7 @@ CASES = {
     "palette": Case("few-levels", plate(), r"in [12]?\d\d colours; more than 256",
                     lambda image: image.quantize(256)),
     "lit from one end": Case("lamp-uneven", plate(), r"has [234]\d\.\d % .* 50 %", dimmed),
-    "on its head": Case("upside-down", plate(), r"100 % of the lanes and the lower one in 0 %",
+    "upside down": Case("upside-down", plate(), r"100 % of the lanes and the lower one in 0 %",
                         lambda image: image.transpose(Image.Transpose.ROTATE_180),
                         settings={"turn": 0}),
     "96 dots per inch by default": Case("scale-implausible", replace(TALL, dpi=190),

@@ -135,7 +135,7 @@ def test_blocks_made_by_the_standards_own_steps_show(scale: float) -> None:
 
 @pytest.mark.parametrize("quality", [90, 75, 50])
 def test_blocks_of_a_jpeg_written_by_a_library_show(quality: int) -> None:
-    # At 95 a grain of two codes comes through whole, and there is nothing to tell.
+    # At 95 a grain of two codes comes through whole, and there is nothing to report.
     stream = io.BytesIO()
     Image.fromarray(layer()[:, :, 0]).save(stream, "JPEG", quality=quality)
     codes = np.asarray(Image.open(stream))[:, :, None]
@@ -164,7 +164,7 @@ def test_stripes_one_way_and_blank_pictures_are_no_blocks() -> None:
     striped[:, ::8] += 6
     assert scan.blockiness(striped) < 1.05
     assert scan.blockiness(np.full((200, 200, 3), 7, np.uint8)) == 1.0
-    assert scan.blockiness(layer(60, 200)) == 1.0  # too little to tell
+    assert scan.blockiness(layer(60, 200)) == 1.0  # too little to judge
 
 
 # Where it keeps silent
@@ -206,7 +206,7 @@ def test_a_traces_reading_is_left_alone(trace: Path) -> None:
     assert names(lanes.measure(trace, origin=0.0, front=75.0)) <= {"noise-from-residuals"}
 
 
-def test_a_weak_spot_does_not_speak_for_the_solvent(tmp_path: Path) -> None:
+def test_a_weak_spot_is_no_judge_of_the_solvent(tmp_path: Path) -> None:
     _, readings = read(tmp_path, spec(lanes=(LaneSpec(12, (SpotSpec(0.1, 1.0),)),)))
     assert [f.name for f in run.solvent_remarks(readings)] == ["solvent-weak"]
     spot = readings[0].spots[0]

@@ -47,7 +47,7 @@ def plate(tmp_path_factory):
         LaneSpec(x, (SpotSpec(0.5, amount, width=2.1, colour=colour),))
         for x, amount, colour in ((9, 0.5, RED), (24, 1.5, RED), (39, 1.0, BLUE))),
         seed=4, dpi=120, height=72, front=65)
-    path = tmp_path_factory.mktemp("hue") / "plate.png"
+    path = tmp_path_factory.mktemp("colour") / "plate.png"
     save(draw(spec), path)
     return prepare(path, Settings(light="white"))
 

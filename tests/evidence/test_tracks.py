@@ -106,9 +106,9 @@ def test_beside_a_tall_spot_more_is_missed(plate):
     sigma = reading.fit.components[0].sigma
     near = (reading.fit.components[0].centre + 2.6 * sigma) / reading.trace.run
     spread = across([reading])
-    away, beside = unseen(plate, reading, [(0.2, sigma), (near, sigma)], spread)
-    assert away is not None
-    assert beside is None or beside > 1.2 * away
+    alone, beside = unseen(plate, reading, [(0.2, sigma), (near, sigma)], spread)
+    assert alone is not None
+    assert beside is None or beside > 1.2 * alone
 
 
 def test_what_pencil_hides_and_a_given_count_have_no_limit(plate):

@@ -31,7 +31,7 @@ class Future:
 
 
 def asked(wait: Callable[..., Any], nthreads: Callable[[], dict[str, int]]) -> ClusterWorkers:
-    """Return an asker of a cluster that does what is said here."""
+    """Return an asker of a cluster that does what is set here."""
     workers = ClusterWorkers("tcp://127.0.0.1:1", shared_path=True)
     workers._distributed = SimpleNamespace(
         wait=wait, KilledWorker=distributed.KilledWorker,

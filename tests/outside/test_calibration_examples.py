@@ -18,7 +18,7 @@ HARVEY = np.array([[15.4, 30.4, 44.9, 59.0, 72.7, 86.0], [4.8, 11.4, 18.2, 26.6,
 # Analytical Chemistry, chapter 5 (from memory).
 FLUORESCEIN = np.array([[0, 2, 4, 6, 8, 10, 12], [2.1, 5.0, 9.0, 12.6, 17.3, 21.0, 24.7]])
 # Puromycin, treated: ppm and counts/min/min. Bates & Watts, Nonlinear Regression Analysis (1988),
-# table A1.3 (from memory: the residual sum of squares in print tells that it is right).
+# table A1.3 (from memory: the residual sum of squares in print shows that it is right).
 PUROMYCIN = np.array([
     [0.02, 0.02, 0.06, 0.06, 0.11, 0.11, 0.22, 0.22, 0.56, 0.56, 1.10, 1.10],
     [76, 47, 97, 107, 123, 139, 159, 152, 191, 201, 207, 200]])
@@ -67,14 +67,14 @@ def test_fieller_in_closed_form(data, m, where):
     t = student.ppf(0.975, n - 2)
     g = (t * s / line.slope) ** 2 / sxx
     y0 = y.min() + where * np.ptp(y)
-    away = (y0 - y.mean()) / line.slope
-    half = t * s / line.slope * np.sqrt(away**2 / sxx + (1 - g) * (1 / m + 1 / n))
+    offset = (y0 - y.mean()) / line.slope
+    half = t * s / line.slope * np.sqrt(offset**2 / sxx + (1 - g) * (1 / m + 1 / n))
     found = amount_of(plain(LINE, data), [y0] * m)
-    assert found.high == pytest.approx(x.mean() + (away + half) / (1 - g), rel=1e-4)
-    assert found.low == pytest.approx(x.mean() + (away - half) / (1 - g), rel=1e-4, abs=1e-3)
+    assert found.high == pytest.approx(x.mean() + (offset + half) / (1 - g), rel=1e-4)
+    assert found.low == pytest.approx(x.mean() + (offset - half) / (1 - g), rel=1e-4, abs=1e-3)
     # Eurachem/CITAC CG 4, QUAM:2012, appendix E.3 (edition from memory):
     # s(x0) = (s/b) sqrt(1/m + 1/n + (y0-ybar)^2/(b^2 Sxx)).
-    first = s / line.slope * np.sqrt(1 / m + 1 / n + away**2 / sxx)
+    first = s / line.slope * np.sqrt(1 / m + 1 / n + offset**2 / sxx)
     assert found.sd == pytest.approx(first, rel=1e-6)
 
 

@@ -185,5 +185,5 @@ def test_signal_to_noise_is_twice_height_over_the_range_of_100_samples():
     drawn = np.random.default_rng(5).normal(0, noise.sd, (20_000, 100))
     h = np.ptp(drawn, axis=1).mean()
     assert signal_to_noise(c, noise) == pytest.approx(2 * c.height / h, rel=0.004)
-    # A window of another length would give another figure: the check above can tell.
+    # A window of another length would give another figure: the check above can fail.
     assert np.ptp(drawn[:, :50], axis=1).mean() < 0.92 * h

@@ -107,7 +107,7 @@ def test_a_pair_that_shows_one_maximum_is_still_two():
     assert len(find_peaks(mixed.trace.signal[near], prominence=0.05)[0]) == 1
     found = make_cospot(mixed, (own.fit.components[0], own.spots[0].rf),
                         (reference.fit.components[0], reference.spots[0].rf), [], 1.0)
-    # The lanes' Rf are made worthless: the co-spot speaks alone.
+    # The lanes' Rf are made worthless: the co-spot counts alone.
     judged = judge(Difference(0.0, 0.5, 1e6), [found], np.random.default_rng(1), 100)
     assert judged.verdict == "different"
     assert judged.cospots[0].verdict == "two"

@@ -58,7 +58,7 @@ ways = pytest.mark.parametrize(
 @names
 @ways
 def test_certified_values_come_out(name, how):
-    """Gauss3 has no valley, and must come out as two without being told."""
+    """Gauss3 has no valley, and must come out as two without being asked to."""
     data = load(name)
     fit = two(name, how)
     assert len(fit.components) == 2

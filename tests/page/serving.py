@@ -1,4 +1,4 @@
-"""The real server, started as a person starts it, and what speaks to it."""
+"""The real server, started as a person starts it, and what asks it."""
 
 from __future__ import annotations
 

@@ -16,7 +16,7 @@ PLATE = (50.0, 150.0, 60.0, 180.0)  # top, bottom, left, right: its outermost ro
 
 
 def blank(noise: float = 0.004, seed: int = 3) -> Any:
-    """Return a picture of one tone with a camera's noise, which tells nothing from row to row."""
+    """Return a picture of one tone with a camera's noise, which is not alike from row to row."""
     rng = np.random.default_rng(seed)
     return 0.8 + rng.normal(0, noise, (*SHAPE, 3))
 

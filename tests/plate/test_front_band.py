@@ -15,26 +15,26 @@ LAYOUT = Layout(40.0, 60.0, True, 1.0, np.zeros((4, 2)), Line((8.0,)), Line((50.
 NOISE = (0.002 * np.random.default_rng(4).standard_normal((600, 400))).astype(np.float32)
 
 
-def away() -> NDArray[np.float64]:
+def beyond() -> NDArray[np.float64]:
     """Return each sample's height above the front."""
     return np.asarray(GRID.y()[:, None] - LAYOUT.front.at(GRID.x())[None, :])
 
 
 def spot(x: float, above: float) -> NDArray[np.float64]:
-    square = ((GRID.x()[None, :] - x) / 1.2) ** 2 + ((away() - above) / 1.0) ** 2
+    square = ((GRID.x()[None, :] - x) / 1.2) ** 2 + ((beyond() - above) / 1.0) ** 2
     return np.asarray(0.3 * np.exp(-0.5 * square))
 
 
 def test_a_band_across_the_plate_is_taken_off() -> None:
-    band = 0.03 * np.exp(-((away() / 0.5) ** 2))
+    band = 0.03 * np.exp(-((beyond() / 0.5) ** 2))
     left = without_band((NOISE + band).astype(np.float32), LAYOUT, GRID)
     assert np.abs(left - NOISE)[:, 35:-35].max() < 0.009
-    np.testing.assert_array_equal(left[np.abs(away()) > 5.2], NOISE[np.abs(away()) > 5.2])
+    np.testing.assert_array_equal(left[np.abs(beyond()) > 5.2], NOISE[np.abs(beyond()) > 5.2])
 
 
 def test_a_level_band_beside_the_line_is_taken_off() -> None:
     """1.6 mm wide, and level as it dries: its top is anywhere on it, the line to one side."""
-    band = 0.03 / (1.0 + (np.abs(away() + 0.4) / 0.8) ** 12)
+    band = 0.03 / (1.0 + (np.abs(beyond() + 0.4) / 0.8) ** 12)
     left = without_band((NOISE + band).astype(np.float32), LAYOUT, GRID)
     assert np.abs(left - NOISE)[:, 35:-35].max() < 0.009
 
@@ -51,7 +51,7 @@ def test_a_band_that_trails_behind_the_front_is_taken_off_to_its_end() -> None:
 @pytest.mark.parametrize("count", [1, 2, 3])
 def test_spots_at_the_front_stay(count: int) -> None:
     spots = sum(spot(x, -1.0) for x in np.linspace(6.0, 34.0, count))
-    band = 0.03 * np.exp(-((away() / 0.5) ** 2))
+    band = 0.03 * np.exp(-((beyond() / 0.5) ** 2))
     left = without_band((NOISE + band + spots).astype(np.float32), LAYOUT, GRID)
     assert left.sum() == pytest.approx(float(np.sum(spots)), rel=0.05)
 

@@ -220,7 +220,7 @@ def test_a_plate_on_a_page_on_a_bench_is_the_plate(kind: str) -> None:
 
 
 def test_an_outline_that_holds_another_is_doubtful() -> None:
-    """Of a plate on a page of writing one side goes unseen: the page is taken, and said so."""
+    """Of a plate on a page of writing one side goes unseen: the page is taken, and flagged."""
     rng = np.random.default_rng(0)
     ground = laid(bed("wood", rng), bed("page", rng, (620, 460)),
                   np.array([[60.0, 670], [500, 670], [500, 40], [60, 40]]), rng)
@@ -241,7 +241,7 @@ def test_a_plate_that_runs_out_of_the_picture_on_two_sides_is_seen() -> None:
 
 
 def test_a_layer_with_lines_from_border_to_border_is_the_whole_picture() -> None:
-    """Three of its four sides would be the picture's own: nothing speaks for such a plate."""
+    """Three of its four sides would be the picture's own: no evidence is left for such a plate."""
     rng = np.random.default_rng(4)
     outline = find_outline(taken(layer(rng, 300, 500), rng))
     assert not outline.seen
@@ -255,9 +255,9 @@ def with_rim(corners: list[tuple[float, float]], depth: float) -> Any:
     canvas = Image.new("L", (420, 520), 0)
     ImageDraw.Draw(canvas).polygon(corners, 255)
     inside = np.asarray(canvas) > 0
-    away = ndimage.distance_transform_edt(inside) + ndimage.distance_transform_edt(~inside)
-    grain = np.random.default_rng(3).normal(0.0, 0.006, away.shape)
-    return (0.7 - depth * np.exp(-np.square(away / 3.0)) + grain).astype(np.float32)
+    distance = ndimage.distance_transform_edt(inside) + ndimage.distance_transform_edt(~inside)
+    grain = np.random.default_rng(3).normal(0.0, 0.006, distance.shape)
+    return (0.7 - depth * np.exp(-np.square(distance / 3.0)) + grain).astype(np.float32)
 
 
 def test_a_plate_on_a_bed_of_its_own_tone_is_seen_by_its_rim(

@@ -39,8 +39,8 @@ def lined(
     light, grid = layer()
     x, y = grid.x(), grid.y()
     line = height + slope * (x - 20) - sag * ((x - 20) / 20) ** 2
-    away = np.abs(y[:, None] - line)
-    cover = np.clip((0.125 - away) / grid.pitch + 0.5, 0, 1) * min(1.0, 0.25 / grid.pitch)
+    distance = np.abs(y[:, None] - line)
+    cover = np.clip((0.125 - distance) / grid.pitch + 0.5, 0, 1) * min(1.0, 0.25 / grid.pitch)
     force = np.where((x % gap) < 0.4 * gap, 0.0, depth) if gap else np.full(x.size, depth)
     return (light * (1 - cover * force)).astype(np.float32), grid, line
 

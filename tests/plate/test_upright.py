@@ -1,4 +1,4 @@
-"""A plate that lies sideways or upside down is turned where its pencil tells how, or is said so."""
+"""A plate that lies sideways or upside down is turned where its pencil shows how, or is flagged."""
 
 from __future__ import annotations
 
@@ -53,7 +53,7 @@ def test_a_plate_is_turned_by_its_pencil(quarters: int, tilt: float) -> None:
 
 
 def test_what_it_was_turned_by_is_what_turn_does() -> None:
-    """The corners of a plate that was turned are those of one that was told to be."""
+    """The corners of a plate that was turned are those of one turned by --turn."""
     found = locate(lying(1), Settings())
     upright = locate(lying(0), Settings(turn=0))
     assert found.width == pytest.approx(upright.width, abs=0.05)
@@ -146,7 +146,7 @@ def test_a_plates_sides_inside_the_picture_are_no_marks() -> None:
 
 
 @pytest.mark.parametrize("seed", range(3))
-def test_marks_too_faint_to_be_seen_alone_speak_where_spots_stand_above_them(seed: int) -> None:
+def test_marks_too_faint_to_be_seen_alone_count_where_spots_stand_above_them(seed: int) -> None:
     """Strokes a tenth as dark as the line, under five columns; the other line has as many aside."""
     grid = Grid(600, 400, 0.1, 0.1)
     light = 0.8 + 0.01 * np.random.default_rng(seed).standard_normal((600, 400))
@@ -162,6 +162,6 @@ def test_marks_too_faint_to_be_seen_alone_speak_where_spots_stand_above_them(see
     assert marked_odds(image, grid, ends, spots) > 2.0
     assert marked_odds(image[::-1], grid, (End(Line((10.0,))), End(Line((52.0,)))),
                        [(at, 60.0 - y) for at, y in spots]) < -2.0
-    # One spot, or none between the lines, tells nothing.
+    # One spot, or none between the lines, is no evidence.
     assert marked_odds(image, grid, ends, spots[:1]) == 0.0
     assert marked_odds(image, grid, ends, [(at, 55.0) for at in columns]) == 0.0

@@ -3,7 +3,7 @@
 python -m tests.second_hand.judge --lanes "python -m lanes" --kinds all --seeds 0:3
 
 Each picture is written to a temporary folder and read with `CMD measure FILE --out DIR --light L
---no-figures`; nothing else is told. One row a kind: pictures right, refused, with all lanes right;
+--no-figures`; no more is passed. One row a kind: pictures right, refused, with all lanes right;
 recall and precision of spots; false spots, and those of them that are parts of a true one; visible
 spots lost, and lost in silence; the 95th percentile of errors in Rf. Then each picture that went
 wrong, unseen seeds left out.
@@ -45,7 +45,7 @@ def judge_one(command: str, kind: str, seed: int, folder: Path) -> Verdict:
         return score(truth, None, f"no answer in {TIME_LIMIT} s")
     if done.returncode == 0:
         return score(truth, json.loads((out / "results.json").read_text()))
-    last = (done.stderr.strip().splitlines() or ["nothing said"])[-1]
+    last = (done.stderr.strip().splitlines() or ["no message"])[-1]
     verdict = score(truth, None, last)
     if done.returncode != 2:  # a traceback is no refusal
         return Verdict(**{**verdict.__dict__, "right": False, "note": f"failed: {last}"})

@@ -26,12 +26,12 @@ GROUP_BELOW = (
     0.8  # resolution: two equal Gaussians show no valley under 0.59, 1 to 4 none under 0.8
 )
 
-# Flags that tell their reader a spot may be there and not reported, or the whole reading be wrong.
+# Flags that warn their reader: a spot may be there and not reported, or the whole reading be wrong.
 SAYS_UNREAD = {
     "outside-lanes": "something lies outside the lanes",
     "fit-poor": "the fit leaves something over",
     "clipped": "the picture lost light",
-    "upside-down": "the plate may be on its head",
+    "upside-down": "the plate may be upside down",
     "spot-unread": "something stands out in a lane and is reported as no spot",
     "outline-doubtful": "the plate's edges, and so its lanes, may be elsewhere",
     "sideways": "the plate may lie sideways: no lane need be one",
@@ -42,7 +42,7 @@ SAYS = re.compile(
     r"unread|not read|may be missed|not reported|outside the lanes|upside|second plate"
 )
 WEAK = 2 * MIN_CONTRAST_TO_NOISE
-MERGED_REACH = 0.08  # in Rf, how far a merged spot's flag tells of a neighbour: one spot's width
+MERGED_REACH = 0.08  # in Rf, how far a merged spot's flag warns of a neighbour: one spot's width
 
 
 @dataclass(frozen=True)
@@ -138,7 +138,7 @@ def _is_part(lane: TrueLane, rf: float) -> bool:
 
 
 def _groups(lane: TrueLane) -> list[list[TrueSpot]]:
-    """Return the lane's spots, those that can't be told apart together."""
+    """Return the lane's spots, those that can't be parted together."""
     out: list[list[TrueSpot]] = []
     for i, spot in enumerate(lane.spots):
         if i and lane.pairs[i - 1].resolution < GROUP_BELOW:

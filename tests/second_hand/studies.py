@@ -90,9 +90,9 @@ def spot_with_trace(
 
     def spots(height: float) -> tuple[SpotPlan, ...]:
         main = _spot(rng, shape, height)
-        away = [rf for rf in np.linspace(0.08, 0.92, 43)
+        free = [rf for rf in np.linspace(0.08, 0.92, 43)
                 if abs(rf - main.rf) * RUN > 3 * main.along]
-        rf, percent = float(rng.choice(away)), next(places, 0.0)
+        rf, percent = float(rng.choice(free)), next(places, 0.0)
         small = replace(main, rf=rf, height=height * percent / (100.0 - percent))
         return (main, small) if percent else (main,)
 

@@ -91,7 +91,7 @@ class Truth:
     width_mm, height_mm : float or None
         The plate; None where there is no plate in the picture.
     has_scale : bool
-        The file tells dots per inch that hold for the plate.
+        The file states dots per inch that hold for the plate.
     origin_px, front_px : tuple of Point
         From left to right edge of the plate, in the picture.
     origin_marks, front_marks : str

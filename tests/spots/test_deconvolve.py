@@ -1,4 +1,4 @@
-"""Traces of known spots taken apart again, with the uncertainty that was promised."""
+"""Traces of known spots separated again, with the uncertainty that was promised."""
 
 from __future__ import annotations
 
@@ -152,12 +152,12 @@ def test_a_weak_spot_beside_a_heavy_one() -> None:
 
 
 @pytest.mark.parametrize(
-    ("joint", "below"),
+    ("order", "below"),
     [("constant", 0.2 + 0 * X), ("linear", 0.1 + 0.004 * X),
      ("quadratic", 0.1 + 0.004 * X - 4e-5 * X**2), ("auto", 0.1 + 0.004 * X)],
 )
-def test_what_lies_under_the_spots_is_fitted_with_them(joint: str, below: Floats) -> None:
-    fit = fitted(*THREE, below=below, baseline_order=joint)
+def test_what_lies_under_the_spots_is_fitted_with_them(order: str, below: Floats) -> None:
+    fit = fitted(*THREE, below=below, baseline_order=order)
     assert len(fit.components) == 3
     for c, true in zip(fit.components, THREE, strict=True):
         assert c.area == pytest.approx(true.area, abs=0.06)

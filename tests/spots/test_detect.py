@@ -62,7 +62,7 @@ def test_significance_counts_standard_deviations(noise: Noise, sigma: float) -> 
     assert inner.std() == pytest.approx(1, abs=0.06)
 
 
-def test_gain_takes_significance_away() -> None:
+def test_gain_lowers_significance() -> None:
     row = gaussian(40, 3.0, 1.0)
     plain, _ = significance(row, WHITE, ONES, 1.0)
     doubled, _ = significance(row, WHITE, 2 * ONES, 1.0)

@@ -37,15 +37,15 @@ BASELINES: dict[str, list[float]] = {
 
 
 def problem(
-    peaks: tuple[Peak, ...], joint: str = "linear", noise: float = 0.02, prior: float | None = 0.05
+    peaks: tuple[Peak, ...], order: str = "linear", noise: float = 0.02, prior: float | None = 0.05
 ) -> Problem:
-    empty = Problem(X, np.zeros_like(X), WEIGHT, joint, 0.25, 5.0, prior)
-    y = model(empty, peaks, np.array(BASELINES[joint]))
+    empty = Problem(X, np.zeros_like(X), WEIGHT, order, 0.25, 5.0, prior)
+    y = model(empty, peaks, np.array(BASELINES[order]))
     return replace(empty, y=y + np.random.default_rng(7).normal(0, noise, X.size))
 
 
-def model(p: Problem, peaks: tuple[Peak, ...], joint: Floats) -> Floats:
-    total = baseline_term(p, p.x, joint)[0]
+def model(p: Problem, peaks: tuple[Peak, ...], baseline: Floats) -> Floats:
+    total = baseline_term(p, p.x, baseline)[0]
     for peak in peaks:
         total = total + peak_shape(p.x, peak)[0]
     return total
@@ -70,8 +70,8 @@ def residual(p: Problem, s: Solution, values: dict[str, float], tied: dict[int, 
         Peak(values[f"p{i}_centre"], values[f"p{i}_area"], sigma(i), values[f"p{i}_tau"])
         for i in range(len(s.peaks))
     )
-    joint = np.array([values[f"baseline_{k}"] for k in range(s.baseline.size)])
-    rest = model(p, peaks, joint) - p.y
+    baseline = np.array([values[f"baseline_{k}"] for k in range(s.baseline.size)])
+    rest = model(p, peaks, baseline) - p.y
     rest = rest * p.weight if p.whitening is None else p.whitening @ rest
     if p.width_prior is None or tied:
         return rest
@@ -91,7 +91,7 @@ def differences(p: Problem, s: Solution, tied: dict[int, int]) -> Floats:
 
 
 @pytest.mark.parametrize(
-    ("joint", "correlated"), [*((joint, False) for joint in BASELINES), ("linear", True)]
+    ("order", "correlated"), [*((order, False) for order in BASELINES), ("linear", True)]
 )
 @pytest.mark.parametrize(
     ("peaks", "options", "tied"),
@@ -105,10 +105,10 @@ def differences(p: Problem, s: Solution, tied: dict[int, int]) -> Floats:
     ids=["apart", "with the width prior", "tied sigmas", "tailing", "one tailing", "fixed", "none"],
 )
 def test_the_jacobian_is_that_of_the_residual(
-    joint: str, correlated: bool, peaks: tuple[Peak, ...], options: dict[str, Any],
+    order: str, correlated: bool, peaks: tuple[Peak, ...], options: dict[str, Any],
     tied: dict[int, int],
 ) -> None:
-    p = problem(peaks, joint)
+    p = problem(peaks, order)
     if correlated:
         # Noise whose neighbours share two thirds: its covariance's root undone.
         covariance = toeplitz(0.65 ** np.arange(X.size)) / np.outer(WEIGHT, WEIGHT)
@@ -116,9 +116,9 @@ def test_the_jacobian_is_that_of_the_residual(
     if "tailing" in options:
         peaks = tuple(q if i in options["tailing"] else replace(q, tau=0.0)
                       for i, q in enumerate(peaks))
-    s = solve(p, peaks, np.array(BASELINES[joint]), **options)
+    s = solve(p, peaks, np.array(BASELINES[order]), **options)
     if not s.names:
-        assert (joint, peaks) == ("none", ())
+        assert (order, peaks) == ("none", ())
         assert s.jacobian.size == 0
         return
     rough = differences(p, s, tied)
@@ -132,23 +132,23 @@ def test_the_jacobian_is_that_of_the_residual(
     assert np.abs(along).max() < 1e-2 * np.sqrt(s.rss)
 
 
-@pytest.mark.parametrize("joint", list(BASELINES))
+@pytest.mark.parametrize("order", list(BASELINES))
 @pytest.mark.parametrize(
     ("peaks", "tailing"),
     [(APART, frozenset()), (TAILING, frozenset({0, 1}))], ids=["plain", "tailing"],
 )
 def test_without_noise_the_peaks_come_back(
-    joint: str, peaks: tuple[Peak, ...], tailing: frozenset[int]
+    order: str, peaks: tuple[Peak, ...], tailing: frozenset[int]
 ) -> None:
-    p = problem(peaks, joint, noise=0.0)
+    p = problem(peaks, order, noise=0.0)
     start = tuple(replace(q, centre=q.centre + 0.3, area=0.7 * q.area, sigma=1.3 * q.sigma)
                   for q in peaks)
-    s = solve(p, start, 0.8 * np.array(BASELINES[joint]), tailing)
+    s = solve(p, start, 0.8 * np.array(BASELINES[order]), tailing)
     assert s.rss < 1e-8
     for found, true in zip(s.peaks, peaks, strict=True):
         for what in ("centre", "area", "sigma", "tau"):
             assert getattr(found, what) == pytest.approx(getattr(true, what), abs=1e-4)
-    np.testing.assert_allclose(s.baseline, BASELINES[joint], atol=1e-4)
+    np.testing.assert_allclose(s.baseline, BASELINES[order], atol=1e-4)
     assert s.at_bound == ()
 
 
@@ -195,12 +195,12 @@ def test_neighbours_within_three_sigma_are_merged() -> None:
     assert merged_pairs(()) == ()
 
 
-@pytest.mark.parametrize("joint", list(DEGREES))
-def test_the_joint_terms_derivatives(joint: str) -> None:
-    p = problem((), joint)
-    values = np.array(BASELINES[joint])
+@pytest.mark.parametrize("order", list(DEGREES))
+def test_the_baselines_derivatives(order: str) -> None:
+    p = problem((), order)
+    values = np.array(BASELINES[order])
     _, by = baseline_term(p, X, values)
-    assert by.shape == (DEGREES[joint], X.size)
+    assert by.shape == (DEGREES[order], X.size)
     for k in range(values.size):
         step = np.zeros_like(values)
         step[k] = 1e-6
@@ -224,7 +224,7 @@ def test_the_shortest_tail_is_none_and_no_value_at_its_limit() -> None:
     assert not settled.at_bound
 
 
-@pytest.mark.parametrize("joint", ["none", "linear", "exponential"])
+@pytest.mark.parametrize("order", ["none", "linear", "exponential"])
 @pytest.mark.parametrize(
     ("peaks", "options"),
     [(APART, {}), (CLOSE, {}), (CLOSE, {"share": True}), (TAILING, {"tailing": frozenset({0})}),
@@ -232,13 +232,13 @@ def test_the_shortest_tail_is_none_and_no_value_at_its_limit() -> None:
     ids=["apart", "with the width prior", "tied sigmas", "tailing", "fixed", "run away"],
 )
 def test_a_searchs_fit_ends_where_lmfits_does(
-    joint: str, peaks: tuple[Peak, ...], options: dict[str, Any]
+    order: str, peaks: tuple[Peak, ...], options: dict[str, Any]
 ) -> None:
-    p = problem(peaks, joint, noise=0.05)
+    p = problem(peaks, order, noise=0.05)
     off = tuple(replace(q, centre=q.centre + 0.5, area=0.6 * q.area, sigma=1.4 * q.sigma)
                 for q in peaks)
-    quick = solve_quickly(p, off, np.array(BASELINES[joint]), **options)
-    exact = solve(p, off, np.array(BASELINES[joint]), **options)
+    quick = solve_quickly(p, off, np.array(BASELINES[order]), **options)
+    exact = solve(p, off, np.array(BASELINES[order]), **options)
     assert (quick.names, quick.at_bound, quick.merged) == (exact.names, exact.at_bound,
                                                            exact.merged)
     assert quick.rss == pytest.approx(exact.rss, rel=1e-9)

@@ -122,8 +122,8 @@ def lump(at: float, lean: float, power: float, height: float) -> Floats:
 
 
 def ring() -> Floats:
-    away = np.hypot(U, T)
-    return np.asarray(np.exp(-0.5 * ((away - 2.4) / 0.6) ** 2))
+    radius = np.hypot(U, T)
+    return np.asarray(np.exp(-0.5 * ((radius - 2.4) / 0.6) ** 2))
 
 
 @pytest.mark.parametrize(("image", "asked"), [

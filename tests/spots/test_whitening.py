@@ -21,10 +21,10 @@ def test_it_undoes_the_covariance_of_its_parts(count: int) -> None:
     gain = 1.0 + 0.3 * np.exp(-np.square(x - 3.0))
     peak = Peak(3.0, 2.0, SIGMA)
     height = peak.component().height * np.exp(-0.5 * np.square((x - 3.0) / SIGMA))
-    away = np.abs(x[:, None] - x)
-    steps = np.rint(away / PITCH)
+    distance = np.abs(x[:, None] - x)
+    steps = np.rint(distance / PITCH)
     expected = (np.where(steps < 40, 0.6 ** steps, 0.0) * np.outer(gain, gain) * 0.02**2
-                + MISFIT**2 * np.outer(height, height) * np.exp(-0.5 * np.square(away / SIGMA))
+                + MISFIT**2 * np.outer(height, height) * np.exp(-0.5 * np.square(distance / SIGMA))
                 + ASSUMED.covariance((x - 3.0) / SIGMA, peak.component().height)
                 + np.diag(np.square(FLOOR * 0.01 * gain)))
     root = whitening(x, (peak,), SIGMA, gain, noise, 0.01, ASSUMED)

@@ -42,7 +42,7 @@ class Joint:
         Difference in Rf, unknown less reference, where two are allowed in the co-spot lane.
     gap_sd : float or None
     delta_aicc : float
-        AICc of one spot in the co-spot lane less that of two: positive speaks for two.
+        AICc of one spot in the co-spot lane less that of two: positive favours two.
     recovered : float
         Area in the co-spot lane over the sum of the two alone.
     share : float

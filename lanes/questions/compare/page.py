@@ -133,7 +133,7 @@ def _sentence(pair: SpotPair) -> str:
 
 
 def verdict_in_words(pair: SpotPair) -> str:
-    """Return the verdict in words: "same" speaks of what differs by less than some bound."""
+    """Return the verdict in words: "same" means what differs by less than some bound."""
     if pair.verdict != "same" or pair.identity is None:
         return pair.verdict
     return f"{NOT_APART}: within {rf_limit(max(-pair.identity.low, pair.identity.high))} Rf"

@@ -16,6 +16,8 @@ Floats = NDArray[np.float64]
 SAME_CENTRE = 0.25   # of the spot's half width across: two of one application agree so well
 SAME_WIDTH = 0.20    # as ln of the widths' ratio (common practice)
 SURE = 2.6           # standard deviations, 99 %
+NO_WIDTH = 1e-12     # of half the lane's width: so that nothing is divided by 0
+JUST_BELOW = 1e-9    # mm: a sample's place is looked up in spite of rounding
 
 
 @dataclass(frozen=True)
@@ -82,7 +84,7 @@ def _moments(place: Floats, row: Floats, variance: Floats) -> tuple[float, float
     wide = float(np.sqrt(max(square, 0.0)))
     mean_sd = float(np.sqrt(variance @ (place - mean) ** 2)) / total
     square_sd = float(np.sqrt(variance @ ((place - mean) ** 2 - square) ** 2)) / total
-    return mean, wide, mean_sd, square_sd / max(2.0 * wide, 1e-12)
+    return mean, wide, mean_sd, square_sd / max(2.0 * wide, NO_WIDTH)
 
 
 def strips_of(reading: LaneReading, window: Window) -> Strips | None:
@@ -90,7 +92,7 @@ def strips_of(reading: LaneReading, window: Window) -> Strips | None:
     trace, use = reading.trace, window.usable
     if trace.strips is None or trace.across is None:
         return None
-    first = int(np.searchsorted(trace.position, window.x[0] - 1e-9))
+    first = int(np.searchsorted(trace.position, window.x[0] - JUST_BELOW))
     step = float(trace.across[1] - trace.across[0])
     rows = np.asarray(trace.strips[first:first + window.x.size][use] * step, float)
     return Strips(window.x[use], window.z[use], window.gain[use], rows, window.columns[use],

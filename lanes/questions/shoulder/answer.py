@@ -103,7 +103,7 @@ class Shoulder:
     p_value : float
         Share of single spots on this plate that would favour two as much as this one.
     delta_aicc, delta_bic : float
-        Criterion of one less that of two: positive speaks for two.
+        Criterion of one less that of two: positive favours two.
     components : tuple of Component
         One, or two from origin to front (also where the answer is open but one is not enough).
     pair : Pair or None
@@ -204,7 +204,7 @@ def judge(
     Parameters
     ----------
     readings : tuple of LaneReading
-        All lanes of the plate: lone spots of the others tell what width to expect.
+        All lanes of the plate: lone spots of the others show what width to expect.
     lane : str, optional
         Not needed where there is one.
     plate : Plate, optional
@@ -351,7 +351,7 @@ def _answer(
     coloured = colour is not None and colour.sure
     aicc, gain = (a - b for a, b in zip(*(case.scores[name] for name in case.by_name),
                                         strict=True))
-    # Noise judged from the fit's own residual can't tell misfit from noise: what the reading asks
+    # Noise judged from the fit's own residual can't part misfit from noise: what the reading asks
     # of a split is asked here too.
     doubtful = case.free_scale and gain < SPLIT_GAIN
     verdict, reasons = decide(evidence, wide, coloured, doubtful, across=case.across,

@@ -223,7 +223,7 @@ def of_window(
     """Hold two spots of one shape against one of any, as uneven as the strips across show it.
 
     A hump is as skewed or as flat as it likes, so that of the doubt of shape only waves are left,
-    which would be a second hump. A spot is uneven both ways alike: what its strips differ by tells
+    which would be a second hump. A spot is uneven both ways alike: what its strips differ by shows
     how large they are, and what is assumed counts as one more measurement. What lies bent is put
     straight.
 
@@ -264,5 +264,5 @@ def _half_width(x: Floats, curve: Floats) -> float:
 def _integrated(u: Floats) -> Floats:
     """Return the hat function of half width 1, integrated twice from far below."""
     low, high = np.clip(u, -1.0, 0.0), np.clip(u, 0.0, 1.0)
-    return np.where(u < 0.0, (low + 1.0) ** 3 / 6.0,
-                    np.maximum(u, 0.0) + (1.0 - high) ** 3 / 6.0)
+    return np.where(u < 0.0, (low + 1.0) ** 3 / 6,
+                    np.maximum(u, 0.0) + (1.0 - high) ** 3 / 6)

@@ -24,6 +24,7 @@ from lanes.questions.shoulder.profile import AS_LONG_AS_WIDE, AsAcross, as_acros
 from lanes.questions.shoulder.straight import straightened
 from lanes.questions.shoulder.window import Window, make_window
 from lanes.reading import LaneReading
+from lanes.rounding import TINY
 from lanes.spots.fit import Fit
 from lanes.spots.model import Peak
 from lanes.spots.quantities import Pair, area_percents, pair, retardation
@@ -36,6 +37,12 @@ SHAPE_TERMS = (0, 3, 4, 5, 6)
 ONE, TWO = "one Gaussian", "two Gaussians"
 ONE_ACROSS, TWO_ACROSS = "one spot as it looks across the lane", "two such spots"
 TWO_UNEVEN = "two skewed or flat spots alike"
+# Sigmas that fits of one and of two may take: of the narrowest component's in the reading, and of
+# the spot's as one. Two may each be narrower than what was read as one; neither is much broader.
+NARROWER, BROADER = 0.45, 2.5
+SPACE = 0.75  # of the narrowest sigma: what the space of the traces must be able to draw
+NO_AREA = 1e-12  # signal x mm^2: where a fit of one begins at least
+RANK = 1e-11  # of the largest: directions that a fit fixes by less are not fixed at all
 STEP = 1e-4  # of numerical derivatives of what is read off a curve
 
 
@@ -82,7 +89,7 @@ class Case:
     doubt : ShapeDoubt
         How misshapen a single spot is taken to be.
     rough : float
-        By how much this one is more misshapen than that, as its strips tell.
+        By how much this one is more misshapen than that, as its strips show.
     across : Across or None
         The two components across the lane.
     any_shape : AnyShape or None
@@ -196,7 +203,7 @@ def make_case(
     seen = as_across(reading, group, window, length)
     space = replace(
         make_space(problem.x, covariance[np.ix_(use, use)], window.columns[use],
-                   0.75 * limits.narrowest), width=width)
+                   SPACE * limits.narrowest), width=width)
     z, outside = space.data(problem.y), space.rest(problem.y)
     each, single, pair_of_each = _each(space, z, window, limits, seen)
     least = problem.narrowest
@@ -233,8 +240,8 @@ def make_case(
 def _limits(window: Window) -> Limits:
     problem = window.problem
     return Limits(float(window.x[0]), float(window.x[-1]),
-                  max(0.45 * window.lone, problem.narrowest),
-                  min(2.5 * window.first.sigma, problem.broadest))
+                  max(NARROWER * window.lone, problem.narrowest),
+                  min(BROADER * window.first.sigma, problem.broadest))
 
 
 def _covariance(window: Window, doubt: ShapeDoubt, rough: float, shape: Shape | None) -> Floats:
@@ -256,7 +263,7 @@ def _each(
     take the same number of values.
     """
     first = window.first
-    guess = np.array([first.centre, np.log(first.sigma), max(first.area, 1e-12)])
+    guess = np.array([first.centre, np.log(first.sigma), max(first.area, NO_AREA)])
     found = []
     for each in (one, *(() if seen is None else (seen.model,))):
         single, of_one = fit_single(each, space, z, guess, limits)
@@ -295,8 +302,8 @@ def _drawn(
         return peaks + line, line
 
     both, line = whole(as_two)
-    parts = _single(as_two.values, each)(x, _apart(as_two.values))[0] + line
-    return whole(as_one)[0], both, parts, whole(better_tail)[0]
+    each_of_two = _single(as_two.values, each)(x, _apart(as_two.values))[0] + line
+    return whole(as_one)[0], both, each_of_two, whole(better_tail)[0]
 
 
 def _as_fit(case: Case, found: Explanation) -> Fit:
@@ -306,16 +313,16 @@ def _as_fit(case: Case, found: Explanation) -> Fit:
     """
     p = found.values
     jac = case.space.reduced(found.model, p[None, :])[1][0].T
-    size = np.sqrt(np.maximum(np.sum(jac * jac, axis=0), 1e-300))
-    inverse = np.linalg.pinv((jac / size).T @ (jac / size), rcond=1e-11, hermitian=True)
+    size = np.sqrt(np.maximum(np.sum(jac * jac, axis=0), TINY))
+    inverse = np.linalg.pinv((jac / size).T @ (jac / size), rcond=RANK, hermitian=True)
     scale = found.rss / max(case.space.freedom - len(p), 1)
     free = inverse / size[:, None] / size[None, :] * (
         scale if case.free_scale else max(1.0, scale))
     marks, carry = _marks(p, case.half_width)
-    parts = tuple(Peak(float(c), float(area), float(sigma)).component()
-                  for c, area, sigma, _ in marks.reshape(-1, 4))
+    both = tuple(Peak(float(c), float(area), float(sigma)).component()
+                 for c, area, sigma, _ in marks.reshape(-1, 4))
     none = np.zeros(0)
-    return Fit(parts, carry @ free @ carry.T, "linear", none, none, none,
+    return Fit(both, carry @ free @ carry.T, "linear", none, none, none,
                None, None, None, None, ())
 
 
@@ -326,8 +333,8 @@ def _marks(p: Floats, half_width: float) -> tuple[Floats, Floats]:
     """
     if p.size == 7:
         steps = STEP * np.eye(7) * np.maximum(np.abs(p), 1.0)
-        away = [_of_uneven(p + s) - _of_uneven(p - s) for s in steps]
-        return _of_uneven(p), np.array(away).T / (2.0 * np.diag(steps))
+        moved = [_of_uneven(p + s) - _of_uneven(p - s) for s in steps]
+        return _of_uneven(p), np.array(moved).T / (2.0 * np.diag(steps))
     if p.size == 3:
         wide = half_width * float(np.exp(p[1]))
         return np.array([p[0], p[2], wide, 0.0]), np.array(

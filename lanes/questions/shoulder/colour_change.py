@@ -11,12 +11,20 @@ from lanes.evidence.colour import ANGLE, BEND, LEVEL, Colours
 from lanes.evidence.noise_covariance import misfit_covariance, noise_covariance
 from lanes.plate.layout import Lane
 from lanes.questions.shoulder.case import Case
+from lanes.rounding import TINY
 from lanes.trace.sample import sample
 
 Floats = NDArray[np.float64]
 DRAWS = 2000
 # Of the bend, what shifts a spot: as much as its two flanks differ (symmetry of 1.25, computed).
 SKEWED_BEND = 0.1
+JUST_BELOW = 1e-9  # mm: a sample's place is looked up in spite of rounding
+SHOWN = 10.0  # standard deviations of height in some channel, from which colours are compared
+RIDGE = 1e-12  # of each variance: so that a covariance has a root in spite of rounding
+# Median departures, four standard deviations, at which a sample's part in the correlation is
+# capped: spots that were missed would make channels alike that are not.
+CAPPED = 6.0
+COPIES = 0.9999  # correlation beyond which channels are copies of a grey
 
 
 @dataclass(frozen=True)
@@ -39,7 +47,7 @@ class ColourChange:
 def colour_change(
     colours: Colours, lane: Lane, case: Case, rng: np.random.Generator
 ) -> ColourChange | None:
-    """Return how surely and how far colour changes over the spot, None where it tells nothing.
+    """Return how surely and how far colour changes over the spot, None where it is not known.
 
     Each channel's trace is resolved into the spot's Gaussian and its first two Hermite functions
     (a shift, a widening). One component gives a channels x functions matrix of rank one; what its
@@ -55,7 +63,7 @@ def colour_change(
         return None
     traces = [sample(s, plate.layout, lane) for s in signals]
     x = case.space.x
-    at = np.searchsorted(traces[0].position, x - 1e-9)
+    at = np.searchsorted(traces[0].position, x - JUST_BELOW)
     c, ln_sigma, _ = case.single
     z = (x - c) / np.exp(ln_sigma)
     bell = np.exp(-0.5 * z * z)
@@ -74,7 +82,7 @@ def colour_change(
         spreads.append((pull @ cov @ pull.T)[:3, :3])
         misfits.append((pull @ own @ pull.T)[:3, :3])
     matrix = np.array(rows)
-    if np.max(matrix[:, 0] / np.sqrt([s[0, 0] for s in spreads])) < 10.0:
+    if np.max(matrix[:, 0] / np.sqrt([s[0, 0] for s in spreads])) < SHOWN:
         return None
     total = np.zeros((9, 9))
     roots = [np.linalg.cholesky(s) for s in spreads]
@@ -89,7 +97,7 @@ def colour_change(
 
 def _one_colour(matrix: Floats, total: Floats, rng: np.random.Generator) -> float:
     """Return the p-value of rank one for `matrix`, (3, 3), whose values' covariance is `total`."""
-    root = np.linalg.cholesky(total + 1e-12 * np.diag(np.diag(total)))
+    root = np.linalg.cholesky(total + RIDGE * np.diag(np.diag(total)))
     draws = (rng.standard_normal((DRAWS, 9)) @ root.T).reshape(DRAWS, 3, 3)
     # Channels and functions brought to about one unit of noise each, so that none drowns another.
     left = np.linalg.inv(np.linalg.cholesky(
@@ -112,7 +120,7 @@ def _angle(matrix: Floats) -> float:
     `matrix` holds each channel's Gaussian, shift and widening.
     """
     colours = [matrix @ np.array([1.0, z, z * z - 1.0]) for z in (-1.0, 0.0, 1.0)]
-    units = np.array([c / max(float(np.linalg.norm(c)), 1e-300) for c in colours])
+    units = np.array([c / max(float(np.linalg.norm(c)), TINY) for c in colours])
     return float(np.degrees(np.arccos(np.clip((units @ units.T).min(), -1.0, 1.0))))
 
 
@@ -121,7 +129,7 @@ def _between(held: list[NDArray[np.float32]]) -> Floats | None:
     known = np.all([np.isfinite(h) for h in held], axis=0)
     values = np.stack([h[known] for h in held]).astype(float)
     middle = np.median(values, axis=1, keepdims=True)
-    bound = 6.0 * np.median(np.abs(values - middle), axis=1, keepdims=True)
+    bound = CAPPED * np.median(np.abs(values - middle), axis=1, keepdims=True)
     correlation = np.corrcoef(np.clip(values - middle, -bound, bound))
     off = correlation[np.triu_indices(3, 1)]
-    return None if not np.isfinite(off).all() or off.min() > 0.9999 else np.asarray(correlation)
+    return None if not np.isfinite(off).all() or off.min() > COPIES else np.asarray(correlation)

@@ -1,4 +1,4 @@
-"""What other spots of the plate tell about one: its shape, and the width to expect."""
+"""What other spots of the plate show about one: its shape, and the width to expect."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ import numpy as np
 from numpy.polynomial.hermite_e import hermevander
 from scipy.stats import t as student
 
-from lanes.confidence import MAD_SD, TWO_SIDED_95
+from lanes.confidence import BELOW_TWO_SIDED_95, MAD_SD, TWO_SIDED_95
 from lanes.questions.shoulder.case import SHAPE_TERMS, Shape, make_case
 from lanes.questions.shoulder.profile import AS_LONG_AS_WIDE, nearest_gaussian
 from lanes.questions.shoulder.window import pick
@@ -19,9 +19,9 @@ from lanes.spots.shape_doubt import learn_shapes
 from lanes.spots.shape_terms import ASSUMED, ShapeDoubt
 from lanes.spots.shapes import ROOT_2PI
 
-FEWEST_LONE = 4    # lone spots that can tell a width and its scatter
+FEWEST_LONE = 4    # lone spots that can show a width and its scatter
 NEAR_RF = 0.03     # of the spot itself
-APART_RF = 0.05    # nearer spots say nothing of how widths grow
+APART_RF = 0.05    # nearer spots do not show how widths grow
 ALONE = 5.0        # sigmas to the next spot
 SURE = 25.0        # standard deviations of area
 PLAIN = 0.3        # tau over sigma: a tail hides the width
@@ -102,7 +102,7 @@ def expected_width(
     x, y = np.array(rfs), np.array(widths)
     slope, level = median_line(x, y, APART_RF)
     scatter = MAD_SD * float(np.median(np.abs(y - slope * x - level)))
-    widened = float(student.ppf(0.975, n - 2)) / TWO_SIDED_95 * np.sqrt(1.0 + 1.0 / n)
+    widened = float(student.ppf(BELOW_TWO_SIDED_95, n - 2)) / TWO_SIDED_95 * np.sqrt(1.0 + 1.0 / n)
     return level + slope * at, max(scatter, WIDTH_SD) * float(widened)
 
 

@@ -1,7 +1,7 @@
 """What a spot shows across its lane, as what one spot is like along it.
 
 A spot is applied and spreads alike both ways (`lanes.spots.cross_profile`). So its profile across
-the lane tells the shape and the width of one spot, and so of each of two: a disc or a ring is flat
+the lane gives the shape and the width of one spot, and so of each of two: a disc or a ring is flat
 both ways, and two substances make a patch longer than wide. How much longer one spot may be is
 `LENGTH_PRIOR`, or what the plate's lone spots show where that is less. What tails, streaks or is
 overloaded is longer than wide though one: a tail is held against two without regard to the width.

@@ -17,6 +17,7 @@ SEEN_PERCENT, SEEN_RESOLUTION = 35.0, 0.75
 # for a skewed one (computed). Farther apart they follow a shoulder, and two misshapen spots may be
 # what neither two Gaussians nor one spot of a simple shape quite describe.
 SHOULDER = 0.65
+COARSE_MM = 0.11  # spacing of a trace, 230 dots per inch: a finer scan would show more
 APART = 1.5  # resolution from which a second component lies off the first one's flank
 
 
@@ -56,7 +57,7 @@ def decide(
     wide, coloured : bool
         Whether the spot is wider than lone ones, and whether its colour changes.
     doubtful : bool
-        Whether the noise can't be told from misfit.
+        Whether the noise can't be parted from misfit.
     across : Across, optional
     other_law : OtherLaw, optional
     overload : str, optional
@@ -132,7 +133,7 @@ def settle(verdict: str, evidence: Evidence, wide: bool, reading: LaneReading) -
     else:
         out.append("apply more sample, if the scan is not clipped: the spot is too weak to tell")
     out.append("run a co-spot with the suspected second component beside it")
-    if reading.run_mm is not None and reading.trace.pitch > 0.11:
+    if reading.run_mm is not None and reading.trace.pitch > COARSE_MM:
         out.append("scan finer: 300 dots per inch or more")
     if not any(name.startswith("the shape of lane") for name in evidence.against):
         out.append("run a spot known to be one component in its own lane and name that lane "

@@ -1,7 +1,7 @@
 """The evidence in words: each view of the spot, for a second component, against it, or undecided.
 
 A view is one way to look at the spot. The verdict rests on all of them: a second component is
-claimed only where the trace asks for it and no view speaks against it.
+claimed only where the trace asks for it and no view contradicts it.
 """
 
 from __future__ import annotations
@@ -71,7 +71,7 @@ def shape_views(case: Case, found: Evidence, second_seen: bool) -> list[View]:
 def across_view(case: Case, asked: bool) -> View:
     """Return what the strips across the lane say of the two components' outlines.
 
-    `asked` tells whether the trace asks for a second component at all.
+    `asked` is whether the trace asks for a second component at all.
     """
     name, across = "across the lane", case.across
     if not asked:

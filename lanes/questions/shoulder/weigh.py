@@ -20,6 +20,7 @@ from lanes.evidence.whitened_fits import fit_single, fit_tail, fit_two, fit_unev
 from lanes.evidence.whitened_models import pair_of, tail, uneven
 from lanes.evidence.whitened_space import Model
 from lanes.questions.shoulder.case import Case
+from lanes.rounding import TINY
 from lanes.spots.quantities import HALF_HEIGHT_FACTOR
 from lanes.spots.shapes import FWHM
 
@@ -27,6 +28,11 @@ Floats = NDArray[np.float64]
 LEVEL = 0.05
 POWER = 0.95
 RESOLUTIONS = tuple(round(0.1 * k, 1) for k in range(3, 16))
+# Shares of the second component that are tried, from a thousandth to a half; and where the
+# noncentrality is looked for: from next to none to far more than any threshold asks.
+SHARES = np.geomspace(0.001, 0.5, 28)
+NONCENTRALITIES = 1e-6, 1e4
+NO_CENTRALITY = 1e-12  # so that 0 has a logarithm
 TAIL = "a tail"
 UNEVEN = "one skewed or flat spot"
 ANY_SHAPE = "one spot of any shape"
@@ -42,7 +48,7 @@ class Detectable:
 
 @dataclass(frozen=True)
 class Evidence:
-    """What the tests say.
+    """What the tests show.
 
     Attributes
     ----------
@@ -170,7 +176,7 @@ class _Tests:
 
     def scale(self, rss_two: Floats, rest: Floats) -> Floats:
         """Return the residual's variance over the noise's: where noise is known, 1 at least."""
-        found = np.maximum((rss_two + rest) / (self.case.space.freedom - 5), 1e-300)
+        found = np.maximum((rss_two + rest) / (self.case.space.freedom - 5), TINY)
         return found if self.case.free_scale else np.maximum(found, 1.0)
 
     def draw(self, model: Model, p: Floats, count: int, scale: float, rng: np.random.Generator
@@ -230,7 +236,7 @@ def smallest_noncentrality(threshold: float) -> float:
     def short(value: float) -> float:
         return float(ncx2.cdf(threshold, 2, value) - (1.0 - POWER))
 
-    return float(brentq(short, 1e-6, 1e4))
+    return float(brentq(short, *NONCENTRALITIES))
 
 
 def noncentrality(case: Case, pairs: Floats) -> Floats:
@@ -263,20 +269,19 @@ def detectable(case: Case, threshold: float, scale: float) -> tuple[Detectable, 
     """
     need = smallest_noncentrality(threshold) * scale
     c, ln_sigma, area = case.single
-    shares = np.geomspace(0.001, 0.5, 28)
     gaps = np.array(RESOLUTIONS) * 2.0 * FWHM * case.half_width / HALF_HEIGHT_FACTOR
     sigma = np.exp(ln_sigma)
     rows = []
     for gap in gaps:
-        for q in shares:
+        for q in SHARES:
             rows.append((c, gap, ln_sigma, (1 - q) * area, q * area))
             rows.append((c - gap * sigma, gap, ln_sigma, q * area, (1 - q) * area))
-    found = noncentrality(case, np.array(rows)).reshape(gaps.size, shares.size, 2).min(axis=2)
+    found = noncentrality(case, np.array(rows)).reshape(gaps.size, SHARES.size, 2).min(axis=2)
     out = []
     for resolution, row in zip(RESOLUTIONS, np.maximum.accumulate(found, axis=1), strict=True):
         percent = None
         if row[-1] >= need:
-            at = np.interp(np.log(need), np.log(np.maximum(row, 1e-12)), np.log(shares))
+            at = np.interp(np.log(need), np.log(np.maximum(row, NO_CENTRALITY)), np.log(SHARES))
             percent = float(100.0 * np.exp(at))
         out.append(Detectable(resolution, percent))
     return tuple(out)

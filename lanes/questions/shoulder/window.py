@@ -25,6 +25,14 @@ REACH = 8.0      # sigmas of window on either side
 SEEN = 0.7       # share of the samples within a sigma that must be usable
 FEWEST = 24      # usable samples
 WORSE = 1.3      # times the assumed doubt of shape: from here on a plate's spots are no common ones
+# From the Rf that was asked for: as far as a spot is taken for it, in its spreads or of the run.
+MEANT_SPREADS, MEANT_RUN = 2.0, 0.02
+BROAD = 0.7      # of the spread of all components together: what counts for the window's reach
+NO_NOISE = 1e-6  # of the trace's height: what stands for noise where there is none
+TOUCHES = 2.0    # spreads beyond the window within which a neighbour reaches into it
+ENDS = 3.0       # spreads of a neighbour beyond its apex, where it ends
+# Limits of sigma on a trace alone: samples, of the narrowest component, and of the window's length.
+NARROWEST_SAMPLES, NARROWEST_LONE, BROADEST_SPAN = 2.5, 0.8, 0.4
 NARROWEST_MM, BROADEST_MM = 0.25, 5.0  # sigma of a spot, as in a reading
 
 
@@ -38,26 +46,27 @@ def pick(reading: LaneReading, rf: float | None) -> tuple[int, ...]:
     InputError
         If the lane has no spot, or none at `rf`.
     """
-    parts = reading.fit.components
+    found = reading.fit.components
     run = reading.trace.run
-    if not parts:
+    if not found:
         raise InputError(f"lane {reading.name} has no spot to ask about: apply more sample, or "
                          "give another --lane")
     groups = [[0]]
-    for i in range(1, len(parts)):
-        a, b = parts[i - 1], parts[i]
+    for i in range(1, len(found)):
+        a, b = found[i - 1], found[i]
         if b.centre - a.centre < TOGETHER * 0.5 * (a.spread + b.spread):
             groups[-1].append(i)
         else:
             groups.append([i])
     if rf is None:
-        group = max(groups, key=lambda g: sum(parts[i].area for i in g))
+        group = max(groups, key=lambda g: sum(found[i].area for i in g))
     else:
         if not np.isfinite(rf):
             raise InputError(f"--rf {rf} is not a number from 0 to 1")
-        i = min(range(len(parts)), key=lambda i: abs(parts[i].centre - rf * run))
-        if abs(parts[i].centre - rf * run) > max(2.0 * parts[i].spread, 0.02 * run):
-            listed = ", ".join(f"{c.centre / run:.2f}" for c in parts)
+        i = min(range(len(found)), key=lambda i: abs(found[i].centre - rf * run))
+        if abs(found[i].centre - rf * run) > max(MEANT_SPREADS * found[i].spread,
+                                                  MEANT_RUN * run):
+            listed = ", ".join(f"{c.centre / run:.2f}" for c in found)
             raise InputError(f"lane {reading.name} has no spot at Rf {rf:g}: its spots are at "
                              f"{listed}")
         group = next(g for g in groups if i in g)
@@ -67,8 +76,8 @@ def pick(reading: LaneReading, rf: float | None) -> tuple[int, ...]:
 def kept_one(reading: LaneReading, group: tuple[int, ...]) -> bool:
     """Return whether the reading thought of more than one component for `group`, and kept one.
 
-    A plate whose lanes hold pairs teaches that its spots are misshapen, and every pair is kept as
-    one: where it taught worse shapes than are common, the reading's word does not count.
+    A plate whose lanes hold pairs shows that its spots are misshapen, and every pair is kept as
+    one: where it taught worse shapes than are common, what the reading made of it does not count.
     """
     doubt = reading.fit.shapes
     if len(group) != 1 or (
@@ -146,12 +155,12 @@ def make_window(
     parts = [fit.components[i] for i in group]
     lone = min(c.spread for c in parts)
     rough = _moments(parts)
-    reach = REACH * max(lone, 0.7 * rough.sigma)
+    reach = REACH * max(lone, BROAD * rough.sigma)
     inside = np.abs(trace.position - rough.centre) < reach
     x, gain = trace.position[inside], trace.gain[inside]
     y = (trace.signal - reading.background - fit.baseline)[inside]
     if noise.sd <= 0:
-        noise = replace(noise, sd=1e-6 * float(np.ptp(y)))
+        noise = replace(noise, sd=NO_NOISE * float(np.ptp(y)))
     usable = trace.usable[inside].copy()
     covariance = noise_covariance(noise, gain)
     columns = [np.ones_like(x), (x - rough.centre) / reach]
@@ -160,9 +169,9 @@ def make_window(
             continue
         value, by = peak_shape(x, c.peak())
         y = y - value
-        if abs(c.centre - rough.centre) > reach + 2.0 * c.spread:
+        if abs(c.centre - rough.centre) > reach + TOUCHES * c.spread:
             continue
-        # What the fit says of a neighbour is uncertain: to first order its values are free, and
+        # What the fit has of a neighbour is uncertain: to first order its values are free, and
         # its shape is as doubtful as the spot's own.
         columns += [by[k] for k in range(4 if c.tau else 3) if np.any(by[k])]
         covariance += misfit_covariance((x - c.centre) / c.spread, c.height, doubt)
@@ -172,7 +181,8 @@ def make_window(
         raise InputError(f"lane {reading.name}: too little of the trace round Rf "
                          f"{rough.centre / trace.run:.2f} can be used to ask about it")
     bounds = ((NARROWEST_MM / mm, BROADEST_MM / mm) if noise.source != "residuals"
-              else (min(2.5 * trace.pitch, 0.8 * lone), 0.4 * float(np.ptp(x))))
+              else (min(NARROWEST_SAMPLES * trace.pitch, NARROWEST_LONE * lone),
+                    BROADEST_SPAN * float(np.ptp(x))))
     problem = Problem(x[usable], y[usable], 1.0 / (noise.sd * gain[usable]), "linear", *bounds,
                       None)
     first = solve(problem, (rough,)).peaks[0]
@@ -185,7 +195,7 @@ def _neighbours(x: Floats, c: Component, centre: float) -> NDArray[np.bool_]:
     From a sigma before its apex to where it ends.
     """
     towards = np.sign(centre - c.centre) * (x - c.centre)
-    return np.asarray((towards < c.spread) & (towards > -3.0 * c.spread))
+    return np.asarray((towards < c.spread) & (towards > -ENDS * c.spread))
 
 
 def _moments(parts: list[Component]) -> Peak:

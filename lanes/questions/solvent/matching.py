@@ -266,7 +266,7 @@ def _alike(
         out += _normal(apart, sd2).sum(axis=1)
     breadth = np.einsum("mjs,j->ms", held, [k.breadth for k in known])
     theirs = np.array([s.breadth for s in spots])
-    # How broad a spot of several is can't be foretold: an even chance.
+    # How broad a spot of several is can't be predicted: an even chance.
     wide = _normal(theirs - breadth, np.full(breadth.shape, 2 * BREADTH_SD**2))
     out += np.where(alone, wide, _normal(np.zeros(1), np.full(1, 4 * BREADTH_SD**2))).sum(axis=1)
     if all(s.colour is not None for s in (*known, *spots)):

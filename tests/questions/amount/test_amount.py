@@ -111,7 +111,7 @@ def test_a_sample_without_the_spot_is_not_detected(result):
     found = one(result, "E")
     assert (found.area, found.amount, found.rf) == (None, None, None)
     assert names(found.flags) == ["not-detected"]
-    # Less than the calibration's own detection limit can't be said to have shown.
+    # Less than the calibration's own detection limit can't be called seen.
     assert result.limits.detection <= found.missed_below < 0.25
     assert (found.low, found.high) == (0.0, found.missed_below)
 

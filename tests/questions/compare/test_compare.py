@@ -153,7 +153,7 @@ def test_bad_input_is_named(plate, how, words):
 
 
 def test_an_empty_unknown_is_an_answer(plate):
-    """N was drawn empty. A spot half again as large as the limit told, drawn there, is found."""
+    """N was drawn empty. A spot half again as large as the limit stated, drawn there, is found."""
     result = answer(plate, unknown="N", references=("A", "B"), cospots={"C": ("N", "A")})
     assert [r.verdict for r in result.references] == ["absent", "absent"]
     assert result.pairs == ()

@@ -94,7 +94,7 @@ def test_a_plate_with_little_evidence_never_gives_same():
 
 def test_error_rates_are_those_stated():
     """Drawn differences: one substance is called different LEVEL of the time; one that differs by
-    the resolvable difference is told 95 % of the time; one that differs by the margin is called
+    the resolvable difference is found 95 % of the time; one that differs by the margin is called
     the same 5 % of the time at most."""
     draw = np.random.default_rng(8)
     sd, degrees = 0.005, 12.0

@@ -268,7 +268,7 @@ def test_a_reading_in_doubt_is_called_so_in_the_second_line(lone, pair):
 
 
 def test_what_is_found_beside_a_spot_names_the_finer_test(lone):
-    """Purity tells what a reading would list, `lanes shoulder` tests one spot: two questions."""
+    """Purity answers what a reading would list, `lanes shoulder` tests one spot: two questions."""
     assert "a test of this one spot (lanes shoulder) sees smaller" in rendered(lone).text()
 
 

@@ -61,7 +61,7 @@ def test_one_spot_of_any_shape_is_one_hump(shape, noise):
 @pytest.mark.parametrize("shape", SHAPES)
 @pytest.mark.parametrize("side", [-1, 1])
 def test_two_of_any_shape_are_two(shape, side):
-    """Resolution 0.85, a quarter: the shoulder shows on either side, and what is said is right."""
+    """Resolution 0.85, a quarter: the shoulder shows on either side, and the figures are right."""
     over = X[shape(X) >= 0.5 * shape(X).max()]
     gap = 0.85 * 2.0 * (over[-1] - over[0]) / 1.18
     found = ask(0.75 * shape(X) + 0.25 * shape(X - side * gap), 0.003, 1)

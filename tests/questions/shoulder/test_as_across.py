@@ -1,4 +1,4 @@
-"""Discs, whose profile across the lane tells what one is like along it; a spot longer than wide."""
+"""Discs, whose profile across the lane is theirs along it too; a spot longer than wide."""
 
 from __future__ import annotations
 

@@ -47,7 +47,7 @@ def test_an_order_that_stays_is_certain():
 
 
 def test_two_alike_that_nearly_meet_leave_two_ways():
-    """Equal shares on either side of a crossing: nothing but the slopes can tell."""
+    """Equal shares on either side of a crossing: only the slopes can decide."""
     made = [plate(f, (-1.35, -1.65), (0.0, 0.0), (0.5, 0.5)) for f in (0.2, 0.31)]
     found = match([spots for spots, _ in made], (0.2, 0.31))
     assert len(found) == 2

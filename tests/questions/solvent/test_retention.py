@@ -242,7 +242,7 @@ def test_the_next_mixture_is_what_a_further_plate_would_teach():
 
     assert sd_of(law) == pytest.approx(result.sd_now, rel=1e-6)
     thens = {f: sd_of(fit(series(tried=[*two, f]), 3)) for f in (0.1, 0.2, result.fraction, 0.45)}
-    # A third mixture also tells of the scatter: the fit may become surer than was promised.
+    # A third mixture also shows the scatter: the fit may become surer than was promised.
     assert thens[result.fraction] < result.sd_then * 1.02
     assert thens[result.fraction] <= 1.06 * min(thens.values())
 
@@ -254,7 +254,7 @@ def test_the_target_lies_within_its_limits(law):
 
 
 def test_a_slope_that_may_be_none_gives_no_target():
-    """Two plates on which the spot hardly moves: no fraction for Rf 0.3 can be told."""
+    """Two plates on which the spot hardly moves: no fraction for Rf 0.3 can be given."""
     rf = (0.62, 0.63)
     points = [RfPoint(0, p, f, r, 0.002) for p, (f, r) in enumerate(zip((0.15, 0.3), rf,
                                                                       strict=True))]
