@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from lanes.confidence import TWO_SIDED_95
 from lanes.evidence.noise_covariance import noise_covariance
 from lanes.questions.shoulder.window import Window
 from lanes.reading import LaneReading
@@ -45,15 +46,17 @@ def neighbours(reading: LaneReading, group: tuple[int, ...], rf: float) -> tuple
     """Return the listed pair that the question at `rf` is about, None where there is none.
 
     It holds the component of `group` nearest to `rf`, and of its two neighbours the closer in
-    resolution.
+    resolution, unless that is surely separated: the law is part of the resolution's doubt.
     """
     run = reading.trace.run
     at = min(group, key=lambda i: abs(reading.fit.components[i].centre - rf * run))
     near = [(p.resolution, p) for p in reading.pairs
-            if at in (p.lower, p.upper) and p.resolution is not None and p.resolution < SEPARATED]
+            if at in (p.lower, p.upper) and p.resolution is not None]
     if not near:
         return None
-    closest = min(near, key=lambda each: each[0])[1]
+    resolution, closest = min(near, key=lambda each: each[0])
+    if resolution - TWO_SIDED_95 * (closest.resolution_sd or 0.0) >= SEPARATED:
+        return None
     return closest.lower, closest.upper
 
 
