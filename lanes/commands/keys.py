@@ -24,8 +24,9 @@ KEYS = {
         "percent)"
     ),
     "purity": (
-        "lane, main(rf, area_percent, low, high), others[](rf, area_percent, low, high), "
-        "undetected_below_percent, beside_main[](resolution, percent), laws[](law, area_percent), "
+        "lane, main(rf, area_percent, low, high), others[](rf, area_percent, low, high), joined[], "
+        "joined_percent, undetected_below_percent, beside_main[](resolution, percent), "
+        "laws[](law, area_percent), "
         "limit_test[](lane, percent, reference_rf, rf, ratio, sds, verdict)"
     ),
     "compare": (

@@ -46,9 +46,14 @@ FOLLOWED = 2.0
 # Of a lane's largest signal: where there is less, nothing is turned and no slope is taken.
 NO_SIGNAL = 1e-9
 NO_GLOW = 1e-12    # signal: so that nothing is divided by 0
-# Of the way to another choice as good, as a standard deviation: what is true may lie anywhere up to
-# there, on either side (a rectangular distribution; JCGM 100:2008, 4.3.7, from memory).
-AS_GOOD = 1.0 / float(np.sqrt(3.0))
+# Of the way to another choice as good, as a standard deviation. Either may hold, and what is true
+# then lies at the other with even chance; or laws scatter about the middle of the two in use, which
+# are a standard deviation from it, and the truth may lie beyond either: both ways the mean square
+# of its distance from the one that was taken is half of their distance squared.
+AS_GOOD = 1.0 / float(np.sqrt(2.0))
+# Of the way to the most that may be, where anything up to it is as likely (a rectangular
+# distribution; JCGM 100:2008, 4.3.7, from memory).
+UP_TO = 1.0 / float(np.sqrt(3.0))
 
 
 @dataclass(frozen=True)
@@ -98,7 +103,7 @@ def law_doubt(
     other = spots_under(trace, fit, law, OTHER.get(law, GLOW_LOST), reference)
     if now is None or other is None:
         return None
-    reasons = [(AS_GOOD, other)]
+    reasons = [(AS_GOOD if law in OTHER else UP_TO, other)]
     if law == "kubelka-munk":
         moved = spots_under(trace, fit, law, law, reference, reference * (1.0 - LAYER_SD))
         if moved is not None:

@@ -30,6 +30,13 @@ class Score:
     rf_z: list[float] = field(default_factory=list)
     percent_z: list[float] = field(default_factory=list)
     resolution_z: list[float] = field(default_factory=list)
+    sds: dict[str, list[float]] = field(
+        default_factory=lambda: {"Rf": [], "area percent": [], "resolution": []})
+
+    def halves(self) -> str:
+        """Return the median half-widths of the 95 % intervals."""
+        return ", ".join(f"{name} {1.96 * np.median(found):.3g}"
+                         for name, found in self.sds.items() if found)
 
     def line(self, name: str) -> str:
         def q(values: list[float], at: float) -> float:
@@ -49,7 +56,9 @@ class Score:
 
     def __iadd__(self, other: Score) -> Score:
         for name, value in vars(other).items():
-            setattr(self, name, getattr(self, name) + value)
+            if name != "sds":
+                setattr(self, name, getattr(self, name) + value)
+        self.sds = {name: [*found, *other.sds[name]] for name, found in self.sds.items()}
         return self
 
 
@@ -97,8 +106,10 @@ def compare(reading: lanes.Reading, truth: dict[str, Any], out: Score) -> Score:
             out.percent.append(found.area_percent - true["percent"])
             if found.rf_sd:
                 out.rf_z.append(out.rf[-1] / found.rf_sd)
+                out.sds["Rf"].append(found.rf_sd)
             if found.area_percent_sd and whole and len(match) > 1:
                 out.percent_z.append(out.percent[-1] / found.area_percent_sd)
+                out.sds["area percent"].append(found.area_percent_sd)
         for j, p in enumerate(t["pairs"]):
             if j in match and j + 1 in match and match[j + 1] == match[j] + 1:
                 both = lane.pairs[match[j]]
@@ -108,6 +119,7 @@ def compare(reading: lanes.Reading, truth: dict[str, Any], out: Score) -> Score:
                 if both.resolution_sd:
                     out.resolution_z.append(
                         (both.resolution - p["resolution"]) / both.resolution_sd)
+                    out.sds["resolution"].append(both.resolution_sd)
     return out
 
 

@@ -41,10 +41,10 @@ def test_a_level_band_beside_the_line_is_taken_off() -> None:
 
 def test_a_band_that_trails_behind_the_front_is_taken_off_to_its_end() -> None:
     """What glows under 366 nm: sharp at the front, and a third as bright every 2 mm behind it."""
-    band = 0.15 * np.exp(np.minimum(away(), 0.0) / 2.0) / (1.0 + np.exp(away() / 0.15))
+    band = 0.15 * np.exp(np.minimum(beyond(), 0.0) / 2.0) / (1.0 + np.exp(beyond() / 0.15))
     left = without_band((NOISE + band).astype(np.float32), LAYOUT, GRID)
     rows = left[:, 35:-35].mean(axis=1)
-    assert np.abs(left - NOISE)[np.abs(away()) > 0.6].max() < 0.009
+    assert np.abs(left - NOISE)[np.abs(beyond()) > 0.6].max() < 0.009
     assert np.abs(rows).max() < 0.006
 
 

@@ -9,7 +9,7 @@ from scipy.optimize import brentq
 from lanes.plate.signal import kubelka_munk
 from lanes.spots.describe import describe
 from lanes.spots.fit import Fit
-from lanes.spots.law_doubt import AS_GOOD, law_doubt
+from lanes.spots.law_doubt import AS_GOOD, UP_TO, law_doubt
 from lanes.spots.model import Peak, peak_shape
 from lanes.spots.quantities import pair
 from lanes.trace.noise import Noise
@@ -100,4 +100,4 @@ def test_glow_may_be_lost_in_the_brightest_spot() -> None:
     # of the excess is 1 / sqrt(2) of that at the top.
     large, small = (h * (1.0 + 0.25 * h / HEIGHTS[0] / np.sqrt(2.0)) for h in HEIGHTS)
     moved = 100.0 * small / (large + small) - 100.0 * HEIGHTS[1] / sum(HEIGHTS)
-    assert doubt.percents[0, 1] == pytest.approx(AS_GOOD * moved, rel=0.02)
+    assert doubt.percents[0, 1] == pytest.approx(UP_TO * moved, rel=0.02)

@@ -18,6 +18,7 @@ from lanes.plate.layout import Lane as Place
 from lanes.plate.signal import LAW_NAMES
 from lanes.reading import LaneReading, Plate
 from lanes.settings import Settings
+from lanes.spots.cross_profile import VALLEY
 from lanes.spots.quantities import Spot, area_percents
 from lanes.trace.sample import PENCIL_MM
 
@@ -87,6 +88,9 @@ class Purity:
     reading : LaneReading
     index : int
         The main spot's place in `reading.spots`.
+    joined : tuple of int
+        Places there of the spots that no valley divides from the main one: each may be a part of
+        it, as a tail or a streak is.
     """
 
     lane: str
@@ -99,6 +103,12 @@ class Purity:
     flags: tuple[Flag, ...]
     reading: LaneReading
     index: int
+    joined: tuple[int, ...] = ()
+
+    @property
+    def joined_percent(self) -> float:
+        """Area percent of the main spot and all that is joined to it."""
+        return float(sum(self.reading.spots[i].area_percent for i in (self.index, *self.joined)))
 
 
 def purity(
@@ -161,8 +171,26 @@ def answer(
     return Purity(
         reading.name, shares[index], tuple(s for i, s in enumerate(shares) if i != index),
         seen.undetected, beside_main, laws, tests,
-        _flags(plate, reading, index, shares, laws), reading, index,
+        _flags(plate, reading, index, shares, laws), reading, index, _joined(reading, index),
     )
+
+
+def _joined(reading: LaneReading, index: int) -> tuple[int, ...]:
+    """Return the spots that no valley divides from the main one, itself left out.
+
+    What one spot's unevenness may leave (`VALLEY`) is none.
+    """
+
+    def divided(lower: int) -> bool:
+        depth = reading.pairs[lower].valley_to_peak
+        return depth is None or depth <= VALLEY
+
+    first = last = index
+    while first > 0 and not divided(first - 1):
+        first -= 1
+    while last < len(reading.spots) - 1 and not divided(last):
+        last += 1
+    return tuple(i for i in range(first, last + 1) if i != index)
 
 
 @dataclass(frozen=True)

@@ -54,6 +54,8 @@ def _record(answer: Purity) -> dict[str, Any]:
         "lane": answer.lane,
         "main": _share(answer.main),
         "others": [_share(other) for other in answer.others],
+        "joined": [answer.reading.spots[i].rf for i in answer.joined],
+        "joined_percent": answer.joined_percent,
         "undetected_below_percent": answer.undetected_below_percent,
         "beside_main": [
             {"resolution": b.resolution, "percent": b.percent} for b in answer.beside_main
@@ -109,8 +111,21 @@ def short(answer: Purity) -> list[str]:
         f"{_percent(answer.main)}.",
         *_doubt(answer),
         f"Beside it {rest} at Rf {show_rf(largest.rf)}, with {_percent(largest)}.",
+        *_joined(answer),
         further,
     ]
+
+
+def _joined(answer: Purity) -> list[str]:
+    """Return a line where a spot may be a part of the main one."""
+    if not answer.joined:
+        return []
+    rfs = [show_rf(answer.reading.spots[i].rf) for i in answer.joined]
+    one = len(rfs) == 1
+    return [f"No valley divides the main spot from {'that' if one else 'those'} at Rf "
+            f"{' and '.join(rfs)}: {'it' if one else 'they'} may be a part of it, as a tail is, "
+            f"and it would then hold {figures(answer.joined_percent)} area percent. "
+            "lanes shoulder asks whether it is one spot."]
 
 
 def _doubt(answer: Purity) -> list[str]:
@@ -162,7 +177,7 @@ def _sections(answer: Purity) -> list[str]:
     return [
         "<h2>Spots</h2>",
         table("Spots", ("Spot", "Rf", "Area&nbsp;%", "95 % interval"), [("", [
-            ("main" if s is answer.main else "other", show_rf(s.rf),
+            (_which(answer, s), show_rf(s.rf),
              fixed(s.area_percent, 2), _interval(s))
             for s in sorted((answer.main, *answer.others), key=lambda s: s.rf)])],
             (WHOLE, NUMBER, NUMBER, WHOLE)),
@@ -175,6 +190,13 @@ def _sections(answer: Purity) -> list[str]:
         "same light. How far the figures differ is how far the law matters.</p>",
         *_tests(answer),
     ]
+
+
+def _which(answer: Purity, share: Share) -> str:
+    if share is answer.main:
+        return "main"
+    joined = share.rf in [answer.reading.spots[i].rf for i in answer.joined]
+    return "other, or a part of the main one" if joined else "other"
 
 
 def _interval(share: Share) -> str:

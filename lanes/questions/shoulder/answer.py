@@ -22,12 +22,14 @@ from lanes.plate.signal import LAW_NAMES
 from lanes.questions.shoulder.any_shape import SURE
 from lanes.questions.shoulder.case import Case, area_shares, make_case
 from lanes.questions.shoulder.colour_change import ColourChange, colour_change
+from lanes.questions.shoulder.divided import Divided, divided, neighbours
+from lanes.questions.shoulder.listed import listed
 from lanes.questions.shoulder.others import expected_length, expected_width, shape_doubt, take_shape
+from lanes.questions.shoulder.result import Alternative, Component, Curves, Shoulder
 from lanes.questions.shoulder.verdict import OtherLaw, decide, second_seen, settle
 from lanes.questions.shoulder.views import (
     WIDE,
     WIDE_SDS,
-    View,
     across_view,
     colour_view,
     lanes_view,
@@ -38,12 +40,12 @@ from lanes.questions.shoulder.views import (
     valley_view,
     width_view,
 )
-from lanes.questions.shoulder.weigh import LEVEL, Detectable, Evidence, weigh
-from lanes.questions.shoulder.window import kept_one, pick
+from lanes.questions.shoulder.weigh import LEVEL, Evidence, weigh
+from lanes.questions.shoulder.window import kept_one, make_window, pick
 from lanes.reading import LaneReading, Plate
 from lanes.settings import Settings
 from lanes.spots.deconvolve import deconvolve
-from lanes.spots.quantities import Pair, full_width
+from lanes.spots.quantities import full_width
 from lanes.spots.shape_doubt import ShapeDoubt
 from lanes.spots.split import SPLIT_GAIN
 from lanes.trace.noise import residual_noise
@@ -58,94 +60,6 @@ POOR = 3.0   # residual variance over the noise's that is worth a remark
 # Times as wide as the spot it touches: two substances beside each other differ by a third at most
 # (common practice), what a spot drags behind it is several times as long.
 STREAK = 2.5
-
-
-@dataclass(frozen=True)
-class Component:
-    """One component of the answer, with standard deviations (None where not known)."""
-
-    rf: float
-    rf_sd: float | None
-    area_percent: float
-    area_percent_sd: float | None
-
-
-@dataclass(frozen=True)
-class Alternative:
-    """One way to explain the spot, and its AICc (the less the better)."""
-
-    name: str
-    aicc: float
-
-
-@dataclass(frozen=True)
-class Curves:
-    """What the figure draws, all (n,) arrays over `rf`: the trace less baseline and neighbours."""
-
-    rf: Floats
-    data: Floats
-    usable: NDArray[np.bool_]
-    one: Floats
-    two: Floats
-    parts: Floats
-    tail: Floats
-    band: Floats
-
-
-@dataclass(frozen=True)
-class Shoulder:
-    """The answer for one spot.
-
-    Attributes
-    ----------
-    verdict : str
-        "one", "two" or "cannot tell".
-    p_value : float
-        Share of single spots on this plate that would favour two as much as this one.
-    delta_aicc, delta_bic : float
-        Criterion of one less that of two: positive favours two.
-    components : tuple of Component
-        One, or two from origin to front (also where the answer is open but one is not enough).
-    pair : Pair or None
-        Resolution of the two, each in its place whatever the verdict.
-    pair_percent, other_percent : float
-        Area percent of the smaller of two; the same under another law, None where not asked.
-    against : dict
-        For each rival of two: p-value of the rival, p-value of two where the rival is put aside.
-    colour : float or None
-        p-value of one colour over the whole spot; None without colour.
-    width : float or None
-        Width over what the plate's lone spots lead to expect at this Rf.
-    detectable : tuple of Detectable
-    evidence : tuple of View
-        Each view of the spot: for a second component, against it, or undecided.
-    settle : tuple of str
-        What would settle an open question.
-    signal : str
-        By which law and from which channel the trace is, as a sentence.
-    """
-
-    lane: str
-    rf: float
-    verdict: str
-    p_value: float
-    delta_aicc: float
-    delta_bic: float
-    components: tuple[Component, ...]
-    pair: Pair | None
-    pair_percent: float
-    other_percent: float | None
-    alternatives: tuple[Alternative, ...]
-    against: dict[str, tuple[float, float]]
-    colour: float | None
-    width: float | None
-    detectable: tuple[Detectable, ...]
-    evidence: tuple[View, ...]
-    reasons: tuple[str, ...]
-    settle: tuple[str, ...]
-    flags: tuple[Flag, ...]
-    curves: Curves
-    signal: str = ""
 
 
 def shoulder(
@@ -221,35 +135,83 @@ def judge(
     names = [r.name for r in readings]
     reading = readings[_there(lane, names)]
     lane = reading.name
-    mm = 1.0 if plate is None else plate.layout.mm_per_unit
-    sds = (0.0, 0.0) if plate is None else (plate.layout.origin.sd, plate.layout.front.sd)
+    asked = _Asked(readings, reading, plate, shape_from, bootstraps, seed, progress, colours)
     group = pick(reading, rf)
-    shape = None
-    if shape_from is not None:
-        other = readings[_there(shape_from, names, "--shape-from")]
-        if shape_from == lane:
-            raise InputError(f"--shape-from {shape_from} is the lane in question: give another")
-        shape = take_shape(other, mm)
-    doubt = shape_doubt(readings, reading, group)
-    expected = expected_width(readings, reading, group)
-    length = expected_length(readings, reading, group)
-    case = make_case(reading, group, mm, shape, doubt, expected, length)
-    evidence = weigh(case, bootstraps, np.random.default_rng(seed), progress)
-    width = None
-    if expected is not None:
-        width = float(np.exp(case.own_ln_sigma - expected[0])), expected[1]
-    colour, law, overload = None, None, None
-    if plate is not None:
-        place = next(found for found in plate.layout.lanes if found.name == lane)
-        colour = colour_change(colours or Colours(plate), place, case,
-                               np.random.default_rng([seed, 1]))
-        alike = case.any_shape is not None and case.any_shape.sure
-        overload = _unheld(readings, reading, group, plate, alike)
-        # Another law is asked only where it can change the answer.
-        if decide(evidence, False, False, across=case.across, overload=overload)[0] == "two":
-            law = _other_law(plate, reading, group, (expected, length), doubt, seed, alike)
-    kept = kept_one(reading, group)
-    return _answer(readings, reading, case, evidence, width, colour, law, overload, kept, sds)
+    found = asked.about(group)
+    both = neighbours(reading, group, found.rf if rf is None else rf)
+    two = None if both is None else asked.divided(both)
+    if two is None:
+        return found
+    if set(two.both) <= set(group):
+        return listed(found, reading, plate, two)
+    return replace(listed(asked.about(two.both), reading, plate, two), alone=found)
+
+
+@dataclass(frozen=True)
+class _Asked:
+    """A question about spots of one lane: what `judge` was given."""
+
+    readings: tuple[LaneReading, ...]
+    reading: LaneReading
+    plate: Plate | None
+    shape_from: str | None
+    bootstraps: int
+    seed: int
+    progress: Progress | None
+    colours: Colours | None
+
+    @property
+    def mm(self) -> float:
+        """Millimetres per plate unit."""
+        return 1.0 if self.plate is None else self.plate.layout.mm_per_unit
+
+    @property
+    def line_sds(self) -> tuple[float, float]:
+        """Standard deviations of the two lines' heights."""
+        if self.plate is None:
+            return 0.0, 0.0
+        return self.plate.layout.origin.sd, self.plate.layout.front.sd
+
+    def about(self, group: tuple[int, ...]) -> Shoulder:
+        """Answer for the components `group`, whatever the reading makes of them."""
+        readings, reading, plate, seed = self.readings, self.reading, self.plate, self.seed
+        shape = None
+        if self.shape_from is not None:
+            other = readings[_there(self.shape_from, [r.name for r in readings], "--shape-from")]
+            if other is reading:
+                raise InputError(f"--shape-from {self.shape_from} is the lane in question: give "
+                                 "another")
+            shape = take_shape(other, self.mm)
+        doubt = shape_doubt(readings, reading, group)
+        expected = expected_width(readings, reading, group)
+        length = expected_length(readings, reading, group)
+        case = make_case(reading, group, self.mm, shape, doubt, expected, length)
+        evidence = weigh(case, self.bootstraps, np.random.default_rng(seed), self.progress)
+        width = None
+        if expected is not None:
+            width = float(np.exp(case.own_ln_sigma - expected[0])), expected[1]
+        colour, law, overload = None, None, None
+        if plate is not None:
+            place = next(found for found in plate.layout.lanes if found.name == reading.name)
+            colour = colour_change(self.colours or Colours(plate), place, case,
+                                   np.random.default_rng([seed, 1]))
+            alike = case.any_shape is not None and case.any_shape.sure
+            overload = _unheld(readings, reading, group, plate, alike)
+            # Another law is asked only where it can change the answer.
+            if decide(evidence, False, False, across=case.across, overload=overload)[0] == "two":
+                law = _other_law(plate, reading, group, (expected, length), doubt, seed, alike)
+        return _answer(readings, reading, case, evidence, width, colour, law, overload,
+                       kept_one(reading, group), self.line_sds)
+
+    def divided(self, both: tuple[int, int]) -> Divided | None:
+        """Return two listed neighbours where the trace shows a valley between them."""
+        doubt = shape_doubt(self.readings, self.reading, both)
+        try:
+            window = make_window(self.reading, both, self.mm, doubt)
+        except InputError:  # too little of the trace is left there
+            return None
+        length = expected_length(self.readings, self.reading, both)[0]
+        return divided(self.reading, both, window, length)
 
 
 def _unheld(

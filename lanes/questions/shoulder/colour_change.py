@@ -71,16 +71,17 @@ def colour_change(
     usable = np.all([t.usable[at] for t in traces], axis=0)
     design = design[usable]
     own = misfit_covariance(z, 1.0)[np.ix_(usable, usable)]
-    rows, spreads, misfits = [], [], []
-    for t, n in zip(traces, noises, strict=True):
-        low, high = at[0], at[-1] + 1
-        seen = (at - low)[usable]
-        cov = noise_covariance(n, t.gain[low:high])[np.ix_(seen, seen)]
-        solve = np.linalg.solve(cov, design)
-        pull = np.linalg.solve(design.T @ solve, solve.T)
-        rows.append((pull @ t.signal[at][usable])[:3])
-        spreads.append((pull @ cov @ pull.T)[:3, :3])
-        misfits.append((pull @ own @ pull.T)[:3, :3])
+    low, high = at[0], at[-1] + 1
+    seen = (at - low)[usable]
+    noise = [noise_covariance(n, t.gain[low:high])[np.ix_(seen, seen)]
+             for t, n in zip(traces, noises, strict=True)]
+    # One way to resolve all channels: what the three functions do not follow, a tail or a second
+    # spot, then goes into each in one proportion, and one colour stays one.
+    solve = np.linalg.solve(np.sum([c / np.trace(c) for c in noise], axis=0), design)
+    pull = np.linalg.solve(design.T @ solve, solve.T)[:3]
+    rows = [pull @ t.signal[at][usable] for t in traces]
+    spreads = [pull @ c @ pull.T for c in noise]
+    misfit = pull @ own @ pull.T
     matrix = np.array(rows)
     if np.max(matrix[:, 0] / np.sqrt([s[0, 0] for s in spreads])) < SHOWN:
         return None
@@ -91,7 +92,7 @@ def colour_change(
             total[3 * i:3 * i + 3, 3 * j:3 * j + 3] = between[i, j] * roots[i] @ roots[j].T
         # The law bends each channel of a heavy spot a little differently: mostly its width.
         bend = np.diag(np.square([0.0, SKEWED_BEND * BEND, BEND / 2.0]))
-        total[3 * i:3 * i + 3, 3 * i:3 * i + 3] += matrix[i, 0] ** 2 * (misfits[i] + bend)
+        total[3 * i:3 * i + 3, 3 * i:3 * i + 3] += matrix[i, 0] ** 2 * (misfit + bend)
     return ColourChange(_one_colour(matrix, total, rng), _angle(matrix))
 
 

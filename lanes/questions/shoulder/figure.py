@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from lanes.questions.shoulder.answer import Shoulder
+from lanes.questions.shoulder.result import Shoulder
 from lanes.report.canvas import (
     COLOURS,
     DASHES,

@@ -7,8 +7,8 @@ from html import escape
 from typing import Any
 
 from lanes.confidence import TWO_SIDED_95
-from lanes.questions.shoulder.answer import Shoulder
 from lanes.questions.shoulder.figure import WIDTH, shoulder_png
+from lanes.questions.shoulder.result import Shoulder
 from lanes.report.answer import NOT_MASS, NOT_VALIDATED, AnswerReport
 from lanes.report.digits import UNKNOWN, fixed, rf_more, show_rf, up
 from lanes.report.page import NUMBER, WHOLE, table
@@ -21,10 +21,17 @@ EXACTLY = ("An answer of one says that no second component was detected: one tha
 def sentence(answer: Shoulder) -> str:
     """Return the answer in plain words, one line."""
     if answer.verdict == "two":
-        return f"Two components, {_two(answer)}."
+        listed = "" if answer.valley is None else (
+            "; the reading lists both, and a valley of "
+            f"{fixed(100.0 * answer.valley, 0)} % of the lesser's height divides them")
+        return f"Two components, {_two(answer)}{listed}."
     if answer.verdict == "one":
         return f"One component is enough; no second component detected{_limit(answer)}."
     return f"Cannot tell: {'; '.join(answer.reasons)}."
+
+
+def _uncapital(text: str) -> str:
+    return text[:1].lower() + text[1:]
 
 
 def _two(answer: Shoulder) -> str:
@@ -80,6 +87,9 @@ def _limit(answer: Shoulder) -> str:
 def render_shoulder(answer: Shoulder, file: str, settings: Settings) -> AnswerReport:
     """Return the answer as a report; `file` is the plate's file name."""
     lines = [sentence(answer)]
+    if answer.alone is not None:
+        lines.append(f"The spot at Rf {show_rf(answer.alone.rf)} by itself: "
+                     f"{_uncapital(sentence(answer.alone))}")
     if answer.settle:
         lines += ["What would settle it:", *(f"- {what}" for what in answer.settle)]
     return AnswerReport(

@@ -106,6 +106,12 @@ def valley_view(case: Case, valley: float | None, asked: bool) -> View:
     return View("valley", FOR, "a valley shows between two maxima", valley)
 
 
+def listed_view(valley: float) -> View:
+    """Return that the trace shows a valley between two spots that the reading lists."""
+    return View("valley", FOR, "the reading lists two spots here, and the trace shows a valley "
+                "between them, which no one spot has under any law", valley)
+
+
 def colour_view(found: ColourChange | None) -> View:
     """Return what the scan's channels say."""
     if found is None:

@@ -269,6 +269,8 @@ def detectable(case: Case, threshold: float, scale: float) -> tuple[Detectable, 
     """
     need = smallest_noncentrality(threshold) * scale
     c, ln_sigma, area = case.single
+    if area <= 0.0:  # of two far apart one spot may explain nothing: there is none to be beside
+        return tuple(Detectable(resolution, None) for resolution in RESOLUTIONS)
     gaps = np.array(RESOLUTIONS) * 2.0 * FWHM * case.half_width / HALF_HEIGHT_FACTOR
     sigma = np.exp(ln_sigma)
     rows = []

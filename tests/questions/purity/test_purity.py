@@ -19,8 +19,8 @@ from lanes.questions.purity.command import limit_lanes
 from lanes.questions.purity.page import render_purity
 from lanes.settings import Settings
 
-KEYS = ["lane", "main", "others", "undetected_below_percent", "beside_main", "laws", "limit_test",
-        "flags"]
+KEYS = ["lane", "main", "others", "joined", "joined_percent", "undetected_below_percent",
+        "beside_main", "laws", "limit_test", "flags"]
 
 
 def rendered(result, file="plate.png"):
@@ -265,6 +265,28 @@ def test_a_reading_in_doubt_is_called_so_in_the_second_line(lone, pair):
     spots[pair.index] = dataclasses.replace(spots[pair.index], flags=(flag("weak", "drawn so"),))
     weak = dataclasses.replace(pair, reading=dataclasses.replace(pair.reading, spots=tuple(spots)))
     assert rendered(weak).text().splitlines()[1].endswith("the main spot is weak.")
+
+
+def test_what_no_valley_divides_from_the_main_spot_may_be_a_part_of_it(pair):
+    """Three spots: one apart, one that a valley divides, one on the main spot's flank."""
+    assert pair.joined == ()
+    assert "may be a part of it" not in rendered(pair).text()
+    reading, (far, main) = pair.reading, pair.reading.spots
+    tail = dataclasses.replace(main, rf=0.46, area_percent=20.0)
+    head = dataclasses.replace(main, rf=0.54, area_percent=10.0)
+    body = dataclasses.replace(main, area_percent=60.0)
+    depths = (0.0, 0.95, 0.5)
+    three = dataclasses.replace(
+        reading, spots=(far, tail, body, head),
+        pairs=tuple(dataclasses.replace(reading.pairs[0], lower=i, upper=i + 1, valley_to_peak=d)
+                    for i, d in enumerate(depths)))
+    joined = purity._joined(three, 2)
+    assert joined == (1,)
+    found = dataclasses.replace(pair, reading=three, index=2, joined=joined)
+    assert found.joined_percent == pytest.approx(80.0)
+    assert ("No valley divides the main spot from that at Rf 0.46: it may be a part of it"
+            in rendered(found).text())
+    assert json.loads(rendered(found).json())["joined"] == [0.46]
 
 
 def test_what_is_found_beside_a_spot_names_the_finer_test(lone):
