@@ -11,7 +11,7 @@ from lanes.plate.blobs import FAINTEST, USUAL, blobs_between, is_lighter, over_t
 from lanes.plate.by_hand import RULER_MM, placed_lanes, placed_line
 from lanes.plate.columns import FoundLanes, find_lanes
 from lanes.plate.dividers import without_dividers
-from lanes.plate.foretold import in_lanes, in_new_lanes
+from lanes.plate.expected import in_lanes, in_new_lanes
 from lanes.plate.frame import find_frame, refuse_empty
 from lanes.plate.layout import Blob, Lane, Layout, Line
 from lanes.plate.lines import find_both
@@ -95,7 +95,7 @@ def with_lanes(planes: Planes, layout: Layout, settings: Settings, light: str) -
     if any(f.name == "outline-doubtful" for f in layout.flags):
         ticks = without_sides(ticks, planes.fine, planes.fine_grid, layout.origin)
     assumed: tuple[float, ...] = ()
-    foretold: tuple[Blob, ...] = ()
+    in_rows: tuple[Blob, ...] = ()
     lanes, confidence = placed_lanes(settings, layout), None
     if lanes is None:
         names = names_under(find_marks(planes), layout)
@@ -107,7 +107,7 @@ def with_lanes(planes: Planes, layout: Layout, settings: Settings, light: str) -
         lanes, confidence, assumed = found_by(own)
         while settings.lanes is None and (new := in_new_lanes(faint, own, lanes, layout)):
             faint = tuple(b for b in faint if b not in new)
-            foretold += new
+            in_rows += new
             # Sought at so few places, each is as sure as what stands out anywhere.
             own = (*own, *(replace(b, strength=USUAL) for b in new))
             lanes, confidence, assumed = found_by(own)
@@ -129,7 +129,7 @@ def with_lanes(planes: Planes, layout: Layout, settings: Settings, light: str) -
                           f"{'mm' if layout.scaled else 'pixels'}, beyond the lines that were given"
                           ))
     return replace(layout, lanes=named_lanes(lanes, settings), found=found, blobs=blobs,
-                   faint=(*foretold, *in_lanes(faint, own, lanes, layout)), lighter=lighter,
+                   faint=(*in_rows, *in_lanes(faint, own, lanes, layout)), lighter=lighter,
                    flags=tuple(flags))
 
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from lanes.plate.blobs import USUAL
-from lanes.plate.foretold import in_lanes, in_new_lanes
+from lanes.plate.expected import in_lanes, in_new_lanes
 from lanes.plate.layout import Blob, Lane, Layout, Line
 
 LANES = tuple(Lane("", x, 8.0) for x in (30.0, 40.0, 50.0, 60.0))
@@ -43,14 +43,14 @@ def test_a_faint_spot_an_even_step_from_the_lanes(x: float, kept: bool) -> None:
     assert in_new_lanes((faint,), SURE, LANES, PLATE) == ((faint,) if kept else ())
 
 
-def test_a_gap_of_two_steps_foretells_a_lane_in_it() -> None:
+def test_a_gap_of_two_steps_holds_a_lane() -> None:
     faint = blob(50.5, 0.4, FAINT)
     lanes = (*LANES[:2], *LANES[3:])
     sure = tuple(b for b in SURE if b.x != 50.0)
     assert in_new_lanes((faint,), sure, lanes, PLATE) == (faint,)
 
 
-def test_uneven_or_few_lanes_foretell_none() -> None:
+def test_uneven_or_few_lanes_lead_to_none() -> None:
     faint = blob(20.0, 0.4, FAINT)
     assert in_new_lanes((faint,), SURE, LANES[:2], PLATE) == ()
     uneven = (LANES[0], Lane("", 36.0, 8.0), *LANES[2:])

@@ -1,4 +1,4 @@
-"""Faint spots where the plate's other lanes foretell them: in a row of spots, where a lane lies.
+"""Faint spots where the other lanes lead to expect them: in a row of spots, where a lane lies.
 
 One substance runs as far in every lane, and lanes are applied at even steps. What crosses where a
 row and a lane do has far fewer places that noise could have picked, and so needs to stand out less.
@@ -16,13 +16,13 @@ ROW = 0.02  # Rf: one substance's spots differ by 0.01 to 0.02 from lane to lane
 # Of a step between lanes: how far from even spacing a lane is applied by hand. Of a lane's width:
 # how far from its middle its spot lies.
 OFF_STEP, OFF_MIDDLE = 0.2, 0.25
-EVEN = 0.25  # of a step: steps that differ by more foretell no lane
+EVEN = 0.25  # of a step: steps that differ by more lead to expect no lane
 FEWEST_STEPS = 2  # between lanes, from which what is even is known
 BEYOND = 2  # steps past the outermost lane: at most one empty lane lies between
 # ln of a blob's size over its row's, up to which it is like a spot of it: twice, as little of a
 # substance is smaller, and much of it larger.
 ALIKE = 0.7
-SIDES, SCALES = 2.0, 3.0  # signs and scales that a foretold spot is sought at are one, of so many
+SIDES, SCALES = 2.0, 3.0  # signs and scales that an expected spot is sought at are one, of so many
 
 
 def in_lanes(
