@@ -31,7 +31,7 @@ HELD = 0.97        # of a plate: what an outline about it holds at least, as sid
 APART = 0.05       # of the smaller of two plates side by side: what both outlines hold
 OTHER_LOOK = 0.15  # of tone: plates in one picture share layer and lamp
 NARROWEST = 0.15   # shorter over longer side: a strip of 200 mm is 30 mm wide, a ruler's is less
-SMALL = 0.15       # of the largest plate's area: less is a label or a scrap
+SMALL = 0.15       # of the largest plate's area, or the picture's: less is a label or a scrap
 
 EVEN_TONE = 1e-3   # of tone, from darkest to brightest: less than one code of 255, nothing is seen
 # Share of each side with an edge, and with two things beside it, for a plate among several or one
@@ -118,7 +118,7 @@ def find_outlines(
     whole = judge(small, border_only(whole_corners))
     for frames in (False, True):
         best = judged(frames)
-        plates = _plates(best)
+        plates = _plates(best, area(whole_corners))
         if plates and plates[0][0].score >= whole.score:
             break
     else:
@@ -199,9 +199,12 @@ def _distinct(judged: list[Judged]) -> list[Judged]:
     return out
 
 
-def _plates(best: list[Judged]) -> list[Judged]:
-    """Return the plates among distinct outlines, the largest score first."""
-    good = [(fit, c) for fit, c in best if fit.score >= ACCEPTED and _bounded(fit)]
+def _plates(best: list[Judged], picture: float) -> list[Judged]:
+    """Return the plates among distinct outlines in a picture so large, the largest score first."""
+    # A plate fills a good part of its picture, or differs from what it lies on: a row of broad
+    # spots does neither.
+    good = [(fit, c) for fit, c in best if fit.score >= ACCEPTED and _bounded(fit)
+            and (fit.stands_out or area(c) >= SMALL * picture)]
     chosen: list[Judged] = []
     for fit, corners in good:
         # Circles drawn round a row of spots close outlines, too, with the same layer on both sides.

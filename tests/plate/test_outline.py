@@ -340,3 +340,17 @@ def test_circles_drawn_round_rows_of_spots_are_no_plate_within_the_plate(depth: 
     assert not outline.rivals
     corners = np.array([[53.5, 411.5], [275.5, 411.5], [275.5, 57.5], [53.5, 57.5]])
     assert np.hypot(*(outline.corners_px - corners).T).max() < 2.0
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3, 6])
+def test_a_row_of_broad_spots_on_a_cropped_plate_is_no_plate(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    row, column = np.mgrid[:395, :271].astype(float)
+    light = np.full(row.shape, 0.72)
+    for x in (85, 135, 185, 235):
+        width, depth = rng.uniform(9.0, 16.0), rng.uniform(0.1, 0.35)
+        r = np.hypot(row - 80.0 - rng.normal(), column - x)
+        light *= 1.0 - depth * np.exp(-0.5 * (r / width) ** 4)
+    light *= 1.0 + 0.01 * rng.standard_normal(light.shape)
+    (outline,) = find_outlines(light.astype(np.float32))
+    assert not outline.seen
