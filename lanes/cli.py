@@ -66,7 +66,8 @@ _FAULTS = (
 
 class _Parser(argparse.ArgumentParser):
     def __init__(self, *arguments: Any, **options: Any) -> None:
-        super().__init__(*arguments, **options)
+        # --spot for --spots would hold today, and mean two things once there is an option more.
+        super().__init__(*arguments, allow_abbrev=False, **options)
         # -5,10 is a value as -5 is: no option starts with a digit.
         self._negative_number_matcher = re.compile(r"-\.?\d")
 

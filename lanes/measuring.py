@@ -328,6 +328,10 @@ def _measure_trace(path: Path, settings: Settings) -> Reading:
         if isinstance(height, str):
             raise InputError(f"{option} {height}: {path.name} is a trace, whose distances have the "
                              "table's own unit; give a plain number")
+    for option, listed in (("--names", settings.names), ("--roles", settings.roles)):
+        if listed is not None and len(listed) != 1:
+            raise InputError(f"{option} has {len(listed)} entries, and {path.name} is the trace of "
+                             "one lane: give one")
     assert not isinstance(settings.origin, str)
     assert not isinstance(settings.front, str)
     trace, raw = read_trace(path, settings.origin, settings.front)

@@ -574,6 +574,15 @@ def test_a_trace_has_no_use_for_what_is_about_a_plate(
     assert f"leave {option[0]} out" in message
 
 
+def test_a_trace_is_of_one_lane(refused: Refused, lone_trace: Path) -> None:
+    text = refused("measure", lone_trace, *LINES, "--names", "A,B")
+    assert "--names has 2 entries, and lone.csv is the trace of one lane: give one" in text
+
+
+def test_options_are_written_out(refused: Refused, drawn: Path) -> None:
+    assert "--spot" in refused("measure", drawn / "whole.png", "--spot", "dark")
+
+
 def test_questions_that_need_a_scan_say_so(refused: Refused, lone_trace: Path) -> None:
     assert "needs the plate's scan" in refused("purity", lone_trace, "--lane", "lone", *LINES)
 
