@@ -67,7 +67,7 @@ _FAULTS = (
 class _Parser(argparse.ArgumentParser):
     def __init__(self, *arguments: Any, **options: Any) -> None:
         # --spot for --spots would hold today, and mean two things once there is an option more.
-        super().__init__(*arguments, allow_abbrev=False, **options)
+        super().__init__(*arguments, **{**options, "allow_abbrev": False})
         # -5,10 is a value as -5 is: no option starts with a digit.
         self._negative_number_matcher = re.compile(r"-\.?\d")
 

@@ -105,7 +105,9 @@ def seen_places(
     speck = SPECK_MM / layout.mm_per_unit
     blobs = [b for b in without_spot(layout, lane, rfs, sigmas)
              if b.lighter == bool(layout.lighter) and min(b.width, b.height) > speck]
-    return tuple(SeenPlace((b.y - y0) / (y1 - y0) * run, b.height / FWHM, b.strength - USUAL)
+    # What is faint was held against few places, and stands out of those as others do of all.
+    return tuple(SeenPlace((b.y - y0) / (y1 - y0) * run, b.height / FWHM,
+                           max(b.strength - USUAL, 0.0))
                  for b in sorted(blobs, key=lambda b: -b.strength))
 
 

@@ -46,14 +46,10 @@ NARROWEST_MM = 4.0
 BAND_ENDS_MM = 3.5  # what a band's two ends add at most to its width at half height: a choice
 
 
-# The lanes, the confidence in them, and the x of those that nothing marks.
-FoundLanes = tuple[tuple[Lane, ...], float | None, tuple[float, ...]]
-
-
 def find_lanes(
     blobs: tuple[Blob, ...], ticks: list[tuple[float, float]], layout: Layout, settings: Settings,
     bright: bool, names: tuple[float, ...] = (),
-) -> FoundLanes:
+) -> tuple[tuple[Lane, ...], float | None, tuple[float, ...]]:
     """Return the lanes, unnamed, from left to right, and the confidence in them.
 
     Parameters
@@ -105,10 +101,18 @@ def find_lanes(
                 "lanes; give the x of each with --lanes X1,X2,..., or their number with --lanes N"
             )
     lean = 0.0 if isinstance(settings.lanes, tuple) else seen.lean
-    widths = lane_widths(xs, lean, blobs, layout, settings, REACH_BRIGHT if bright else REACH)
-    lanes = tuple(Lane("", x, wide, lean, None, confidence or 1.0)
-                  for x, wide in zip(xs, widths, strict=True))
+    lanes = lanes_at(xs, lean, blobs, layout, settings, bright, confidence)
     return lanes, confidence, assumed
+
+
+def lanes_at(
+    xs: list[float], lean: float, blobs: tuple[Blob, ...], layout: Layout, settings: Settings,
+    bright: bool, confidence: float | None,
+) -> tuple[Lane, ...]:
+    """Return lanes at `xs` (plate units, rising), as wide as their blobs and neighbours allow."""
+    widths = lane_widths(xs, lean, blobs, layout, settings, REACH_BRIGHT if bright else REACH)
+    return tuple(Lane("", x, wide, lean, None, confidence or 1.0)
+                 for x, wide in zip(xs, widths, strict=True))
 
 
 def _row_of_ticks(seen: Evidence) -> list[float]:

@@ -69,6 +69,22 @@ def in_new_lanes(
     return _crossing(faint, sure, inside, layout)
 
 
+def places_with(
+    new: tuple[Blob, ...], lanes: tuple[Lane, ...], layout: Layout
+) -> list[float]:
+    """Return the x at the origin of `lanes` and of those that the blobs of `in_new_lanes` make."""
+    xs = [lane.x for lane in lanes]
+    lean = float(np.median([lane.lean for lane in lanes]))
+    half = 0.5 * float(np.min(np.diff(xs)))
+    columns: list[list[float]] = []
+    for x in sorted(b.x - lean * (b.y - float(layout.origin.at(b.x))) for b in new):
+        if columns and x - columns[-1][0] < half:
+            columns[-1].append(x)
+        else:
+            columns.append([x])
+    return sorted([*xs, *(float(np.mean(column)) for column in columns)])
+
+
 def _crossing(
     faint: tuple[Blob, ...], sure: tuple[Blob, ...], places: list[tuple[float, float, float]],
     layout: Layout,

@@ -9,9 +9,9 @@ from lanes.flags import flag
 from lanes.lengths import Length, text
 from lanes.plate.blobs import FAINTEST, USUAL, blobs_between, is_lighter, over_the_side
 from lanes.plate.by_hand import RULER_MM, placed_lanes, placed_line
-from lanes.plate.columns import FoundLanes, find_lanes
+from lanes.plate.columns import find_lanes, lanes_at
 from lanes.plate.dividers import without_dividers
-from lanes.plate.expected import in_lanes, in_new_lanes
+from lanes.plate.expected import in_lanes, in_new_lanes, places_with
 from lanes.plate.frame import find_frame, refuse_empty
 from lanes.plate.layout import Blob, Lane, Layout, Line
 from lanes.plate.lines import find_both
@@ -98,19 +98,16 @@ def with_lanes(planes: Planes, layout: Layout, settings: Settings, light: str) -
     in_rows: tuple[Blob, ...] = ()
     lanes, confidence = placed_lanes(settings, layout), None
     if lanes is None:
-        names = names_under(find_marks(planes), layout)
-
-        def found_by(spots: tuple[Blob, ...]) -> FoundLanes:
-            return find_lanes(with_circled(spots, planes), ticks, layout, settings,
-                              light == "366", names)
-
-        lanes, confidence, assumed = found_by(own)
+        bright = light == "366"
+        lanes, confidence, assumed = find_lanes(
+            with_circled(own, planes), ticks, layout, settings, bright,
+            names_under(find_marks(planes), layout))
         while settings.lanes is None and (new := in_new_lanes(faint, own, lanes, layout)):
             faint = tuple(b for b in faint if b not in new)
             in_rows += new
-            # Sought at so few places, each is as sure as what stands out anywhere.
-            own = (*own, *(replace(b, strength=USUAL) for b in new))
-            lanes, confidence, assumed = found_by(own)
+            own = (*own, *new)
+            lanes = lanes_at(places_with(new, lanes, layout), lanes[0].lean, own, layout, settings,
+                             bright, confidence)
     found = dict(layout.found)
     if confidence is not None:
         found["lanes"] = confidence

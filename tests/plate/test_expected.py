@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from lanes.plate.blobs import USUAL
-from lanes.plate.expected import in_lanes, in_new_lanes
+from lanes.plate.expected import in_lanes, in_new_lanes, places_with
 from lanes.plate.layout import Blob, Lane, Layout, Line
 
 LANES = tuple(Lane("", x, 8.0) for x in (30.0, 40.0, 50.0, 60.0))
@@ -62,3 +62,8 @@ def test_the_more_places_are_looked_at_the_surer_it_has_to_be() -> None:
     assert in_lanes((faint,), SURE, LANES, PLATE) == (faint,)
     rows = tuple(blob(30.0, rf) for rf in np.arange(0.05, 0.96, 0.04))
     assert in_lanes((faint,), rows, LANES, PLATE) == ()
+
+
+def test_spots_of_one_column_make_one_lane() -> None:
+    new = (blob(20.5, 0.4, FAINT), blob(19.5, 0.7, FAINT), blob(70.0, 0.4, FAINT))
+    assert places_with(new, LANES, PLATE) == [20.0, 30.0, 40.0, 50.0, 60.0, 70.0]
