@@ -136,15 +136,7 @@ def answer(
     unknown = unknown or _by_role(plate, "unknown", "--unknown")[0]
     place = lane_named(plate, unknown, "--unknown")
     home = other or plate
-    names = tuple(references) or tuple(_by_role(home, "reference", "--reference"))
-    names = tuple(dict.fromkeys(names))
-    for name in names:
-        if other is None:
-            lane_named(plate, name, "--reference")
-        else:
-            on_other(other, name, "--reference")
-        if name == unknown and other is None:
-            raise InputError(f"--reference {name}: that is the unknown's own lane; name another")
+    names = _reference_names(plate, unknown, references, other)
     mixtures = _mixtures(plate, unknown, names, cospots, other)
     own = read_lane(plate, place)
     known = {name: _reference(home, name) for name in names}
@@ -172,22 +164,46 @@ def answer(
             key=lambda p: (("same", "cannot tell", "different").index(p.verdict),
                            abs(p.rf - p.reference_rf)))
         for i in range(len(own.spots)) for name in names)
-    unexplained: list[int] = []
-    unsure: list[int] = []
-    for i in range(len(own.spots)):
-        of_spot = {p.verdict for p in pairs if p.spot == i}
-        if "same" not in of_spot:
-            (unsure if "cannot tell" in of_spot else unexplained).append(i)
+    unexplained, unsure = _unmatched(len(own.spots), pairs)
     correlations = [aligned(own, known[n], scale) for n in names]
     correlations += [aligned(own, mixed[c]) for c in mixtures]
     shown = (Shown("unknown", own, plate, plate.layout, 1.0),
              *(Shown("reference", known[n], home, home.layout, scale) for n in names),
              *(Shown("co-spot", mixed[c], plate, plate.layout, 1.0) for c in mixtures))
     return Comparison(
-        place.name, found, pairs, tuple(unexplained), tuple(unsure),
+        place.name, found, pairs, unexplained, unsure,
         _resolvable(own, known, repeats, carried), repeats, mixtures, tuple(correlations),
         carried, _flags(plate, other, own, known, mixed, pairs, repeats, carried, mixtures),
         own, shown)
+
+
+def _reference_names(
+    plate: Plate, unknown: str, references: Sequence[str], other: Plate | None
+) -> tuple[str, ...]:
+    """Return the reference lanes, named or by their role, each once, or raise InputError."""
+    names = tuple(references) or tuple(_by_role(other or plate, "reference", "--reference"))
+    names = tuple(dict.fromkeys(names))
+    for name in names:
+        if other is None:
+            lane_named(plate, name, "--reference")
+        else:
+            on_other(other, name, "--reference")
+        if name == unknown and other is None:
+            raise InputError(f"--reference {name}: that is the unknown's own lane; name another")
+    return names
+
+
+def _unmatched(
+    count: int, pairs: Sequence[SpotPair]
+) -> tuple[tuple[int, ...], tuple[int, ...]]:
+    """Return which of so many spots match no reference, and of which that is not known."""
+    unexplained: list[int] = []
+    unsure: list[int] = []
+    for i in range(count):
+        of_spot = {p.verdict for p in pairs if p.spot == i}
+        if "same" not in of_spot:
+            (unsure if "cannot tell" in of_spot else unexplained).append(i)
+    return tuple(unexplained), tuple(unsure)
 
 
 def _by_role(plate: Plate, role: str, option: str) -> list[str]:

@@ -95,35 +95,52 @@ def presence(
         if any(verdict == "same" for verdict, _ in by.values()):
             return Presence(reference.name, "cannot tell", "a smaller spot of it agrees and its "
                             "largest does not", None, matched)
-        limit = _limit(plate, unknown, reference, first, scale)
-        if limit is None:
-            why = ("its largest spot differs from all" if unknown.spots
-                   else "nothing is detected at its place")
-            return Presence(reference.name, "cannot tell", f"{why}, but a small one there would "
-                            "have been missed", None, ())
-        why = ("its largest spot differs from all" if unknown.spots
-               else "nothing is detected at its place")
-        return Presence(reference.name, "absent", why, limit[0], (), limit[1])
+        return _not_there(unknown, reference, _limit(plate, unknown, reference, first, scale))
     if by[first][0] != "same":
         return Presence(reference.name, "cannot tell", "the plate can't tell whether its largest "
                         "spot is there", None, matched)
     i = by[first][1]
     assert i is not None
-    amount = unknown.spots[i].area / reference.spots[first].area
-    for j in wanted[1:]:
-        expected = amount * reference.spots[j].area
-        seen = expected > AMPLE * (unknown.limit or np.inf)
-        if by[j][0] == "different" and seen:
-            return Presence(reference.name, "cannot tell", "its largest spot agrees, and another "
-                            f"that should show, at Rf {reference.spots[j].rf:.2f}, is not there",
-                            None, matched)
-        if by[j][0] == "cannot tell":
-            return Presence(reference.name, "cannot tell", "its largest spot agrees; whether the "
-                            f"one at Rf {reference.spots[j].rf:.2f} does can't be told", None,
-                            matched)
+    open_question = _smaller_spots(
+        unknown, reference, wanted[1:], unknown.spots[i].area / reference.spots[first].area,
+        {j: verdict for j, (verdict, _) in by.items()})
+    if open_question is not None:
+        return Presence(reference.name, "cannot tell", open_question, None, matched)
     what = ("its spot agrees" if len(wanted) == 1
             else "every main spot of it that should show agrees")
     return Presence(reference.name, "present", what, None, matched)
+
+
+def _not_there(
+    unknown: LaneReading, reference: LaneReading,
+    limit: tuple[float | None, float | None] | None,
+) -> Presence:
+    """Return the verdict where the reference's largest spot is not among the unknown's."""
+    why = ("its largest spot differs from all" if unknown.spots
+           else "nothing is detected at its place")
+    if limit is None:
+        return Presence(reference.name, "cannot tell", f"{why}, but a small one there would "
+                        "have been missed", None, ())
+    return Presence(reference.name, "absent", why, limit[0], (), limit[1])
+
+
+def _smaller_spots(
+    unknown: LaneReading, reference: LaneReading, smaller: Sequence[int], amount: float,
+    verdicts: Mapping[int, str],
+) -> str | None:
+    """Return why the reference's smaller main spots leave its presence open, None where they don't.
+
+    `amount` is what the unknown holds of its largest spot, over what the reference holds.
+    """
+    for j in smaller:
+        seen = amount * reference.spots[j].area > AMPLE * (unknown.limit or np.inf)
+        if verdicts[j] == "different" and seen:
+            return ("its largest spot agrees, and another that should show, at Rf "
+                    f"{reference.spots[j].rf:.2f}, is not there")
+        if verdicts[j] == "cannot tell":
+            return ("its largest spot agrees; whether the one at Rf "
+                    f"{reference.spots[j].rf:.2f} does can't be told")
+    return None
 
 
 def _best(

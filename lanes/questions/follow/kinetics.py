@@ -258,10 +258,10 @@ def first_order(
     free = ("k", "r", "c") if shares and present else names[:2]
     if alike:
         free = tuple(name for name in free if name != "r")
-    telling = [p for p in points if p.value is not None and p.sd
-               and (p.time > 0 or not shares or present)]
+    measured = [p for p in points if p.value is not None and p.sd
+                and (p.time > 0 or not shares or present)]
     limits = sum(p.value is None and bool(p.at_most) for p in points)
-    used, times = len(telling), len({p.time for p in telling})
+    used, times = len(measured), len({p.time for p in measured})
 
     def cannot(reason: str) -> Order:
         return Order("cannot tell", reason, None, used, limits)
@@ -281,6 +281,13 @@ def first_order(
     if low is None or high is None:
         return cannot("the series bounds the rate on one side only" if low or high
                       else "the series does not bound the rate")
+    return Order("first order", "", _rate(fit, low, high, shares, present, alike), used, limits)
+
+
+def _rate(
+    fit: _Fitted, low: float, high: float, shares: bool, present: bool, alike: bool
+) -> Rate:
+    """Return the rate that a fit gives, `low` and `high` the ends of ln k."""
     best = fit.best
     k = Range(math.exp(best[0]), math.exp(low), math.exp(high))
     half = Range(*(math.log(2.0) * math.exp(-end) for end in (best[0], high, low)))
@@ -290,11 +297,11 @@ def first_order(
     elif shares:
         r_ends = (None if e is None else math.exp(e) for e in fit.ends("r"))
         ratio = Range(math.exp(best[1]), *r_ends)
-    return Order("first order", "", Rate(
+    return Rate(
         k, None if fit.relative_sd is None else k.value * fit.relative_sd, half, ratio,
         None if shares else math.exp(best[1]), float(best[2]) if shares and present else None,
         fit.measured, fit.freedom, fit.widened, fit.misfit,
-    ), used, limits)
+    )
 
 
 def _too_few(times: int, needed: int, shares: bool) -> str:
@@ -305,7 +312,7 @@ def _too_few(times: int, needed: int, shares: bool) -> str:
 
 @dataclass(frozen=True)
 class _Fitted:
-    """The best values of a series, and what its scatter says of them.
+    """The best values of a series, and what its scatter makes of them.
 
     `measured` is the sum of squares of the measured points alone, `widened` what intervals are
     wider by for scatter beyond what is stated, `misfit` the p-value of b = 1.

@@ -15,6 +15,8 @@ from scipy.special import logsumexp
 from lanes.rounding import TINY
 
 Floats = NDArray[np.float64]
+# By component: the place of its spot on each plate so far, SHARED added where others lie in it too.
+Assignment = tuple[tuple[int, ...], ...]
 
 MOST_SPOTS = 7  # on a plate: beyond it there are too many orders to compare
 KEPT = 200  # partial assignments carried from plate to plate
@@ -119,45 +121,67 @@ def match(
     """
     counts = [len(spots) for spots in plates]
     reference = counts.index(max(counts))
-    known = plates[reference]
     log_x = np.log10(np.asarray(fractions, float))
     order = sorted((p for p in range(len(plates)) if p != reference),
                    key=lambda p: (abs(log_x[p] - log_x[reference]), p))
     rows = _Rows(plates, log_x, [reference, *order])
-    size = len(known)
-    paths: list[tuple[tuple[int, ...], ...]] = [tuple((j,) for j in range(size))]
+    paths: list[Assignment] = [tuple((j,) for j in range(counts[reference]))]
     weights = np.zeros((1, SLOPES.size)) + _mean_prior()
     for depth, p in enumerate(order, 1):
-        maps = _maps(size, counts[p])
-        alike = _alike(maps, known, plates[p], areas)
-        crowd = _crowd(maps, counts[p])
-        codes = maps + SHARED * (crowd > 0)
-        grown: list[tuple[float, int, int, Floats]] = []
-        for h, path in enumerate(paths):
-            table = np.stack([rows.gains(path[j], depth, counts[p]) for j in range(size)])
-            scores = weights[h] + alike[:, None]
-            for j in range(size):
-                scores = scores + table[j, maps[:, j], crowd[:, j]]
-            totals = logsumexp(scores, axis=1)
-            best = np.argsort(-totals, kind="stable")[:KEPT]
-            grown += [(float(totals[m]), h, int(m), scores[m]) for m in best]
-        grown.sort(key=lambda g: -g[0])
-        grown = [g for g in grown[:KEPT] if g[0] > grown[0][0] - FALL_BEHIND]
-        paths = [tuple((*paths[h][j], int(codes[m, j])) for j in range(size))
-                 for _, h, m, _ in grown]
-        weights = np.stack([g[3] for g in grown])
+        paths, weights = _one_plate_more(
+            rows, paths, weights, depth, plates[reference], plates[p], areas)
     totals = logsumexp(weights, axis=1)
     chances = np.exp(totals - logsumexp(totals))
-    out = []
-    for path, chance in zip(paths, chances, strict=True):
-        if chance < LEAST:
-            continue
-        spots: list[tuple[int | None, ...]] = [() for _ in plates]
-        for depth, p in enumerate([reference, *order]):
-            places = [path[j][depth] % SHARED for j in range(size)]
-            spots[p] = tuple(None if place == counts[p] else place for place in places)
-        out.append(Matching(tuple(spots), float(chance), reference))
+    out = [Matching(_spots_of(path, [reference, *order], counts), float(chance), reference)
+           for path, chance in zip(paths, chances, strict=True) if chance >= LEAST]
     return tuple(sorted(out, key=lambda m: -m.probability))
+
+
+def _one_plate_more(
+    rows: _Rows, paths: list[Assignment], weights: Floats, depth: int, known: Sequence[SpotTraits],
+    spots: Sequence[SpotTraits], areas: bool,
+) -> tuple[list[Assignment], Floats]:
+    """Return the likeliest assignments grown by one plate's spots, and their weights by slope.
+
+    Parameters
+    ----------
+    paths : list of Assignment
+        The assignments so far, (h,), `weights` (h, slopes) theirs.
+    depth : int
+        The plate's place in `rows`.
+    known, spots : sequence of SpotTraits
+        The reference plate's spots, and the plate's own.
+    """
+    size, count = len(known), len(spots)
+    maps = _maps(size, count)
+    alike = _alike(maps, known, spots, areas)
+    crowd = _crowd(maps, count)
+    codes = maps + SHARED * (crowd > 0)
+    grown: list[tuple[float, int, int, Floats]] = []
+    for h, path in enumerate(paths):
+        table = np.stack([rows.gains(path[j], depth, count) for j in range(size)])
+        scores = weights[h] + alike[:, None]
+        for j in range(size):
+            scores = scores + table[j, maps[:, j], crowd[:, j]]
+        totals = logsumexp(scores, axis=1)
+        best = np.argsort(-totals, kind="stable")[:KEPT]
+        grown += [(float(totals[m]), h, int(m), scores[m]) for m in best]
+    grown.sort(key=lambda g: -g[0])
+    grown = [g for g in grown[:KEPT] if g[0] > grown[0][0] - FALL_BEHIND]
+    longer = [tuple((*paths[h][j], int(codes[m, j])) for j in range(size))
+              for _, h, m, _ in grown]
+    return longer, np.stack([g[3] for g in grown])
+
+
+def _spots_of(
+    path: Assignment, order: Sequence[int], counts: Sequence[int]
+) -> tuple[tuple[int | None, ...], ...]:
+    """Return the spots of an assignment by plate and component; None where one shows nowhere."""
+    spots: list[tuple[int | None, ...]] = [() for _ in counts]
+    for depth, p in enumerate(order):
+        places = [of_component[depth] % SHARED for of_component in path]
+        spots[p] = tuple(None if place == counts[p] else place for place in places)
+    return tuple(spots)
 
 
 def _mean_prior() -> Floats:
