@@ -1,4 +1,4 @@
-"""Which side of a plate is its lower one: pencil lines show the axis, marks and bends the end."""
+"""Which side of a plate is its lower one: lines show the axis, marks, names and bends the end."""
 
 from __future__ import annotations
 
@@ -12,6 +12,7 @@ from scipy.stats import norm
 from lanes.plate.blobs import blobs_between
 from lanes.plate.layout import OFF_PLATE, Floats, Layout, Line
 from lanes.plate.lines import sure_bent_lines, sure_lines
+from lanes.plate.marks import Mark, find_marks, names_under
 from lanes.plate.planes import Planes, planes_of
 from lanes.plate.square import Grid
 from lanes.plate.ticks import find_ticks, tick_profile, without_sides
@@ -31,6 +32,9 @@ MOST_MARKS = 4    # more add nothing: they are drawn by one hand
 # the middle by half a millimetre and more. A lens bends both lines alike: only the difference
 # counts, and never alone, for a ruler may slip.
 BEND_ODDS_PER_MM, MOST_BEND = 4.0, 2.0
+# Lanes are named under their origin, where no solvent comes; one hand in five writes above the
+# front (common practice). A lone word is a remark and may stand anywhere.
+NAMED_ODDS, NAMES = 1.5, 2
 SPOT_MM = 1.2     # what is smaller may be a mark itself
 CLEAR_MM = 2.5    # of a line: what lies nearer may be its mark, or hidden by it
 UNDER_MM = 1.2    # how far a column of spots meets the line beside its mark: lean and a hand's aim
@@ -73,6 +77,7 @@ def judge_turn(scan: Scan, layout: Layout) -> Turn:
     if any(end.line for end in as_seen):
         odds = lower_odds(*as_seen)
         if -PRIOR - SURE < odds < SURE:
+            odds += named_odds(find_marks(planes), as_seen, layout)
             odds += marked_odds(planes.fine, planes.fine_grid, as_seen, _spots(planes, layout))
         return turn_as_seen(odds)
     light, grid = turned(planes.fine, planes.fine_grid)
@@ -80,9 +85,27 @@ def judge_turn(scan: Scan, layout: Layout) -> Turn:
     count = sum(end.line is not None for end in across)
     odds = lower_odds(*across)
     if count and abs(odds) < SURE:
+        odds += named_odds(_turned_marks(find_marks(planes), layout.height), across, layout)
         spots = [(layout.height - y, x) for x, y in _spots(planes, layout)]
         odds += marked_odds(light, grid, across, spots)
     return turn_sideways(odds, count)
+
+
+def named_odds(marks: list[Mark], ends: tuple[End, End], layout: Layout) -> float:
+    """Return the logarithm of the odds that the lower end is the origin's, by the lanes' names.
+
+    `marks` lie as the plate whose lower and upper `ends` are held against each other.
+    """
+    low, high = (e.line for e in ends)
+    over = [replace(m, y=-m.y) for m in marks]
+    below = len(names_under(marks, replace(layout, origin=low))) >= NAMES if low else False
+    above = len(names_under(over, replace(layout, origin=Line(tuple(-c for c in high.coefficients))
+                                          ))) >= NAMES if high else False
+    return NAMED_ODDS * (below - above)
+
+
+def _turned_marks(marks: list[Mark], height: float) -> list[Mark]:
+    return [replace(m, x=height - m.y, y=m.x, wide=m.tall, tall=m.wide) for m in marks]
 
 
 def _spots(planes: Planes, layout: Layout) -> list[tuple[float, float]]:
@@ -137,8 +160,10 @@ def _marked(profile: Floats, at: NDArray[np.intp], mm: float) -> float:
     aside[:reach] = aside[-reach:] = False  # a line's end is no mark
     if aside.mean() < LEAST_ASIDE:
         return 0.0
-    sd = max(float(best[aside].std()), NO_SPREAD) / np.sqrt(at.size)
-    p = float(norm.sf((float(best[at].mean()) - float(best[aside].mean())) / sd))
+    # A break or a speck in the line is met once: the clearest mark is left out.
+    marks = np.sort(best[at])[:-1]
+    sd = max(float(best[aside].std()), NO_SPREAD) / np.sqrt(marks.size)
+    p = float(norm.sf((float(marks.mean()) - float(best[aside].mean())) / sd))
     # The most that a chance of p can count against chance: Sellke, Bayarri & Berger, Am. Stat. 55,
     # 62 (2001), from memory.
     if p >= np.exp(-1.0):

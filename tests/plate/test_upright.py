@@ -80,6 +80,16 @@ def test_without_ticks_a_plate_on_its_side_is_refused_and_not_guessed() -> None:
     assert "turned" not in [f.name for f in layout.flags]
 
 
+@pytest.mark.parametrize("quarters", [1, 3])
+def test_the_lanes_names_turn_a_plate_that_lies_on_its_side(
+    quarters: int
+) -> None:
+    layout = locate(lying(quarters, ticks=False, seed=1), Settings())
+    assert layout.origin.at(20) == pytest.approx(8, abs=0.2)
+    np.testing.assert_allclose([lane.x for lane in layout.lanes], XS, atol=0.3)
+    assert {"turned", "upside-down"} <= {f.name for f in layout.flags}  # one hand in five: said
+
+
 def pencilled(marks: str, bend_mm: float) -> tuple[np.ndarray, Grid]:
     """Return a layer of 40 x 70 mm, lowest row first: origin at 9 mm with marks, front at 62."""
     grid = Grid(700, 400, 0.1, 0.1)
@@ -165,3 +175,17 @@ def test_marks_too_faint_to_be_seen_alone_count_where_spots_stand_above_them(see
     # One spot, or none between the lines, is no evidence.
     assert marked_odds(image, grid, ends, spots[:1]) == 0.0
     assert marked_odds(image, grid, ends, [(at, 55.0) for at in columns]) == 0.0
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_one_stroke_across_a_line_makes_no_row_of_marks(seed: int) -> None:
+    """Three columns of spots, and a scratch across the upper line where one of them meets it."""
+    grid = Grid(600, 400, 0.1, 0.1)
+    light = 0.8 + 0.01 * np.random.default_rng(seed).standard_normal((600, 400))
+    x, y = grid.x()[None, :], grid.y()[:, None]
+    for height in (8.0, 50.0):
+        light -= 0.2 * (np.abs(y - height) < 0.2)
+    light -= 0.1 * ((np.abs(x - 20.0) < 0.2) & (np.abs(y - 50.0) < 1.2))
+    spots = [(at, 16.0 + 0.8 * at) for at in (10.0, 20.0, 30.0)]
+    ends = End(Line((8.0,))), End(Line((50.0,)))
+    assert abs(marked_odds(light.astype(np.float32), grid, ends, spots)) < 1.0
