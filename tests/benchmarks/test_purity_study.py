@@ -13,7 +13,7 @@ from second_hand_spots import read as read_second
 from lanes.draw import LaneSpec, PlateSpec, SpotSpec, draw, save
 from lanes.errors import InputError
 from lanes.measuring import prepare, read_lane
-from lanes.questions.purity.answer import look
+from lanes.questions.purity.answer import joined_spots, look
 from lanes.settings import Settings
 
 LEVELS = (0.0, 0.5, 1.0, 2.0, 5.0)
@@ -206,11 +206,14 @@ def test_many_samples(tmp_path):
 
 @pytest.mark.study
 def test_clean_lanes_by_the_second_hand(tmp_path):
-    """One misshapen spot a lane: nothing else may be found; 60 lanes or more, of every shape."""
-    false, lanes_seen = [], 0
-    for number, shape in enumerate(SHAPES):
+    """One misshapen spot a lane, 60 or more of every shape: nothing else may be found.
+
+    A comet or a streak is read into parts; those must be called parts that may be.
+    """
+    false, parts, lanes_seen = [], [], 0
+    for number, shape in enumerate(2 * tuple(SHAPES)):
         law = LAWS[number % len(LAWS)]
-        image, truth = single_spot(shape, law, 300 + number)
+        image, truth = single_spot(shape, law, 680 + number)
         found = read_second(image, truth, tmp_path)
         if found is None:
             continue
@@ -218,8 +221,14 @@ def test_clean_lanes_by_the_second_hand(tmp_path):
             if reading is None or not reading.spots:
                 continue
             lanes_seen += 1
-            if len(reading.spots) > 1:
-                false.append((shape, law, lane.name, [round(s.rf, 2) for s in reading.spots]))
-    print(lanes_seen, "lanes;", len(false), "with a false spot:", *false, sep="\n")
+            main = max(range(len(reading.spots)), key=lambda i: reading.spots[i].area)
+            known = {main, *joined_spots(reading, main)}
+            what = (shape, law, lane.name, [round(s.rf, 2) for s in reading.spots])
+            if len(known) < len(reading.spots):
+                false.append(what)
+            elif len(known) > 1:
+                parts.append(what)
+    print(lanes_seen, "lanes;", len(parts), "with a part of the spot:", *parts, sep="\n")
+    print(len(false), "with a false spot:", *false, sep="\n")
     assert lanes_seen >= 60
     assert not false

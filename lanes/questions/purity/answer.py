@@ -12,13 +12,13 @@ from lanes.errors import InputError
 from lanes.evidence.detection_limit import Lane, clear_limit, lane_of, neighbour_limits
 from lanes.evidence.laws import other_laws, under_law
 from lanes.evidence.lookup import lane_named, spot_near, strongest
+from lanes.evidence.valley import SEPARATED, shown_valley
 from lanes.flags import Flag, flag
 from lanes.measuring import prepare, read_lane
 from lanes.plate.layout import Lane as Place
 from lanes.plate.signal import LAW_NAMES
 from lanes.reading import LaneReading, Plate
 from lanes.settings import Settings
-from lanes.spots.cross_profile import VALLEY
 from lanes.spots.quantities import Spot, area_percents
 from lanes.trace.sample import PENCIL_MM
 
@@ -171,19 +171,20 @@ def answer(
     return Purity(
         reading.name, shares[index], tuple(s for i, s in enumerate(shares) if i != index),
         seen.undetected, beside_main, laws, tests,
-        _flags(plate, reading, index, shares, laws), reading, index, _joined(reading, index),
+        _flags(plate, reading, index, shares, laws), reading, index, joined_spots(reading, index),
     )
 
 
-def _joined(reading: LaneReading, index: int) -> tuple[int, ...]:
+def joined_spots(reading: LaneReading, index: int) -> tuple[int, ...]:
     """Return the spots that no valley divides from the main one, itself left out.
 
-    What one spot's unevenness may leave (`VALLEY`) is none.
+    A fit of a tail by two Gaussians has a valley that the trace does not show.
     """
 
     def divided(lower: int) -> bool:
-        depth = reading.pairs[lower].valley_to_peak
-        return depth is None or depth <= VALLEY
+        resolution = reading.pairs[lower].resolution
+        return (resolution is None or resolution >= SEPARATED
+                or shown_valley(reading, lower) is not None)
 
     first = last = index
     while first > 0 and not divided(first - 1):

@@ -41,7 +41,7 @@ from lanes.questions.shoulder.views import (
     width_view,
 )
 from lanes.questions.shoulder.weigh import LEVEL, Evidence, weigh
-from lanes.questions.shoulder.window import kept_one, make_window, pick
+from lanes.questions.shoulder.window import kept_one, pick
 from lanes.reading import LaneReading, Plate
 from lanes.settings import Settings
 from lanes.spots.deconvolve import deconvolve
@@ -144,7 +144,11 @@ def judge(
         return found
     if set(two.both) <= set(group):
         return listed(found, reading, plate, two)
-    return replace(listed(asked.about(two.both), reading, plate, two), alone=found)
+    try:
+        together = asked.about(two.both)
+    except InputError:  # too little of the trace round both can be used
+        return found
+    return replace(listed(together, reading, plate, two), alone=found)
 
 
 @dataclass(frozen=True)
@@ -205,13 +209,8 @@ class _Asked:
 
     def divided(self, both: tuple[int, int]) -> Divided | None:
         """Return two listed neighbours where the trace shows a valley between them."""
-        doubt = shape_doubt(self.readings, self.reading, both)
-        try:
-            window = make_window(self.reading, both, self.mm, doubt)
-        except InputError:  # too little of the trace is left there
-            return None
         length = expected_length(self.readings, self.reading, both)[0]
-        return divided(self.reading, both, window, length)
+        return divided(self.reading, both, length)
 
 
 def _unheld(

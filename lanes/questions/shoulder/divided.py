@@ -9,23 +9,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from lanes.confidence import TWO_SIDED_95
-from lanes.evidence.noise_covariance import noise_covariance
-from lanes.questions.shoulder.window import Window
+from lanes.evidence.valley import SEPARATED, shown_valley
 from lanes.reading import LaneReading
-from lanes.spots.cross_profile import BAND, LENGTH_PRIOR, VALLEY, cross_profile
-from lanes.spots.model import Peak
+from lanes.spots.cross_profile import BAND, LENGTH_PRIOR, cross_profile
 from lanes.spots.split import merged_peak
-
-Floats = NDArray[np.float64]
-
-# Neighbours are baseline separated from this resolution on (common practice): no question any more.
-SEPARATED = 1.5
-SURE = 2.6    # standard deviations, 99 %
-SMOOTH = 0.4  # of the narrower's sigma: a mean so wide lowers a Gaussian's apex by 7 % (computed)
-PLACES = 101  # between two apexes, at which the trace is looked at
 
 
 @dataclass(frozen=True)
@@ -60,9 +49,7 @@ def neighbours(reading: LaneReading, group: tuple[int, ...], rf: float) -> tuple
     return closest.lower, closest.upper
 
 
-def divided(
-    reading: LaneReading, both: tuple[int, int], window: Window, length: float
-) -> Divided | None:
+def divided(reading: LaneReading, both: tuple[int, int], length: float) -> Divided | None:
     """Return the two where the trace shows a valley between them that no one spot has, else None.
 
     Parameters
@@ -70,51 +57,16 @@ def divided(
     reading : LaneReading
     both : (int, int)
         The places of two neighbours in it.
-    window : Window
-        Of the two.
     length : float
         ln of a single spot's length over its width, as expected on this plate.
     """
-    peaks = [reading.fit.components[i].peak() for i in both]
-    low, high = peaks
-    if not high.centre > low.centre:
+    valley = shown_valley(reading, both[0])
+    if valley is None or _ringed(reading, both, length):
         return None
-    use = window.usable
-    x, y = window.x[use], window.y[use]
-    places = np.linspace(low.centre, high.centre, PLACES)
-    by = _means(x, places, SMOOTH * min(low.component().spread, high.component().spread))
-    if by is None:
-        return None
-    seen = by @ y
-    bottom = int(np.argmin(seen))
-    tops = int(np.argmax(seen[: bottom + 1])), bottom + int(np.argmax(seen[bottom:]))
-    top = min(tops, key=lambda k: float(seen[k]))
-    if not 0 < bottom < PLACES - 1 or seen[top] <= 0.0:
-        return None
-    # Deeper than one spot's unevenness leaves it, and the noise of the three places counted.
-    contrast = VALLEY * by[top] - by[bottom]
-    covariance = noise_covariance(reading.noise, window.gain)[np.ix_(use, use)]
-    sd = float(np.sqrt(max(float(contrast @ covariance @ contrast), 0.0)))
-    if float(contrast @ y) <= SURE * sd or _ringed(reading, both, peaks, length):
-        return None
-    return Divided(*both, max(float(seen[bottom] / seen[top]), 0.0))
+    return Divided(*both, valley)
 
 
-def _means(x: Floats, places: Floats, width: float) -> Floats | None:
-    """Return what takes samples at `x` to their means about `places`, Gaussian weights.
-
-    None where samples are wanting there.
-    """
-    weight = np.exp(-0.5 * ((x - places[:, None]) / width) ** 2)
-    near = np.abs(x - places[:, None]).min(axis=1)
-    if x.size == 0 or near.max() > width:
-        return None
-    return np.asarray(weight / weight.sum(axis=1)[:, None])
-
-
-def _ringed(
-    reading: LaneReading, both: tuple[int, int], peaks: list[Peak], length: float
-) -> bool:
+def _ringed(reading: LaneReading, both: tuple[int, int], length: float) -> bool:
     """Return whether the two may be the rim of one ring: no longer than wide, and each short.
 
     A band has no rim; a bare trace shows nothing across, and may be either.
@@ -124,6 +76,7 @@ def _ringed(
         return True
     if length < -BAND:
         return False
+    peaks = [reading.fit.components[i].peak() for i in both]
     others = tuple(c.peak() for i, c in enumerate(reading.fit.components) if i not in both)
     whole = merged_peak(*peaks)
     across = cross_profile(trace.sheet, trace.position, trace.usable, whole, others, band=np.inf)

@@ -267,22 +267,22 @@ def test_a_reading_in_doubt_is_called_so_in_the_second_line(lone, pair):
     assert rendered(weak).text().splitlines()[1].endswith("the main spot is weak.")
 
 
-def test_what_no_valley_divides_from_the_main_spot_may_be_a_part_of_it(pair):
-    """Three spots: one apart, one that a valley divides, one on the main spot's flank."""
+def test_what_no_valley_divides_from_the_main_spot_may_be_a_part_of_it(pair, monkeypatch):
+    """Four spots: one apart by a valley, one on the main spot's flank, one baseline separated."""
     assert pair.joined == ()
     assert "may be a part of it" not in rendered(pair).text()
     reading, (far, main) = pair.reading, pair.reading.spots
     tail = dataclasses.replace(main, rf=0.46, area_percent=20.0)
     head = dataclasses.replace(main, rf=0.54, area_percent=10.0)
     body = dataclasses.replace(main, area_percent=60.0)
-    depths = (0.0, 0.95, 0.5)
-    three = dataclasses.replace(
+    four = dataclasses.replace(
         reading, spots=(far, tail, body, head),
-        pairs=tuple(dataclasses.replace(reading.pairs[0], lower=i, upper=i + 1, valley_to_peak=d)
-                    for i, d in enumerate(depths)))
-    joined = purity._joined(three, 2)
+        pairs=tuple(dataclasses.replace(reading.pairs[0], lower=i, upper=i + 1, resolution=rs)
+                    for i, rs in enumerate((1.2, 0.6, 1.7))))
+    monkeypatch.setattr(purity, "shown_valley", lambda _, lower: 0.3 if lower == 0 else None)
+    joined = purity.joined_spots(four, 2)
     assert joined == (1,)
-    found = dataclasses.replace(pair, reading=three, index=2, joined=joined)
+    found = dataclasses.replace(pair, reading=four, index=2, joined=joined)
     assert found.joined_percent == pytest.approx(80.0)
     assert ("No valley divides the main spot from that at Rf 0.46: it may be a part of it"
             in rendered(found).text())

@@ -15,10 +15,8 @@ from lanes.measuring import prepare, read_lane
 from lanes.questions.shoulder.answer import judge
 from lanes.questions.shoulder.divided import divided, neighbours
 from lanes.questions.shoulder.page import render_shoulder, sentence
-from lanes.questions.shoulder.window import make_window
 from lanes.reading import LaneReading, Plate
 from lanes.settings import Settings
-from lanes.spots.shape_terms import ASSUMED
 from lanes.trace.sample import Sheet
 
 pytestmark = pytest.mark.usefixtures("located_once")
@@ -88,7 +86,7 @@ def test_no_valley_and_separated_neighbours_change_nothing(readings, plate):
 def seen(reading: LaneReading, length: float = 0.0):
     both = neighbours(reading, (0,), reading.spots[0].rf)
     assert both == (0, 1)
-    return divided(reading, both, make_window(reading, both, 1.0, ASSUMED), length)
+    return divided(reading, both, length)
 
 
 def test_a_valley_that_noise_could_make_is_none(readings):
