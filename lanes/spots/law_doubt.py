@@ -35,10 +35,10 @@ GLOW_LOST, SELF_ABSORBED = "glow lost", 0.2
 # Times its fit that a spot's samples may add up to and still show how uneven it is; beyond, a weak
 # one stands on what the layer does (a factor that no spot above detection reaches).
 FOLLOWED = 2.0
-# Of the way to another choice as good, as a standard deviation. Either may hold, and what is true
-# then lies at the other with even chance; or laws scatter about the middle of the two in use, which
-# are a standard deviation from it, and the truth may lie beyond either: both ways the mean square
-# of its distance from the one that was taken is half of their distance squared.
+# Of the way to the one other choice as good, as a standard deviation. Either may hold, and what is
+# true then lies at the other with even chance; or laws scatter about the middle of the two in use,
+# which are a standard deviation from it, and the truth may lie beyond either: both ways the mean
+# square of its distance from the one that was taken is half of their distance squared.
 AS_GOOD = 1.0 / float(np.sqrt(2.0))
 # Of the way to the most that may be, where anything up to it is as likely (a rectangular
 # distribution; JCGM 100:2008, 4.3.7, from memory).
