@@ -19,7 +19,7 @@ from lanes.plate.signal import kubelka_munk, optical_density
 from lanes.reading import LaneReading, Plate
 from lanes.rounding import ROUNDING, TINY
 from lanes.scan.transfer import linear_to_srgb
-from lanes.spots.law_doubt import AS_GOOD
+from lanes.spots.law_doubt import UP_TO
 from lanes.spots.shapes import FWHM
 
 Floats = NDArray[np.float64]
@@ -164,8 +164,8 @@ def with_channel_doubt(
     """Return `readings`, the channel's choice counted in every spot's area percent.
 
     Area percent is a channel's figure, and any channel that shows all the lane's spots might have
-    been read: the farthest of them counts as the other law does (`AS_GOOD`). What noise alone makes
-    of the difference is taken off.
+    been read: the truth is as likely anywhere up to the farthest of them (`UP_TO`). What noise
+    alone makes of the difference is taken off.
     """
     out = []
     for reading, found in zip(readings, _by_channel(plate, readings), strict=True):
@@ -176,7 +176,7 @@ def with_channel_doubt(
                     and other.seen > NOTICED):
                 beyond = (np.square(other.percents - own.percents)
                           - np.square(other.noise) - np.square(own.noise))
-                doubt = np.maximum(doubt, AS_GOOD * np.sqrt(np.maximum(beyond, 0.0)))
+                doubt = np.maximum(doubt, UP_TO * np.sqrt(np.maximum(beyond, 0.0)))
         spots = tuple(
             spot if spot.area_percent_sd is None else replace(
                 spot, area_percent_sd=float(np.hypot(spot.area_percent_sd, by)))

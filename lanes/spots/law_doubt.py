@@ -46,10 +46,10 @@ FOLLOWED = 2.0
 # Of a lane's largest signal: where there is less, nothing is turned and no slope is taken.
 NO_SIGNAL = 1e-9
 NO_GLOW = 1e-12    # signal: so that nothing is divided by 0
-# Of the way to another choice as good, as a standard deviation. Either may hold, and what is true
-# then lies at the other with even chance; or laws scatter about the middle of the two in use, which
-# are a standard deviation from it, and the truth may lie beyond either: both ways the mean square
-# of its distance from the one that was taken is half of their distance squared.
+# Of the way to the one other choice as good, as a standard deviation. Either may hold, and what is
+# true then lies at the other with even chance; or laws scatter about the middle of the two in use,
+# which are a standard deviation from it, and the truth may lie beyond either: both ways the mean
+# square of its distance from the one that was taken is half of their distance squared.
 AS_GOOD = 1.0 / float(np.sqrt(2.0))
 # Of the way to the most that may be, where anything up to it is as likely (a rectangular
 # distribution; JCGM 100:2008, 4.3.7, from memory).

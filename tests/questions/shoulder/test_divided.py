@@ -76,17 +76,17 @@ def test_two_asked_about_together_need_no_answer_for_one(readings, plate):
     assert "divides them" in sentence(answer)
 
 
-def test_no_valley_and_separated_neighbours_change_nothing(readings, plate):
-    found = asked(readings, plate, "shoulder")
-    assert (found.verdict, found.valley) == ("two", None)
-    found = asked(readings, plate, "apart")
-    assert (found.verdict, found.valley, found.alone) == ("one", None, None)
-
-
 def seen(reading: LaneReading, length: float = 0.0):
     both = neighbours(reading, (0,), reading.spots[0].rf)
     assert both == (0, 1)
     return divided(reading, both, length)
+
+
+def test_no_valley_and_separated_neighbours_change_nothing(readings):
+    assert seen(readings["shoulder"]) is None
+    assert seen(readings["valley"]) is not None
+    apart = readings["apart"]
+    assert neighbours(apart, (0,), apart.spots[0].rf) is None
 
 
 def test_a_valley_that_noise_could_make_is_none(readings):
