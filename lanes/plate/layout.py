@@ -101,6 +101,9 @@ class Layout:
         What stands out between the lines; None where it was not looked for.
     lighter : bool or None
         Whether spots are lighter than the layer; None: as the law has it.
+    skew_sd : float
+        Standard deviation of how much longer, of itself, a length is at the upper edge than at the
+        lower one: a plate that was cut out of square is squared up with what it is not.
     """
 
     width: float
@@ -115,6 +118,7 @@ class Layout:
     flags: tuple[Flag, ...] = ()
     blobs: tuple[Blob, ...] | None = None
     lighter: bool | None = None
+    skew_sd: float = 0.0
 
     def to_pixels(self, x: ArrayLike, y: ArrayLike) -> tuple[Floats, Floats]:
         """Return (column, row) in image pixels of plate points `x`, `y`."""
