@@ -23,6 +23,7 @@ from lanes.plate.layer import mask_marks
 from lanes.plate.layout import Blob, Floats, Layout
 from lanes.plate.planes import Image, Mask, Planes, off_layer
 from lanes.plate.square import Grid
+from lanes.plate.wide_bands import joined
 from lanes.quantiles import median, quantile, row_medians
 
 # Blobs that the noise of a blank plate makes, over all places, scales, channels and signs: one
@@ -118,9 +119,10 @@ def blobs_between(planes: Planes, layout: Layout) -> tuple[Blob, ...]:
     seen = layer_depths(planes, layout)
     found = find_blobs(seen, planes.grid, None)
     strokes = long_strokes(planes)
-    return tuple(b for b in found if not (
+    kept = tuple(b for b in found if not (
         _pencil_beside(b, layout) or _on_stroke(b, strokes, planes, layout)
         or is_colour_step(b, seen.layer, planes, layout)))
+    return joined(kept, layout.width, layout.mm_per_unit)
 
 
 def long_strokes(planes: Planes) -> NDArray[np.int32]:

@@ -41,7 +41,7 @@ ALIKE, NEAR_MM, APART_MM = 0.5, 12.0, 1.6
 CROSSED = 6.0       # standard deviations of a stroke across a line that tells which is the origin
 # Above a stroke in part, what is broader than writing and stands out twice as far as the limit.
 SPOT_MM, SPOT = 1.8, 10.0
-# What is diffuse, and thicker at half its depth than all of the origin's stroke, is none of the same
+# What is diffuse, and thicker at half its depth than all of the origin's stroke, is none of that
 # pencil but what the solvent left at its front, which stood anywhere within it: a rectangular
 # distribution has its width over the root of 12 for a standard deviation.
 RECTANGULAR = float(np.sqrt(12.0))
