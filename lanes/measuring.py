@@ -192,7 +192,8 @@ def read_lane(plate: Plate, lane: Lane) -> LaneReading:
     spots, pairs, more = describe(taken.trace, fit, noise, layout.origin.sd, layout.front.sd,
                                   layout.scaled, layout.mm_per_unit,
                                   law_doubt(taken.trace, fit, signal.law, signal.reference,
-                                            signal.as_read))
+                                            signal.as_read),
+                                  layout.skew_sd * taken.trace.run / layout.height)
     if signal.masked is not None and _hides(signal, layout, lane):
         flags.append(flag("masked", "part of the lane is masked: nothing is read from it"))
     width = (np.median([c.sigma for c in fit.components]) if fit.components

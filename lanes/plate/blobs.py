@@ -23,6 +23,7 @@ from lanes.plate.flood import flood
 from lanes.plate.layout import Blob, Layout
 from lanes.plate.planes import Image, Planes
 from lanes.plate.square import Grid
+from lanes.plate.wide_bands import joined
 from lanes.quantiles import median, quantile, row_medians
 
 # Blobs that the noise of a blank plate makes, over all places, scales, channels and signs: one
@@ -106,9 +107,10 @@ def blobs_between(
     seen = layer_depths(planes, layout)
     found = find_blobs(seen, planes.grid, None, faintest)
     strokes = long_strokes(planes)
-    return tuple(b for b in found if not (
+    kept = tuple(b for b in found if not (
         _pencil_beside(b, layout) or _on_stroke(b, strokes, planes, layout)
         or is_colour_step(b, seen.layer, planes, layout)))
+    return joined(kept, layout.width, layout.mm_per_unit)
 
 
 def long_strokes(planes: Planes) -> NDArray[np.int32]:

@@ -94,7 +94,9 @@ def _upright(
                           "other one for it"))
     # The first corner is the plate's own lower left one, wherever it lies in the picture.
     corners = np.roll(outline.corners_px, quarters, axis=0)
-    return _with_scale(scan, settings, replace(outline, corners_px=corners), flags, stated)
+    sides = tuple(np.roll(outline.slope_sds, quarters).tolist())
+    return _with_scale(scan, settings, replace(outline, corners_px=corners, slope_sds=sides), flags,
+                       stated)
 
 
 def outlines_of(scan: Scan, settings: Settings) -> tuple[tuple[Outline, ...], list[Flag], bool]:
@@ -114,8 +116,8 @@ def outlines_of(scan: Scan, settings: Settings) -> tuple[tuple[Outline, ...], li
         rivals = tuple(_up(c, step) for c in found[0].rivals)
         whole = whole_outline((scan.height_px, scan.width_px))
         return (Outline(whole.corners_px, found[0].confidence, False, rivals),), [], False
-    return tuple(Outline(_up(o.corners_px, step), o.confidence, True,
-                         tuple(_up(c, step) for c in o.rivals)) for o in found), [], False
+    return tuple(replace(o, corners_px=_up(o.corners_px, step),
+                         rivals=tuple(_up(c, step) for c in o.rivals)) for o in found), [], False
 
 
 def refuse_empty(scan: Scan) -> None:
@@ -178,8 +180,10 @@ def _with_scale(
             "--plate-height and --dpi"
         )
     nowhere = Line((0.0,))
+    # A plate cut narrower above looks farther off there: lengths in perspective go as the square.
+    skew_sd = 2.0 * float(np.hypot(outline.slope_sds[1], outline.slope_sds[3])) * high / wide
     return Layout(*size, scaled, unit, outline.corners_px, nowhere, nowhere, (), found,
-                  tuple(flags))
+                  tuple(flags), skew_sd=skew_sd)
 
 
 def sizes(corners: Floats) -> tuple[float, float, float]:

@@ -104,6 +104,9 @@ class Layout:
         What nearly stands out, in a lane and in a row of other lanes' spots.
     lighter : bool or None
         Whether spots are lighter than the layer; None: as the law has it.
+    skew_sd : float
+        Standard deviation of how much longer, of itself, a length is at the upper edge than at the
+        lower one: a plate that was cut out of square is squared up with what it is not.
     """
 
     width: float
@@ -119,6 +122,7 @@ class Layout:
     blobs: tuple[Blob, ...] | None = None
     faint: tuple[Blob, ...] = ()
     lighter: bool | None = None
+    skew_sd: float = 0.0
 
     def to_pixels(self, x: ArrayLike, y: ArrayLike) -> tuple[Floats, Floats]:
         """Return (column, row) in image pixels of plate points `x`, `y`."""

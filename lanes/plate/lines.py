@@ -48,6 +48,10 @@ SPOT_MM, SPOT = 1.8, 10.0
 RIM, BLOB_MM, BLOB_SURE = 0.97, 1.5, 8.0
 FULLY = 5.0         # standard deviations of a line that leave a third of the doubt in it (1/e)
 BETWEEN_MM = 4.0    # of layer between origin and front, or there is no run to read
+# What is diffuse, and thicker at half its depth than all of the origin's stroke, is none of that
+# pencil but what the solvent left at its front, which stood anywhere within it: a rectangular
+# distribution has its width over the root of 12 for a standard deviation.
+RECTANGULAR = float(np.sqrt(12.0))
 HALF = 0.5          # confidence in a line inferred from a part of it or from marks
 
 
@@ -92,6 +96,12 @@ def find_both(
         stroke = _front_stroke(planes, layout, origin, low)
         if stroke is not None:
             front, found["front"] = stroke.line, _confidence(stroke)
+            if stroke.sharpness < SHARP and 0.0 < origin.thick * unit < stroke.thickness:
+                wide = stroke.thickness / unit / RECTANGULAR
+                front = replace(front, sd=float(np.hypot(front.sd, wide)))
+                flags.append(flag("lines-inferred", "no pencil is seen at the front: it is taken "
+                                  "from what the solvent left there, to "
+                                  f"{front.sd:.2g} {'mm' if layout.scaled else 'pixels'}"))
         else:
             marks = find_marks(planes) if marks is None else marks
             front = ends_of_line(marks, layout, low, HIGHEST * height) or dashed_line(

@@ -15,7 +15,7 @@ from lanes.errors import LayoutError
 from lanes.plate.closed import border_only, closed, with_borders
 from lanes.plate.corners import area, overlap, shares, within
 from lanes.plate.edges import edges_of, find_lines, look
-from lanes.plate.sides import Fit, judge, refine
+from lanes.plate.sides import Fit, judge, refine, slope_sds
 
 Floats = NDArray[np.float64]
 
@@ -52,13 +52,15 @@ class Outline:
 
     Pixel centres lie at whole numbers. `seen` is False where no bed shows and the image's own
     edges are the plate's. `rivals` are other outlines that fit nearly as well: not empty where
-    the outline is in doubt.
+    the outline is in doubt. `slope_sds` are the standard deviations of the slopes of the lower, the
+    right, the upper and the left side.
     """
 
     corners_px: Floats
     confidence: float
     seen: bool
     rivals: tuple[Floats, ...] = ()
+    slope_sds: tuple[float, ...] = (0.0, 0.0, 0.0, 0.0)
 
 
 def find_outline(light: NDArray[np.float32]) -> Outline:
@@ -134,7 +136,9 @@ def find_outlines(
         rivals = _rivals(found, corners, best, plates, step)
         if (frames or found.score - whole.score < CLOSE) and overlap(corners, whole_corners) < SAME:
             rivals = (*rivals, _up(whole_corners, step))
-        out.append(Outline(refine(sample, _up(corners, step)), min(1.0, found.score), True, rivals))
+        sides = refine(sample, _up(corners, step))
+        out.append(Outline(sides, min(1.0, found.score), True, rivals,
+                           tuple(float(sd) for sd in slope_sds(sample, sides))))
     return tuple(_in_rows(out))
 
 

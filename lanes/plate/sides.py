@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from lanes.confidence import MAD_SD
 from lanes.plate.closed import TRIM, Closed
 from lanes.plate.corners import cross, plate_like
 from lanes.plate.edges import FAR, NEAR
@@ -16,6 +17,11 @@ from lanes.plate.edges import FAR, NEAR
 Floats = NDArray[np.float64]
 
 REACH = 0.012           # of the plate's width, to either side: how far a side may be moved
+# A hand's cut wanders as a Brownian path does, so that what it strays from its own line tells how
+# far that line strays from a square one: the slope of a path's regression has the variance
+# 6/5 s^2 / L, what is left about it s^2 L / 15 (computed), a ratio of 18 / L^2. Over this many
+# pieces the noise of each is averaged away.
+WANDERS, WANDER_PIECES = 18.0, 5
 PIECES, SAMPLES = 60, 4  # a side is followed in so many pieces, each a mean of so many profiles
 # Of looks from -1, the layer, to 1, the bed: half a step darker than the darker of both.
 DARKER = 2.0
@@ -129,15 +135,25 @@ def refine(sample: Callable[[Floats, Floats], Floats], corners: Floats) -> Float
     scale = float(np.hypot(*(corners[1] - corners[0])))
     reach = max(LEAST_REACH_PX, REACH * scale)
     lines = [_ends(sample, corners[i], corners[(i + 1) % 4], reach) for i in range(4)]
-    moved = np.array([cross(lines[i - 1], lines[i]) for i in range(4)])
+    moved = np.array([cross(lines[i - 1][:2], lines[i][:2]) for i in range(4)])
     near = np.hypot(*(moved - corners).T) < 3 * reach
     return moved if near.all() and plate_like(moved) else corners
 
 
+def slope_sds(sample: Callable[[Floats, Floats], Floats], corners: Floats) -> Floats:
+    """Return the standard deviation of each side's slope, (4,), by how it wanders.
+
+    Parameters are those of `refine`.
+    """
+    reach = max(LEAST_REACH_PX, REACH * float(np.hypot(*(corners[1] - corners[0]))))
+    return np.array([_ends(sample, corners[i], corners[(i + 1) % 4], reach)[2] for i in range(4)])
+
+
 def _ends(
     sample: Callable[[Floats, Floats], Floats], a: Floats, b: Floats, reach: float
-) -> tuple[Floats, Floats]:
-    """Return a point and direction of the line near the side where the layer's look ends."""
+) -> tuple[Floats, Floats, float]:
+    """Return a point and direction of the line near the side where the layer's look ends, and the
+    standard deviation of its slope."""
     along = (b - a) / np.hypot(*(b - a))
     outward = np.array([-along[1], along[0]])  # rows grow downward: this points off the plate
     t = np.linspace(*ALONG, PIECES * SAMPLES) * np.hypot(*(b - a))
@@ -157,14 +173,24 @@ def _ends(
     # The line that most of it agrees with, made finer by the pieces that end close to it.
     around = best[:, None] + np.arange(-4, 5)
     own = around[piece, np.argmin(np.take_along_axis(so_far, around, axis=1), axis=1)]
-    before, after = like[piece, own], like[piece, own + 1]
-    crossed = np.clip(before / np.minimum(before - after, -NO_CHANGE), 0.0, 1.0)
-    ends = d[own] + (d[1] - d[0]) * crossed
+
+    def between(cut: NDArray[np.intp]) -> Floats:
+        before, after = like[piece, cut], like[piece, cut + 1]
+        part = np.clip(before / np.minimum(before - after, -NO_CHANGE), 0.0, 1.0)
+        return np.asarray(d[cut] + (d[1] - d[0]) * part)
+
+    ends = between(own)
     keep = np.abs(own - best) < 4
     if keep.sum() < PIECES // 3:
         ends, keep = d[best], np.ones(PIECES, bool)
     slope, offset = np.polyfit(t[keep], ends[keep], 1)
-    return a + offset * outward, along + slope * outward
+    # What ends farther off counts here, too; a thumb over a fifth of a side does not.
+    cuts = shifts[:-1]
+    off = between(cuts[np.argmin(so_far[:, cuts], axis=1)]) - offset - slope * t
+    off = ndimage.uniform_filter1d(off - np.median(off), WANDER_PIECES)
+    wander = MAD_SD * float(np.median(np.abs(off)))
+    return (a + offset * outward, along + slope * outward,
+            float(np.sqrt(WANDERS)) * wander / float(t[-1] - t[0]))
 
 
 def _like(seen: Floats, d: Floats, reach: float) -> Floats:

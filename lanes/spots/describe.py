@@ -47,7 +47,7 @@ NO_VALLEY = 0.999
 
 def describe(
     trace: Trace, fit: Fit, noise: Noise, origin_sd: float, front_sd: float, scaled: bool,
-    mm: float, law: LawDoubt | None = None,
+    mm: float, law: LawDoubt | None = None, skew_sd: float = 0.0,
 ) -> tuple[tuple[Spot, ...], tuple[Pair, ...], tuple[Flag, ...]]:
     """Return the spots, the neighbouring pairs and the lane's own flags.
 
@@ -62,6 +62,8 @@ def describe(
         Millimetres per plate unit.
     law : LawDoubt, optional
         How far area percents and resolutions hang on the law and the layer.
+    skew_sd : float
+        Standard deviation of how much longer a length is at the front than at the origin.
     """
     count = len(fit.components)
     lane_flags: list[Flag] = []
@@ -75,7 +77,7 @@ def describe(
     shares = profiles(trace, fit)
     spots = []
     for i, c in enumerate(fit.components):
-        rf, rf_sd = retardation(fit, i, trace.run, origin_sd, front_sd)
+        rf, rf_sd = retardation(fit, i, trace.run, origin_sd, front_sd, skew_sd)
         area_sd = fit.sd(i, "area", noise_only=True) or None
         wide = full_width(c)
         spots.append(Spot(

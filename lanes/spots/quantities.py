@@ -132,9 +132,13 @@ def signal_to_noise(component: Component, noise: Noise) -> float | None:
 
 
 def retardation(
-    fit: Fit, i: int, run: float, origin_sd: float, front_sd: float, *, noise_only: bool = False
+    fit: Fit, i: int, run: float, origin_sd: float, front_sd: float, skew_sd: float = 0.0, *,
+    noise_only: bool = False,
 ) -> tuple[float, float | None]:
     """Return Rf of component `i` and its standard deviation, the lines' included.
+
+    `skew_sd` is that of how much longer, of itself, a length is at the front than at the origin:
+    half of it, times Rf (1 - Rf), is what a spot between the lines is out by.
 
     Rf = b / a, IUPAC, Pure Appl. Chem. 65, 819 (1993), p. 845.
     """
@@ -143,7 +147,8 @@ def retardation(
     if sd is None:
         return rf, None
     lines = ((1.0 - rf) * origin_sd) ** 2 + (rf * front_sd) ** 2
-    return rf, float(np.sqrt(sd**2 + lines) / run)
+    skew = 0.0 if noise_only else (0.5 * skew_sd * rf * (1.0 - rf) * run) ** 2
+    return rf, float(np.sqrt(sd**2 + lines + skew) / run)
 
 
 def area_percents(fit: Fit, *, noise_only: bool = False) -> tuple[Floats, Floats | None]:

@@ -97,3 +97,18 @@ def test_circles_round_a_row_of_spots_are_no_front_below_other_spots() -> None:
     spots = (SpotSpec(0.65, 1.5), SpotSpec(0.85, 1.5))
     layout = read(ORIGIN, *ENDS, *circles, front=48, lanes=tuple(LaneSpec(x, spots) for x in xs))
     assert float(layout.front.at(20.0)) == pytest.approx(48.0, abs=0.15)
+
+
+def test_a_front_without_pencil_lies_anywhere_in_what_the_solvent_left() -> None:
+    """A diffuse band 1.2 mm wide at half its depth, above an origin of pencil."""
+    drawing = draw(plate(pencil=False, ticks=False, labels=False, margin=0.0))
+    codes = drawing.pixels.astype(float)
+    height = HEIGHT - (np.arange(len(codes)) + 0.5) * 25.4 / DPI
+    codes *= 1.0 - 0.3 * np.exp(-0.5 * ((height - 50.0) / 0.5) ** 2)[:, None, None]
+    codes[np.abs(height - 8.0) < 0.16, 10:-10] *= 0.5
+    scan = scan_of(replace(drawing, pixels=codes.astype(np.uint8)))
+    layout = locate(scan, Settings(whole_image=True), "white")
+    assert float(layout.front.at(20.0)) == pytest.approx(50.0, abs=0.15)
+    assert layout.front.sd == pytest.approx(1.18 / np.sqrt(12.0), rel=0.2)
+    assert "lines-inferred" in [f.name for f in layout.flags]
+    assert read(ORIGIN, FRONT).front.sd < 0.1

@@ -364,3 +364,22 @@ def test_bands_on_a_wide_plate_of_unknown_scale_are_taken_for_spots(high: float)
     assert len(layout.lanes) == 8
     assert layout.blobs is not None
     assert sum(not b.lighter for b in layout.blobs) == 24
+
+
+@pytest.mark.parametrize("quarters", [0, 1])
+def test_a_plate_cut_by_hand_is_doubted_as_far_as_its_sides_wander(quarters: int) -> None:
+    """Upright sides that wander, of a plate as it stands or lies; a straight cut is not doubted."""
+    drawing = draw(plate())
+    scan = scan_of(drawing)
+    cut = scan.codes.copy()
+    wander = np.cumsum(np.random.default_rng(3).normal(0.0, 0.25, len(cut)))
+    for row, by in zip(cut, np.rint(np.abs(wander)).astype(int), strict=True):
+        row[: 24 + by] = row[-24 - by:] = scan.codes[3, 3]  # the bed is 4 mm wide
+
+    def doubt(codes: Any) -> float:
+        lying = np.ascontiguousarray(np.rot90(codes, -quarters))
+        return locate(replace(scan, codes=lying, height_px=len(lying), width_px=lying.shape[1]),
+                      Settings()).skew_sd
+
+    assert doubt(scan.codes) < 0.003
+    assert doubt(cut) > 0.01

@@ -9,7 +9,7 @@ import pytest
 from scipy import ndimage
 
 from lanes.plate.corners import overlap, shares, within
-from lanes.plate.sides import refine
+from lanes.plate.sides import refine, slope_sds
 
 SQUARE = np.array([[0.0, 1.0], [1, 1], [1, 0], [0, 0]])
 TRUE = np.array([[40.3, 160.3], [160.3, 160.3], [160.3, 40.3], [40.3, 40.3]])
@@ -52,6 +52,27 @@ def test_spots_by_the_side_do_not_move_it() -> None:
         return np.where(spot[..., None], 0.3, plain(row, column))
 
     assert np.abs(refine(sample, TRUE + 1.0) - TRUE).max() < 0.5
+
+
+def test_a_straight_side_is_sure() -> None:
+    assert slope_sds(scene(0.9, 0.4), TRUE).max() < 0.0005
+
+
+def test_a_cut_that_wanders_shows_how_far_a_side_is_from_square() -> None:
+    """Sides cut as Brownian paths, 1 px of straying in 25 px of way: their slopes by their sds."""
+    rng = np.random.default_rng(7)
+    ratios = []
+    for _ in range(12):
+        cut = np.cumsum(rng.normal(0.0, 0.2, 240))
+
+        def sample(row: Any, column: Any, cut: Any = cut) -> Any:
+            right = 160.3 + np.interp(row, np.arange(240.0), cut)
+            return np.where(column < right, 0.9, 0.4)[..., None]
+
+        corners = refine(sample, TRUE + np.array([[0.0], [1.0], [1.0], [0.0]]) * cut[100])
+        (x0, y0), (x1, y1) = corners[1], corners[2]
+        ratios.append((x1 - x0) / (y0 - y1) / slope_sds(sample, corners)[1])
+    assert 0.5 < np.sqrt(np.mean(np.square(ratios))) < 2.0
 
 
 def test_areas_and_what_is_shared() -> None:

@@ -123,6 +123,10 @@ def test_rf_and_its_uncertainty() -> None:
     # Rf = (y - o)/(f - o): by the origin -(1 - Rf)/a, by the front -Rf/a.
     _, sd = retardation(one, 0, 75.0, 0.1, 0.3)
     assert sd == pytest.approx(np.sqrt(0.2**2 + (0.6 * 0.1) ** 2 + (0.4 * 0.3) ** 2) / 75)
+    # Lengths 2 % longer at the front than at the origin: y' = y + 0.02 y (y/a - 1) / 2.
+    _, sd = retardation(one, 0, 75.0, 0.0, 0.0, 0.02)
+    assert sd == pytest.approx(np.hypot(0.2 / 75, 0.01 * 0.4 * 0.6))
+    assert retardation(one, 0, 75.0, 0.0, 0.0, 0.02, noise_only=True)[1] == pytest.approx(0.2 / 75)
 
 
 def test_without_a_covariance_nothing_is_made_up() -> None:
