@@ -68,8 +68,8 @@ def _means(x: Floats, places: Floats, width: float) -> Floats | None:
 
     None where samples are wanting there.
     """
-    away = np.abs(x - places[:, None])
-    if away.min(axis=1).max() > width:
+    apart = np.abs(x - places[:, None])
+    if apart.min(axis=1).max() > width:
         return None
-    weight = np.exp(-0.5 * (away / width) ** 2)
+    weight = np.exp(-0.5 * (apart / width) ** 2)
     return np.asarray(weight / weight.sum(axis=1)[:, None])
