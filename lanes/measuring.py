@@ -264,7 +264,8 @@ def _take(plate: Plate, lane: Lane, shapes: ShapeDoubt) -> _Taken:
     if settings.components is None:
         places = seen_places(plate.layout, lane, trace.run,
                              [c.centre / trace.run for c in fit.components],
-                             [c.sigma + abs(c.tau) for c in fit.components])
+                             [c.sigma + abs(c.tau) for c in fit.components],
+                             settings.channel == "auto")
         fit = add_seen(trace, flat, fit, held, places, mm=plate.layout.mm_per_unit,
                        baseline_order=settings.baseline_order, shapes=shapes)
         fit = only_confirmed(trace, flat, fit, held, places, mm=plate.layout.mm_per_unit,

@@ -98,16 +98,21 @@ def without_spot(
 
 
 def seen_places(
-    layout: Layout, lane: Lane, run: float, rfs: Sequence[float], sigmas: Sequence[float]
+    layout: Layout, lane: Lane, run: float, rfs: Sequence[float], sigmas: Sequence[float],
+    any_channel: bool,
 ) -> tuple[SeenPlace, ...]:
-    """Return where blobs as large as spots lie that have none, the surest first."""
+    """Return where blobs as large as spots lie that have none, the surest first.
+
+    With `any_channel` what a blob shows in other channels than the one that is read counts too: it
+    is there, however little of it that one shows. Who asks for a channel is told of that one.
+    """
     y0, y1 = layout.ends(lane)
     speck = SPECK_MM / layout.mm_per_unit
     blobs = [b for b in without_spot(layout, lane, rfs, sigmas)
              if b.lighter == bool(layout.lighter) and min(b.width, b.height) > speck]
     # What is faint was held against few places, and stands out of those as others do of all.
     return tuple(SeenPlace((b.y - y0) / (y1 - y0) * run, b.height / FWHM,
-                           max(b.strength - USUAL, 0.0))
+                           max(b.strength - USUAL, 0.0) if any_channel else 0.0)
                  for b in sorted(blobs, key=lambda b: -b.strength))
 
 
