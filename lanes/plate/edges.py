@@ -150,20 +150,34 @@ def _votes_of(colour: Singles) -> tuple[Singles, Singles]:
                                       mode="nearest")
     total = np.zeros((len(smooth) + 1, smooth.shape[1]))
     np.cumsum(smooth, axis=0, dtype=float, out=total[1:])
+    below, above = _zone(total, near, far), _zone(total, -far, -near)
+    within, before = _zone(total, close + 1, near), _zone(total, -near, -close - 1)
+    known = np.isfinite(below - above)
+    if known.all():
+        return _agreeing(below, above, within, before, longer)
     # Of a bed narrower than that, what there is beyond the edge's own shadow.
-    below, above = (np.where(np.isnan(zone), _zone(total, low, high), zone) for zone, low, high in (
-        (_zone(total, near, far), close + 1, near), (_zone(total, -far, -near), -near, -close - 1)))
+    full = _agreeing(below, above, within, before, longer)
+    there = _agreeing(np.where(np.isnan(below), within, below),
+                      np.where(np.isnan(above), before, above), within, before, longer)
+    return np.where(known, full[0], there[0]), np.where(known, full[1], there[1])
+
+
+def _agreeing(
+    below: Singles, above: Singles, within: Singles, before: Singles, longer: int
+) -> tuple[Singles, Singles]:
+    """Return the votes of both sides from the zones below and above, and those close to the edge.
+
+    The weaker of two that agree counts: the layer begins at the edge itself.
+    """
     clear = _surely(below - above, longer)
 
     def both(step: Singles) -> Singles:
-        """Return the weaker of two votes that agree: the layer begins at the edge itself."""
         edge = _surely(step, longer)
         weaker = np.maximum(np.minimum(edge, clear), np.float32(0.0))
         weaker += np.minimum(np.maximum(edge, clear, out=edge), np.float32(0.0), out=edge)
         return weaker
 
-    return (both(_zone(total, close + 1, near) - above),
-            both(below - _zone(total, -near, -close - 1)))
+    return both(within - above), both(below - before)
 
 
 def _zone(total: Floats, low: int, high: int) -> Singles:

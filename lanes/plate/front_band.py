@@ -60,11 +60,17 @@ def without_band(
         return values
     band = np.asarray(np.nanquantile(np.where(seen[:, None], blocks, 0.0), SHARE, axis=1))
     off = np.arange(-reach, reach + 1)
-    beside = seen & (np.abs(off) > near)
-    ground = float(np.median(band[beside]))
-    sd = MAD_SD * float(np.median(np.abs(band[beside] - ground)))
-    band -= ground
+    # The layer that the solvent has run through may be of another tone than that above it.
+    sides = [seen & (side * off > reach - near) for side in (-1, 1)]
+    grounds = [float(np.median(band[side])) if side.any() else None for side in sides]
+    low, high = (g if g is not None else other for g, other in zip(
+        grounds, grounds[::-1], strict=True))
+    if low is None or high is None:
+        return values
+    sd = MAD_SD * float(np.median(np.abs(np.concatenate([
+        band[sides[0]] - low, band[sides[1]] - high]))))
     top = reach - near + int(np.argmax(band[reach - near: reach + near + 1]))
+    band -= np.where(off < off[top], low, high)
     # Its top may lie at either side of it: it is level there, and the line found a little askew.
     lower = np.flatnonzero(band <= 0.5 * band[top])
     below, above = lower[lower < top].max(initial=-1), lower[lower > top].min(initial=band.size)
