@@ -138,8 +138,8 @@ def judge(
     asked = _Asked(readings, reading, plate, shape_from, bootstraps, seed, progress, colours)
     group = pick(reading, rf)
     found = asked.about(group)
-    both = neighbours(reading, group, found.rf if rf is None else rf)
-    two = None if both is None else asked.divided(both)
+    near = neighbours(reading, group, found.rf if rf is None else rf)
+    two = next((two for both in near if (two := asked.divided(both)) is not None), None)
     if two is None:
         return found
     if set(two.both) <= set(group):

@@ -31,22 +31,19 @@ class Divided:
         return self.lower, self.upper
 
 
-def neighbours(reading: LaneReading, group: tuple[int, ...], rf: float) -> tuple[int, int] | None:
-    """Return the listed pair that the question at `rf` is about, None where there is none.
+def neighbours(
+    reading: LaneReading, group: tuple[int, ...], rf: float
+) -> tuple[tuple[int, int], ...]:
+    """Return the listed pairs that the question at `rf` may be about, the closest first.
 
-    It holds the component of `group` nearest to `rf`, and of its two neighbours the closer in
-    resolution, unless that is surely separated: the law is part of the resolution's doubt.
+    Each holds the component of `group` nearest to `rf` and one of its two neighbours, unless that
+    is surely separated: the law is part of the resolution's doubt.
     """
     run = reading.trace.run
     at = min(group, key=lambda i: abs(reading.fit.components[i].centre - rf * run))
-    near = [(p.resolution, p) for p in reading.pairs
-            if at in (p.lower, p.upper) and p.resolution is not None]
-    if not near:
-        return None
-    resolution, closest = min(near, key=lambda each: each[0])
-    if resolution - TWO_SIDED_95 * (closest.resolution_sd or 0.0) >= SEPARATED:
-        return None
-    return closest.lower, closest.upper
+    near = [p for p in reading.pairs if at in (p.lower, p.upper) and p.resolution is not None
+            and p.resolution - TWO_SIDED_95 * (p.resolution_sd or 0.0) < SEPARATED]
+    return tuple((p.lower, p.upper) for p in sorted(near, key=lambda p: p.resolution or 0.0))
 
 
 def divided(reading: LaneReading, both: tuple[int, int], length: float) -> Divided | None:

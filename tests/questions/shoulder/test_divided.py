@@ -77,7 +77,7 @@ def test_two_asked_about_together_need_no_answer_for_one(readings, plate):
 
 
 def seen(reading: LaneReading, length: float = 0.0):
-    both = neighbours(reading, (0,), reading.spots[0].rf)
+    (both,) = neighbours(reading, (0,), reading.spots[0].rf)
     assert both == (0, 1)
     return divided(reading, both, length)
 
@@ -86,7 +86,21 @@ def test_no_valley_and_separated_neighbours_change_nothing(readings):
     assert seen(readings["shoulder"]) is None
     assert seen(readings["valley"]) is not None
     apart = readings["apart"]
-    assert neighbours(apart, (0,), apart.spots[0].rf) is None
+    assert neighbours(apart, (0,), apart.spots[0].rf) == ()
+
+
+def test_of_two_neighbours_the_closest_is_asked_first(readings):
+    """A part of the spot may lie nearer than what a valley divides from it."""
+    reading = readings["close"]
+    (pair,), (spot, _) = reading.pairs, reading.spots
+    low, high = reading.fit.components
+    three = replace(
+        reading, spots=(spot, spot, spot),
+        fit=replace(reading.fit, components=(low, high, replace(high, centre=high.centre + 1.0))),
+        pairs=(pair, replace(pair, lower=1, upper=2, resolution=0.4)))
+    rf = high.centre / reading.trace.run
+    assert neighbours(three, (1, 2), rf) == ((1, 2), (0, 1))
+    assert neighbours(three, (0,), low.centre / reading.trace.run) == ((0, 1),)
 
 
 def test_a_valley_that_noise_could_make_is_none(readings):
