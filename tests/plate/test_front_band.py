@@ -48,6 +48,14 @@ def test_a_band_that_trails_behind_the_front_is_taken_off_to_its_end() -> None:
     assert np.abs(rows).max() < 0.006
 
 
+@pytest.mark.parametrize("above", [-0.04, 0.04])
+def test_layer_of_another_tone_above_the_front_is_no_part_of_its_band(above: float) -> None:
+    tone = above / (1.0 + np.exp(-beyond() / 0.1))
+    band = 0.1 * np.exp(-((beyond() / 0.5) ** 2))
+    left = without_band((NOISE + tone + band).astype(np.float32), LAYOUT, GRID) - NOISE - tone
+    assert np.abs(left)[np.abs(beyond()) > 1.5].max() < 0.004
+
+
 @pytest.mark.parametrize("count", [1, 2, 3])
 def test_spots_at_the_front_stay(count: int) -> None:
     spots = sum(spot(x, -1.0) for x in np.linspace(6.0, 34.0, count))
