@@ -104,7 +104,7 @@ def seen_places(
     """Return where blobs as large as spots lie that have none, the surest first.
 
     With `any_channel` what a blob shows in other channels than the one that is read counts too: it
-    is there, however little of it that one shows. Who asks for a channel is told of that one.
+    is there, however little of it that one shows. Where a channel was asked for, it alone counts.
     """
     y0, y1 = layout.ends(lane)
     speck = SPECK_MM / layout.mm_per_unit

@@ -11,7 +11,7 @@ from lanes.plate.square import Grid
 
 NEAR_MM = 2.5     # the front's impurities lie within a spot's width of it (common practice)
 # Behind its top it fades out over a few times its width, as what moves little slower than the
-# solvent trails it; layer farther off tells what its noise makes of a band.
+# solvent trails it; layer farther off shows what its noise makes of a band.
 BESIDE_MM = 8.0
 SIDE_MM = 3.0     # of the plate's sides, where the front lags and layer is chipped
 BLOCK_MM = 2.0

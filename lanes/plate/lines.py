@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -66,61 +68,74 @@ def find_both(
         If a line can't be found with confidence, or the front lies below the origin.
     """
     found, flags = dict(layout.found), list(layout.flags)
-    unit, height = layout.mm_per_unit, layout.height
-    how = "MM" if layout.scaled else "12% of the plate's height or 120px of the picture"
-    marks: list[Mark] | None = None
+    marks = cache(lambda: find_marks(planes))  # looked for only where no line is drawn across
+    doubts = []
     if origin is None:
-        stroke, doubt = _origin_stroke(planes, layout)
-        if stroke is not None and (front is None or above(front, stroke.line, layout)):
-            origin, found["origin"] = stroke.line, _confidence(stroke)
-            if doubt:
-                found["origin"] = min(HALF, found["origin"])
-                flags.append(flag("lines-inferred", doubt))
-        else:
-            marks = find_marks(planes)
-            top = MIDDLE * height if front is None else float(front.at(layout.width / 2)) - (
-                RUN_MM / unit)
-            origin = _inferred_origin(planes, layout, marks, min(top, MIDDLE * height))
-            if origin is None or (front is not None and not above(front, origin, layout)):
-                raise LayoutError(
-                    "no origin line found with confidence: give its height above the plate's "
-                    f"lower edge with --origin {how}"
-                )
-            found["origin"] = HALF
-            flags.append(flag("lines-inferred", "the origin is inferred from marks or a part of "
-                              f"the line, to {origin.sd * unit:.2g} mm" if layout.scaled else
-                              "the origin is inferred from marks or a part of the line, to "
-                              f"{origin.sd:.2g} pixels"))
+        origin, found["origin"], doubt = _origin(planes, layout, front, marks)
+        doubts.append(doubt)
     if front is None:
-        low = max(MIDDLE * height, float(origin.at(layout.width / 2)) + RUN_MM / unit)
-        stroke = _front_stroke(planes, layout, origin, low)
-        if stroke is not None:
-            front, found["front"] = stroke.line, _confidence(stroke)
-            if stroke.sharpness < SHARP and 0.0 < origin.thick * unit < stroke.thickness:
-                wide = stroke.thickness / unit / RECTANGULAR
-                front = replace(front, sd=float(np.hypot(front.sd, wide)))
-                flags.append(flag("lines-inferred", "no pencil is seen at the front: it is taken "
-                                  "from what the solvent left there, to "
-                                  f"{front.sd:.2g} {'mm' if layout.scaled else 'pixels'}"))
-        else:
-            marks = find_marks(planes) if marks is None else marks
-            front = ends_of_line(marks, layout, low, HIGHEST * height) or dashed_line(
-                marks, layout, low, HIGHEST * height)
-            if front is None or _blobs_above(planes, layout, origin, front):
-                raise LayoutError(
-                    "no solvent front found with confidence: give its height above the plate's "
-                    f"lower edge with --front {how}"
-                )
-            found["front"] = HALF
-            sd = f"{front.sd:.2g} {'mm' if layout.scaled else 'pixels'}"
-            flags.append(flag("lines-inferred", "the front is inferred from the part of it that "
-                              f"is drawn, to {sd}"))
+        front, found["front"], doubt = _front(planes, layout, origin, marks)
+        doubts.append(doubt)
+    flags += [flag("lines-inferred", doubt) for doubt in doubts if doubt]
     if not above(front, origin, layout):
         raise LayoutError(
             "the front is not above the origin line: give --origin and --front, counted from the "
             "plate's lower edge"
         )
     return replace(layout, origin=origin, front=front, found=found, flags=tuple(flags))
+
+
+def _origin(
+    planes: Planes, layout: Layout, front: Line | None, marks: Callable[[], list[Mark]]
+) -> tuple[Line, float, str]:
+    """Return the origin line, the confidence in it, and what is doubtful about it, if anything."""
+    stroke, doubt = _origin_stroke(planes, layout)
+    if stroke is not None and (front is None or above(front, stroke.line, layout)):
+        sure = _confidence(stroke)
+        return stroke.line, min(HALF, sure) if doubt else sure, doubt
+    top = MIDDLE * layout.height
+    if front is not None:
+        top = min(float(front.at(layout.width / 2)) - RUN_MM / layout.mm_per_unit, top)
+    origin = _inferred_origin(planes, layout, marks(), top)
+    if origin is None or (front is not None and not above(front, origin, layout)):
+        raise LayoutError(
+            "no origin line found with confidence: give its height above the plate's lower edge "
+            f"with --origin {_as_option(layout)}")
+    return origin, HALF, ("the origin is inferred from marks or a part of the line, to "
+                          f"{_in_units(origin.sd, layout)}")
+
+
+def _front(
+    planes: Planes, layout: Layout, origin: Line, marks: Callable[[], list[Mark]]
+) -> tuple[Line, float, str]:
+    """Return the front, the confidence in it, and what is doubtful about it, if anything."""
+    unit, high = layout.mm_per_unit, HIGHEST * layout.height
+    low = max(MIDDLE * layout.height, float(origin.at(layout.width / 2)) + RUN_MM / unit)
+    stroke = _front_stroke(planes, layout, origin, low)
+    if stroke is not None:
+        front, doubt = stroke.line, ""
+        if stroke.sharpness < SHARP and 0.0 < origin.thick * unit < stroke.thickness:
+            wide = stroke.thickness / unit / RECTANGULAR
+            front = replace(front, sd=float(np.hypot(front.sd, wide)))
+            doubt = ("no pencil is seen at the front: it is taken from what the solvent left "
+                     f"there, to {_in_units(front.sd, layout)}")
+        return front, _confidence(stroke), doubt
+    drawn = ends_of_line(marks(), layout, low, high) or dashed_line(marks(), layout, low, high)
+    if drawn is None or _blobs_above(planes, layout, origin, drawn):
+        raise LayoutError(
+            "no solvent front found with confidence: give its height above the plate's lower "
+            f"edge with --front {_as_option(layout)}")
+    return drawn, HALF, ("the front is inferred from the part of it that is drawn, to "
+                         f"{_in_units(drawn.sd, layout)}")
+
+
+def _in_units(length: float, layout: Layout) -> str:
+    return f"{length:.2g} {'mm' if layout.scaled else 'pixels'}"
+
+
+def _as_option(layout: Layout) -> str:
+    """Return how a height is stated on the command line for this plate."""
+    return "MM" if layout.scaled else "12% of the plate's height or 120px of the picture"
 
 
 def _inferred_origin(

@@ -17,7 +17,7 @@ from lanes.plate.edges import FAR, NEAR
 Floats = NDArray[np.float64]
 
 REACH = 0.012           # of the plate's width, to either side: how far a side may be moved
-# A hand's cut wanders as a Brownian path does, so that what it strays from its own line tells how
+# A hand's cut wanders as a Brownian path does, so that what it strays from its own line shows how
 # far that line strays from a square one: the slope of a path's regression has the variance
 # 6/5 s^2 / L, what is left about it s^2 L / 15 (computed), a ratio of 18 / L^2. Over this many
 # pieces the noise of each is averaged away.

@@ -11,7 +11,7 @@ from lanes.flags import Flag, flag
 from lanes.plate.by_hand import masked, without_masked
 from lanes.plate.channel import choose_channel
 from lanes.plate.front_band import without_band
-from lanes.plate.layer import mask_marks, smooth_layer
+from lanes.plate.layer import Surface, mask_marks, smooth_layer
 from lanes.plate.layout import Layout
 from lanes.plate.planes import Planes, coarsen, enlarge, off_layer, planes_of
 from lanes.plate.square import Grid, choose_grid, resample, square_up
@@ -190,22 +190,7 @@ def to_signal(scan: Scan, layout: Layout, settings: Settings, light: str) -> Sig
     bare, surface = mask_marks(coarse, step * grid.mm, off_layer(layout, grid, step))
     layer = np.maximum(surface.on(image.shape, grid.mm), BLACK)
 
-    # An uneven lamp only takes light away, so a bright part is the layer; glare adds some, so
-    # not the brightest.
-    reference = float(np.percentile(surface.cells, BRIGHT_QUANTILE))
-    flags: list[Flag] = []
-    lighter = layout.lighter is True and law != "emission"
-    as_read = None
-    plausible = DIMMEST_LAYER <= reference <= BRIGHTEST_LAYER
-    if law == "kubelka-munk" and not lighter and not plausible:
-        flags.append(flag(
-            "transfer-assumed",
-            f"the layer reads {reference:.2f} of full white, which no white layer does: its "
-            f"reflectance is taken as {USUAL_LAYER}",
-        ))
-        as_read, reference = reference, USUAL_LAYER
-    reference = min(reference, MOST_REFERENCE)
-
+    reference, as_read, flags = _reference(surface, layout, law)
     # The layer at zero, spots above it: turned over where they depart the other way.
     turned = layout.lighter is not None and layout.lighter != bright
     values, gain = _apply(law, image, layer, reference, turned)
@@ -222,6 +207,27 @@ def to_signal(scan: Scan, layout: Layout, settings: Settings, light: str) -> Sig
         flags.append(flag("clipped", "most of the marks on the plate are at the scan's limit"))
     return Signal(without_band(values, layout, grid), gain, fine_bare & ~thin, held, thin, clipped,
                   grid, light, law, channel, reference, tuple(flags), hidden, as_read)
+
+
+def _reference(
+    surface: Surface, layout: Layout, law: str
+) -> tuple[float, float | None, list[Flag]]:
+    """Return the layer's light, as the picture has it where another is taken, and remarks.
+
+    An uneven lamp only takes light away, so a bright part is the layer; glare adds some, so not
+    the brightest.
+    """
+    reference = float(np.percentile(surface.cells, BRIGHT_QUANTILE))
+    as_read, flags = None, []
+    plausible = DIMMEST_LAYER <= reference <= BRIGHTEST_LAYER
+    if law == "kubelka-munk" and layout.lighter is not True and not plausible:
+        flags.append(flag(
+            "transfer-assumed",
+            f"the layer reads {reference:.2f} of full white, which no white layer does: its "
+            f"reflectance is taken as {USUAL_LAYER}",
+        ))
+        as_read, reference = reference, USUAL_LAYER
+    return min(reference, MOST_REFERENCE), as_read, flags
 
 
 def _apply(
