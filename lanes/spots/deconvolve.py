@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from lanes.confidence import MAD_SD
 from lanes.errors import InputError
 from lanes.rounding import TINY
 from lanes.spots import choose
@@ -143,16 +144,17 @@ def _smoothed_noise(y: Floats, use: NDArray[np.bool_], fit: Fit, pitch: float) -
     What stands out of all that the tall spots leave is left out of it, until nothing does.
     """
     tall = np.ones(len(fit.components), bool)
-    rest = y - fit.model
     while True:
-        left = residual_noise((y - fit.baseline - fit.peaks[tall].sum(axis=0))[use], pitch)
-        bound = TALL * left.sd
-        kept = tall & (fit.peaks.max(axis=1, initial=0.0) > bound)
+        rest = (y - fit.baseline - fit.peaks[tall].sum(axis=0))[use]
+        left = residual_noise(rest, pitch)
+        kept = tall & (fit.peaks.max(axis=1, initial=0.0) > TALL * left.sd)
         if (kept == tall).all():
             break
         tall = kept
-    first = difference_noise(rest[use], pitch)
-    return left if left.sd > SMOOTHED * first.sd else None
+    first = difference_noise((y - fit.model)[use], pitch)
+    # What a fit leaves in one place, of a dip or a step, is no noise: noise is everywhere.
+    everywhere = MAD_SD * float(np.median(np.abs(rest - np.median(rest))))
+    return left if min(left.sd, everywhere) > SMOOTHED * first.sd else None
 
 
 def _samples(
