@@ -233,8 +233,8 @@ def _missed(answer: Purity) -> Iterable[str]:
     if answer.undetected_below_percent is None:
         out.append("<p>How small a spot would have been missed is not known.</p>")
     else:
-        out.append(f"<p>Away from every spot found, a spot as wide as the main one is found 95 % "
-                   f"of the time from {up(answer.undetected_below_percent)} area percent on, by the "
+        out.append("<p>Away from every spot found, a spot as wide as the main one is found 95 % of "
+                   f"the time from {up(answer.undetected_below_percent)} area percent on, by the "
                    "law that gives the most.</p>")
     if answer.beside_main:
         rows = [(f"{b.resolution:.2f}", "not at any size" if b.percent is None
