@@ -26,7 +26,7 @@ KEYS = {
     "purity": (
         "lane, main(rf, area_percent, low, high), others[](rf, area_percent, low, high), joined[], "
         "joined_percent, undetected_below_percent, beside_main[](resolution, percent), "
-        "laws[](law, area_percent), "
+        "laws[](law, area_percent, undetected_below_percent), "
         "limit_test[](lane, percent, reference_rf, rf, ratio, sds, verdict)"
     ),
     "compare": (

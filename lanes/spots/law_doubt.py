@@ -130,6 +130,29 @@ def percents_under(
     return None if found is None else _percents(found)
 
 
+def limit_under(
+    trace: Trace, fit: Fit, law: str, other: str, reference: float, area: float, sigma: float
+) -> float | None:
+    """Return the area percent that one spot more would be, had the light been turned by `other`.
+
+    A law bends a heavy spot and a small one apart, so that a spot of a percent by one law may be
+    several by another.
+
+    Parameters
+    ----------
+    area, sigma : float
+        The spot's, by the plate's law; it is round.
+    """
+    now = spots_under(trace, fit, law, law, reference)
+    turned = spots_under(trace, fit, law, other, reference)
+    if now is None or turned is None or not area > 0.0:
+        return None
+    height = area / (2.0 * np.pi * sigma**2)
+    slope = float(_turned(np.array([height]), law, other, reference, reference)[0]) / height
+    total = sum(c.area for c in fit.components) * float(turned.sum() / now.sum())
+    return 100.0 * area * slope / (total + area * slope)
+
+
 def _percents(spots: Floats) -> Floats:
     areas = spots.sum(axis=1)
     return np.asarray(100.0 * areas / areas.sum())

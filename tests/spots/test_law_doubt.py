@@ -9,7 +9,7 @@ from scipy.optimize import brentq
 from lanes.plate.signal import kubelka_munk
 from lanes.spots.describe import describe
 from lanes.spots.fit import Fit
-from lanes.spots.law_doubt import AS_GOOD, UP_TO, law_doubt
+from lanes.spots.law_doubt import AS_GOOD, UP_TO, law_doubt, limit_under
 from lanes.spots.model import Peak, peak_shape
 from lanes.spots.quantities import pair
 from lanes.trace.noise import Noise
@@ -101,3 +101,21 @@ def test_glow_may_be_lost_in_the_brightest_spot() -> None:
     large, small = (h * (1.0 + 0.25 * h / HEIGHTS[0] / np.sqrt(2.0)) for h in HEIGHTS)
     moved = 100.0 * small / (large + small) - 100.0 * HEIGHTS[1] / sum(HEIGHTS)
     assert doubt.percents[0, 1] == pytest.approx(UP_TO * moved, rel=0.02)
+
+
+def test_a_small_spot_is_more_beside_a_dark_one_by_the_other_law() -> None:
+    """Of a light that each law turns: the dark spot's excess by Kubelka and Munk is the larger."""
+    trace, fit = lane()
+    area, sigma = 0.02 * sum(c.area for c in fit.components), 1.0
+    found = limit_under(trace, fit, "optical-density", "kubelka-munk", LAYER, area, sigma)
+    same = limit_under(trace, fit, "optical-density", "optical-density", LAYER, area, sigma)
+    assert same == pytest.approx(100.0 * 0.02 / 1.02)
+    # By hand: everywhere over the lane's width each spot has its height, the further one in
+    # its middle only, and its own mean slope is nearly that of a faint one.
+    z = np.linspace(-6.0, 6.0, 2001)
+    step = 8.0 * float(z[1] - z[0])
+    large = sum(step * sum(turned(top * b) for b in np.exp(-0.5 * z * z)) for top in HEIGHTS)
+    height = area / (2.0 * np.pi * sigma**2)
+    small = area * turned(height) / height
+    assert found == pytest.approx(100.0 * small / (large + small), rel=0.02)
+    assert found < 0.7 * same

@@ -19,6 +19,7 @@ from lanes.plate.layout import Lane as Place
 from lanes.plate.signal import LAW_NAMES
 from lanes.reading import LaneReading, Plate
 from lanes.settings import Settings
+from lanes.spots.law_doubt import limit_under
 from lanes.spots.quantities import Spot, area_percents
 from lanes.trace.sample import PENCIL_MM
 
@@ -43,10 +44,11 @@ class Beside:
 
 @dataclass(frozen=True)
 class UnderLaw:
-    """The main spot's area percent under one law from light to signal."""
+    """The main spot's area percent and the limit under one law from light to signal."""
 
     law: str
     area_percent: float | None
+    undetected_below_percent: float | None
 
 
 @dataclass(frozen=True)
@@ -79,7 +81,7 @@ class Purity:
         Every other spot, from origin to front.
     undetected_below_percent : float or None
         The area percent that a further spot, as wide as the main one and away from every spot,
-        needs to be found 95 % of the time.
+        needs to be found 95 % of the time, by that law which gives the most.
     beside_main : tuple of Beside
     laws : tuple of UnderLaw
         The law in use first.
@@ -163,7 +165,7 @@ def answer(
     if plate.settings.components is None:
         limits_near = neighbour_limits(seen.start, reading.fit, index)
         beside_main = tuple(Beside(*pair) for pair in limits_near)
-    laws = _laws(plate, place, reading, index, seen.start)
+    laws = _laws(plate, place, seen)
     tests = tuple(
         test for (name, spot), percent in known for test in _limit_test(name, spot, percent, seen)
     )
@@ -198,7 +200,8 @@ def joined_spots(reading: LaneReading, index: int) -> tuple[int, ...]:
 class Seen:
     """What one lane shows: the share of every spot, and the least that would have shown.
 
-    `limit_area` is an area in the reading's own unit, `undetected` the same as area percent.
+    `limit_area` is an area in the reading's own unit, `limits` the same as area percent by the
+    plate's law and by each other, `undetected` the largest of them.
     """
 
     reading: LaneReading
@@ -207,6 +210,7 @@ class Seen:
     shares: tuple[Share, ...]
     limit_area: float | None
     undetected: float | None
+    limits: tuple[float | None, ...]
 
 
 def look(plate: Plate, place: Place, main: float | None = None) -> Seen:
@@ -221,8 +225,15 @@ def look(plate: Plate, place: Place, main: float | None = None) -> Seen:
         width = reading.fit.components[index].sigma
         limit_area = clear_limit(start, reading.fit, width, reading.limit or 0.0)
     total = sum(spot.area for spot in reading.spots)
-    undetected = None if limit_area is None else 100.0 * limit_area / (total + limit_area)
-    return Seen(reading, index, start, _shares(reading, undetected, index), limit_area, undetected)
+    if limit_area is None:
+        return Seen(reading, index, start, _shares(reading, None, index), None, None, ())
+    signal, sigma = plate.signal, reading.fit.components[index].sigma
+    limits = (100.0 * limit_area / (total + limit_area), *(
+        limit_under(reading.trace, reading.fit, signal.law, law, signal.reference, limit_area,
+                    sigma) for law in other_laws(plate)))
+    undetected = max(limit for limit in limits if limit is not None)
+    return Seen(reading, index, start, _shares(reading, undetected, index), limit_area, undetected,
+                limits)
 
 
 def _shares(reading: LaneReading, undetected: float | None, index: int) -> tuple[Share, ...]:
@@ -249,16 +260,16 @@ def _shares(reading: LaneReading, undetected: float | None, index: int) -> tuple
     return tuple(out)
 
 
-def _laws(
-    plate: Plate, place: Place, reading: LaneReading, index: int, start: Lane
-) -> tuple[UnderLaw, ...]:
+def _laws(plate: Plate, place: Place, seen: Seen) -> tuple[UnderLaw, ...]:
     """Return the main spot's area percent under each law, the same spots fitted anew."""
-    used = plate.signal.law
-    out = [UnderLaw(LAW_NAMES[used], reading.spots[index].area_percent)]
-    for law in other_laws(plate):
-        fit = under_law(plate, place, law, start, reading.fit)[1]
+    used, reading, index = plate.signal.law, seen.reading, seen.index
+    others = other_laws(plate)
+    limits = seen.limits or (None,) * (1 + len(others))
+    out = [UnderLaw(LAW_NAMES[used], reading.spots[index].area_percent, limits[0])]
+    for law, limit in zip(others, limits[1:], strict=True):
+        fit = under_law(plate, place, law, seen.start, reading.fit)[1]
         percent = float(area_percents(fit)[0][index])
-        out.append(UnderLaw(LAW_NAMES[law], percent if math.isfinite(percent) else None))
+        out.append(UnderLaw(LAW_NAMES[law], percent if math.isfinite(percent) else None, limit))
     return tuple(out)
 
 

@@ -81,9 +81,10 @@ def _enlarge(axes: Axes, answer: Purity) -> None:
     rf, main = lane.trace.rf, lane.fit.components[answer.index]
     heights = [c.height for i, c in enumerate(lane.fit.components) if i != answer.index]
     reach = max([1.35 * h for h in heights] + [12.0 * lane.noise.sd])
-    if limit is not None:
+    by_law = answer.laws[0].undetected_below_percent
+    if limit is not None and by_law is not None:
         total = sum(spot.area for spot in lane.spots)
-        area = total * limit / (100.0 - limit)
+        area = total * by_law / (100.0 - by_law)
         height = area / (main.sigma * math.sqrt(2.0 * math.pi))
         reach = max(reach, 2.0 * height)
         axes.axhline(height, color=INK, lw=0.8, ls=(0, (6, 3)), zorder=1)

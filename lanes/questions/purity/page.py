@@ -8,7 +8,7 @@ from html import escape
 from typing import Any
 
 from lanes.errors import one_line
-from lanes.questions.purity.answer import Purity, Share
+from lanes.questions.purity.answer import Purity, Share, UnderLaw
 from lanes.questions.purity.figure import WIDTH, purity_png
 from lanes.report.answer import NOT_MASS, NOT_VALIDATED, AnswerReport
 from lanes.report.digits import UNKNOWN, figures, fixed, show_rf, up
@@ -60,7 +60,8 @@ def _record(answer: Purity) -> dict[str, Any]:
         "beside_main": [
             {"resolution": b.resolution, "percent": b.percent} for b in answer.beside_main
         ],
-        "laws": [{"law": u.law, "area_percent": u.area_percent} for u in answer.laws],
+        "laws": [{"law": u.law, "area_percent": u.area_percent,
+             "undetected_below_percent": u.undetected_below_percent} for u in answer.laws],
         "limit_test": [
             {"lane": t.lane, "percent": t.percent, "reference_rf": t.reference_rf,
              "rf": t.rf, "ratio": t.ratio, "sds": t.sds, "verdict": t.verdict}
@@ -158,8 +159,13 @@ def _beside(answer: Purity) -> str:
 
 
 def _laws(answer: Purity) -> str:
-    levels = ", ".join(f"{u.law} {fixed(u.area_percent, 2)} %" for u in answer.laws)
+    levels = ", ".join(f"{u.law} {fixed(u.area_percent, 2)} %{_limit(u)}" for u in answer.laws)
     return f"The main spot by law from light to signal: {levels}"
+
+
+def _limit(under: UnderLaw) -> str:
+    limit = under.undetected_below_percent
+    return "" if limit is None else f" (a further spot would show from {up(limit)} %)"
 
 
 def _test(answer: Purity, i: int) -> str:
@@ -184,10 +190,13 @@ def _sections(answer: Purity) -> list[str]:
         f'<p class="quiet">{escape(_meaning(answer))}</p>',
         *_missed(answer),
         "<h2>The law from light to signal</h2>",
-        table("Laws", ("Law", "Main spot, area&nbsp;%"), [("", [
-            (escape(u.law), fixed(u.area_percent, 2)) for u in answer.laws])], (WHOLE, NUMBER)),
+        table("Laws", ("Law", "Main spot, area&nbsp;%", "Limit, area&nbsp;%"), [("", [
+            (escape(u.law), fixed(u.area_percent, 2),
+             UNKNOWN if u.undetected_below_percent is None else up(u.undetected_below_percent))
+            for u in answer.laws])], (WHOLE, NUMBER, NUMBER)),
         '<p class="quiet">The same spots, fitted anew to the signal that each law makes of the '
-        "same light. How far the figures differ is how far the law matters.</p>",
+        "same light, and what the smallest spot that is found 95 % of the time holds by it. How "
+        "far the figures differ is how far the law matters; the larger limit is stated.</p>",
         *_tests(answer),
     ]
 
@@ -224,8 +233,9 @@ def _missed(answer: Purity) -> Iterable[str]:
     if answer.undetected_below_percent is None:
         out.append("<p>How small a spot would have been missed is not known.</p>")
     else:
-        out.append(f"<p>Away from every spot found, a spot as wide as the main one is found 95 % "
-                   f"of the time from {up(answer.undetected_below_percent)} area percent on.</p>")
+        out.append("<p>Away from every spot found, a spot as wide as the main one is found 95 % of "
+                   f"the time from {up(answer.undetected_below_percent)} area percent on, by the "
+                   "law that gives the most.</p>")
     if answer.beside_main:
         rows = [(f"{b.resolution:.2f}", "not at any size" if b.percent is None
                  else up(b.percent)) for b in answer.beside_main]

@@ -251,7 +251,8 @@ def test_the_record_has_these_keys(name, request):
     assert list(values["main"]) == ["rf", "area_percent", "low", "high"]
     assert all(list(o) == ["rf", "area_percent", "low", "high"] for o in values["others"])
     assert all(list(b) == ["resolution", "percent"] for b in values["beside_main"])
-    assert all(list(u) == ["law", "area_percent"] for u in values["laws"])
+    assert all(list(u) == ["law", "area_percent", "undetected_below_percent"]
+               for u in values["laws"])
 
 
 def test_a_reading_in_doubt_is_called_so_in_the_second_line(lone, pair):
