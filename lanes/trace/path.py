@@ -19,6 +19,10 @@ BLOCK_MM = 0.5  # of rows taken together: a quarter of a small spot
 # What stands out: standard deviations over the lane's median, and share of its strongest row (a
 # choice: far above noise, so that only spots pull the path).
 STANDS_OUT, LEAST_SHARE = 8.0, 0.05
+# A row that is so much of its own maximum higher at one of the lane's sides (so much of its width)
+# than at the other is a neighbour's spot reaching over: half, where one of the lane's own has
+# fallen off on both sides.
+REACHES_OVER, SIDE = 0.5, 0.1
 
 
 def follow(signal: Signal, layout: Layout) -> Layout:
@@ -49,6 +53,9 @@ def _follow(signal: Signal, layout: Layout, lane: Lane) -> Lane:
     middle = float(np.median(strength))
     sd = MAD_SD * float(np.median(np.abs(strength - middle)))
     out = strength > max(middle + STANDS_OUT * sd, LEAST_SHARE * float(strength.max()))
+    side = max(1, round(SIDE * rows.shape[1]))
+    uneven = np.abs(rows[:, :side].mean(axis=1) - rows[:, -side:].mean(axis=1))
+    out &= uneven < REACHES_OVER * rows.max(axis=1)
     if not out.any() or sd == 0.0:
         return lane
     x = (np.arange(left, right) + 0.5) * grid.pitch - lane.x

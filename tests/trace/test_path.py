@@ -90,3 +90,10 @@ def test_the_rest_of_the_layout_is_as_it_was() -> None:
     before = layout(Lane("1", 20.0, 8.0))
     after = follow(signal(*on_path(20.2, 0.01)), before)
     assert (after.origin, after.front, after.width) == (before.origin, before.front, before.width)
+
+
+def test_a_neighbour_s_large_spot_that_reaches_over_pulls_no_lane() -> None:
+    lane = Lane("2", 20.0, 8.0)
+    spots = on_path(20.0, 0.0)
+    beside = [(20.0 - 5.5, 19.0, 40.0)]  # in the gap between two of the lane's own, and 200 times
+    assert followed(lane, *spots, *beside).x == pytest.approx(followed(lane, *spots).x, abs=0.1)

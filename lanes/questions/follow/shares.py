@@ -167,8 +167,10 @@ def conversion(levels: Sequence[Level]) -> tuple[Level, ...]:
             continue
         value = None if level.percent is None else 100.0 - 100.0 * level.percent / first.percent
         low, high = ratio_interval(level, first)
+        # Nothing is made anew: below 0 only what is measured so, its interval with it.
+        floor = 0.0 if value is None or value >= 0.0 else -math.inf
         out.append(Level(
-            level.time, value, None if high is None else max(0.0, 100.0 - 100.0 * high),
+            level.time, value, None if high is None else max(floor, 100.0 - 100.0 * high),
             100.0 if value is None else None if low is None else min(100.0, 100.0 - 100.0 * low),
             level.detected))
     return tuple(out)

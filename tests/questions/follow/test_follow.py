@@ -15,7 +15,7 @@ from lanes.questions.follow import shares
 from lanes.questions.follow.answer import answer
 from lanes.questions.follow.command import times_from
 from lanes.questions.follow.page import render_follow
-from lanes.questions.follow.shares import Level, above, ratio_interval
+from lanes.questions.follow.shares import Level, above, conversion, ratio_interval
 from lanes.settings import Settings
 from lanes.settings_file import from_mapping
 
@@ -120,6 +120,15 @@ def test_what_is_not_found_is_a_limit_and_never_nothing(result):
     assert "conversion is above" in text
     for word in ("complete", "100 % conversion", "pure"):
         assert word not in text.lower()
+
+
+@pytest.mark.parametrize("percent", [71.0, 49.0, 20.0])
+def test_a_conversion_lies_in_its_own_interval(percent):
+    levels = [Level(0.0, 50.0, 48.0, 52.0, True),
+              Level(9.0, percent, percent - 2.0, percent + 2.0, True)]
+    gone = conversion(levels)[1]
+    assert gone.low < gone.percent < gone.high
+    assert (gone.low < 0.0) == (percent > 50.0)
 
 
 def test_the_rate_holds_and_the_response_is_fitted(result):
