@@ -36,21 +36,15 @@ def test_a_folder_that_exists(
     refused: Refused, tmp_path: Path, trace: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     (tmp_path / "out").mkdir()
+    assert "so --force won't replace it" in refused("measure", trace, *LINES, *OUT)
     (tmp_path / "out" / "thesis.tex").write_text("ten years", encoding="utf-8")
-    for force in ((), ("--force",)):
-        text = refused("measure", trace, *LINES, *OUT, *force)
-        assert "is no folder of results, and none but such is replaced: give another --out" in text
+    text = refused("measure", trace, *LINES, *OUT, "--force")
+    assert "is not a folder of results, so --force won't replace it: give another --out" in text
     assert (tmp_path / "out" / "thesis.tex").read_text(encoding="utf-8") == "ten years"
     (tmp_path / "file").write_bytes(b"x")
     for force in ((), ("--force",)):
         text = refused("measure", trace, *LINES, "--out", "file", *force)
         assert "is a file, and results are a folder: give another --out" in text
-
-
-def test_an_empty_folder_is_filled(tmp_path: Path, trace: Path) -> None:
-    (tmp_path / "out").mkdir()
-    written(trace)
-    assert (tmp_path / "out" / "results.json").is_file()
 
 
 def test_force_replaces_its_own_folder_only(

@@ -75,14 +75,15 @@ def refuse_existing(
     path = Path(path).absolute()
     if not path.parent.is_dir():
         raise OutputError(f"folder {path.parent} does not exist: make it, or give another --out")
-    if not os.path.lexists(path) or _empty(path):
+    if not os.path.lexists(path):
         return
     written = _written(path)
     if written is None:
         if path.is_file():
             raise OutputError(f"{path} is a file, and results are a folder: give another --out")
-        raise OutputError(f"{path} is no folder of results, and none but such is replaced: give "
-                          "another --out")
+        raise OutputError(
+            f"{path} is not a folder of results, so --force won't replace it: give another --out"
+        )
     inside = path.resolve()
     for source in sources:
         if inside in Path(source).resolve().parents:
@@ -98,11 +99,6 @@ def refuse_existing(
                 f"{path} holds {entry.name!r}, {what}, which --force would delete: "
                 "move it, or give another --out"
             )
-
-
-def _empty(path: Path) -> bool:
-    """Return whether `path` is a folder that holds nothing: one made for the results."""
-    return path.is_dir() and not path.is_symlink() and not any(path.iterdir())
 
 
 def _only_unread(path: Path) -> bool:
@@ -173,8 +169,6 @@ def _write(path: Path, files: Mapping[str, Content], force: bool) -> None:
                 os.rename(new, old)
                 return
             os.rename(path, old)
-        elif _empty(path):
-            path.rmdir()
         os.rename(new, path)
     finally:
         # The old folder comes back if the new one did not take its place.

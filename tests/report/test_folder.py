@@ -56,12 +56,11 @@ def test_refuses_what_exists(tmp_path, kind):
     out = tmp_path / "out"
     if kind == "folder":
         out.mkdir()
-        (out / "notes.txt").write_bytes(b"x")
     elif kind == "file":
         out.write_bytes(b"x")
     else:
         out.symlink_to(tmp_path / "nowhere")
-    says = "is a file" if kind == "file" else "is no folder of results"
+    says = "is a file" if kind == "file" else "is not a folder of results"
     for force in (False, True):  # no advice that would be refused in its turn
         assert says in refused(out, force=force)
 
