@@ -73,17 +73,34 @@ def test_every_question_has_an_example_and_every_picture_is_there() -> None:
     assert all((ROOT / path).is_file() for path in shown)
 
 
+def as_printed(text: str, value: float) -> bool:
+    """Whether `text` is `value` rounded to its digits, a tenth of the last one let pass."""
+    return abs(float(text) - value) < 0.6 * 10.0 ** -len(text.partition(".")[2])
+
+
 def test_the_table_shown_is_what_the_demo_reads() -> None:
-    """Rf and area percent of lane rxn, as printed in the README, from a fresh reading."""
+    """Every figure of lane rxn, as printed in the README, from a fresh reading."""
     import lanes
 
-    shown = re.findall(r"^    rxn +\d +([\d.]+) +([\d.]+) ±", README, re.M)
+    number = r"([\d.]+)"
+    shown = re.findall(rf"^    rxn +\d +{number} +{number} ± {number} \({number}\)"
+                       rf"(?: +{number} ± {number}(?: \({number}\))?)? +{number}", README, re.M)
     reading = lanes.measure(ROOT / "fixtures" / "demo.png", names=("SM", "co", "rxn", "prod"))
-    found = reading.lane("rxn").spots
-    assert len(shown) == len(found) == 4
-    for (rf, percent), spot in zip(shown, found, strict=True):
-        assert abs(float(rf) - spot.rf) < 6e-3
-        assert abs(float(percent) - spot.area_percent) < 0.1
+    found = reading.lane("rxn")
+    assert len(shown) == len(found.spots) == 4
+    pairs = [p for p in found.pairs if p.upper == p.lower + 1]
+    for i, (rf, percent, sd, noise, apart, apart_sd, apart_noise, height) in enumerate(shown):
+        spot = found.spots[i]
+        assert as_printed(rf, spot.rf)
+        assert as_printed(percent, spot.area_percent)
+        assert as_printed(sd, spot.area_percent_sd)
+        assert as_printed(noise, spot.area_percent_sd_noise)
+        assert as_printed(height, spot.signal_to_noise)
+        if apart:
+            assert as_printed(apart, pairs[i].resolution)
+            assert as_printed(apart_sd, pairs[i].resolution_sd)
+        if apart_noise:
+            assert as_printed(apart_noise, pairs[i].resolution_sd_noise)
 
 
 def test_what_the_commands_write_is_left_out_of_the_repository() -> None:
