@@ -8,6 +8,7 @@ from pathlib import Path
 
 from lanes.confidence import TWO_SIDED_95, TWO_SIDED_99
 from lanes.errors import InputError
+from lanes.evidence.lane_doubts import channel_doubt, unread_spots
 from lanes.evidence.tracks import Track, track_near, tracks
 from lanes.flags import Flag, flag
 from lanes.measuring import prepare, read_lane
@@ -240,9 +241,12 @@ def _flags(
     plates: Sequence[Plate], read: Sequence[tuple[float, str, Plate, LaneReading]]
 ) -> list[Flag]:
     out = []
-    for _, name, _, reading in read:
+    for _, name, plate, reading in read:
         out += [flag(f.name, f"lane {name}, Rf {spot.rf:.2f}: {f.message}")
                 for spot in reading.spots for f in spot.flags
                 if f.name in ("clipped", "merged", "no-uncertainty", "at-bound", "window-short")]
-        out += [flag(f.name, f"lane {name}: {f.message}") for f in reading.flags]
+        out += [flag(f.name, f"lane {name}: {f.message}")
+                for f in (*reading.flags, *unread_spots(plate, reading))]
+    for plate in plates:
+        out += channel_doubt(plate, [reading for *_, of, reading in read if of is plate])
     return [*out, *(f for plate in plates for f in plate.flags)]

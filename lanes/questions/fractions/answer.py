@@ -11,6 +11,7 @@ import numpy as np
 
 from lanes.errors import InputError
 from lanes.evidence.bounds import check_sizes
+from lanes.evidence.lane_doubts import channel_doubt, unread_spots
 from lanes.evidence.lookup import lane_named
 from lanes.evidence.tracks import track_near, tracks, width_of
 from lanes.flags import Flag, flag
@@ -184,7 +185,7 @@ def answer(
     return Fractions(
         found[wanted].rf, float(purity), each, chosen, nearest, likely[0] if likely else None,
         runners_up(good, pools), volumes is not None,
-        _flags(plates, [label for label, *_ in lanes], readings), tuple(readings),
+        _flags(plates, [(label, plate) for label, plate, _ in lanes], readings), tuple(readings),
         tuple(track.rf for track in found),
         tuple(tuple(None if p is None else reading.spots[p].area
                     for reading, p in zip(readings, track.places, strict=True))
@@ -239,13 +240,16 @@ def _fraction(table: Areas, j: int, name: str, volume: float) -> Fraction:
 
 
 def _flags(
-    plates: Sequence[Plate], labels: Sequence[str], readings: Sequence[LaneReading]
+    plates: Sequence[Plate], lanes: Sequence[tuple[str, Plate]], readings: Sequence[LaneReading]
 ) -> tuple[Flag, ...]:
-    out = []
-    for name, reading in zip(labels, readings, strict=True):
+    out: list[Flag] = []
+    for (name, plate), reading in zip(lanes, readings, strict=True):
         out += [flag(f.name, f"lane {name}, Rf {spot.rf:.2f}: {f.message}")
                 for spot in reading.spots for f in spot.flags
                 if f.name in ("clipped", "merged", "no-uncertainty", "at-bound", "window-short")]
-        out += [flag(f.name, f"lane {name}: {f.message}") for f in reading.flags
-                if f.name != "no-spot"]
+        out += [flag(f.name, f"lane {name}: {f.message}")
+                for f in (*reading.flags, *unread_spots(plate, reading)) if f.name != "no-spot"]
+    for plate in plates:
+        out += channel_doubt(plate, [reading for (_, of), reading
+                                     in zip(lanes, readings, strict=True) if of is plate])
     return tuple(dict.fromkeys((*out, *(f for plate in plates for f in plate.flags))))

@@ -10,6 +10,7 @@ from pathlib import Path
 from lanes.confidence import TWO_SIDED_95
 from lanes.errors import InputError
 from lanes.evidence.detection_limit import Lane, clear_limit, lane_of, neighbour_limits
+from lanes.evidence.lane_doubts import channel_doubt, unread_spots
 from lanes.evidence.laws import other_laws, under_law
 from lanes.evidence.lookup import lane_named, spot_near, strongest
 from lanes.evidence.valley import SEPARATED, shown_valley
@@ -336,4 +337,5 @@ def _flags(
     if outside and len(shares) > 1:
         out.append(flag("law-matters", f"the main spot is {min(values):.2f} to {max(values):.2f} "
                         "area percent by law, more than the noise alone explains"))
+    out += (*unread_spots(plate, reading), *channel_doubt(plate, (reading,)))
     return tuple(dict.fromkeys((*out, *reading.flags, *plate.flags)))

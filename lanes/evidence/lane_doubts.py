@@ -1,0 +1,29 @@
+"""What a question about some lanes inherits from the plate: what was not read, and the channel."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+from lanes.checks.blobs import unread
+from lanes.checks.colours import channel_matters
+from lanes.flags import Flag
+from lanes.reading import LaneReading, Plate
+
+
+def unread_spots(plate: Plate, reading: LaneReading) -> tuple[Flag, ...]:
+    """Return the remark on what stands out of the layer in a lane and is no spot of `reading`."""
+    return tuple(remark for lane in plate.layout.lanes if lane.name == reading.name
+                 for remark in unread(plate.layout, lane, reading))
+
+
+def channel_doubt(plate: Plate, readings: Sequence[LaneReading]) -> tuple[Flag, ...]:
+    """Return the remark that shares in these lanes of one plate hang on the colour channel.
+
+    A question reads one channel, and its intervals hold that one's doubt alone.
+    """
+    by_name = {reading.name: reading for reading in readings}
+    asked = tuple(lane for lane in plate.layout.lanes if lane.name in by_name)
+    # Apart from the plate's own, whose lanes are others.
+    part = replace(plate, layout=replace(plate.layout, lanes=asked), seen={})
+    return channel_matters(part, [by_name[lane.name] for lane in asked])
