@@ -438,9 +438,11 @@ def test_a_refusal_spares_a_reading_and_what_others_put_there(
      ("".join(f"{30 - i},1\n" for i in range(30)), "falls back"),
      ("".join(f"{i // 2},1\n" for i in range(60)), "repeats"), ("1\n2\n" * 20, "line 1"),
      (b"\xff\xd8\xff\xe0" * 100, "not plain text"), (bytes(400), "line 1"),
-     ("".join(f"{i},1e300\n" for i in range(90)), "beyond any trace")],
+     ("".join(f"{i},1e300\n" for i in range(90)), "beyond any trace"),
+     ("".join(f"{i},{(-1) ** i * 1.7e308}\n" for i in range(90)), "beyond any trace")],
     ids=["empty", "one row", "heading and one row", "words", "a word", "nan", "inf", "a gap",
-         "unsorted", "reversed", "repeated", "one column", "binary", "zeros", "vast"],
+         "unsorted", "reversed", "repeated", "one column", "binary", "zeros", "vast",
+         "vaster than its numbers"],
 )
 def test_a_table_that_is_no_trace(refused: Refused, tmp_path: Path, text: str | bytes, says: str
                                   ) -> None:

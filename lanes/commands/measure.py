@@ -76,6 +76,9 @@ def _run_many(arguments: argparse.Namespace) -> int:
     workers = _workers(arguments.workers)
     if arguments.out is None or not arguments.out.strip():
         first = Path(arguments.plate[0])
+        if arguments.watch:
+            raise InputError("--watch goes on until it is stopped, and its results need a folder: "
+                             "give --out DIR")
         what = (f"{first.name or first} is a folder: give one image file" if first.is_dir()
                 else "several plates are given: give one")
         raise InputError(f"{what}, or a folder for the results of many with --out DIR")

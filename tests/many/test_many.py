@@ -338,6 +338,7 @@ def test_options_that_can_not_be(refused: Refused, tmp_path: Path) -> None:
     assert "a.csv is given twice" in refused("measure", "a.csv", "./a.csv", *LINES, "--out", "o")
     assert "empty is given twice" in refused("measure", "empty", "empty", "--out", "o")
     assert "holds no image" in refused("measure", "empty", "--out", "o")
+    assert "its results need a folder: give --out DIR" in refused("measure", "empty", "--watch")
     assert "--watch takes folders" in refused("measure", "a.csv", "--watch", "--out", "o")
     assert "is given twice" in refused("measure", "empty", "empty", "--watch", "--out", "o")
     assert "does not exist: make it" in refused(*two, "--out", "no/o")
