@@ -110,7 +110,10 @@ def blobs_between(
     kept = tuple(b for b in found if not (
         _pencil_beside(b, layout) or _on_stroke(b, strokes, planes, layout)
         or is_colour_step(b, seen.layer, planes, layout)))
-    return joined(kept, layout.width, layout.mm_per_unit)
+    sure = tuple(b for b in kept if b.strength >= USUAL)
+    whole = joined(sure, layout.width, layout.mm_per_unit)  # nothing faint bridges two lanes' bands
+    return tuple(sorted((*whole, *(b for b in kept if b.strength < USUAL)),
+                        key=lambda b: (b.x, b.y)))
 
 
 def long_strokes(planes: Planes) -> NDArray[np.int32]:
