@@ -54,12 +54,6 @@ def lane_of(layout: Layout, blob: Blob) -> Lane | None:
     return None
 
 
-def retention(layout: Layout, blob: Blob) -> float:
-    """Return the Rf a blob would have in a lane straight below it."""
-    low, high = float(layout.origin.at(blob.x)), float(layout.front.at(blob.x))
-    return (blob.y - low) / (high - low)
-
-
 def outside_lanes(layout: Layout) -> tuple[Flag, ...]:
     """Return the remark on blobs that lie in no lane, with their places."""
     out = [b for b in read_blobs(layout) if lane_of(layout, b) is None]
@@ -67,7 +61,7 @@ def outside_lanes(layout: Layout) -> tuple[Flag, ...]:
         return ()
     out.sort(key=lambda b: -b.strength)
     unit = "mm" if layout.scaled else "pixels"
-    places = [f"x {b.x:.4g} {unit}, Rf {retention(layout, b):.2f}"
+    places = [f"x {b.x:.4g} {unit}, Rf {layout.retention(b):.2f}"
               + (" (lighter than the layer)" if b.lighter and not layout.lighter else "")
               for b in out[:LISTED]]
     more = f", and {len(out) - LISTED} more" if len(out) > LISTED else ""

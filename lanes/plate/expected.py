@@ -93,7 +93,7 @@ def _crossing(
 
     A place is its x at the origin, its lean, and how far to each side it reaches.
     """
-    rows = np.array([_rf(layout, b) for b in sure])
+    rows = np.array([layout.retention(b) for b in sure])
     if not rows.size or not places:
         return ()
     # The share of the plate that is looked at: rows that overlap are one.
@@ -107,18 +107,13 @@ def _crossing(
         if blob.strength < limit or over_the_side(blob, layout):
             continue
         row = [b for b, rf in zip(sure, rows, strict=True)
-               if abs(rf - _rf(layout, blob)) < ROW and abs(b.x - blob.x) > b.width]
+               if abs(rf - layout.retention(blob)) < ROW and abs(b.x - blob.x) > b.width]
         if row and abs(np.log(_size(blob) / np.median([_size(b) for b in row]))) < ALIKE and any(
             abs(blob.x - x - lean * (blob.y - float(layout.origin.at(blob.x)))) < reach
             for x, lean, reach in places
         ):
             out.append(blob)
     return tuple(out)
-
-
-def _rf(layout: Layout, blob: Blob) -> float:
-    low, high = float(layout.origin.at(blob.x)), float(layout.front.at(blob.x))
-    return (blob.y - low) / (high - low)
 
 
 def _size(blob: Blob) -> float:

@@ -139,6 +139,11 @@ class Layout:
         """Return the heights where `lane`'s path crosses the origin line and the front."""
         return _ends(self.origin, self.front, lane.x, lane.lean)
 
+    def retention(self, blob: Blob) -> float:
+        """Return the Rf a blob would have in a lane straight below it."""
+        low, high = float(self.origin.at(blob.x)), float(self.front.at(blob.x))
+        return (blob.y - low) / (high - low)
+
     def run(self, lane: Lane) -> float:
         """Return the length of `lane`'s path from origin to front."""
         y0, y1 = self.ends(lane)
