@@ -41,7 +41,7 @@ dd { margin: 0; overflow-wrap: anywhere; }
 pre { background: #f3f6f9; padding: .7rem .9rem; white-space: pre-wrap; overflow-wrap: anywhere;
   font-size: .9rem; margin: .5rem 0; }
 .hash { font-family: monospace; overflow-wrap: anywhere; }
-@media (min-width: 62rem) {
+@media (min-width: 76rem) {
   main { max-width: 72rem; }
   .desk { grid-template-columns: auto minmax(24rem, 1fr); }
   .answer { grid-template-columns: minmax(18rem, 1fr) auto; }
