@@ -1,5 +1,5 @@
 """`python -m lanes`."""
 
-from lanes.cli import main
+from lanes.start import main
 
 raise SystemExit(main())

@@ -12,7 +12,14 @@ from importlib import import_module
 from typing import Any, NoReturn
 
 from lanes.commands import draw, explain, measure, page
-from lanes.errors import InputError, LanesError, OutputError, one_line
+from lanes.errors import (
+    STOPPED,
+    STOPPED_LINE,
+    InputError,
+    LanesError,
+    OutputError,
+    one_line,
+)
 from lanes.questions import QUESTIONS
 from lanes.report.deliver import MEASURES
 from lanes.report.digits import rf_decimals
@@ -156,8 +163,8 @@ def main(argv: Sequence[str] | None = None) -> int:
         print(f"lanes: {one_line(error)}{_picture_of(error, arguments)}", file=sys.stderr)
         return 2
     except KeyboardInterrupt:
-        print("lanes: stopped; nothing is half-written", file=sys.stderr)
-        return 130
+        print(STOPPED_LINE, file=sys.stderr)
+        return STOPPED
     except BrokenPipeError:
         # The reader of a pipe (head, less) closed it: that is not an error of ours.
         sys.stdout = None

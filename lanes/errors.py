@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
+# Stopped from the keyboard: 128 and SIGINT's number, as shells give it, and what is said.
+STOPPED, STOPPED_LINE = 130, "lanes: stopped; nothing is half-written"
 
 class LanesError(Exception):
     """Root of every error this package raises on purpose.

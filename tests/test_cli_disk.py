@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import io
 import os
+import signal
 import subprocess
 import sys
 from collections.abc import Callable
@@ -13,6 +14,7 @@ from typing import Any
 
 import pytest
 
+import lanes
 from lanes.cli import main
 
 Refused = Callable[..., str]
@@ -36,15 +38,36 @@ def test_a_folder_that_exists(
     refused: Refused, tmp_path: Path, trace: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     (tmp_path / "out").mkdir()
-    assert "so --force won't replace it" in refused("measure", trace, *LINES, *OUT)
     (tmp_path / "out" / "thesis.tex").write_text("ten years", encoding="utf-8")
-    text = refused("measure", trace, *LINES, *OUT, "--force")
-    assert "is not a folder of results, so --force won't replace it: give another --out" in text
+    for force in ((), ("--force",)):
+        text = refused("measure", trace, *LINES, *OUT, *force)
+        assert "is not a folder of results, so --force won't replace it: give another --out" in text
     assert (tmp_path / "out" / "thesis.tex").read_text(encoding="utf-8") == "ten years"
     (tmp_path / "file").write_bytes(b"x")
     for force in ((), ("--force",)):
         text = refused("measure", trace, *LINES, "--out", "file", *force)
         assert "is a file, and results are a folder: give another --out" in text
+
+
+def test_an_empty_folder_is_filled(
+    refused: Refused, tmp_path: Path, trace: Path, monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    out = tmp_path / "out"
+    out.mkdir()
+    (out / ".DS_Store").write_bytes(b"seen")
+    written(trace)
+    capsys.readouterr()
+    assert (out / "results.json").is_file()
+    assert (out / ".DS_Store").read_bytes() == b"seen"
+    (tmp_path / "here").mkdir()
+    monkeypatch.chdir(tmp_path / "here")  # a shell would be left in a folder that is gone
+    text = refused("measure", trace, *LINES, "--out", ".")
+    assert "is the folder you are in: give one inside it with --out" in text
+    assert (tmp_path / "here").is_dir()
+    (tmp_path / "link").symlink_to(tmp_path / "here")
+    text = refused("measure", trace, *LINES, "--out", tmp_path / "link")
+    assert "is not a folder of results" in text
 
 
 def test_force_replaces_its_own_folder_only(
@@ -88,6 +111,7 @@ def test_the_folder_is_looked_at_before_any_work(
 
     monkeypatch.setattr("lanes.measuring.measure", never)
     (tmp_path / "out").mkdir()
+    (tmp_path / "out" / "thesis.tex").write_text("ten years", encoding="utf-8")
     assert refused("measure", trace, *LINES, *OUT)
 
 
@@ -165,6 +189,20 @@ def test_stopped_while_measuring(
 
     monkeypatch.setattr(f"lanes.measuring.{stage}", stop)
     refused("measure", trace, *LINES, *OUT, code=130)
+
+
+def test_stopped_while_modules_are_loaded(tmp_path: Path) -> None:
+    slow = "import sys, time; print('loading', flush=True); time.sleep(60)"
+    (tmp_path / "argparse.py").write_text(slow, encoding="utf-8")  # the first that is loaded
+    path = os.pathsep.join([str(tmp_path), str(Path(lanes.__file__).parent.parent)])
+    with subprocess.Popen([sys.executable, "-P", "-m", "lanes", "--help"], text=True,
+                          stdout=subprocess.PIPE, stderr=subprocess.PIPE,
+                          env={**os.environ, "PYTHONPATH": path}) as run:
+        assert run.stdout is not None
+        assert run.stdout.readline() == "loading\n"
+        run.send_signal(signal.SIGINT)
+        assert run.communicate(timeout=60) == ("", "lanes: stopped; nothing is half-written\n")
+    assert run.returncode == 130
 
 
 # Standard output

@@ -100,6 +100,7 @@ ORDER = (
     ("many", "page"),
     ("commands",),
     ("cli",),
+    ("start",),
     ("__main__",),
 )
 RANK = {name: rank for rank, names in enumerate(ORDER) for name in names}

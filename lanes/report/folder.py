@@ -44,7 +44,7 @@ def write_folder(
         Plain file names to their bytes, or to functions called for them one after another.
     force : bool
         Replace `path` where it is a folder of this program's own making, with every file as it
-        was written and nothing that someone else put there.
+        was written and nothing that someone else put there. An empty folder needs no force.
 
     Raises
     ------
@@ -57,7 +57,7 @@ def write_folder(
     path = Path(path).absolute()
     try:
         refuse_existing(path, force)
-        _write(path, files, force or _only_unread(path))
+        _write(path, files, force or _bare(path) or _only_unread(path))
     except OutputError:
         raise
     except OSError as error:
@@ -76,6 +76,10 @@ def refuse_existing(
     if not path.parent.is_dir():
         raise OutputError(f"folder {path.parent} does not exist: make it, or give another --out")
     if not os.path.lexists(path):
+        return
+    if _bare(path):
+        if path.samefile(os.curdir):  # a new folder takes its place, and a shell would not follow
+            raise OutputError(f"{path} is the folder you are in: give one inside it with --out")
         return
     written = _written(path)
     if written is None:
@@ -99,6 +103,11 @@ def refuse_existing(
                 f"{path} holds {entry.name!r}, {what}, which --force would delete: "
                 "move it, or give another --out"
             )
+
+
+def _bare(path: Path) -> bool:
+    """Return whether `path` is a folder with nothing in it: one that was made for the results."""
+    return path.is_dir() and not path.is_symlink() and all(map(_leftover, path.iterdir()))
 
 
 def _only_unread(path: Path) -> bool:

@@ -56,6 +56,7 @@ def test_refuses_what_exists(tmp_path, kind):
     out = tmp_path / "out"
     if kind == "folder":
         out.mkdir()
+        (out / "notes.txt").write_bytes(b"x")
     elif kind == "file":
         out.write_bytes(b"x")
     else:
@@ -81,7 +82,6 @@ def test_force_on_nothing_writes(tmp_path):
 @pytest.mark.parametrize(
     "there",
     [
-        {},
         {"results.json": b'{"schema": 1}', "settings.toml": b""},
         {RECORD: b""},
         {RECORD: b"\xff not json"},
@@ -285,6 +285,8 @@ def test_only_plain_names(tmp_path, name):
 def test_refusal_before_any_work(tmp_path):
     refuse_existing(tmp_path / "out")
     (tmp_path / "out").mkdir()
+    refuse_existing(tmp_path / "out")  # made for the results, and filled
+    (tmp_path / "out" / "notes.txt").write_bytes(b"x")
     with pytest.raises(OutputError, match="--force"):
         refuse_existing(tmp_path / "out", force=False)
 
