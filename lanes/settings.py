@@ -167,6 +167,9 @@ class Settings:
         check_transfer(self.transfer)
         for name in ("lane_width", "plate_width", "plate_height", "dpi"):
             check_positive(name, getattr(self, name))
+        if self.dpi is not None and (self.plate_width or self.plate_height) is not None:
+            size = "--plate-width" if self.plate_width is not None else "--plate-height"
+            raise InputError(f"{size} and --dpi each say what a millimetre is: give one")
         check_rising("front", self.origin, self.front)
         if self.page is not None:
             check_whole("page", self.page, 1, MOST_PAGES)

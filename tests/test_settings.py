@@ -21,7 +21,7 @@ FULL = Settings(
     transfer="2.2", turn=90, channel="green", light="254", law="optical-density", origin=8.5,
     front=80.25, lanes=(10.0, 20.5, 31.0), names=("a", "β-2", "c+d"),
     roles=("reference", "", "say \"what\""), lane_width=6.0, plate_width=100.0,
-    plate_height=200.0, dpi=600.0, background="snip", baseline_order="linear", components=3,
+    plate_height=200.0, background="snip", baseline_order="linear", components=3,
 )
 
 
@@ -42,9 +42,18 @@ def read(tmp_path: Path, text: str | bytes) -> Settings:
 # There and back
 
 
-@pytest.mark.parametrize("settings", [Settings(), FULL, Settings(lanes=5, roles=("x",))])
+@pytest.mark.parametrize("settings", [Settings(), FULL, Settings(lanes=5, roles=("x",)),
+                                      Settings(dpi=600.0)])
 def test_settings_come_back_from_toml(tmp_path: Path, settings: Settings) -> None:
     assert read(tmp_path, settings.to_toml()) == settings
+
+
+@pytest.mark.parametrize("size", ["plate_width", "plate_height"])
+def test_one_scale_at_a_time(size: str) -> None:
+    said = f"--{size.replace('_', '-')} and --dpi each say what a millimetre is: give one"
+    assert refused(**{size: 100.0, "dpi": 600.0}) == said
+    with pytest.raises(InputError):  # on top of a settings file's
+        from_mapping({size: 100.0}, Settings(dpi=600.0))
 
 
 def test_choices_left_to_the_program_are_absent_from_toml() -> None:

@@ -28,8 +28,10 @@ def natural(text: str) -> tuple[object, ...]:
     return tuple(int(p) if i % 2 else p for i, p in enumerate(parts)), text
 
 
-def images_in(folder: Path) -> list[Path]:
-    """Return the images right in `folder`, in natural order; hidden files are left alone.
+def _inside(folder: Path) -> dict[str, str]:
+    """Return the kind of everything right in `folder` by its name; what is hidden is left alone.
+
+    The kind is a file's ending in small letters, "/" for a folder.
 
     Raises
     ------
@@ -38,12 +40,26 @@ def images_in(folder: Path) -> list[Path]:
     """
     try:
         with os.scandir(folder) as entries:
-            names = [entry.name for entry in entries if not entry.is_dir()]
+            return {entry.name: "/" if entry.is_dir() else Path(entry.name).suffix.lower()
+                    for entry in entries if not entry.name.startswith(".")}
     except OSError as error:
         raise InputError(f"folder {shown(folder)} can't be read: {error.strerror}; check the path"
                          ) from None
-    good = [n for n in names if not n.startswith(".") and Path(n).suffix.lower() in IMAGES]
+
+
+def images_in(folder: Path) -> list[Path]:
+    """Return the images right in `folder`, in natural order."""
+    good = [name for name, kind in _inside(folder).items() if kind in IMAGES]
     return [folder / name for name in sorted(good, key=natural)]
+
+
+def left_out(folder: Path, out: Path) -> dict[str, int]:
+    """Return what in `folder`, but for `out`, is not read with it: how many of each kind."""
+    kinds = [kind for name, kind in _inside(folder).items()
+             if os.path.realpath(folder / name) != os.path.realpath(out)]
+    known = {"folder": kinds.count("/"), "CSV file": kinds.count(".csv")}
+    read = sum(kind in IMAGES for kind in kinds)
+    return known | {"other file": len(kinds) - read - sum(known.values())}
 
 
 def find_plates(sources: Sequence[str]) -> list[Path]:

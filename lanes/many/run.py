@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import sys
 from collections.abc import Iterator, Sequence
 from contextlib import AbstractContextManager, closing
 from dataclasses import dataclass
@@ -11,7 +12,7 @@ from typing import Protocol
 
 from lanes.errors import InputError, OutputError, one_line
 from lanes.many.across import chart_csv, series_of
-from lanes.many.find import find_plates, natural, shown
+from lanes.many.find import find_plates, left_out, natural, shown
 from lanes.many.index import index_html
 from lanes.many.ledger import (
     CHART_CSV,
@@ -103,6 +104,7 @@ def read_plates(job: Job) -> Result:
     refuse_other(job.out)
     paths = find_plates(job.sources)
     _refuse_results(job.sources)
+    _say_left_out(job)
     with opened(job.out) as out:
         todo = plan(out, paths, job.settings, job.figures)
         for path, folder in todo.todo:
@@ -171,6 +173,15 @@ def _refuse_results(sources: Sequence[str]) -> None:
     for text in sources:
         if is_own(Path(text)):
             raise InputError(f"{shown(text)} is a folder of results: give the folder of the scans")
+
+
+def _say_left_out(job: Job) -> None:
+    for folder in filter(Path.is_dir, map(Path, job.sources)):
+        left = [counted(count, what) for what, count in left_out(folder, Path(job.out)).items()
+                if count]
+        if left:
+            print(f"lanes: left out of {shown(folder)}: {', '.join(left)}; what is to be read is "
+                  "given by its own name", file=sys.stderr)
 
 
 def _workers(job: Job, most: int | None) -> AbstractContextManager[Workers]:

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from lanes.errors import InputError
-from lanes.many.find import find_plates, folder_name, natural
+from lanes.many.find import find_plates, folder_name, left_out, natural
 from lanes.many.plan import plan
 from lanes.settings import Settings
 
@@ -28,6 +28,13 @@ def test_files_and_folders_each_plate_once(tmp_path: Path) -> None:
     assert [p.name for p in found] == ["p10.png", "a.webp", "p2.TIF", "missing.png"]
     os.symlink(scans / "a.webp", tmp_path / "again.png")
     assert len(find_plates([*given, str(tmp_path / "again.png")])) == 4
+
+
+def test_what_a_folder_leaves_out_is_counted(tmp_path: Path) -> None:
+    touch(*(tmp_path / n for n in ("p.png", "t.csv", "U.CSV", "notes.txt", ".hidden", "sub/p.png",
+                                   "out/index.html")))
+    assert left_out(tmp_path, tmp_path / "out") == {"folder": 1, "CSV file": 2, "other file": 1}
+    assert not any(left_out(tmp_path / "sub", tmp_path / "out").values())
 
 
 def test_given_twice_and_empty_are_refused(tmp_path: Path) -> None:

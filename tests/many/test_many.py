@@ -323,6 +323,22 @@ class _Deadly:
         return os._exit, (9,)
 
 
+@pytest.mark.usefixtures("here")
+def test_what_is_left_out_of_a_folder_is_said(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    scans = tmp_path / "scans"
+    (scans / "day 1").mkdir(parents=True)
+    (scans / "broken.png").write_bytes(b"no image")
+    trace(scans / "a.csv")
+    command = ["measure", str(scans), "--out", str(scans / "out")]
+    for _ in range(2):  # the second time, the results themselves are no news
+        assert main(command) == 1
+        assert capsys.readouterr().err.splitlines()[0] == (
+            f"lanes: left out of {scans}: 1 folder, 1 CSV file; what is to be read is given by its "
+            "own name")
+
+
 # Bad input
 
 
