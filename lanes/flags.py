@@ -56,7 +56,7 @@ REGISTRY = _registry(
          "apply less sample; ask the shoulder question"),
     Kind("tailing", "the spot tails: its apex and its centre of mass differ",
          "apply less sample, or change the solvent"),
-    Kind("weak", "its area is under ten of its standard deviations: present, but poorly measured",
+    Kind("weak", "its area is under ten times its standard deviation: present, but poorly measured",
          "apply more sample"),
     Kind("at-origin", "the spot sits on the origin line: it did not move",
          "use a stronger solvent"),

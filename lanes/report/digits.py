@@ -104,6 +104,30 @@ def fixed(value: float | None, decimals: int) -> str:
     return f"{value:z.{decimals}f}"
 
 
+def percent_with_sd(
+    value: float | None, sd: float | None, noise: float | None = None
+) -> str:
+    """Return a share in percent with its standard deviation, as `with_sd`, to whole percents.
+
+    Where one standard deviation would pass 0 or 100, which no share does, the range that is left
+    of it stands in its place.
+
+    >>> percent_with_sd(57.4, 28.6, 0.38), percent_with_sd(4.8, 6.1, 0.15)
+    ('57 ± 29 (0.4)', '5, 0 to 11 (0.15)')
+    >>> percent_with_sd(34.0, 41.2), percent_with_sd(96.2, 1.86, 1.69), percent_with_sd(5.0, None)
+    ('34, 0 to 75', '96.2 ± 1.9 (1.7)', '5.0 ± ?')
+    """
+    if value is None or sd is None or not math.isfinite(value) or not 0.0 < sd < math.inf:
+        return with_sd(value, sd, 1, noise)
+    places = max(0, decimals_of(sd))
+    low, high = max(0.0, value - sd), min(100.0, value + sd)
+    if low == 0.0 or high == 100.0:
+        text = f"{fixed(value, places)}, {fixed(low, places)} to {fixed(high, places)}"
+    else:
+        text = f"{fixed(value, places)} ± {fixed(sd, places)}"
+    return text + _noise_alone(noise, sd, places)
+
+
 def with_sd(
     value: float | None, sd: float | None, decimals: int, noise: float | None = None
 ) -> str:
@@ -131,13 +155,17 @@ def with_sd(
     if sd <= 0:
         return f"{fixed(value, decimals)} ± 0"
     decimals = decimals_of(sd)
-    text = f"{fixed(value, decimals)} ± {fixed(sd, decimals)}"
+    return f"{fixed(value, decimals)} ± {fixed(sd, decimals)}{_noise_alone(noise, sd, decimals)}"
+
+
+def _noise_alone(noise: float | None, sd: float, decimals: int) -> str:
+    """Return the bracket that holds the noise's part of `sd`, where it reads otherwise."""
     if noise is None or not math.isfinite(noise) or fixed(noise, decimals) == fixed(sd, decimals):
-        return text
+        return ""
     alone = fixed(noise, decimals)
     if noise > 0 and float(alone) == 0.0:  # small, not zero: by its own figures
         alone = fixed(noise, decimals_of(noise))
-    return f"{text} ({alone})"
+    return f" ({alone})"
 
 
 def figures(value: float | None, count: int = 3) -> str:

@@ -17,6 +17,7 @@ from lanes.report.figures import PLATE_FILE, lane_files
 from lanes.report.page import WHOLE, page, picture, table
 from lanes.report.spot_tables import further_table, pairs_table, spots_table
 from lanes.report.tables import length_unit, no_spot
+from lanes.spots.fit import Attempt, Fit
 
 _LIGHTS = {
     "white": "white light",
@@ -25,6 +26,7 @@ _LIGHTS = {
 }
 
 
+LISTED = 4  # of what was tried, the nearest to the trace
 CLOSE_FIT = 0.999  # R², from which two figures of its difference from 1 need more decimals
 _PAGE = 840.0  # CSS pixels of a printed page's height that a picture may take
 
@@ -178,29 +180,41 @@ def _fit_in_words(lane: LaneReading, unit: str) -> str:
     scores = [f"R² {_rsquared(fit.r_squared)}"] if fit.r_squared is not None else []
     if fit.reduced_chi_square is not None:
         scores.append(f"reduced χ² {figures(fit.reduced_chi_square)}")
-    best = sorted(fit.tried, key=lambda attempt: attempt.bic)[:4]
-    tried = "; ".join(f"{_count(a.components, 'spot')}{a.shape.removeprefix('gaussian')} "
-                      f"({fixed(a.bic, 1)})" for a in best)
-    if len(fit.tried) > len(best):
-        tried += f"; and {len(fit.tried) - len(best)} more, which are in results.json"
     count = len(fit.components)
-    refused = ""
-    if best and count < best[0].components:
-        refused = ("The others of the lowest were not kept: they could be parts of one misshapen "
-                   "spot, or look like no spot across the lane.")
-    elif fit.refused:
-        refused = "More spots were refused where one misshapen spot could be them."
     parts = [
         f"The trace was fitted with {_count(count, 'spot')}"
         + (f" on a {fit.baseline_order} baseline" if fit.baseline_order != "none" else "")
         + (f" ({', '.join(scores)})." if scores else "."),
-        f"Tried, with the BIC (lower is nearer the trace): {tried}." if len(fit.tried) > 1 else "",
-        refused,
+        _choice_in_words(fit),
         limit,
         f"The noise is {figures(noise.sd, 2)} signal × {unit} (judged from {noise.source}) and "
         f"correlated over {figures(noise.correlation_mm, 2)} {unit}.",
     ]
     return " ".join(part for part in parts if part)
+
+
+def _choice_in_words(fit: Fit) -> str:
+    """Return what was tried, which of it was taken, and why."""
+    refused = "More spots were refused where one misshapen spot could be them."
+    if len(fit.tried) < 2:
+        return refused if fit.refused else ""
+    best = sorted(fit.tried, key=lambda attempt: attempt.bic)
+    tried = "; ".join(map(_attempt, best[:LISTED]))
+    if len(best) > LISTED:
+        tried += f"; and {len(best) - LISTED} more, which are in results.json"
+    words = f"Tried, with the BIC (lower is nearer the trace): {tried}."
+    taken = next((attempt for attempt in best if attempt.bic == fit.bic), None)
+    if taken is None:
+        return words
+    if taken is best[0]:
+        return f"{words} The lowest was taken.{f' {refused}' if fit.refused else ''}"
+    return (f"{words} Taken was {_attempt(taken)}: those of a lower BIC hold spots that could be "
+            "parts of one misshapen spot, or that look like no spot across the lane.")
+
+
+def _attempt(attempt: Attempt) -> str:
+    shape = attempt.shape.removeprefix("gaussian")
+    return f"{_count(attempt.components, 'spot')}{shape} ({fixed(attempt.bic, 1)})"
 
 
 def _rsquared(value: float) -> str:

@@ -13,7 +13,15 @@ import numpy as np
 from lanes.errors import one_line
 from lanes.flags import Flag
 from lanes.reading import LaneReading, Reading
-from lanes.report.digits import UNKNOWN, figures, known, rf_more, show_rf, with_sd
+from lanes.report.digits import (
+    UNKNOWN,
+    figures,
+    known,
+    percent_with_sd,
+    rf_more,
+    show_rf,
+    with_sd,
+)
 from lanes.spots.quantities import Pair, Spot, pair
 
 _SPOT = (
@@ -152,7 +160,7 @@ def percent_text(lane: LaneReading, spot: Spot) -> str:
     """Return area percent with its standard deviation; a lone spot is 100 by definition."""
     if len(lane.spots) == 1:
         return "100 (only one found)"
-    return with_sd(spot.area_percent, spot.area_percent_sd, 1, spot.area_percent_sd_noise)
+    return percent_with_sd(spot.area_percent, spot.area_percent_sd, spot.area_percent_sd_noise)
 
 
 def resolution_text(both: Pair | None) -> str:
@@ -169,8 +177,9 @@ def next_pair(lane: LaneReading, index: int) -> Pair | None:
 
 
 # What stands under every table with Rf in it.
-PLUS_MINUS = ("± is one standard deviation of all that is doubted, in brackets that of the noise "
-              "alone; where an Rf has none, it is below half of its last digit.")
+PLUS_MINUS = ("± is one standard deviation of all that is doubted (a range where that passes 0 or "
+              "100 %), in brackets that of the noise alone; where an Rf has none, it is below half "
+              "of its last digit.")
 
 
 def text_table(reading: Reading) -> str:

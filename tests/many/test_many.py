@@ -324,7 +324,7 @@ class _Deadly:
 
 
 @pytest.mark.usefixtures("here")
-def test_what_is_left_out_of_a_folder_is_said(
+def test_what_is_left_out_of_a_folder_is_counted(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     scans = tmp_path / "scans"

@@ -12,6 +12,7 @@ from lanes.flags import REGISTRY
 from lanes.report.definitions import CAUTIONS, DEFINITIONS, LAWS
 from lanes.report.report import report_html
 from lanes.report.write import reading_files
+from lanes.spots.fit import Attempt
 
 VOID = {"meta", "img", "br", "hr", "link", "input"}
 
@@ -163,3 +164,19 @@ def test_the_sign_for_unknown_is_explained_only_where_it_stands():
     alone = replace(invented.plate(), lanes=invented.plate().lanes[3:])
     assert "? is not known" not in report_html(alone).decode("utf-8")
     assert "? is not known" in report_html(invented.plate()).decode("utf-8")
+
+
+def test_why_one_count_was_taken_stands_beside_the_scores():
+    def choice(bic, refused=()):
+        lane = invented.plate().lanes[3]
+        tried = tuple(Attempt(n, shape, 1.0, 5, 0.0, score) for n, shape, score in (
+            (1, "gaussian", 50.0), (1, "gaussian, 1 tailing", 30.0), (2, "gaussian", 12.5)))
+        fit = replace(lane.fit, tried=tried, bic=bic, refused=refused)
+        html = report_html(replace(invented.plate(), lanes=(replace(lane, fit=fit),))).decode()
+        return html.partition("Tried, with the BIC (lower is nearer the trace): ")[2]
+
+    listed = "2 spots (12.5); 1 spot, 1 tailing (30.0); 1 spot (50.0). "
+    assert choice(12.5).startswith(listed + "The lowest was taken. A further")
+    assert choice(12.5, (0.4,)).startswith(listed + "The lowest was taken. More spots were refused")
+    assert choice(30.0, (0.4,)).startswith(
+        listed + "Taken was 1 spot, 1 tailing (30.0): those of a lower BIC hold spots that could")

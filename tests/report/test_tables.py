@@ -9,12 +9,14 @@ import invented
 import numpy as np
 import pytest
 
+from lanes.report.report import report_html
 from lanes.report.tables import (
     PAIR_COLUMNS,
     SPOT_COLUMNS,
     TRACE_COLUMNS,
     every_pair,
     pairs_csv,
+    percent_text,
     spots_csv,
     text_table,
     traces_csv,
@@ -148,3 +150,22 @@ def test_a_line_break_in_a_name_does_not_break_the_table():
     reading = invented.trace_only()
     lane = replace(reading.lanes[0], name="a\nb")
     assert "a b" in text_table(replace(reading, lanes=(lane,)))
+
+
+def test_a_share_passes_neither_0_nor_100_percent():
+    reading = invented.plate()
+    lane = reading.lanes[0]
+    spots = tuple(replace(spot, area_percent=percent, area_percent_sd=sd,
+                          area_percent_sd_noise=noise)
+                  for spot, (percent, sd, noise) in zip(
+                      lane.spots, [(34.0, 41.2, 0.38), (62.0, 39.0, 0.4), (3.6, 2.8, 2.8),
+                                   (0.4, 0.6, None)], strict=True))
+    lane = replace(lane, spots=spots)
+    texts = [percent_text(lane, spot) for spot in spots]
+    assert texts == ["34, 0 to 75 (0.4)", "62, 23 to 100 (0.4)", "4 ± 3", "0.4, 0.0 to 1.0"]
+    reading = replace(reading, lanes=(lane, *reading.lanes[1:]))
+    terminal, page = text_table(reading), report_html(reading).decode()
+    for text in texts:
+        value, _, alone = text.partition(" (")
+        assert value in terminal
+        assert f">{value}" + (f' <span class="bracket">({alone}</span>' if alone else "") in page

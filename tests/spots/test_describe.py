@@ -1,0 +1,37 @@
+"""What is remarked on a spot, in words and figures."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from lanes.spots.describe import describe
+from lanes.spots.fit import Fit
+from lanes.spots.model import Component, Peak, peak_shape
+from lanes.trace.noise import Noise
+from lanes.trace.sample import Trace
+
+X = np.arange(0.0, 60.0, 0.1)
+NOISE = Noise(0.001, np.ones(1), 0.1, "clean layer")
+
+
+def remarks(ratio: float) -> dict[str, str]:
+    """Return the remarks on a lone spot whose area is `ratio` times its standard deviation."""
+    shape = peak_shape(X, Peak(30.0, 1.0, 1.0))[0]
+    covariance = np.diag([1e-6, ratio ** -2, 1e-6, 0.0])
+    none = np.zeros(X.size)
+    trace = Trace(X, shape, np.ones(X.size, bool), np.ones(X.size), 60.0, None, None, none, none)
+    part = Component(30.0, float(shape.max()), 1.0, 0.0, 1.0)
+    fit = Fit((part,), covariance, "none", none, shape, shape[None], None, None, None, None, ())
+    (spot,), _, _ = describe(trace, fit, NOISE, 0.0, 0.0, True, 1.0)
+    return {flag.name: flag.message for flag in spot.flags}
+
+
+@pytest.mark.parametrize(("ratio", "shown"), [(9.99, "9.9"), (2.34, "2.3"), (0.08, "0.0")])
+def test_a_weak_spots_figure_stays_below_its_bound(ratio: float, shown: str) -> None:
+    assert remarks(ratio)["weak"] == (f"its area is {shown} times its standard deviation by noise; "
+                                      "ten times or more is wanted")
+
+
+def test_a_spot_at_the_bound_is_not_weak() -> None:
+    assert "weak" not in remarks(10.001)
