@@ -50,8 +50,8 @@ def test_settings_come_back_from_toml(tmp_path: Path, settings: Settings) -> Non
 
 @pytest.mark.parametrize("size", ["plate_width", "plate_height"])
 def test_one_scale_at_a_time(size: str) -> None:
-    said = f"--{size.replace('_', '-')} and --dpi each say what a millimetre is: give one"
-    assert refused(**{size: 100.0, "dpi": 600.0}) == said
+    message = f"--{size.replace('_', '-')} and --dpi each say what a millimetre is: give one"
+    assert refused(**{size: 100.0, "dpi": 600.0}) == message
     with pytest.raises(InputError):  # on top of a settings file's
         from_mapping({size: 100.0}, Settings(dpi=600.0))
 

@@ -215,10 +215,14 @@ def _blobs_above(planes: Planes, layout: Layout, origin: Line, front: Line) -> l
 
 def _sure(strokes: list[Stroke]) -> list[Stroke]:
     return [s for s in strokes
-            if s.score >= SURE and s.coverage >= COVERED
-            and (s.coverage >= THROUGHOUT or s.beside < LETTERS)
-            and s.thickness <= (THICK_MM if s.coverage >= THROUGHOUT or s.sharpness >= SHARP
-                                else THICKEST_MM)]
+            if s.score >= SURE and s.coverage >= COVERED and like_a_line(s)]
+
+
+def like_a_line(stroke: Stroke) -> bool:
+    """Return whether a stroke is as thin as a line, and no row of spots or of letters."""
+    whole = stroke.coverage >= THROUGHOUT
+    most = THICK_MM if whole or stroke.sharpness >= SHARP else THICKEST_MM
+    return (whole or stroke.beside < LETTERS) and stroke.thickness <= most
 
 
 def _best(strokes: list[Stroke]) -> Stroke | None:

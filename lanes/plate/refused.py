@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from lanes.errors import LanesError
 from lanes.plate.frame import find_frame, outlines_of
 from lanes.plate.layout import Layout
+from lanes.plate.lines import like_a_line
 from lanes.plate.outline import Outline, whole_outline
 from lanes.plate.pencil import find_lines
 from lanes.plate.planes import planes_of
@@ -63,7 +64,8 @@ def look_again(scan: Scan, settings: Settings) -> Seen:
     with suppress(LanesError):
         planes = planes_of(scan, layout)
         strokes = [s for s in find_lines(planes.fine, planes.fine_grid, LOWEST * layout.height,
-                                         HIGHEST * layout.height, True) if s.score > FAINT]
+                                         HIGHEST * layout.height, True)
+                   if s.score > FAINT and like_a_line(s)]
         middle = 0.5 * layout.width
         lines = _apart([(float(s.line.at(middle)), s.score) for s in strokes], layout)
         if strokes:

@@ -52,8 +52,9 @@ def unread_png(scan: Scan, settings: Settings, refusal: str) -> bytes:
     plate_wide = min(WIDEST, round(high * plate.width / plate.height))
     plate_high = round(plate_wide * plate.height / plate.width)
     full = LEFT + wide + GAP + plate_wide + GAP
-    words = [line for text in _words(seen, refusal)
-             for line in textwrap.wrap(text, max(40, round(full * LETTERS * 1.15)))]
+    wrapped = [textwrap.wrap(text, max(40, round(full * LETTERS * 1.15)))
+               for text in _words(seen, refusal)]
+    words, bold = [line for lines in wrapped for line in lines], len(wrapped[0])
     with style():
         figure = canvas(full, TOP + max(high, plate_high) + BELOW + LINE * len(words) + 20)
         left = box(figure, LEFT, TOP, wide, high)
@@ -64,7 +65,7 @@ def unread_png(scan: Scan, settings: Settings, refusal: str) -> bytes:
         total = figure.get_size_inches()[1] * DPI
         for i, line in enumerate(words):
             figure.text(LEFT / full, (bottom - LINE * i) / total, line, va="top",
-                        fontsize=9, weight="bold" if i == 0 else "normal")
+                        fontsize=9, weight="bold" if i < bold else "normal")
         return png(figure)
 
 
