@@ -156,6 +156,8 @@ def _folded(across: Floats, step: float, noise: float) -> CrossProfile | None:
     weight = np.clip(half, 0.0, None)
     weight[0] *= 0.5
     sigma = float(np.sqrt((weight @ distance**2) / weight.sum()))
+    if sigma == 0.0:  # one strip alone shows it: how wide it is, is not seen
+        return None
     return CrossProfile(step * distance, half, step * sigma, uneven)
 
 

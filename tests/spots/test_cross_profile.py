@@ -50,6 +50,10 @@ def of(image: Floats, sigma: float = 1.0) -> CrossProfile | None:
     return cross_profile(sheet, X, USABLE, Peak(40.0, 1.0, sigma), ())
 
 
+def test_what_one_strip_alone_shows_has_no_width() -> None:
+    assert of(spot(1.0, 1.0) * (np.abs(T) < 0.5 * STEP)) is None  # blocks of heavy compression
+
+
 @pytest.mark.parametrize("image", [DISC, RING], ids=["disc", "ring"])
 def test_a_disc_and_a_ring_are_one_where_they_are_seen_across(image: Floats) -> None:
     assert count(image, seen=True) == 1
