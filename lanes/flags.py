@@ -48,6 +48,8 @@ REGISTRY = _registry(
          "scan again with less exposure; the area is a lower bound"),
     Kind("light-assumed", "the kind of light was judged from the image",
          "say --light white, 254 or 366"),
+    Kind("light-doubtful", "the picture looks lit by another lamp than was said",
+         "say --light 254 if that lamp lit it: each light has a law of its own"),
     Kind("no-spot", "nothing in the lane stands out of the noise",
          "apply more sample, or use a more sensitive detection"),
     Kind("merged", "no valley divides this spot from its neighbour: told apart by shape alone",

@@ -48,6 +48,8 @@ Floats = NDArray[np.float64]
 # Widths of the lane's median spot that the stated limit is worked out for: one not seen may run
 # elsewhere and be wider, so a third more is taken (a choice on the side of caution).
 LIMIT_WIDTH = 1.33
+# Confidence from which a green glow speaks against the light that was given: green twice the rest.
+SURE_GLOW = 0.75
 # Sigma of a lane's spots where it has none: of a round spot of 2 mm, and of a trace's run.
 USUAL_SIGMA_MM, USUAL_SIGMA = 0.9, 0.012
 
@@ -155,7 +157,7 @@ def prepare_scan(scan: Scan, settings: Settings) -> Plate:
 
 def _light(scan: Scan, settings: Settings) -> tuple[str, tuple[Flag, ...]]:
     if settings.light != "auto":
-        return settings.light, ()
+        return settings.light, _other_lamp(scan, settings.light)
     light, confidence = judge_light(scan)
     named = {"white": "white light", "254": "254 nm", "366": "366 nm"}[light]
     doubt = f"with confidence {confidence:.2f}"
@@ -163,6 +165,15 @@ def _light(scan: Scan, settings: Settings) -> tuple[str, tuple[Flag, ...]]:
         doubt = "but a grey scan can't tell white light from a glow that is quenched"
     note = flag("light-assumed", f"read as {named}, {doubt}")
     return light, (note,)
+
+
+def _other_lamp(scan: Scan, light: str) -> tuple[Flag, ...]:
+    """Return the remark that a layer glows green, where the light given is not 254 nm."""
+    seen, confidence = judge_light(scan)
+    if light == "254" or seen != "254" or confidence < SURE_GLOW:
+        return ()
+    return (flag("light-doubtful", f"--light {light} was given, and the layer glows green, as it "
+                 "does under 254 nm"),)
 
 
 @dataclass(frozen=True)

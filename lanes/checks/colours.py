@@ -8,11 +8,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import ndimage
 
-from lanes.confidence import TWO_SIDED_95
+from lanes.confidence import MAD_SD, TWO_SIDED_95
 from lanes.flags import Flag, flag
 from lanes.plate.channel import WEIGHTS
-from lanes.plate.depths import layer_depths
+from lanes.plate.depths import Depths, layer_depths
 from lanes.plate.layout import Lane
 from lanes.plate.planes import Planes, planes_of
 from lanes.plate.signal import kubelka_munk, optical_density
@@ -35,6 +36,9 @@ WHITE, DEEP = 0.92, 0.6  # a pale layer's light; share of it that a deep colour 
 # Percentage points by which area percent may move with the channel and still be one figure: what
 # channels of one grey spot differ by on scans (common practice).
 SAME = 2.0
+# Standard deviations from which a difference between channels is a hue: of three channels, one in
+# a hundred grey spots passes it by chance.
+COLOUR_SURE = 3.0
 UNCOLOURED = ("black", "grey", "white")
 SEEN = 5.0         # standard deviations a spot has to have in a channel that is remarked on
 NOTICED = 2.0      # and in one that might have been read: below, a spot is not there to its reader
@@ -56,6 +60,7 @@ def coloured(plate: Plate, readings: Sequence[LaneReading]) -> tuple[LaneReading
         return tuple(readings)
     planes = planes_of(plate.scan, plate.layout, plate.settings.places.masks)
     depths = layer_depths(planes, plate.layout)
+    noise = _ChromaNoise(depths)
     out = []
     for lane, reading in zip(plate.layout.lanes, readings, strict=True):
         spots = []
@@ -65,13 +70,40 @@ def coloured(plate: Plate, readings: Sequence[LaneReading]) -> tuple[LaneReading
             box = _box(planes, float(x), float(y), half)
             light = np.array([np.median(image[box]) for image in planes.light.values()])
             beside = np.array([float(np.median(d[box])) for d in depths.depth])
-            seen = light if plate.light == "366" else _deepened(beside)
+            seen = light if plate.light == "366" else _deepened(noise.hue(beside, box))
             name = colour_name(seen)
             if plate.light == "254" and name in UNCOLOURED and beside.mean() < 0.0:
                 name = "dark"  # on a layer that glows in a colour of its own, which the scan shows
             spots.append(replace(spot, colour=_hex(light), colour_name=name))
         out.append(replace(reading, spots=tuple(spots)))
     return tuple(out)
+
+
+class _ChromaNoise:
+    """What the clean layer's noise makes of the differences between channels."""
+
+    def __init__(self, depths: Depths) -> None:
+        self._depths = depths
+        self._known: dict[tuple[int, int], Floats] = {}
+
+    def hue(self, beside: Floats, box: tuple[slice, slice]) -> Floats:
+        """Return `beside`, (c,), without a hue where that is no more than noise in such a box."""
+        size = box[0].stop - box[0].start, box[1].stop - box[1].start
+        if size not in self._known:
+            self._known[size] = self._of(size)
+        means = self._depths.depth[:, *box].mean(axis=(1, 2), dtype=float)
+        sure = np.abs(means - means.mean()) > COLOUR_SURE * self._known[size]
+        return beside if sure.any() else np.full_like(beside, beside.mean())
+
+    def _of(self, size: tuple[int, int]) -> Floats:
+        """Return the standard deviation of each channel's difference from all, (c,)."""
+        depth, bare = self._depths.depth, self._depths.bare
+        apart = depth - depth.mean(axis=0)
+        bare = ndimage.binary_erosion(bare, np.ones(size, bool))
+        if not bare.any():
+            bare = self._depths.bare
+        means = (ndimage.uniform_filter(channel, size)[bare] for channel in apart)
+        return np.array([MAD_SD * float(np.median(np.abs(m))) if m.size else 0.0 for m in means])
 
 
 def _deepened(beside: Floats) -> Floats:
@@ -112,12 +144,18 @@ def colour_name(light: Floats) -> str:
 class _ByChannel:
     """A lane's area percents on the coarse grid, (c,), and their noise, in one mixture of light.
 
-    `seen` is how many standard deviations the weakest of the spots has there.
+    `each` is how many standard deviations each of the spots has there; percents mean nothing where
+    one has none.
     """
 
     percents: Floats
     noise: Floats
-    seen: float
+    each: Floats
+
+    @property
+    def seen(self) -> float:
+        """How many standard deviations the weakest of the spots has."""
+        return float(self.each.min())
 
 
 def _by_channel(
@@ -172,7 +210,7 @@ def with_channel_doubt(
         own = found.get("own")
         doubt = np.zeros(len(reading.spots))
         for name, other in found.items():
-            if (own is not None and other is not None and name != "own"
+            if (own is not None and own.seen > 0.0 and other is not None and name != "own"
                     and other.seen > NOTICED):
                 beyond = (np.square(other.percents - own.percents)
                           - np.square(other.noise) - np.square(own.noise))
@@ -192,6 +230,7 @@ def channel_matters(plate: Plate, readings: Sequence[LaneReading]) -> tuple[Flag
     """
     worst: tuple[float, str] = (1.0, "")
     blind: list[str] = []
+    weak: list[str] = []
     for reading, found in zip(readings, _by_channel(plate, readings), strict=True):
         if not found:
             continue
@@ -199,7 +238,9 @@ def channel_matters(plate: Plate, readings: Sequence[LaneReading]) -> tuple[Flag
                  if f is not None and f.seen >= SEEN and name != "own"}
         base = found["own"]
         if base is None or base.seen < SEEN or not whole:
-            blind.append(reading.name)
+            seen = [f.each for name, f in found.items() if f is not None and name != "own"]
+            apart = bool(seen) and bool((np.max(seen, axis=0) >= SEEN).all())
+            (blind if apart else weak).append(reading.name)
             continue
         for i, spot in enumerate(reading.spots):
             moved = {name: float(spot.area_percent + f.percents[i] - base.percents[i])
@@ -216,6 +257,9 @@ def channel_matters(plate: Plate, readings: Sequence[LaneReading]) -> tuple[Flag
     if blind:
         parts.append(f"no one channel sees all spots of lane {', '.join(blind)}: their area "
                      "percents can't be compared")
+    if weak:
+        parts.append(f"a spot of lane {', '.join(weak)} is too weak to show whether the channel "
+                     "matters")
     return (flag("channel-matters", "; ".join(parts)),) if parts else ()
 
 
@@ -237,7 +281,7 @@ def _signal(plate: Plate, ratio: Floats, level: float) -> Floats:
 def _percents(
     plate: Plate, planes: Planes, lane: Lane, reading: LaneReading, signal: Floats
 ) -> _ByChannel | None:
-    """Return area percents of a lane's fitted spots in `signal`; None where too little is seen."""
+    """Return area percents of a lane's fitted spots in `signal`; None where the lane is short."""
     grid, layout = planes.grid, plate.layout
     y0, y1 = layout.ends(lane)
     rows = np.arange(max(0, int(grid.row(y0)) + 4), min(grid.rows, int(grid.row(y1)) - 3))
@@ -257,12 +301,12 @@ def _percents(
     spread = np.diag(np.linalg.pinv(design.T @ design)).clip(0.0)  # rounding may take it below 0
     sd = 2.0 * float(np.std(rest)) * np.sqrt(spread)
     count = len(reading.spots)
-    seen = float((solved[:count] / np.maximum(sd[:count], TINY)).min())
-    if seen <= 0.0:
-        return None
+    each = solved[:count] / np.maximum(sd[:count], TINY)
+    if each.min() <= 0.0:
+        unknown = np.full(count, np.nan)
+        return _ByChannel(unknown, unknown, each)
     own = np.array([c.area for c in reading.fit.components])
     areas, sds = solved[:count] * own, sd[:count] * own
     shares = areas / areas.sum()
     slope = (np.eye(count) - shares[:, None]) / areas.sum()
-    return _ByChannel(100.0 * shares, 100.0 * np.sqrt(np.square(slope) @ np.square(sds)),
-                      seen)
+    return _ByChannel(100.0 * shares, 100.0 * np.sqrt(np.square(slope) @ np.square(sds)), each)

@@ -3,15 +3,20 @@
 from __future__ import annotations
 
 from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
 
+import numpy as np
 import pytest
 
-from lanes import measure
+from lanes import Settings, measure
+from lanes.checks import colours
 from lanes.checks.blobs import unread_blobs
 from lanes.checks.colours import colour_name
 from lanes.confidence import TWO_SIDED_95
 from lanes.draw import LaneSpec, PlateSpec, SpotSpec, draw
 from lanes.draw.save import save
+from lanes.measuring import prepare
 
 YELLOW, GREY = (0.02, 0.1, 1.0), (0.6, 0.6, 0.6)
 
@@ -85,6 +90,19 @@ def test_what_quenches_a_green_glow_is_dark_not_grey(tmp_path: Path) -> None:
     assert [spot.colour_name for spot in reading.lanes[0].spots] == ["dark"]
 
 
+@pytest.mark.parametrize("seed", [0, 1])
+def test_a_colour_within_its_noise_is_grey(tmp_path: Path, seed: int) -> None:
+    dyes = ((10.0, GREY), (20.0, GREY), (30.0, YELLOW))
+    lanes = tuple(LaneSpec(x, (SpotSpec(0.3, 0.08 if dye == GREY else 0.2, colour=dye),
+                               SpotSpec(0.7, 1.0, colour=dye))) for x, dye in dyes)
+    drawing = draw(PlateSpec(width=40, height=60, origin=8, front=50, dpi=150, noise=0.05,
+                             lanes=lanes, seed=seed))
+    save(drawing, tmp_path / "plate.png")
+    reading = measure(tmp_path / "plate.png", light="white", lanes=(10.0, 20.0, 30.0))
+    names = [[s.colour_name for s in lane.spots] for lane in reading.lanes]
+    assert names == [["grey", "grey"], ["grey", "grey"], ["yellow", "yellow"]]
+
+
 @pytest.mark.parametrize(
     ("light", "name"),
     [((0.9, 0.9, 0.9), "white"), ((0.3, 0.3, 0.3), "grey"), ((0.01, 0.01, 0.01), "black"),
@@ -94,3 +112,32 @@ def test_what_quenches_a_green_glow_is_dark_not_grey(tmp_path: Path) -> None:
 )
 def test_plain_words_for_colours(light: tuple[float, float, float], name: str) -> None:
     assert colour_name(light) == name
+
+
+@pytest.mark.parametrize(("red", "blue", "says"), [
+    ((60.0, 1.0), (2.0, 60.0), "no one channel sees all spots of lane 1: their area percents"),
+    ((60.0, 1.0), (60.0, 4.0), "a spot of lane 1 is too weak to show whether the channel matters"),
+])
+def test_a_spot_that_is_weak_in_every_channel_is_not_called_a_channels(
+    monkeypatch: pytest.MonkeyPatch, red: tuple[float, float], blue: tuple[float, float], says: str
+) -> None:
+    shares = np.array([90.0, 10.0]), np.array([1.0, 1.0])
+    by = {name: colours._ByChannel(*shares, np.array(each))
+          for name, each in (("own", (60.0, 3.0)), ("red", red), ("blue", blue))}
+    monkeypatch.setattr(colours, "_by_channel", lambda *_: [by])
+    lane: Any = SimpleNamespace(name="1", spots=())
+    plate: Any = None
+    (remark,) = colours.channel_matters(plate, [lane])
+    assert remark.message.startswith(says)
+
+
+@pytest.mark.parametrize(("lamp", "given", "flagged"), [
+    ("254", "white", True), ("254", "366", True), ("254", "254", False), ("white", "white", False),
+    ("white", "254", False), ("366", "white", False)])
+def test_a_green_glow_read_under_another_light_is_remarked(
+    tmp_path: Path, lamp: str, given: str, flagged: bool
+) -> None:
+    save(draw(PlateSpec(width=20, height=60, origin=8, front=50, dpi=100, light=lamp,
+                        lanes=(LaneSpec(10.0, (SpotSpec(0.4, 1.0),)),))), tmp_path / "plate.png")
+    flags = prepare(tmp_path / "plate.png", Settings(light=given, lanes=(10.0,))).flags
+    assert [f.name for f in flags if f.name == "light-doubtful"] == ["light-doubtful"] * flagged
