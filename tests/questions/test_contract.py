@@ -164,6 +164,7 @@ def test_a_folder_that_is_there_is_refused_before_any_work(
     monkeypatch.chdir(plates)
     monkeypatch.setattr("lanes.measuring.read_for", None)  # any reading would fail on it
     (tmp_path / "out").mkdir()
+    (tmp_path / "out" / "notes.txt").write_bytes(b"mine")
     assert main([name, *ASKED[name], "--out", str(tmp_path / "out")]) == 2
     assert "--force" in capsys.readouterr().err
-    assert list((tmp_path / "out").iterdir()) == []
+    assert [path.name for path in (tmp_path / "out").iterdir()] == ["notes.txt"]

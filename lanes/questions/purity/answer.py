@@ -318,7 +318,7 @@ def _flags(
             if remark.name in ("at-origin", "at-front"):
                 place = "origin" if remark.name == "at-origin" else "front"
                 out.append(flag(remark.name, f"the spot at Rf {spot.rf:.2f}, at the {place}, "
-                                f"holds {spot.area_percent:.2f} area percent and is counted"))
+                                f"holds {spot.area_percent:.1f} area percent and is counted"))
             else:
                 which = "main spot" if i == index else f"spot at Rf {spot.rf:.2f}"
                 out.append(flag(remark.name, f"{which}: {remark.message}"))
@@ -335,7 +335,7 @@ def _flags(
         for value in values)
     # A lone spot is all there is under every law.
     if outside and len(shares) > 1:
-        out.append(flag("law-matters", f"the main spot is {min(values):.2f} to {max(values):.2f} "
+        out.append(flag("law-matters", f"the main spot is {min(values):.1f} to {max(values):.1f} "
                         "area percent by law, more than the noise alone explains"))
     out += (*unread_spots(plate, reading), *channel_doubt(plate, (reading,)))
     return tuple(dict.fromkeys((*out, *reading.flags, *plate.flags)))

@@ -142,9 +142,16 @@ def _doubt(answer: Purity) -> list[str]:
 def _percent(share: Share) -> str:
     if share.low is None or share.high is None:
         return f"{figures(share.area_percent)} area percent (interval not known)"
-    places = max(1, 1 - math.floor(math.log10(max(share.high - share.low, NARROWEST))))
+    places = _places(share)
     return (f"{fixed(share.area_percent, places)} area percent "
             f"({fixed(share.low, places)} to {fixed(share.high, places)})")
+
+
+def _places(share: Share) -> int:
+    """Return the decimals that a share is stated with: two figures of its interval, one at least."""
+    if share.low is None or share.high is None:
+        return 1
+    return max(1, 1 - math.floor(math.log10(max(share.high - share.low, NARROWEST))))
 
 
 def _beside(answer: Purity) -> str:
@@ -159,7 +166,7 @@ def _beside(answer: Purity) -> str:
 
 
 def _laws(answer: Purity) -> str:
-    levels = ", ".join(f"{u.law} {fixed(u.area_percent, 2)} %{_limit(u)}" for u in answer.laws)
+    levels = ", ".join(f"{u.law} {fixed(u.area_percent, _places(answer.main))} %{_limit(u)}" for u in answer.laws)
     return f"The main spot by law from light to signal: {levels}"
 
 
@@ -184,14 +191,14 @@ def _sections(answer: Purity) -> list[str]:
         "<h2>Spots</h2>",
         table("Spots", ("Spot", "Rf", "Area&nbsp;%", "95 % interval"), [("", [
             (_which(answer, s), show_rf(s.rf),
-             fixed(s.area_percent, 2), _interval(s))
+             fixed(s.area_percent, _places(s)), _interval(s))
             for s in sorted((answer.main, *answer.others), key=lambda s: s.rf)])],
             (WHOLE, NUMBER, NUMBER, WHOLE)),
         f'<p class="quiet">{escape(_meaning(answer))}</p>',
         *_missed(answer),
         "<h2>The law from light to signal</h2>",
         table("Laws", ("Law", "Main spot, area&nbsp;%", "Limit, area&nbsp;%"), [("", [
-            (escape(u.law), fixed(u.area_percent, 2),
+            (escape(u.law), fixed(u.area_percent, _places(answer.main)),
              UNKNOWN if u.undetected_below_percent is None else up(u.undetected_below_percent))
             for u in answer.laws])], (WHOLE, NUMBER, NUMBER)),
         '<p class="quiet">The same spots, fitted anew to the signal that each law makes of the '
@@ -211,7 +218,7 @@ def _which(answer: Purity, share: Share) -> str:
 def _interval(share: Share) -> str:
     if share.low is None or share.high is None:
         return UNKNOWN
-    return f"{fixed(share.low, 2)} to {fixed(share.high, 2)}"
+    return f"{fixed(share.low, _places(share))} to {fixed(share.high, _places(share))}"
 
 
 def _meaning(answer: Purity) -> str:

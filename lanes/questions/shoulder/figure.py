@@ -101,7 +101,7 @@ def _fits(axes: Axes, answer: Shoulder, data: Floats) -> None:
 def _power(axes: Axes, answer: Shoulder) -> None:
     x = np.array([d.resolution for d in answer.detectable])
     y = np.array([np.nan if d.percent is None else d.percent for d in answer.detectable])
-    axes.set_title("Least second component seen 95 times of 100 beside this spot", loc="left",
+    axes.set_title("Least second component that the shape shows 95 times of 100", loc="left",
                    pad=8)
     axes.plot(x, y, color=INK, lw=1.4, marker="o", ms=4)
     axes.set_yscale("log")

@@ -10,10 +10,11 @@ from lanes.confidence import TWO_SIDED_95
 from lanes.questions.shoulder.figure import WIDTH, shoulder_png
 from lanes.questions.shoulder.result import Shoulder
 from lanes.report.answer import NOT_MASS, NOT_VALIDATED, AnswerReport
-from lanes.report.digits import UNKNOWN, fixed, rf_more, show_rf, up
+from lanes.report.digits import fixed, rf_more, show_rf, up
 from lanes.report.page import NUMBER, WHOLE, table
 from lanes.settings import Settings
 
+MORE = 4  # decimals tried, from the usual count on, until an interval's ends read differently
 EXACTLY = ("An answer of one says that no second component was detected: one that runs exactly "
            "with the first can't be.")
 
@@ -70,6 +71,8 @@ def bounds(
 
 
 def _with_range(value: float | None, low: float | None, high: float | None, places: int) -> str:
+    places = next((more for more in range(places, places + MORE)
+                   if fixed(low, more) != fixed(high, more)), places)
     return f"{fixed(value, places)} ({fixed(low, places)} to {fixed(high, places)})"
 
 
@@ -129,23 +132,27 @@ def _figures(answer: Shoulder) -> list[tuple[str, str]]:
         out.append(("width over that of lone spots here", fixed(answer.width, 2)))
     if len(answer.components) == 2:
         for i, part in enumerate(answer.components):
-            low, high = (show_rf(end) for end in bounds(part.rf, part.rf_sd))
+            percents = bounds(part.area_percent, part.area_percent_sd, 100.0)
             out.append((
                 "component at Rf, and 95 % interval",
-                f"{_rf(answer, i)} ({low} to {high}), area percent "
-                f"{fixed(part.area_percent, 1)} "
-                f"({_interval(part.area_percent, part.area_percent_sd, 1, 100.0)})"))
+                f"{_rf_range(answer, i)}, area percent "
+                f"{_with_range(part.area_percent, *percents, 1)}"))
         if answer.pair is not None:
             out.append((
                 "their resolution, and 95 % interval",
-                f"{fixed(answer.pair.resolution, 2)} "
-                f"({_interval(answer.pair.resolution, answer.pair.resolution_sd, 2)})"))
+                _with_range(answer.pair.resolution,
+                            *bounds(answer.pair.resolution, answer.pair.resolution_sd), 2)))
     return out
 
 
-def _interval(value: float | None, sd: float | None, places: int, most: float = math.inf) -> str:
-    low, high = bounds(value, sd, most)
-    return UNKNOWN if low is None else f"{fixed(low, places)} to {fixed(high, places)}"
+def _rf_range(answer: Shoulder, index: int) -> str:
+    part, least = answer.components[index], rf_more([c.rf for c in answer.components], index)
+    ends = bounds(part.rf, part.rf_sd)
+    # Where they read alike, more decimals show that the interval has ends: three at most.
+    more = next((more for more in range(least, least + MORE)
+                 if len({show_rf(end, more=more) for end in ends}) > 1), least)
+    low, high = (show_rf(end, more=more) for end in ends)
+    return f"{show_rf(part.rf, more=more)} ({low} to {high})"
 
 
 def _record(answer: Shoulder) -> dict[str, Any]:
@@ -181,6 +188,7 @@ def _sections(answer: Shoulder) -> list[str]:
         table("Ways to explain the spot", ("Explanation", "AICc"), [("", [
             (escape(a.name), fixed(a.aicc, 1)) for a in answer.alternatives])], (WHOLE, NUMBER)),
         "<h2>What would have been seen</h2>",
+        f"<p>{_SEEN}</p>",
         table("Least second component seen 95 times of 100",
               ("Resolution", "Percent of the pair"),
               [("", [(fixed(d.resolution, 1),
@@ -190,6 +198,9 @@ def _sections(answer: Shoulder) -> list[str]:
         *(f"<p>{text}</p>" for text in _HOW),
     ]
 
+
+_SEEN = ("From these sizes on the shape would have spoken for a second component. Whether that is then "
+         "called two, or cannot be told from one misshapen spot, depends on the other views above.")
 
 _HOW = (
     "One Gaussian and two of one width were fitted to the trace under the plate's own noise, its "

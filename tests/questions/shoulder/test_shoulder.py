@@ -7,6 +7,7 @@ import re
 import sys
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import lmfit
 import numpy as np
@@ -21,10 +22,12 @@ from lanes.evidence import whitened_models as models
 from lanes.evidence.noise_covariance import noise_covariance
 from lanes.measuring import prepare, read_lane
 from lanes.questions.shoulder import answer as module
+from lanes.questions.shoulder import page
 from lanes.questions.shoulder.answer import Shoulder, decide, judge, judge_trace
 from lanes.questions.shoulder.case import Case, make_case
 from lanes.questions.shoulder.explanations import tails
 from lanes.questions.shoulder.page import render_shoulder, sentence
+from lanes.questions.shoulder.result import Component
 from lanes.questions.shoulder.weigh import (
     RESOLUTIONS,
     Detectable,
@@ -458,3 +461,13 @@ def test_command_on_a_trace(tmp_path, capsys):
     shown = capsys.readouterr().out
     assert shown.startswith("Two components, ")
     assert "noise-from-residuals" in shown
+
+
+def test_an_interval_reads_as_one():
+    parts = (Component(0.4494, 0.0004, 80.0, 0.1), Component(0.47, 0.004, 20.0, 0.1))
+    answer = SimpleNamespace(components=parts, other_percent=None)
+    assert page._rf_range(answer, 0) == "0.449 (0.449 to 0.450)"
+    assert page._rf_range(answer, 1) == "0.47 (0.46 to 0.48)"
+    assert page._with_range(20.0, 19.8, 20.2, 0) == "20.0 (19.8 to 20.2)"
+    assert page._with_range(20.0, 18.2, 21.8, 0) == "20 (18 to 22)"
+    assert page._with_range(20.0, None, None, 0) == "20 (? to ?)"
