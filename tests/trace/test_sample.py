@@ -220,6 +220,16 @@ def test_uneven_distances_are_resampled_linearly(tmp_path: Path) -> None:
     )
 
 
+@pytest.mark.parametrize("places", [2, 3, 6])
+def test_rounded_distances_leave_the_signal_as_it_is(tmp_path: Path, places: int) -> None:
+    x = np.linspace(0.0, 75.0, 600)  # 0.1252 apart: no two steps are alike once rounded
+    noise = np.round(np.random.default_rng(3).normal(0.0, 1.0, x.size), 6)
+    text = "".join(f"{a:.{places}f},{b}\n" for a, b in zip(x, noise, strict=True))
+    trace, _ = read_trace(written(tmp_path, text), 0.0, 75.0)
+    np.testing.assert_array_equal(trace.signal, noise)
+    np.testing.assert_allclose(trace.position, x, atol=0.01 * trace.pitch)
+
+
 @pytest.mark.parametrize(
     ("text", "says"),
     [
