@@ -161,53 +161,91 @@ def sides(edges: Edges, votes: Singles, lines: Floats, ends: Floats) -> Sides:
     ends : (lines, crossings) array
         Columns at which each line is crossed.
     """
-    rows, columns = edges.strength.shape
-    column = np.arange(columns)
-    place = np.rint(lines[:, :1] + lines[:, 1:] * (column - 0.5 * (columns - 1))).astype(int)
-    known = (place >= 0) & (place < rows)
-    place = np.clip(place, 0, rows - 1)
-    seen = np.concatenate([known[..., None], edges.strength[place, column][..., None],
-                           votes[place, column]], axis=-1) * known[..., None]
-    total = np.concatenate([np.zeros((len(lines), 1, seen.shape[-1])), np.cumsum(seen, axis=1)],
-                           axis=1)
-
-    def between(low: Floats, high: Floats) -> tuple[Floats, Floats, Floats]:
-        """Return how many pixels are known between two columns, share of edge, mean votes."""
-        a, b = (np.clip(np.rint(c + 0.5), 0, columns).astype(int) for c in (low, high))
-        line = np.arange(len(lines))[:, None, None]
-        sums = np.where((b > a)[..., None], total[line, b] - total[line, a], 0.0)
-        count = np.maximum(sums[..., 0], 1.0)
-        return sums[..., 0], sums[..., 1] / count, sums[..., 2:] / count[..., None]
-
+    seen = _Along(edges, votes, lines)
     low, high = ends[:, :, None], ends[:, None, :]
     length = np.maximum(high - low, 1.0)
-    count, share, mean = between(low + TRIM * length, high - TRIM * length)
+    count, share, mean = seen.between(low + TRIM * length, high - TRIM * length)
     agreed = np.sqrt(np.square(mean).sum(axis=-1))
     chance = RARE * edges.chance
     steps = np.clip((agreed - chance) / (max(AGREED, CERTAIN * edges.chance) - chance), 0.0, 1.0)
-    usual = float(edges.strength.mean())
-    ext = np.maximum(BEYOND * length, 2 * LEAST_BEYOND)
-    things, line, short = [], [], []
-    trim, end = TRIM * length, END * length
-    for first, last in ((low + trim, low + end), (high - end, high - trim)):
-        known_end, share_end, mean_end = between(first, last)
-        same = (mean_end * mean).sum(axis=-1) / np.maximum(agreed**2, NO_VOTE)
-        edge = (share_end - usual) / np.maximum(share - usual, NO_STRENGTH)
-        reached = np.clip(steps * same + (1.0 - steps) * edge, 0.0, 1.0)
-        short.append(np.where(known_end >= LEAST_BEYOND, 1.0 - reached, 0.0))
-    for first, last in ((low - ext, low - trim), (high + trim, high + ext)):
-        past, share_past, mean_past = between(first, last)
-        same = (mean_past * mean).sum(axis=-1) / np.maximum(agreed**2, NO_VOTE)
-        things.append(np.where(past >= LEAST_BEYOND, np.clip(same, 0.0, 1.0), 0.0))
-        edge = (share_past - usual) / np.maximum(share - usual, NO_STRENGTH)
-        line.append(np.where(past >= LEAST_BEYOND, np.clip(edge, 0.0, 1.0), 0.0))
-    # An edge between two things runs on if their difference does, past either corner; a mere line
-    # if the line does.
-    on = steps * np.maximum(*things) + (1.0 - steps) * np.maximum(*line)
+    stretch = _Stretch(low, high, length, share, mean, agreed, steps, float(edges.strength.mean()))
     whole = np.minimum(share / ENOUGH, 1.0)
-    stops = (1.0 - RUNS_ON * on) * (1.0 - STOPS_SHORT * np.maximum(*short))
+    stops = ((1.0 - RUNS_ON * _runs_on(seen, stretch))
+             * (1.0 - STOPS_SHORT * _stops_short(seen, stretch)))
     score = whole * (LINE + (1.0 - LINE) * steps) * stops
+    rows = edges.strength.shape[0]
     at_border = ((lines[:, 0] < 0) | (lines[:, 0] > rows - 1)) & (lines[:, 1] == 0)
     unseen = at_border[:, None, None] | (count < 0.5 * length)
     score = np.where(unseen, AT_BORDER, score)
     return Sides(np.where(high > low, score, 0.0), whole, steps, stops, unseen)
+
+
+class _Along:
+    """What the picture shows along each line, summed up from its first column on."""
+
+    def __init__(self, edges: Edges, votes: Singles, lines: Floats) -> None:
+        rows, self._columns = edges.strength.shape
+        self._line = np.arange(len(lines))[:, None, None]
+        column = np.arange(self._columns)
+        middle = 0.5 * (self._columns - 1)
+        place = np.rint(lines[:, :1] + lines[:, 1:] * (column - middle)).astype(int)
+        known = (place >= 0) & (place < rows)
+        place = np.clip(place, 0, rows - 1)
+        seen = np.concatenate([known[..., None], edges.strength[place, column][..., None],
+                               votes[place, column]], axis=-1) * known[..., None]
+        nothing = np.zeros((len(lines), 1, seen.shape[-1]))
+        self._total = np.concatenate([nothing, np.cumsum(seen, axis=1)], axis=1)
+
+    def between(self, low: Floats, high: Floats) -> tuple[Floats, Floats, Floats]:
+        """Return how many pixels are known between two columns, share of edge, mean votes."""
+        a, b = (np.clip(np.rint(c + 0.5), 0, self._columns).astype(int) for c in (low, high))
+        between = self._total[self._line, b] - self._total[self._line, a]
+        sums = np.where((b > a)[..., None], between, 0.0)
+        count = np.maximum(sums[..., 0], 1.0)
+        return sums[..., 0], sums[..., 1] / count, sums[..., 2:] / count[..., None]
+
+
+@dataclass(frozen=True)
+class _Stretch:
+    """Every line between any two of its crossings, `low` and `high`, and what it shows there."""
+
+    low: Floats
+    high: Floats
+    length: Floats
+    share: Floats
+    mean: Floats
+    agreed: Floats
+    steps: Floats
+    usual: float
+
+    def alike(self, share: Floats, mean: Floats) -> tuple[Floats, Floats]:
+        """Return how far another part of the line shows the same two things, and the same edge."""
+        same = (mean * self.mean).sum(axis=-1) / np.maximum(self.agreed**2, NO_VOTE)
+        edge = (share - self.usual) / np.maximum(self.share - self.usual, NO_STRENGTH)
+        return same, edge
+
+
+def _stops_short(seen: _Along, at: _Stretch) -> Floats:
+    """Return how far a line ends before either of its crossings."""
+    short, trim, end = [], TRIM * at.length, END * at.length
+    for first, last in ((at.low + trim, at.low + end), (at.high - end, at.high - trim)):
+        known, share, mean = seen.between(first, last)
+        same, edge = at.alike(share, mean)
+        reached = np.clip(at.steps * same + (1.0 - at.steps) * edge, 0.0, 1.0)
+        short.append(np.where(known >= LEAST_BEYOND, 1.0 - reached, 0.0))
+    return np.asarray(np.maximum(*short))
+
+
+def _runs_on(seen: _Along, at: _Stretch) -> Floats:
+    """Return how far a line goes on past either of its crossings.
+
+    An edge between two things does if their difference does; a mere line if the line does.
+    """
+    things, line, trim = [], [], TRIM * at.length
+    beyond = np.maximum(BEYOND * at.length, 2 * LEAST_BEYOND)
+    for first, last in ((at.low - beyond, at.low - trim), (at.high + trim, at.high + beyond)):
+        known, share, mean = seen.between(first, last)
+        same, edge = at.alike(share, mean)
+        things.append(np.where(known >= LEAST_BEYOND, np.clip(same, 0.0, 1.0), 0.0))
+        line.append(np.where(known >= LEAST_BEYOND, np.clip(edge, 0.0, 1.0), 0.0))
+    return np.asarray(at.steps * np.maximum(*things) + (1.0 - at.steps) * np.maximum(*line))

@@ -33,44 +33,59 @@ def flood(
     order = np.argsort(-height[rows, columns], kind="stable")
     shape = (height.shape[0] + 2, height.shape[1] + 2)
     width = shape[1]  # a rim of nothing saves looking where the plate ends
-    flat = [0] * (shape[0] * width)
     places = ((rows + 1) * width + columns + 1)[order].tolist()
-    levels = height[rows, columns][order].tolist()
-    joined, top = [0], [0.0]
-    tops = [0]
+    hills = _Hills(shape[0] * width, width, dip)
+    add = hills.add
+    for place, level in zip(places, height[rows, columns][order].tolist(), strict=True):
+        add(place, level)
+    count = len(hills.joined)
+    names = np.array([hills.root(i) for i in range(count)])
+    kept = sorted(set(names.tolist()) - {0})
+    number = np.zeros(count, np.int32)
+    number[kept] = np.arange(1, len(kept) + 1)
+    owners = np.zeros(len(hills.owner), np.int32)
+    owners[places] = [hills.owner[place] for place in places]
+    labels = np.ascontiguousarray(number[names][owners].reshape(shape)[1:-1, 1:-1])
+    return labels, [(hills.tops[i] // width - 1, hills.tops[i] % width - 1) for i in kept]
 
-    def root(i: int) -> int:
+
+class _Hills:
+    """The hills that stand out so far, as the water falls: places by the hill that owns them."""
+
+    def __init__(self, size: int, width: int, dip: float) -> None:
+        self.owner = [0] * size
+        self.joined, self.tops = [0], [0]
+        self._height = [0.0]
+        self._width, self._dip = width, dip
+
+    def root(self, i: int) -> int:
+        """Return the hill that `i` was joined to."""
+        joined = self.joined
         while joined[i] != i:
             joined[i] = joined[joined[i]]
             i = joined[i]
         return i
 
-    for place, level in zip(places, levels, strict=True):
-        above, below = place - width, place + width
-        near = {flat[above - 1], flat[above], flat[above + 1], flat[place - 1], flat[place + 1],
-                flat[below - 1], flat[below], flat[below + 1]}
+    def add(self, place: int, level: float) -> None:
+        """Give the next lower place to the hill it lies on; where two meet there, part or join."""
+        owner, above, below = self.owner, place - self._width, place + self._width
+        near = {owner[above - 1], owner[above], owner[above + 1], owner[place - 1],
+                owner[place + 1], owner[below - 1], owner[below], owner[below + 1]}
         near.discard(0)
         if len(near) == 1:  # the flank of one hill, as nearly every place is
-            owner = near.pop()
-            flat[place] = owner if joined[owner] == owner else root(owner)
-            continue
-        near = {root(i) for i in near}
+            one = near.pop()
+            owner[place] = one if self.joined[one] == one else self.root(one)
+            return
+        near = {self.root(i) for i in near}
         if not near:
-            joined.append(len(joined))
-            top.append(level)
-            tops.append(place)
-            flat[place] = len(joined) - 1
-            continue
+            owner[place] = len(self.joined)
+            self.joined.append(owner[place])
+            self._height.append(level)
+            self.tops.append(place)
+            return
+        top = self._height
         highest = max(near, key=lambda i: (top[i], -i))
         for other in near - {highest}:
-            if level > SADDLE * top[other] or top[other] - level < dip:
-                joined[other] = highest
-        flat[place] = highest
-    names = np.array([root(i) for i in range(len(joined))])
-    kept = sorted(set(names.tolist()) - {0})
-    number = np.zeros(len(joined), np.int32)
-    number[kept] = np.arange(1, len(kept) + 1)
-    owners = np.zeros(len(flat), np.int32)
-    owners[places] = [flat[place] for place in places]
-    labels = np.ascontiguousarray(number[names][owners].reshape(shape)[1:-1, 1:-1])
-    return labels, [(tops[i] // width - 1, tops[i] % width - 1) for i in kept]
+            if level > SADDLE * top[other] or top[other] - level < self._dip:
+                self.joined[other] = highest
+        owner[place] = highest

@@ -66,46 +66,61 @@ def describe(
         Standard deviation of how much longer a length is at the front than at the origin.
     """
     count = len(fit.components)
-    lane_flags: list[Flag] = []
     if count == 0:
-        lane_flags.append(flag("no-spot", "nothing stands out of its trace's noise as a spot does"))
-        return (), (), tuple(lane_flags)
+        nothing = flag("no-spot", "nothing stands out of its trace's noise as a spot does")
+        return (), (), (nothing,)
     percents, percent_sds = area_percents(fit)
     if percent_sds is not None and law is not None:
         percent_sds = np.hypot(percent_sds, np.sqrt(np.square(law.percents).sum(axis=0)))
     percent_noise = area_percents(fit, noise_only=True)[1]
     shares = profiles(trace, fit)
-    spots = []
-    for i, c in enumerate(fit.components):
-        rf, rf_sd = retardation(fit, i, trace.run, origin_sd, front_sd, skew_sd)
-        area_sd = fit.sd(i, "area", noise_only=True) or None
-        wide = full_width(c)
-        spots.append(Spot(
-            rf=float(rf), rf_sd=rf_sd, hrf=100.0 * float(rf),
-            position_mm=c.centre if scaled else None, area=c.area,
-            area_sd=fit.sd(i, "area") or None,
-            area_percent=float(percents[i]), area_percent_sd=_known(percent_sds, i),
-            height=c.height,
-            width_mm=wide if scaled else None, sigma_mm=c.sigma if scaled else None,
-            asymmetry=symmetry(c), plate_number=plate_number(c),
-            signal_to_noise=signal_to_noise(c, noise.local),
-            flags=_remarks(trace, fit, i, wide, area_sd,
-                           None if shares is None else shares[i]),
-            rf_sd_noise=retardation(fit, i, trace.run, origin_sd, front_sd, noise_only=True)[1],
-            area_sd_noise=area_sd, area_percent_sd_noise=_known(percent_noise, i),
-        ))
+    spots = tuple(
+        _spot(trace, fit, i, noise, None if shares is None else shares[i], scaled,
+              (origin_sd, front_sd, skew_sd),
+              (float(percents[i]), _known(percent_sds, i), _known(percent_noise, i)))
+        for i in range(count))
     pairs = tuple(_pair(trace, fit, i, law) for i in range(count - 1))
+    return spots, pairs, _lane_remarks(trace, fit, mm)
+
+
+def _spot(
+    trace: Trace, fit: Fit, i: int, noise: Noise, share: Floats | None, scaled: bool,
+    line_sds: tuple[float, float, float], percents: tuple[float, float | None, float | None],
+) -> Spot:
+    """Return spot `i`; `percents` are its share, that one's standard deviation and its noise."""
+    c = fit.components[i]
+    percent, percent_sd, percent_noise = percents
+    rf, rf_sd = retardation(fit, i, trace.run, *line_sds)
+    area_sd = fit.sd(i, "area", noise_only=True) or None
+    wide = full_width(c)
+    return Spot(
+        rf=float(rf), rf_sd=rf_sd, hrf=100.0 * float(rf),
+        position_mm=c.centre if scaled else None, area=c.area,
+        area_sd=fit.sd(i, "area") or None, area_percent=percent, area_percent_sd=percent_sd,
+        height=c.height,
+        width_mm=wide if scaled else None, sigma_mm=c.sigma if scaled else None,
+        asymmetry=symmetry(c), plate_number=plate_number(c),
+        signal_to_noise=signal_to_noise(c, noise.local),
+        flags=_remarks(trace, fit, i, wide, area_sd, share),
+        rf_sd_noise=retardation(fit, i, trace.run, *line_sds[:2], noise_only=True)[1],
+        area_sd_noise=area_sd, area_percent_sd_noise=percent_noise,
+    )
+
+
+def _lane_remarks(trace: Trace, fit: Fit, mm: float) -> tuple[Flag, ...]:
+    """Return the remarks on a lane that holds spots."""
+    out: list[Flag] = []
     chi = fit.reduced_chi_square
     if chi is not None and chi > POOR:
-        lane_flags.append(flag("fit-poor", f"the residual has {np.sqrt(chi):.1f} times the noise: "
-                               "a spot's shape is not the fitted one, or something small was "
-                               "not separated"))
+        out.append(flag("fit-poor", f"the residual has {np.sqrt(chi):.1f} times the noise: "
+                        "a spot's shape is not the fitted one, or something small was "
+                        "not separated"))
     clear = PENCILLED_MM / mm  # ticks and lines are looked for there, and are no news
     inside = (trace.position > clear) & (trace.position < trace.run - clear) & trace.usable
     if (trace.thin[inside] > HIDDEN).mean() > HIDDEN_RUN:
         share = float((trace.thin[inside] > HIDDEN).mean())
-        lane_flags.append(flag("thin-matter", f"over {100 * share:.1f} % of the run"))
-    return tuple(spots), pairs, tuple(lane_flags)
+        out.append(flag("thin-matter", f"over {100 * share:.1f} % of the run"))
+    return tuple(out)
 
 
 def _pair(trace: Trace, fit: Fit, i: int, law: LawDoubt | None) -> Pair:

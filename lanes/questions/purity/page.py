@@ -148,7 +148,7 @@ def _percent(share: Share) -> str:
 
 
 def _places(share: Share) -> int:
-    """Return the decimals that a share is stated with: two figures of its interval, one at least."""
+    """Return the decimals a share is stated with: for two figures of its interval, at least one."""
     if share.low is None or share.high is None:
         return 1
     return max(1, 1 - math.floor(math.log10(max(share.high - share.low, NARROWEST))))
@@ -166,7 +166,8 @@ def _beside(answer: Purity) -> str:
 
 
 def _laws(answer: Purity) -> str:
-    levels = ", ".join(f"{u.law} {fixed(u.area_percent, _places(answer.main))} %{_limit(u)}" for u in answer.laws)
+    places = _places(answer.main)
+    levels = ", ".join(f"{u.law} {fixed(u.area_percent, places)} %{_limit(u)}" for u in answer.laws)
     return f"The main spot by law from light to signal: {levels}"
 
 

@@ -29,7 +29,7 @@ from lanes.spots.fit import Fit
 from lanes.spots.model import Peak
 from lanes.spots.quantities import Pair, area_percents, pair, retardation
 from lanes.spots.shape_doubt import ASSUMED, ShapeDoubt
-from lanes.spots.strip_shape import roughness
+from lanes.spots.strip_shape import Strips, roughness
 
 Floats = NDArray[np.float64]
 
@@ -205,36 +205,84 @@ def make_case(
         make_space(problem.x, covariance[np.ix_(use, use)], window.columns[use],
                    SPACE * limits.narrowest), width=width)
     z, outside = space.data(problem.y), space.rest(problem.y)
-    each, single, pair_of_each = _each(space, z, window, limits, seen)
-    least = problem.narrowest
-    as_one = explain(each, space, z, outside, single, limits.single(), least)
-    as_two = explain(pair_of(each), space, z, outside, pair_of_each, limits.pair(), least)
+    start = _each(space, z, window, limits, seen)
+    each, single, pair_of_each = start
     known = reading.noise.source != "residuals"
-    shapes = of_window(window, strips, doubt, limits.narrowest, as_one.values[0], float(
-        np.exp(min(as_one.values[1], as_two.values[2])))) if known else None
-    tailing = tails(space, z, outside, single, limits, least)
-    names = (ONE, TWO) if each is one else (ONE_ACROSS, TWO_ACROSS)
-    explanations = {names[0]: as_one, names[1]: as_two, **tailing}
-    if shapes is not None and shapes.sure:
-        strips = None if strips is None else straightened(strips)[0]
-        alike = two_uneven(space, z, outside, (single, pair_of_each), limits, least)
-        if as_two.rss - alike.rss > 2.0 * np.log(problem.x.size):  # BIC, the noise known
-            explanations[TWO_UNEVEN] = as_two = alike
+    found = _explained(window, _Trace(space, z, outside, limits, problem.narrowest), start, strips,
+                       doubt if known else None)
+    explanations, as_two = found.by_name, found.two
     model = None
     if shape is not None:
         model = f"the shape of lane {shape.lane}", measured(shape.coefficients)
         explanations[model[0]] = explain(model[1], space, z, outside, single, limits.single(),
-                                         least)
-    better_tail = min(tailing.values(), key=lambda e: e.rss)
+                                         problem.narrowest)
     return Case(
         reading.trace.run, reading.trace.blur, window.x, window.y, use,
         2.0 * np.sqrt(np.diag(covariance)), space, limits, z, outside,
         not known, model, each, None if seen is None else seen.width,
-        1.0 if each is one or seen is None else seen.half_width, single, pair_of_each, as_one,
+        1.0 if each is one or seen is None else seen.half_width, single, pair_of_each, found.one,
         as_two, {name: e.scores(problem.x.size) for name, e in explanations.items()},
-        _drawn(window, as_one, as_two, better_tail, each), doubt, rough,
-        across_lane(strips, window, *_of_pair(window, as_two.values, each)), shapes,
+        _drawn(window, found.one, as_two, found.better_tail, each), doubt, rough,
+        across_lane(found.strips, window, *_of_pair(window, as_two.values, each)), found.shapes,
     )
+
+
+@dataclass(frozen=True)
+class _Trace:
+    """The spot's trace for fits with lmfit: `z` in `space`, what lies outside, and bounds."""
+
+    space: Space
+    z: Floats
+    outside: float
+    limits: Limits
+    narrowest: float
+
+    def explain(
+        self, model: Model, start: Floats, limits: tuple[Floats, Floats]
+    ) -> Explanation:
+        """Fit `model` from the values `start`, (p,), within `limits`."""
+        return explain(model, self.space, self.z, self.outside, start, limits, self.narrowest)
+
+
+@dataclass(frozen=True)
+class _Explained:
+    """The spot as one, as two, and by its tails; `strips` are straight where they were bent."""
+
+    one: Explanation
+    two: Explanation
+    better_tail: Explanation
+    by_name: dict[str, Explanation]
+    shapes: AnyShape | None
+    strips: Strips | None
+
+
+def _explained(
+    window: Window, trace: _Trace, start: tuple[Model, Floats, Floats], strips: Strips | None,
+    doubt: ShapeDoubt | None,
+) -> _Explained:
+    """Return every way to explain the spot, from the rough fits `start`; `doubt` asks for shapes.
+
+    Where one spot of any shape surely fails, two skewed or flat ones alike are tried as well.
+    """
+    each, single, pair_of_each = start
+    space, z, outside, limits, least = (
+        trace.space, trace.z, trace.outside, trace.limits, trace.narrowest)
+    as_one = trace.explain(each, single, limits.single())
+    as_two = trace.explain(pair_of(each), pair_of_each, limits.pair())
+    shapes = None
+    if doubt is not None:
+        own = float(np.exp(min(as_one.values[1], as_two.values[2])))
+        shapes = of_window(window, strips, doubt, limits.narrowest, as_one.values[0], own)
+    tailing = tails(space, z, outside, single, limits, least)
+    names = (ONE, TWO) if each is one else (ONE_ACROSS, TWO_ACROSS)
+    by_name = {names[0]: as_one, names[1]: as_two, **tailing}
+    if shapes is not None and shapes.sure:
+        strips = None if strips is None else straightened(strips)[0]
+        alike = two_uneven(space, z, outside, (single, pair_of_each), limits, least)
+        if as_two.rss - alike.rss > 2.0 * np.log(window.problem.x.size):  # BIC, the noise known
+            by_name[TWO_UNEVEN] = as_two = alike
+    better_tail = min(tailing.values(), key=lambda e: e.rss)
+    return _Explained(as_one, as_two, better_tail, by_name, shapes, strips)
 
 
 def _limits(window: Window) -> Limits:

@@ -199,8 +199,9 @@ def _sections(answer: Shoulder) -> list[str]:
     ]
 
 
-_SEEN = ("From these sizes on the shape would have spoken for a second component. Whether that is then "
-         "called two, or cannot be told from one misshapen spot, depends on the other views above.")
+_SEEN = ("From these sizes on the shape would have spoken for a second component. Whether that is "
+         "then called two, or cannot be told from one misshapen spot, depends on the other views "
+         "above.")
 
 _HOW = (
     "One Gaussian and two of one width were fitted to the trace under the plate's own noise, its "

@@ -71,41 +71,61 @@ def decide(
         return "cannot tell", (overload,)
     if evidence.p_value >= LEVEL:
         return _without_a_second(evidence, wide, coloured)
-    open_rivals = []
-    for name, (p_rival, p_two) in evidence.against.items():
-        if p_rival >= LEVEL:
-            if (p_two < LEVEL and not coloured and not long
-                    and evidence.resolution < SHOULDER):
-                return "one", (f"{name} explains it, and two components do not",)
-            open_rivals.append(name)
+    one_by, open_rivals = _rivals(evidence)
+    if one_by is not None and not coloured and not long and evidence.resolution < SHOULDER:
+        return "one", (f"{one_by} explains it, and two components do not",)
     if coloured and (evidence.scale <= UNLIKE or not open_rivals):
         return "two", ("its colour changes across it",)
+    against = _against_two(evidence, open_rivals, doubtful, long) or _beside_the_trace(
+        evidence, across, other_law, kept_one)
+    if against:
+        return "cannot tell", against
+    return "two", ("two explain it better than one misshapen spot of any kind that was tried",)
+
+
+def _rivals(evidence: Evidence) -> tuple[str | None, list[str]]:
+    """Return the first that explains the spot where two do not, and all that explain it."""
+    able = [name for name, (p_rival, _) in evidence.against.items() if p_rival >= LEVEL]
+    alone = (name for name in able if evidence.against[name][1] < LEVEL)
+    return next(alone, None), able
+
+
+def _against_two(
+    evidence: Evidence, open_rivals: list[str], doubtful: bool, long: bool
+) -> tuple[str, ...]:
+    """Return what in the trace keeps two from being claimed, if anything."""
     if open_rivals:
         if long:
-            return "cannot tell", tuple(f"{name} explains it, but it is longer than one as wide "
-                                        "usually is, as two would be" for name in open_rivals)
-        return "cannot tell", tuple(f"{name} explains it as well as two" for name in open_rivals)
+            return tuple(f"{name} explains it, but it is longer than one as wide usually is, as "
+                         "two would be" for name in open_rivals)
+        return tuple(f"{name} explains it as well as two" for name in open_rivals)
     if doubtful:
-        return "cannot tell", ("two explain it better, but no clean layer tells what is noise",)
+        return ("two explain it better, but no clean layer tells what is noise",)
     # Each rival asks once whether two are fit: the level is theirs together. Two of any one shape
     # need not be alike to the noise: what they leave has its own bound.
     fit = [p_two for name, (_, p_two) in evidence.against.items() if name != ANY_SHAPE]
     if evidence.scale > UNLIKE or any(p_two < LEVEL / len(fit) for p_two in fit):
-        return "cannot tell", ("neither one spot nor two follow the trace",)
+        return ("neither one spot nor two follow the trace",)
     if evidence.share < SMALLEST_SHARE and evidence.resolution < APART:
-        return "cannot tell", ("the second component is no larger than a spot's own unevenness",)
+        return ("the second component is no larger than a spot's own unevenness",)
+    return ()
+
+
+def _beside_the_trace(
+    evidence: Evidence, across: Across | None, other_law: OtherLaw | None, kept_one: bool
+) -> tuple[str, ...]:
+    """Return what keeps two, which the trace asks for, from being claimed all the same."""
     if evidence.uneven and evidence.resolution < SHOULDER:
-        return "cannot tell", ("two explain it better, but one spot as uneven as it is across the "
-                               "lane looks like two so close",)
+        return ("two explain it better, but one spot as uneven as it is across the lane looks like "
+                "two so close",)
     if across is not None and across.verdict == "against":
-        return "cannot tell", ("two explain the trace, but not at one place across the lane: a "
-                               "blotch looks so",)
+        return ("two explain the trace, but not at one place across the lane: a blotch looks so",)
     if kept_one and ANY_SHAPE not in evidence.against:
-        return "cannot tell", ("two explain it better, but one spot with the profile that it shows "
-                               "across the lane would do as well",)
+        return ("two explain it better, but one spot with the profile that it shows across the "
+                "lane would do as well",)
     if other_law is not None and not other_law.agrees:
-        return "cannot tell", (f"two explain it better, but not under {other_law.law}",)
-    return "two", ("two explain it better than one misshapen spot of any kind that was tried",)
+        return (f"two explain it better, but not under {other_law.law}",)
+    return ()
 
 
 def _without_a_second(
