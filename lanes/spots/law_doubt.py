@@ -51,9 +51,6 @@ NO_GLOW = 1e-12    # signal: so that nothing is divided by 0
 # which are a standard deviation from it, and the truth may lie beyond either: both ways the mean
 # square of its distance from the one that was taken is half of their distance squared.
 AS_GOOD = 1.0 / float(np.sqrt(2.0))
-# That is for areas, which laws bend without end. A width follows from a spot's top and half of it
-# alone, and is taken to lie anywhere from the one law's to the other's (`UP_TO`): either end is
-# then held, with 0.13 of the way to spare.
 # Of the way to the most that may be, where anything up to it is as likely (a rectangular
 # distribution; JCGM 100:2008, 4.3.7, from memory).
 UP_TO = 1.0 / float(np.sqrt(3.0))
@@ -106,11 +103,11 @@ def law_doubt(
     other = spots_under(trace, fit, law, OTHER.get(law, GLOW_LOST), reference)
     if now is None or other is None:
         return None
-    reasons = [(AS_GOOD if law in OTHER else UP_TO, UP_TO, other)]
+    reasons = [(AS_GOOD if law in OTHER else UP_TO, other)]
     if law == "kubelka-munk":
         moved = spots_under(trace, fit, law, law, reference, reference * (1.0 - LAYER_SD))
         if moved is not None:
-            reasons.append((1.0, 1.0, moved))
+            reasons.append((1.0, moved))
         # A layer that reads darker than a white one is stained, and reflects so much, or exposed
         # short, and reflects as a white one does: the picture does not show which.
         read = reference if as_read is None else as_read
@@ -118,11 +115,11 @@ def law_doubt(
             rival = USUAL_LAYER if read == reference else max(read, DARKEST_LAYER)
             moved = spots_under(trace, fit, law, law, reference, rival)
             if moved is not None:
-                reasons.append((AS_GOOD, UP_TO, moved))
+                reasons.append((AS_GOOD, moved))
     return LawDoubt(
-        np.array([by * (_percents(s) - _percents(now)) for by, _, s in reasons]),
+        np.array([by * (_percents(s) - _percents(now)) for by, s in reasons]),
         np.array([by * np.log(_half_widths(trace, s) / _half_widths(trace, now))
-                  for _, by, s in reasons]))
+                  for by, s in reasons]))
 
 
 def percents_under(

@@ -47,7 +47,7 @@ def test_widths_under_the_other_law() -> None:
                       - 0.5 * turned(top), 0.1, 2.0)
         true = np.log(half / np.sqrt(2.0 * np.log(2.0)))
         assert true < -0.02  # the dark spot is the narrower by Kubelka and Munk
-        assert found == pytest.approx(UP_TO * true, abs=0.003)
+        assert found == pytest.approx(AS_GOOD * true, abs=0.003)
     assert doubt.widths[0, 0] < 2.0 * doubt.widths[0, 1] < 0.0
 
 
