@@ -36,7 +36,7 @@ from lanes.spots.fit_lane import fit_lane
 from lanes.spots.law_doubt import law_doubt
 from lanes.spots.quantities import full_width
 from lanes.spots.seen import add_seen, only_confirmed
-from lanes.spots.shape_doubt import learn_shapes
+from lanes.spots.shape_doubt import learn_shapes, shown_shapes
 from lanes.spots.shape_terms import ASSUMED, ShapeDoubt
 from lanes.trace.background import background
 from lanes.trace.noise import Noise, layer_noise, layer_noises, residual_noise
@@ -194,7 +194,8 @@ def read_lane(plate: Plate, lane: Lane) -> LaneReading:
     The fit counts how far the plate's own lone spots, of all its lanes, depart from Gaussians.
     """
     taken = _second_look(plate, lane)
-    signal, layout, fit, noise = plate.signal, plate.layout, taken.fit, taken.noise
+    signal, layout, noise = plate.signal, plate.layout, taken.noise
+    fit = replace(taken.fit, shown=shown_shapes(taken.trace, taken.flat, taken.fit, noise))
     flags = list(taken.flags)
     asked = plate.settings.components
     if asked is not None and len(fit.components) < asked:

@@ -16,6 +16,7 @@ from scipy.optimize import isotonic_regression
 from scipy.stats import t as student
 
 from lanes.confidence import BELOW_ONE_SIDED_95, ONE_SIDED_95
+from lanes.evidence.further_spot import FurtherSpot, carried_over_seen, round_spot
 from lanes.reading import LaneReading, Plate
 from lanes.rounding import TINY
 from lanes.spots.deconvolve import THRESHOLD, deconvolve
@@ -88,9 +89,9 @@ class Lane:
         more = np.zeros_like(self.flat)
         for p in peaks:
             more += gaussian(self.trace.position, p.centre, p.area, p.sigma)[0]
-        return self._with(more)
+        return self.with_signal(more)
 
-    def _with(self, more: Floats) -> Lane:
+    def with_signal(self, more: Floats) -> Lane:
         """Return the lane with a signal added that is spread across it as the main spot is."""
         trace = self.trace
         if trace.sheet is not None and self.across is not None:
@@ -106,7 +107,7 @@ class Lane:
         z = (self.trace.position - spot.centre) / spot.sigma
         terms = np.zeros(self.shapes.sds.size)
         terms[:2] = sign * self.shapes.sds[:2]
-        return self._with(spot.height * (self.shapes.basis(z) @ terms))
+        return self.with_signal(spot.height * (self.shapes.basis(z) @ terms))
 
     def cut(self, low: float, high: float) -> Lane:
         """Return the stretch from `low` to `high`."""
@@ -148,23 +149,24 @@ def lane_of(plate: Plate, reading: LaneReading, main: int) -> Lane:
                 reading.fit.shapes or ASSUMED)
 
 
-def clear_limit(lane: Lane, fit: Fit, sigma: float, start: float) -> float | None:
+def clear_limit(lane: Lane, fit: Fit, spot: FurtherSpot, start: float) -> float | None:
     """Return the area that a spot away from all others needs to be found 95 % of the time.
 
     At every free place of the lane the least area that is found there is narrowed down by
     halves. Those areas scatter as the noise does; the level that one more place stays below with
     95 % follows from their mean and standard deviation by Student's t, places that share their
-    noise counted as one. One lane holds few slow waves of the layer, so the scatter is never
-    taken as less than one part in `THRESHOLD`: a spot that just shows stands so many standard
-    deviations high.
+    noise counted as one. One lane holds few slow waves of the layer, and a spot put in hides
+    none of them, so the scatter is never taken as less than that of a real one: one part in
+    `THRESHOLD`, since a spot that just shows stands so many standard deviations high, times what
+    is unknown of the layer under it.
 
     Parameters
     ----------
     lane : Lane
     fit : Fit
         The spots that were found in it.
-    sigma : float
-        Width of the spots put in.
+    spot : FurtherSpot
+        What is put in.
     start : float
         About the area looked for; a quarter to 8 times as much is tried.
 
@@ -172,6 +174,7 @@ def clear_limit(lane: Lane, fit: Fit, sigma: float, start: float) -> float | Non
     -------
     float, or None where fewer than four places are free, or a larger spot would be missed.
     """
+    sigma, position = spot.sigma, lane.trace.position
     places = _free(lane.trace, fit, sigma)
     if len(places) < 4 or not start > 0:
         return None
@@ -182,8 +185,9 @@ def clear_limit(lane: Lane, fit: Fit, sigma: float, start: float) -> float | Non
         middle = 0.5 * (low + high)
         for first in range(sets):
             chosen = list(range(first, len(places), sets))
-            peaks = [Peak(places[i], float(np.exp(middle[i])), sigma) for i in chosen]
-            found = [c.centre for c in lane.plus(peaks).fitted().components]
+            more = np.sum([np.exp(middle[i]) * spot.at(position, places[i]) for i in chosen],
+                          axis=0)
+            found = [c.centre for c in lane.with_signal(more).fitted().components]
             for i in chosen:
                 if any(abs(centre - places[i]) < FOUND * sigma for centre in found):
                     high[i] = middle[i]
@@ -193,7 +197,8 @@ def clear_limit(lane: Lane, fit: Fit, sigma: float, start: float) -> float | Non
     share = min(1.0, BETWEEN * sigma / max(lane.noise.correlation_mm, TINY))
     alone = max(FEWEST_ALONE, share * len(places))
     factor = float(student.ppf(BELOW_ONE_SIDED_95, alone - 1.0)) * np.sqrt(1.0 + 1.0 / alone)
-    scatter = max(float(needed.std(ddof=1)), float(needed.mean()) / THRESHOLD)
+    real = carried_over_seen(lane.noise, lane.trace.pitch, spot) / THRESHOLD
+    scatter = max(float(needed.std(ddof=1)), float(needed.mean()) * real)
     level = float(needed.mean()) + factor * scatter
     return level if level < START_HIGH * start else None
 
@@ -241,8 +246,9 @@ def neighbour_limits(lane: Lane, fit: Fit, main: int) -> tuple[tuple[float, floa
         places = [place for side in (-1.0, 1.0)
                   if _room(lane.trace, fit, main, place := spot.centre + side * apart)]
         level = found_95(
-            smallest_found(neighbour_found(variant, spot, place, spot.sigma, spot.area),
-                           *NEIGHBOURS)
+            smallest_found(
+                neighbour_found(variant, spot, place, round_spot(spot.sigma), spot.area),
+                *NEIGHBOURS)
             for place in places for variant in variants)
         percent = None if level is None or level > 1.0 else 100.0 * level
         out.append((resolution, percent))
@@ -269,21 +275,21 @@ def _room(trace: Trace, fit: Fit, main: int, place: float) -> bool:
 
 
 def neighbour_found(
-    lane: Lane, spot: Component, place: float, sigma: float, unit: float = 1.0
+    lane: Lane, spot: Component, place: float, put: FurtherSpot, unit: float = 1.0
 ) -> Callable[[float], bool]:
-    """Return the trial whether a spot of so many `unit` of area at `place` is found beside `spot`.
+    """Return the trial whether so many `unit` of area of `put` at `place` are found beside `spot`.
 
     What the fit finds nearest `spot` is `spot`; another must lie nearer `place` than half-way.
     """
     apart = abs(spot.centre - place)
+    more = unit * put.at(lane.trace.position, place)
 
     def found(size: float) -> bool:
-        put = Peak(place, size * unit, sigma)
-        centres = [c.centre for c in lane.plus([put]).fitted().components]
+        centres = [c.centre for c in lane.with_signal(size * more).fitted().components]
         if len(centres) < 2:
             return False
         centres.remove(min(centres, key=lambda c: abs(c - spot.centre)))
-        return any(abs(c - place) < max(0.5 * apart, sigma) for c in centres)
+        return any(abs(c - place) < max(0.5 * apart, put.sigma) for c in centres)
 
     return found
 

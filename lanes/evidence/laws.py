@@ -7,9 +7,10 @@ from dataclasses import replace
 from lanes.evidence.detection_limit import Lane, refitted
 from lanes.plate.layout import Lane as Place
 from lanes.plate.signal import to_signal
-from lanes.reading import Plate
+from lanes.reading import LaneReading, Plate
 from lanes.rounding import TINY
 from lanes.spots.fit import Fit
+from lanes.spots.law_doubt import limit_under
 from lanes.trace.background import background
 from lanes.trace.noise import layer_noise
 from lanes.trace.sample import sample
@@ -26,6 +27,25 @@ LAWS_OF = {
 def other_laws(plate: Plate) -> tuple[str, ...]:
     """Return the laws that the plate's signal could have been made by, but was not."""
     return tuple(law for law in LAWS_OF[plate.light] if law != plate.signal.law)
+
+
+def limits_by_law(
+    plate: Plate, reading: LaneReading, area: float, sigma: float
+) -> tuple[float | None, ...]:
+    """Return the area percent that a further spot would be: by the law in use, then by the others.
+
+    Parameters
+    ----------
+    plate, reading
+        The lane it would stand in, which has spots.
+    area, sigma : float
+        The spot's, by the law in use.
+    """
+    total = sum(spot.area for spot in reading.spots)
+    signal = plate.signal
+    return (100.0 * area / (total + area), *(
+        limit_under(reading.trace, reading.fit, signal.law, law, signal.reference, area, sigma)
+        for law in other_laws(plate)))
 
 
 def under_law(plate: Plate, place: Place, law: str, start: Lane, fit: Fit) -> tuple[Lane, Fit]:

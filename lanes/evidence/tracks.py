@@ -23,6 +23,7 @@ from lanes.evidence.detection_limit import (
     neighbour_found,
     smallest_found,
 )
+from lanes.evidence.further_spot import FurtherSpot, spot_like
 from lanes.evidence.lookup import NEAR_RF
 from lanes.reading import LaneReading, Plate
 from lanes.spots.transverse import profiles
@@ -124,15 +125,16 @@ def across(readings: Sequence[LaneReading]) -> Floats | None:
     return np.asarray(row / row.sum(), float)
 
 
-def width_of(track: Track, readings: Sequence[LaneReading]) -> float:
-    """Return the median width (sigma) of a track's spots, in the plate's unit of length."""
-    return float(np.median([
-        reading.fit.components[place].sigma
-        for reading, place in zip(readings, track.places, strict=True) if place is not None]))
+def spot_of(track: Track, readings: Sequence[LaneReading]) -> FurtherSpot:
+    """Return a spot like the largest of a track's, which shows its shape best."""
+    reading, place = max(
+        ((reading, place) for reading, place in zip(readings, track.places, strict=True)
+         if place is not None), key=lambda found: found[0].spots[found[1]].area)
+    return spot_like(reading, place)
 
 
 def unseen(
-    plate: Plate, reading: LaneReading, wanted: Sequence[tuple[float, float]],
+    plate: Plate, reading: LaneReading, wanted: Sequence[tuple[float, FurtherSpot]],
     spread: Floats | None,
 ) -> tuple[float | None, ...]:
     """Return the area from which a missing spot would have been found, 95 % of the time.
@@ -141,8 +143,8 @@ def unseen(
     ----------
     plate, reading
         The lane in which nothing was found there.
-    wanted : sequence of (rf, sigma)
-        Where the spots would be, and how wide.
+    wanted : sequence of (rf, FurtherSpot)
+        Where the spots would be, and what they look like.
     spread : (k,) array or None
         The share of such a spot in each strip across the lane.
 
@@ -156,13 +158,12 @@ def unseen(
     lane = lane_of(plate, reading, 0)
     if spread is not None:
         lane = replace(lane, across=spread)
-    typical = float(np.median([sigma for _, sigma in wanted]))
+    typical = sorted((spot for _, spot in wanted), key=lambda s: s.sigma)[len(wanted) // 2]
     level = clear_limit(lane, reading.fit, typical, reading.limit or 0.0)
-    level = None if level is None else float(level)
     out: list[float | None] = []
-    for rf, sigma in wanted:
+    for rf, spot in wanted:
         place = rf * reading.trace.run
-        near = np.abs(reading.trace.position - place) < NEAR * sigma
+        near = np.abs(reading.trace.position - place) < NEAR * spot.sigma
         if not near.any() or not reading.trace.usable[near].all():
             out.append(None)
             continue
@@ -171,12 +172,14 @@ def unseen(
         if not crowd:
             out.append(level)
             continue
-        beside = _beside(lane, reading, place, sigma)
+        beside = _beside(lane, reading, place, spot)
         out.append(None if beside is None or level is None else max(beside, level))
     return tuple(out)
 
 
-def _beside(lane: Lane, reading: LaneReading, place: float, sigma: float) -> float | None:
+def _beside(
+    lane: Lane, reading: LaneReading, place: float, spot: FurtherSpot
+) -> float | None:
     """Return the area found at `place`, within reach of another spot, 95 % of the time.
 
     The lane as it is and with its residual turned over and mirrored: four trials, as beside a
@@ -185,7 +188,7 @@ def _beside(lane: Lane, reading: LaneReading, place: float, sigma: float) -> flo
     fit = reading.fit
     other = min(fit.components, key=lambda c: abs(c.centre - place))
     apart = abs(other.centre - place)
-    reach = apart + SPAN * max(sigma, other.sigma) + TAILS * abs(other.tau)
+    reach = apart + SPAN * max(spot.sigma, other.sigma) + TAILS * abs(other.tau)
     low = START_LOW * (reading.limit or other.area)
     if not other.area > low:
         return None
@@ -193,7 +196,7 @@ def _beside(lane: Lane, reading: LaneReading, place: float, sigma: float) -> flo
     for sign, mirrored in ((1.0, None), (-1.0, None), (1.0, place), (-1.0, place)):
         part = lane.with_residual(fit, sign, mirrored).cut(place - reach, place + reach)
         needed.append(
-            smallest_found(neighbour_found(part, other, place, sigma), low, other.area))
+            smallest_found(neighbour_found(part, other, place, spot), low, other.area))
         if needed[-1] is None:
             break
     return found_95(needed)

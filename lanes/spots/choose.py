@@ -277,9 +277,11 @@ class Search:
         self, solution: Solution, peaks: tuple[Peak, ...], at: int, count: int = 2
     ) -> bool:
         """Return whether `count` peaks from `at` on beat what one misshapen spot could do."""
+        end = at + count
+        if any(peak.area <= 0.0 for peak in peaks[at:end]):
+            return False  # less than nothing is no spot, and has no place in one
         if self.shapes is None:
             return True
-        end = at + count
         patch = without_tails(peaks[at: end])
         one = (*peaks[:at], merged_peak(*patch), *peaks[end:])
         as_one = replace(solution, peaks=one)

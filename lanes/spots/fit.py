@@ -58,6 +58,8 @@ class Fit:
         Errors of the values by a unit of each component's every shape term.
     shapes : ShapeDoubt or None
         How far the spots' profiles may depart from Gaussians; None where that was not counted.
+    shown : (c, 4) array or None
+        Variance of each component's own shape terms, as it shows them; 0 where it shows none.
     refused : tuple of float
         Where several components were not believed, since one misshapen spot could do as well.
     """
@@ -77,6 +79,7 @@ class Fit:
     merged: tuple[tuple[int, int], ...] = ()
     shape_errors: Floats | None = None
     shapes: ShapeDoubt | None = None
+    shown: Floats | None = None
     refused: tuple[float, ...] = ()
 
     @property
@@ -85,6 +88,8 @@ class Fit:
         if self.covariance is None or self.shape_errors is None or self.shapes is None:
             return self.covariance
         variances = np.tile(np.square(self.shapes.sds), len(self.components))
+        if self.shown is not None:  # one spot may be more unlike a Gaussian than the plate's others
+            variances = np.maximum(variances, self.shown.ravel())
         return np.asarray(self.covariance + (self.shape_errors * variances) @ self.shape_errors.T)
 
     def after(self, earlier: Fit) -> Fit:

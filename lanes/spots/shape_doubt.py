@@ -10,10 +10,9 @@ from numpy.typing import NDArray
 
 from lanes.spots.cross_profile import cross_profile
 from lanes.spots.fit import Fit
-from lanes.spots.model import Peak, Problem
+from lanes.spots.model import Peak, Problem, peak_shape
 from lanes.spots.search_fit import solve_quickly
 from lanes.spots.shape_terms import ASSUMED, ShapeDoubt, basis
-from lanes.spots.shapes import ROOT_2PI, gaussian
 from lanes.spots.split import merged_peak
 from lanes.trace.noise import Noise
 from lanes.trace.sample import Trace
@@ -59,7 +58,16 @@ def spot_shape(
     -------
     SpotShape, or None where the spot tails, or is not seen alone and whole.
     """
-    if any(fit.components[i].tau != 0.0 or i in fit.at_bound for i in group):
+    if any(fit.components[i].tau != 0.0 for i in group):
+        return None
+    return _shape(trace, flat, fit, noise, group)
+
+
+def _shape(
+    trace: Trace, flat: Floats, fit: Fit, noise: Noise, group: tuple[int, ...]
+) -> SpotShape | None:
+    """Return the terms of a spot, beside its tail where it is fitted with one."""
+    if any(i in fit.at_bound for i in group):
         return None
     own = (flat - fit.model + fit.peaks[list(group)].sum(axis=0))
     peak = fit.components[group[0]].peak()
@@ -67,27 +75,46 @@ def spot_shape(
         peak = merged_peak(peak, fit.components[i].peak())
     if len(group) > 1:
         peak = _as_one(trace, own, peak)
+    whole_spot = peak.component()
     for j, other in enumerate(fit.components):
-        if j not in group and (abs(other.centre - peak.centre)
-                               < REACH * peak.sigma + NEIGHBOUR * other.spread):
+        if j not in group and (abs(other.centre - whole_spot.mean)
+                               < REACH * whole_spot.spread + NEIGHBOUR * other.spread):
             return None
-    z = (trace.position - peak.centre) / peak.sigma
+    z = (trace.position - whole_spot.mean) / whole_spot.spread
     inside, middle = np.abs(z) < REACH, np.abs(z) < MIDDLE
     use = inside & trace.usable
     if (inside.sum() < 16 or trace.usable[inside].mean() < SEEN
             or not trace.usable[middle].all() or z[0] > -REACH or z[-1] < REACH
             or trace.clipped[middle].max() > CLIPPED):
         return None
-    curve, by = gaussian(trace.position[use], peak.centre, peak.area, peak.sigma)
-    height = peak.area / (peak.sigma * ROOT_2PI)
+    curve, by = peak_shape(trace.position[use], peak)
     design = np.concatenate([
-        basis(z[use]) * height, by.T, np.ones((int(use.sum()), 1)), z[use, None]], axis=1)
+        basis(z[use]) * whole_spot.height, by[: 3 if peak.tau == 0.0 else 4].T,
+        np.ones((int(use.sum()), 1)), z[use, None]], axis=1)
     weight = 1.0 / trace.gain[use]
     pull = np.linalg.pinv(design * weight[:, None]) * weight
     whole = np.zeros((trace.position.size, len(pull)))
     whole[use] = pull.T
     covariance = whole.T @ noise.through(trace.gain, whole)
     return SpotShape((pull @ (own[use] - curve))[:4], np.asarray(covariance[:4, :4]))
+
+
+def shown_shapes(trace: Trace, flat: Floats, fit: Fit, noise: Noise) -> Floats:
+    """Return the variance of each component's shape terms that it shows by itself, (c, 4).
+
+    The plate's spots scatter as most of them do; one that departs from its fitted shape by more
+    is wrong by what it shows, less what noise alone makes of it. 0 where it does not stand alone.
+    The even spots that teach the plate's doubt say nothing of how one tails: what tails is not
+    known better than is assumed of any spot.
+    """
+    out = np.zeros((len(fit.components), len(ASSUMED.sds)))
+    for i, c in enumerate(fit.components):
+        shape = _shape(trace, flat, fit, noise, (i,))
+        if shape is not None:
+            out[i] = np.maximum(np.square(shape.terms) - np.diag(shape.covariance), 0.0)
+        if c.tau != 0.0:
+            out[i] = np.maximum(out[i], np.square(ASSUMED.sds))
+    return out
 
 
 def _as_one(trace: Trace, own: Floats, peak: Peak) -> Peak:

@@ -184,9 +184,12 @@ def _shared(problem: Problem, solution: Solution, spread: float) -> float:
 
 
 def merged_peak(*peaks: Peak) -> Peak:
-    """Return one Gaussian of the peaks' summed area, common centre and spread."""
-    found = [p.component() for p in peaks]
-    area = sum(p.area for p in peaks)
+    """Return one Gaussian of the peaks' summed area, common centre and spread.
+
+    A peak of no area or less is no part of it, unless all are.
+    """
+    found = [p.component() for p in peaks if p.area > 0.0] or [peaks[0].component()]
+    area = sum(c.area for c in found)
     centre = sum(c.area * c.mean for c in found) / area
     variance = sum(c.area * (c.spread**2 + (c.mean - centre) ** 2) for c in found) / area
     return Peak(centre, area, float(np.sqrt(variance)))

@@ -8,7 +8,8 @@ import pytest
 from lanes.draw import LaneSpec, PlateSpec, SpotSpec, draw, save
 from lanes.errors import InputError
 from lanes.evidence.detection_limit import lane_of
-from lanes.evidence.tracks import across, track_near, tracks, unseen, width_of
+from lanes.evidence.further_spot import round_spot
+from lanes.evidence.tracks import across, spot_of, track_near, tracks, unseen
 from lanes.measuring import prepare, read_lane
 from lanes.settings import Settings
 from lanes.spots.model import Peak
@@ -87,15 +88,15 @@ def test_a_missing_spot_at_its_limit_is_found_and_one_far_below_is_not(plate):
     spread = across(readings)
     assert spread.sum() == pytest.approx(1.0)
     (track,) = tracks(readings)
-    sigma = width_of(track, readings)
+    like = spot_of(track, readings)
     empty = readings[1]
-    (limit,) = unseen(plate, empty, [(0.5, sigma)], spread)
+    (limit,) = unseen(plate, empty, [(0.5, like)], spread)
     lane = replace(lane_of(plate, empty, 0), across=spread)
 
     def found(area):
         at = 0.5 * empty.trace.run
-        fit = lane.plus([Peak(at, area, sigma)]).fitted()
-        return any(abs(c.centre - at) < 2.0 * sigma for c in fit.components)
+        fit = lane.plus([Peak(at, area, like.sigma)]).fitted()
+        return any(abs(c.centre - at) < 2.0 * like.sigma for c in fit.components)
 
     assert found(1.3 * limit)
     assert not found(0.15 * limit)
@@ -106,7 +107,8 @@ def test_beside_a_tall_spot_more_is_missed(plate):
     sigma = reading.fit.components[0].sigma
     near = (reading.fit.components[0].centre + 2.6 * sigma) / reading.trace.run
     spread = across([reading])
-    alone, beside = unseen(plate, reading, [(0.2, sigma), (near, sigma)], spread)
+    like = round_spot(sigma)
+    alone, beside = unseen(plate, reading, [(0.2, like), (near, like)], spread)
     assert alone is not None
     assert beside is None or beside > 1.2 * alone
 
@@ -114,5 +116,5 @@ def test_beside_a_tall_spot_more_is_missed(plate):
 def test_what_pencil_hides_and_a_given_count_have_no_limit(plate):
     reading = read_lane(plate, plate.layout.lanes[0])
     given = replace(plate, settings=replace(plate.settings, components=1))
-    assert unseen(given, reading, [(0.2, 1.0)], None) == (None,)
+    assert unseen(given, reading, [(0.2, round_spot(1.0))], None) == (None,)
     assert unseen(plate, reading, [], None) == ()

@@ -13,6 +13,7 @@ from lanes.spots.deconvolve import deconvolve
 from lanes.spots.fit import Fit
 from lanes.spots.model import DEGREES, Peak, peak_shape
 from lanes.spots.shapes import apex
+from lanes.spots.split import merged_peak
 from lanes.trace.noise import Noise
 
 Floats = NDArray[np.float64]
@@ -287,3 +288,9 @@ def test_no_more_peaks_are_fitted_than_the_samples_determine() -> None:
         fit = deconvolve(x, y, noise=tiny, components=count)
         assert 4 * len(fit.components) <= x.size
         assert np.isfinite(fit.model).all()
+
+
+def test_a_peak_of_less_than_nothing_is_no_part_of_one():
+    """By hand: of areas 2 and -1, the one that is left is the first."""
+    whole = merged_peak(Peak(10.0, 2.0, 1.0), Peak(14.0, -1.0, 1.0))
+    assert (whole.centre, whole.area, whole.sigma) == (10.0, 2.0, 1.0)

@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 
 from lanes.spots.deconvolve import deconvolve
+from lanes.spots.fit import index
 from lanes.spots.model import Peak
 from lanes.spots.shape_doubt import (
     ASSUMED,
     basis,
     learn_shapes,
+    shown_shapes,
     spot_shape,
 )
 from lanes.spots.shape_terms import TERM_AREAS
@@ -90,3 +94,46 @@ def test_a_plate_teaches_its_own_doubt(size: float) -> None:
 
 def test_without_spots_it_is_assumed() -> None:
     assert learn_shapes([]) is ASSUMED
+
+
+SPLIT = 1.2, 1.5  # sigma above and below the apex at 20 mm: it tails, by no formula of ours
+
+
+def split_spot(seed: int) -> Floats:
+    z = (X - 20.0) / np.where(X > 20.0, *SPLIT)
+    return np.asarray(np.exp(-0.5 * z * z) + np.random.default_rng(seed).normal(0, SD, X.size))
+
+
+def test_a_spot_is_doubted_by_what_it_shows_where_the_plate_teaches_less() -> None:
+    """On a plate of Gaussians one is skewed: its apex is out by what its own skew does."""
+    sure = replace(ASSUMED, sds=np.full(4, 0.004), source="plate")
+    for h3 in (0.0, 0.06):
+        y = spot((h3, 0.0, 0.0, 0.0), 5)
+        fit = deconvolve(X, y, noise=NOISE, start=(Peak(20.0, 3.0, 1.2),), shapes=sure)
+        shown = shown_shapes(lane(y), y, fit, NOISE)
+        assert shown.shape == (1, 4)
+        assert np.sqrt(shown[0, 0]) == pytest.approx(h3, abs=0.01)
+        whole = replace(fit, shown=shown)
+        # By the closed form: the fit does not move, the apex moves by root 3 of h3, in sigmas.
+        off = np.sqrt(3.0) * h3 * 1.2
+        if h3:
+            assert whole.sd(0, "centre") == pytest.approx(off, rel=0.15)
+            assert fit.sd(0, "centre") < 0.25 * off
+        else:
+            assert whole.sd(0, "centre") == pytest.approx(fit.sd(0, "centre"), rel=0.1)
+
+
+def test_even_spots_do_not_teach_how_one_tails() -> None:
+    """A spot of two half Gaussians, fitted with a tail: its apex is within what is doubted."""
+    sure = replace(ASSUMED, sds=np.full(4, 0.004), source="plate")
+    y = split_spot(2)
+    fit = deconvolve(X, y, noise=NOISE, shapes=sure)
+    assert [c.tau != 0.0 for c in fit.components] == [True]
+    shown = shown_shapes(lane(y), y, fit, NOISE)
+    assert (shown[0] >= np.square(ASSUMED.sds)).all()
+    off = abs(fit.components[0].centre - 20.0)
+    assert off > 1.96 * fit.sd(0, "centre")  # by the even spots alone it was sure, and wrong
+    assert off < 1.96 * replace(fit, shown=shown).sd(0, "centre")
+    rows = [index(0, value) for value in ("centre", "area", "sigma")]
+    grown = replace(fit, shown=shown).whole_covariance
+    assert (np.diag(grown)[rows] > np.diag(fit.whole_covariance)[rows]).all()

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from lanes.confidence import TWO_SIDED_95
-from lanes.evidence.tracks import Track, across, areas, unseen, width_of
+from lanes.evidence.tracks import Track, across, areas, spot_of, unseen
 from lanes.questions.follow.kinetics import TimePoint
 from lanes.reading import LaneReading, Plate
 
@@ -44,10 +44,10 @@ class Table:
         self.limits: list[dict[int, float | None]] = []
         self.lone: list[float | None] = []
         spread = across(readings)
-        widths = [width_of(track, readings) for track in found]
+        spots = [spot_of(track, readings) for track in found]
         for j, (plate, reading) in enumerate(zip(plates, readings, strict=True)):
             missing = [i for i, track in enumerate(found) if track.places[j] is None]
-            wanted = [(found[i].rf, widths[i]) for i in missing]
+            wanted = [(found[i].rf, spots[i]) for i in missing]
             limits = dict(zip(missing, unseen(plate, reading, wanted, spread), strict=True))
             self.limits.append(limits)
             bound = None
@@ -55,7 +55,7 @@ class Table:
                 known = [v for v in limits.values() if v is not None]
                 bound = max(known, default=None)
                 if not missing:
-                    bound = unseen(plate, reading, [(_free(reading.spots[0].rf), widths[0])],
+                    bound = unseen(plate, reading, [(_free(reading.spots[0].rf), spots[0])],
                                    spread)[0]
             self.lone.append(bound)
 

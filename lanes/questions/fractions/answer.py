@@ -13,7 +13,7 @@ from lanes.errors import InputError
 from lanes.evidence.bounds import check_sizes
 from lanes.evidence.lane_doubts import channel_doubt, unread_spots
 from lanes.evidence.lookup import lane_named
-from lanes.evidence.tracks import track_near, tracks, width_of
+from lanes.evidence.tracks import spot_of, track_near, tracks
 from lanes.flags import Flag, flag
 from lanes.measuring import prepare, read_lane
 from lanes.plate.layout import Lane
@@ -173,7 +173,7 @@ def answer(
     found = tracks(readings)
     wanted = track_near(found, target, "--target")
     table = Areas.of([plate for _, plate, _ in lanes], readings, found[wanted].places,
-                      found[wanted].rf, width_of(found[wanted], readings), np.array(weights))
+                      found[wanted].rf, spot_of(found[wanted], readings), np.array(weights))
     each = tuple(_fraction(table, j, label, weights[j]) for j, (label, *_) in enumerate(lanes))
     pools = table.pools(purity)
     good = sorted((p for p in pools if p.meets), key=best_first)

@@ -11,6 +11,8 @@ from numpy.typing import NDArray
 
 from lanes.confidence import TWO_SIDED_95
 from lanes.evidence.detection_limit import NEAR
+from lanes.evidence.further_spot import FurtherSpot
+from lanes.evidence.laws import limits_by_law
 from lanes.evidence.tracks import across, areas, unseen
 from lanes.reading import LaneReading, Plate
 
@@ -62,7 +64,7 @@ class Areas:
     @classmethod
     def of(
         cls, plates: Sequence[Plate], readings: Sequence[LaneReading],
-        places: Sequence[int | None], rf: float, width: float, volumes: Floats,
+        places: Sequence[int | None], rf: float, spot: FurtherSpot, volumes: Floats,
     ) -> Areas:
         """Read each fraction's areas, and put spots into its lane to learn what is missed."""
         n = len(readings)
@@ -80,12 +82,12 @@ class Areas:
             if values.size:
                 out.variances[j] = np.nan if covariance is None else sums @ covariance @ sums.T
             # Away from every spot found, and, where the target is missing, at its own place.
-            clear = _clear(reading, width)
-            asked = [(clear, width)] if clear is not None else []
-            asked += [(rf, width)] if place is None else []
+            clear = _clear(reading, spot.sigma)
+            asked = [(clear, spot)] if clear is not None else []
+            asked += [(rf, spot)] if place is None else []
             limits = iter(unseen(plate, reading, asked, spread))
             if clear is not None:
-                out.missed[j] = _number(next(limits))
+                out.missed[j] = _by_any_law(plate, reading, next(limits), spot.sigma)
             if place is None:
                 out.target_missed[j] = _number(next(limits))
         return out
@@ -141,6 +143,22 @@ class Areas:
         """Return every run of fractions that begins and ends with the target found."""
         ends = [int(i) for i in np.flatnonzero(self.found)]
         return [self.pool(i, j, asked) for i in ends for j in ends if i <= j]
+
+
+def _by_any_law(
+    plate: Plate, reading: LaneReading, area: float | None, sigma: float
+) -> float:
+    """Return the area beside the lane's spots that `area` stands for by that law which gives most.
+
+    Not a number where `area` is None.
+    """
+    if area is None:
+        return math.nan
+    total = sum(one.area for one in reading.spots)
+    if not total > 0.0:
+        return area
+    most = max(p for p in limits_by_law(plate, reading, area, sigma) if p is not None)
+    return total * most / (100.0 - most)
 
 
 def _number(value: float | None) -> float:

@@ -10,8 +10,9 @@ from pathlib import Path
 from lanes.confidence import TWO_SIDED_95
 from lanes.errors import InputError
 from lanes.evidence.detection_limit import Lane, clear_limit, lane_of, neighbour_limits
+from lanes.evidence.further_spot import spot_like
 from lanes.evidence.lane_doubts import channel_doubt, unread_spots
-from lanes.evidence.laws import other_laws, under_law
+from lanes.evidence.laws import limits_by_law, other_laws, under_law
 from lanes.evidence.lookup import lane_named, spot_near, strongest
 from lanes.evidence.valley import SEPARATED, shown_valley
 from lanes.flags import Flag, flag
@@ -20,7 +21,6 @@ from lanes.plate.layout import Lane as Place
 from lanes.plate.signal import LAW_NAMES
 from lanes.reading import LaneReading, Plate
 from lanes.settings import Settings
-from lanes.spots.law_doubt import limit_under
 from lanes.spots.quantities import Spot, area_percents
 from lanes.trace.sample import PENCIL_MM
 
@@ -81,7 +81,7 @@ class Purity:
     others : tuple of Share
         Every other spot, from origin to front.
     undetected_below_percent : float or None
-        The area percent that a further spot, as wide as the main one and away from every spot,
+        The area percent that a further spot, shaped as the main one and away from every spot,
         needs to be found 95 % of the time, by that law which gives the most.
     beside_main : tuple of Beside
     laws : tuple of UnderLaw
@@ -220,18 +220,14 @@ def look(plate: Plate, place: Place, main: float | None = None) -> Seen:
     index = (strongest(reading, "--lane") if main is None
              else spot_near(reading, main, "--main"))
     start = lane_of(plate, reading, index)
+    more = spot_like(reading, index, joined_spots(reading, index))
     limit_area = None
     # With a count of spots that was given, nothing is looked for and nothing is missed.
     if plate.settings.components is None:
-        width = reading.fit.components[index].sigma
-        limit_area = clear_limit(start, reading.fit, width, reading.limit or 0.0)
-    total = sum(spot.area for spot in reading.spots)
+        limit_area = clear_limit(start, reading.fit, more, reading.limit or 0.0)
     if limit_area is None:
         return Seen(reading, index, start, _shares(reading, None, index), None, None, ())
-    signal, sigma = plate.signal, reading.fit.components[index].sigma
-    limits = (100.0 * limit_area / (total + limit_area), *(
-        limit_under(reading.trace, reading.fit, signal.law, law, signal.reference, limit_area,
-                    sigma) for law in other_laws(plate)))
+    limits = limits_by_law(plate, reading, limit_area, more.sigma)
     undetected = max(limit for limit in limits if limit is not None)
     return Seen(reading, index, start, _shares(reading, undetected, index), limit_area, undetected,
                 limits)

@@ -241,7 +241,7 @@ def _missed(answer: Purity) -> Iterable[str]:
     if answer.undetected_below_percent is None:
         out.append("<p>How small a spot would have been missed is not known.</p>")
     else:
-        out.append("<p>Away from every spot found, a spot as wide as the main one is found 95 % of "
+        out.append("<p>Away from every spot found, a spot shaped as the main one is found 95 % of "
                    f"the time from {up(answer.undetected_below_percent)} area percent on, by the "
                    "law that gives the most.</p>")
     if answer.beside_main:
