@@ -56,6 +56,9 @@ TRIES = 2e4
 USUAL = float(norm.isf(FALSE_A_PLATE / TRIES))
 # Times that noise is judged anew without what stood out: each finds weaker places, and a choice.
 MOST_ROUNDS = 3
+LITTLE = 0.1  # of what stood out before: so much more changes no noise
+# Of a filter's sigma: samples of a row so near each other show the noise no better than one.
+SKIPPED = 0.5
 # Noise about a place is judged in cells of this side, over so much about them: a window that holds
 # a dozen or more of the broadest filter's independent places.
 CELL_MM, UNEVEN_MM = 2.0, 8.0
@@ -234,26 +237,31 @@ def _significances(
     """
     strong = np.zeros(seen.inside.shape, bool)
     pieces, count = ndimage.label(seen.inside & ~seen.bare)
-    widest = SURROUND * max(SIGMAS_MM) / mm
-    whole = Bands(depth, widest)
-    rest = whole
+    whole = others = _at_scales(depth, mm)
     for _ in range(MOST_ROUNDS):
-        answers = [_answers(whole, rest, strong, seen, mm, sigma) for sigma in SIGMAS_MM]
+        answers = [_answers(*images, strong, seen, mm, sigma)
+                   for *images, sigma in zip(whole, others, SIGMAS_MM, strict=True)]
         # A threshold apart for every scale: fewer places, and fewer that show the noise.
         tops = (row / np.float32(limit) for z, limit in answers for row in z)
         excess = np.zeros(seen.inside.shape, np.float32)
         excess[seen.inside] = reduce(np.maximum, tops)
         stand_out = np.unique(pieces[(excess > 1.0) & ~strong])
         more = np.isin(np.arange(count + 1), stand_out[stand_out > 0])[pieces]
-        if not more.any():
+        if np.count_nonzero(more) <= LITTLE * np.count_nonzero(strong):
             break
         strong |= more
-        rest = Bands(np.where(strong, np.float32(0.0), depth), widest)
+        others = _at_scales(np.where(strong, np.float32(0.0), depth), mm)
     return answers, excess
 
 
+def _at_scales(depth: Image, mm: float) -> list[Image]:
+    """Return `depth` less its surroundings at each of `SIGMAS_MM`."""
+    bands = Bands(depth, SURROUND * max(SIGMAS_MM) / mm)
+    return [bands.between(sigma / mm, SURROUND * sigma / mm) for sigma in SIGMAS_MM]
+
+
 def _answers(
-    whole: Bands, others: Bands, strong: Mask, seen: Depths, mm: float, sigma: float
+    whole: Image, others: Image, strong: Mask, seen: Depths, mm: float, sigma: float
 ) -> tuple[Image, float]:
     """Return each channel's significance at a scale, and that of all together, and the limit.
 
@@ -261,16 +269,17 @@ def _answers(
     without what is `strong`.
     """
     s = sigma / mm
-    depth = others.between(s, SURROUND * s).reshape(len(others), -1)
+    depth = others.reshape(len(others), -1)
     inside = np.flatnonzero(seen.inside)
     clean = np.flatnonzero(seen.bare) if seen.bare.mean() > FEW_BARE else inside
     if not clean.size:
         return np.zeros((1, inside.size), np.float32), 1.0
-    rest = depth.take(clean, axis=1)
+    skipped = max(1, round(s * SKIPPED))
+    rest = depth.take(clean[::skipped], axis=1)
     rest -= row_medians(rest)[:, None]
     sd = np.maximum(_noise(rest), RESOLVED / np.sqrt(1 + s * s)).astype(np.float32)
     if others is not whole:
-        depth[:, strong.ravel()] = whole.between(s, SURROUND * s)[:, strong]
+        depth[:, strong.ravel()] = whole[:, strong]
     z = depth.take(inside, axis=1)
     z /= sd[:, None]
     area = 4 * np.pi * sigma**2  # of independent places, for noise as wide as the filter
@@ -283,7 +292,7 @@ def _answers(
         z = np.concatenate([z, _together(z, np.clip(rest, -CAPPED, CAPPED, out=rest))[None]])
     z /= _unevenness(depth / sd[:, None], seen, strong, mm)[seen.inside]
     layer = z if others is whole else z[:, ~strong[seen.inside]]
-    tail = np.array([-quantile(row, TAIL) for row in layer]) / float(norm.isf(TAIL))
+    tail = np.array([-quantile(row[::skipped], TAIL) for row in layer]) / float(norm.isf(TAIL))
     z /= np.clip(tail, 1.0, MOST_TAIL)[:, None].astype(np.float32)
     return z, limit
 

@@ -53,6 +53,19 @@ def test_a_blank_plate_holds_hardly_any(light: str) -> None:
     assert count <= 1
 
 
+def test_a_weak_spot_is_seen_between_strong_broad_ones() -> None:
+    """What the filters leave about a strong spot is no noise of the layer."""
+    strong, weak = (SpotSpec(rf, 3.0, width=5.0) for rf in (0.15, 0.85)), SpotSpec(0.5, 0.3, 4.5)
+    lower, upper = strong
+    for seed in range(3):
+        drawing = draw(plate(seed=seed, lanes=(
+            LaneSpec(XS[0], (lower, upper)), LaneSpec(XS[1], (lower, weak, upper)),
+            LaneSpec(XS[2], (lower, upper)))))
+        found = [b for b in blobs(scan_of(drawing), drawing) if not b.lighter]
+        assert len(found) == 7
+        assert min(abs(b.x - XS[1]) + abs(b.y - 29.0) for b in found) < 0.5
+
+
 def test_lighter_spots_are_found_and_marked_as_lighter() -> None:
     drawing = draw(plate(pencil=False, ticks=False, labels=False, margin=0,
                          lanes=tuple(LaneSpec(x, (SpotSpec(0.3, 0.12), SpotSpec(0.6, 0.12)))
