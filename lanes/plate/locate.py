@@ -10,7 +10,6 @@ from lanes.lengths import Length, text
 from lanes.plate.blobs import (
     FAINTEST,
     SIDE_NEAR_MM,
-    USUAL,
     blobs_between,
     is_lighter,
     over_the_side,
@@ -25,6 +24,7 @@ from lanes.plate.lines import find_both
 from lanes.plate.marks import find_marks, names_under, with_circled
 from lanes.plate.planes import EDGE_MM, Planes, planes_of
 from lanes.plate.plate_units import height_of, lanes_in_plate_units
+from lanes.plate.standing_out import USUAL
 from lanes.plate.ticks import find_ticks, without_sides
 from lanes.scan.scan import Scan
 from lanes.settings import Settings

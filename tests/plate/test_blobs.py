@@ -10,12 +10,13 @@ import pytest
 from drawn import SPOTS, XS, layout_of, plate, scan_of
 
 from lanes.draw import LaneSpec, SpotSpec, draw
-from lanes.plate.blobs import _noise, blobs_between, is_lighter
+from lanes.plate.blobs import blobs_between, is_lighter
 from lanes.plate.channel import choose_channel
 from lanes.plate.flood import flood
 from lanes.plate.layout import Blob
 from lanes.plate.locate import locate
 from lanes.plate.planes import planes_of
+from lanes.plate.standing_out import _noise
 from lanes.scan.scan import Scan
 from lanes.settings import Settings
 
