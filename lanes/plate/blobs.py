@@ -25,6 +25,7 @@ from lanes.plate.standing_out import (
     OTHER_WAY,
     RESOLVED,
     SIGMAS_MM,
+    SURROUND,
     USUAL,
     significances,
     spread_of,
@@ -39,6 +40,7 @@ SHARE = 0.45       # of a blob's own peak: what lies above is what its place and
 FAINTEST = 0.6  # of the limit: what else is measured, for those who know where to look
 # Relative light: the noise of a layer of which nothing is bare. A choice, about a scan's usual one.
 UNKNOWN_NOISE = 0.01
+BROUGHT_IN = 0.25  # of the limit, from a stronger blob: so much parts the channels' noise
 STEEP = 5.0        # standard deviations of smoothed noise that a hill rises by, and a saddle falls
 # Width at half height over sigma, of a Gaussian; and over the extent of one cut at SHARE, 2.53
 # sigma.
@@ -204,7 +206,8 @@ def _regions(
                 continue
             here = np.array([z[:, number[row, column]] / limit for z, limit in answers])
             own = Hill(labels, label, (row, column), height_here, boxes[label - 1])
-            found.append(Standing(_measured(own, sigma, sign, grid, here, seen, usable), rise, here))
+            blob = _measured(own, sigma, sign, grid, here, seen, usable)
+            found.append(Standing(blob, rise, here))
     return _distinct(_less_leaks(found, grid.mm / grid.pitch), faintest)
 
 
@@ -220,22 +223,32 @@ class Standing(NamedTuple):
 
 
 def _less_leaks(found: list[Standing], mm_per_unit: float) -> list[Standing]:
-    """Return what stands out by itself: less what broad filters bring in from stronger blobs beside.
+    """Return what stands out by itself: less what filters bring in from stronger blobs beside.
 
-    A filter of sigma s sees a Gaussian spot of sigma b at a distance d as exp(-d^2/2(s^2 + b^2)) of
-    what it shows at its own top.
+    A Gaussian spot of sigma b leaves b^2/(b^2 + s^2) exp(-d^2/2(b^2 + s^2)) of its depth at a
+    distance d in a filter of sigma s, less the same in that of the surroundings. All channels
+    together are no sum: where something is brought in, each channel counts by itself.
     """
-    squares = np.square(SIGMAS_MM)
+    narrow = np.square(SIGMAS_MM)
+    wide = narrow * SURROUND**2
     out = []
     for own in found:
         leaks = np.zeros_like(own.exceeds)
         for other in found:
             if other.blob.strength > own.blob.strength and _apart(own.blob, other.blob):
-                d = mm_per_unit * np.hypot(own.blob.x - other.blob.x, own.blob.y - other.blob.y)
-                broad = mm_per_unit**2 * other.blob.width * other.blob.height / FWHM_SIGMAS**2
-                share = np.exp(-0.5 * d * d / (squares + broad))
-                leaks = np.maximum(leaks, share[:, None] * np.maximum(other.exceeds, 0.0))
-        out.append(own._replace(blob=_as_strong(own.blob, own.exceeds - leaks)))
+                d2 = mm_per_unit**2 * ((own.blob.x - other.blob.x)**2
+                                       + (own.blob.y - other.blob.y)**2)
+                b2 = mm_per_unit**2 * other.blob.width * other.blob.height / FWHM_SIGMAS**2
+                here = (np.exp(-0.5 * d2 / (b2 + narrow)) / (b2 + narrow)
+                        - np.exp(-0.5 * d2 / (b2 + wide)) / (b2 + wide))
+                top = 1.0 / (b2 + narrow) - 1.0 / (b2 + wide)
+                leak = (here / top)[:, None] * np.maximum(other.exceeds, 0.0)
+                leaks = np.where(np.abs(leak) > np.abs(leaks), leak, leaks)
+        channels = len(own.blob.seen)
+        left = own.exceeds - np.maximum(leaks, 0.0)
+        brought = np.abs(leaks[:, :channels]).max(axis=1) > BROUGHT_IN
+        left[brought, channels:] = 0.0
+        out.append(own._replace(blob=_as_strong(own.blob, left)))
     return out
 
 
