@@ -7,8 +7,8 @@ from collections.abc import Sequence
 import numpy as np
 
 from lanes.flags import Flag, flag
-from lanes.plate.blobs import USUAL
 from lanes.plate.layout import Blob, Lane, Layout
+from lanes.plate.standing_out import USUAL
 from lanes.reading import LaneReading
 from lanes.spots.seen import SeenPlace
 from lanes.spots.shapes import FWHM

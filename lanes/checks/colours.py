@@ -249,7 +249,7 @@ def channel_matters(plate: Plate, readings: Sequence[LaneReading]) -> tuple[Flag
             bound = SAME + TWO_SIDED_95 * (spot.area_percent_sd or 0.0)
             if most / bound > worst[0] * (1.0 + ROUNDING):  # of two spots alike, the first is named
                 others = ", ".join(f"about {min(max(p, 0.0), 100.0):.0f} by {name}"
-                                   for name, p in moved.items())
+                                   for name, p in moved.items() if name != plate.signal.channel)
                 worst = (most / bound, f"the spot at Rf {spot.rf:.3f} of lane {reading.name} holds "
                          f"{spot.area_percent:.1f} area percent by {plate.signal.channel}, "
                          f"{others}")

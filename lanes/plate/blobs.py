@@ -7,72 +7,40 @@ by the noise they share, is held at several scales against the layer's own noise
 from __future__ import annotations
 
 from dataclasses import replace
-from functools import reduce
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
-from scipy.stats import norm, t
 
 from lanes.confidence import MAD_SD
-from lanes.plate.bands import Bands
 from lanes.plate.chroma import is_colour_step
 from lanes.plate.depths import SIDE_MM, Depths, layer_depths
 from lanes.plate.flood import flood
 from lanes.plate.layout import Blob, Layout
 from lanes.plate.planes import Image, Planes
 from lanes.plate.square import Grid
+from lanes.plate.standing_out import (
+    KERNEL_SDS,
+    OTHER_WAY,
+    RESOLVED,
+    SIGMAS_MM,
+    SURROUND,
+    USUAL,
+    significances,
+    spread_of,
+)
 from lanes.plate.wide_bands import joined
-from lanes.quantiles import median, quantile, row_medians
+from lanes.quantiles import median
 
-# Blobs that the noise of a blank plate makes, over all places, scales, channels and signs: one
-# plate in twenty shows one, if its noise is Gaussian.
-FALSE_A_PLATE = 0.05
-# Standard deviations in mm that blobs are sought at: from the narrowest spot to a broad one, each
-# 1.5 times the last, so that one between two of them loses 4 % of its significance.
-SIGMAS_MM = (0.4, 0.6, 0.9, 1.35, 2.0)
-SURROUND = 2.2     # the surroundings a blob is held against, in its own sigmas
-MAD_SHARE = 0.37   # efficiency of the median absolute deviation for Gaussian noise (Huber 1981)
 # A channel's light on the layer below this share of the brightest one's has few codes, whose
 # noise can't be judged.
 DIM = 0.25
-# Relative light that no code of 8 bits resolves where it is averaged over a blob: a tenth of the
-# step at a pale layer's code.
-RESOLVED = 0.0009
-# A compressed photograph is smooth over most blocks and carries its grain in the others, where the
-# median sees none. What 2.3 % of the places exceed, two standard deviations of Gaussian noise,
-# sees it, on the side where less lies.
-FEW, FEW_SD = 0.0228, 2.0
 SHARE = 0.45       # of a blob's own peak: what lies above is what its place and width come from
-# Mottle and grain have longer tails than a Gaussian. The side that holds no blobs shows them: where
-# it reaches one place in a thousand, in Gaussian standard deviations, widens the noise, up to here;
-# beyond, that side holds blobs itself.
-TAIL, MOST_TAIL = 1e-3, 1.5
-# Places, scales, channels and signs that are tried on a plate of the usual size, and the standard
-# deviations of a blob at the limit there.
-TRIES = 2e4
-USUAL = float(norm.isf(FALSE_A_PLATE / TRIES))
 FAINTEST = 0.6  # of the limit: what else is measured, for those who know where to look
-# Standard deviations that a place may depart the other way before it is held there: what surrounds
-# a strong blob seems to, and may not count for it.
-OTHER_WAY = 3.0
-# Of all places: where fewer are bare layer, the noise is judged from all that are looked at.
-FEW_BARE = 0.02
-# Degrees of freedom: on a small plate the noise is known by few places, and Student's t would ask
-# for more than any spot shows. A choice, on the side of showing blobs.
-FEWEST_PLACES = 4.0
-# Standard deviations: one place may not set by itself what the channels' noise has in common.
-CAPPED = 4.0
-OWN_NOISE = 0.05   # of each channel's variance, taken as its own: grain is never shared to the last
-# Squared length of all channels, over their number, from which it counts by its root: beyond, the
-# cube root falls short. A length of 60 in three channels is worth 0.93 of its root in one channel
-# (by the distributions, two-sided; 0.87 at 27, 0.95 at 100).
-FAR, OF_LENGTH = 9.0, 0.93
-NO_LENGTH = 1e-12  # so that 0 has a root
 # Relative light: the noise of a layer of which nothing is bare. A choice, about a scan's usual one.
 UNKNOWN_NOISE = 0.01
-KERNEL_SDS = 3.0   # where a Gaussian filter is cut off: 0.3 % of it lies beyond
+BROUGHT_IN = 0.25  # of the limit, from a stronger blob: so much parts the channels' noise
 STEEP = 5.0        # standard deviations of smoothed noise that a hill rises by, and a saddle falls
 # Width at half height over sigma, of a Gaussian; and over the extent of one cut at SHARE, 2.53
 # sigma.
@@ -203,79 +171,12 @@ def find_blobs(
     found: list[Blob] = []
     for sign in (1.0, -1.0) if bright is None else (1.0 if bright else -1.0,):
         one = seen.depth[usable] * np.float32(sign)
-        spread = [_spread(d[seen.bare]) for d in one]
+        spread = [spread_of(d[seen.bare]) for d in one]
         one = np.stack([np.maximum(d, np.float32(-OTHER_WAY * s))
                         for d, s in zip(one, spread, strict=True)])
-        bands = Bands(one, SURROUND * max(SIGMAS_MM) / grid.mm)
-        answers = [_answers(bands, seen, grid.mm, sigma) for sigma in SIGMAS_MM]
-        # A threshold apart for every scale: fewer places, and fewer that show the noise.
-        tops = (row / np.float32(limit) for z, limit in answers for row in z)
-        excess = np.zeros(seen.inside.shape, np.float32)
-        excess[seen.inside] = reduce(np.maximum, tops)
+        answers, excess = significances(one, seen, grid.mm)
         found += _regions(excess, sign, seen, grid, answers, usable, faintest)
     return tuple(sorted(found, key=lambda blob: (blob.x, blob.y)))
-
-
-def _spread(values: NDArray[np.floating]) -> float:
-    if values.size == 0:
-        return 1.0
-    return max(MAD_SD * float(median(np.abs(values - median(values)))), RESOLVED)
-
-
-def _answers(bands: Bands, seen: Depths, mm: float, sigma: float) -> tuple[Image, float]:
-    """Return each channel's significance at a scale, and that of all together, and the limit.
-
-    Significances are those of the places inside, (channels, places).
-    """
-    s = sigma / mm
-    whole = bands.between(s, SURROUND * s).reshape(len(bands), -1)
-    inside = np.flatnonzero(seen.inside)
-    stack = whole.take(inside, axis=1)
-    clean = np.flatnonzero(seen.bare) if seen.bare.mean() > FEW_BARE else inside
-    if not clean.size:
-        return np.zeros((1, inside.size), np.float32), 1.0
-    rest = whole.take(clean, axis=1)
-    rest -= row_medians(rest)[:, None]
-    sd = np.maximum(_noise(rest), RESOLVED / np.sqrt(1 + s * s)).astype(np.float32)
-    z = stack
-    z /= sd[:, None]
-    area = 4 * np.pi * sigma**2  # of independent places, for noise as wide as the filter
-    places = max(1.0, float(inside.size) * mm**2 / area)
-    independent = max(FEWEST_PLACES, MAD_SHARE * float(clean.size) * mm**2 / area)
-    tries = places * len(SIGMAS_MM) * (len(stack) + (len(stack) > 1)) * 2
-    limit = float(t.isf(FALSE_A_PLATE / tries, independent))
-    if len(stack) > 1:
-        rest /= sd[:, None]
-        z = np.concatenate([z, _together(z, np.clip(rest, -CAPPED, CAPPED, out=rest))[None]])
-    tail = np.array([-quantile(row, TAIL) for row in z]) / float(norm.isf(TAIL))
-    z /= np.clip(tail, 1.0, MOST_TAIL)[:, None].astype(np.float32)
-    return z, limit
-
-
-def _noise(rest: NDArray[np.floating]) -> NDArray[np.floating]:
-    """Return each channel's standard deviation where nothing stands out, (channels, places)."""
-    low, high = np.array([[quantile(row, np.float64(share)) for row in rest]
-                          for share in (FEW, 1.0 - FEW)])
-    few = np.minimum(-low, high) / FEW_SD
-    return np.asarray(np.maximum(MAD_SD * row_medians(np.abs(rest)), few))
-
-
-def _together(z: Image, rest: NDArray[np.floating]) -> Image:
-    """Return the significance of all channels together, signed by their mean.
-
-    The channels share most of the layer's grain: their covariance weighs what they share less
-    than what parts them. The squared length in whitened channels is chi-squared; it is returned
-    as the standard deviations of one channel that are as unlikely.
-    """
-    k = z.shape[0]
-    rest = rest - rest.mean(axis=1, dtype=float)[:, None].astype(rest.dtype)
-    covariance = np.asarray(rest @ rest.T, float) / max(rest.shape[1] - 1, 1)
-    covariance += OWN_NOISE * np.eye(k)
-    length = (z * (np.linalg.inv(covariance).astype(np.float32) @ z)).sum(axis=0)
-    # Wilson & Hilferty's cube root (PNAS 17, 684 (1931)) makes chi-squared nearly normal.
-    normal = (np.cbrt(np.maximum(length, NO_LENGTH) / k) - 1 + 2 / (9 * k)) / np.sqrt(2 / (9 * k))
-    normal = np.where(length > FAR * k, np.sqrt(length) * OF_LENGTH, normal)
-    return np.asarray(np.maximum(normal, 0.0) * np.sign(z.sum(axis=0)), np.float32)
 
 
 def _regions(
@@ -291,8 +192,7 @@ def _regions(
                           RESOLVED) for i in usable])
     height = np.sqrt(np.square(depth / noise[:, None, None]).sum(axis=0)).astype(np.float32)
     number = np.cumsum(seen.inside).reshape(seen.inside.shape) - 1  # of each place inside
-    blobs: list[Blob] = []
-    faint: list[Blob] = []
+    found: list[Standing] = []
     for sigma in SIGMAS_MM[:3]:
         smooth = ndimage.gaussian_filter(height, sigma / grid.mm, truncate=KERNEL_SDS)
         ground = float(median(smooth[seen.bare])) if seen.bare.any() else 0.0
@@ -301,21 +201,77 @@ def _regions(
         labels, peaks = flood(smooth - ground, excess > SHARE, STEEP * spread)
         height_here, boxes = smooth - ground, ndimage.find_objects(labels)
         for label, (row, column) in enumerate(peaks, start=1):
-            sure = min(float(excess[row, column]),
-                       float(smooth[row, column] - ground) / max(STEEP * spread, RESOLVED))
-            if sure <= faintest:
+            rise = float(smooth[row, column] - ground) / max(STEEP * spread, RESOLVED)
+            if min(float(excess[row, column]), rise) <= faintest:
                 continue
-            here = [(z[:, number[row, column]], limit) for z, limit in answers]
+            here = np.array([z[:, number[row, column]] / limit for z, limit in answers])
             own = Hill(labels, label, (row, column), height_here, boxes[label - 1])
             blob = _measured(own, sigma, sign, grid, here, seen, usable)
-            if sure <= 1.0:
-                faint.append(replace(blob, strength=min(blob.strength, sure * USUAL)))
-            elif all(_apart(blob, other) for other in blobs):
-                blobs.append(blob)
-    for blob in faint:
-        if all(_apart(blob, other) for other in blobs):
+            found.append(Standing(blob, rise, here))
+    return _distinct(_less_leaks(found, grid.mm / grid.pitch), faintest)
+
+
+class Standing(NamedTuple):
+    """A blob, its top's rise over the least that is asked, and how it exceeds each scale's limit.
+
+    `exceeds` is (scales, channels), the last row of channels all together where there are several.
+    """
+
+    blob: Blob
+    rise: float
+    exceeds: NDArray[np.floating]
+
+
+def _less_leaks(found: list[Standing], mm_per_unit: float) -> list[Standing]:
+    """Return what stands out by itself: less what filters bring in from stronger blobs beside.
+
+    A Gaussian spot of sigma b leaves b^2/(b^2 + s^2) exp(-d^2/2(b^2 + s^2)) of its depth at a
+    distance d in a filter of sigma s, less the same in that of the surroundings. All channels
+    together are no sum: where something is brought in, each channel counts by itself.
+    """
+    narrow = np.square(SIGMAS_MM)
+    wide = narrow * SURROUND**2
+    out = []
+    for own in found:
+        leaks = np.zeros_like(own.exceeds)
+        for other in found:
+            if other.blob.strength > own.blob.strength and _apart(own.blob, other.blob):
+                d2 = mm_per_unit**2 * ((own.blob.x - other.blob.x)**2
+                                       + (own.blob.y - other.blob.y)**2)
+                b2 = mm_per_unit**2 * other.blob.width * other.blob.height / FWHM_SIGMAS**2
+                here = (np.exp(-0.5 * d2 / (b2 + narrow)) / (b2 + narrow)
+                        - np.exp(-0.5 * d2 / (b2 + wide)) / (b2 + wide))
+                top = 1.0 / (b2 + narrow) - 1.0 / (b2 + wide)
+                leak = (here / top)[:, None] * np.maximum(other.exceeds, 0.0)
+                leaks = np.where(np.abs(leak) > np.abs(leaks), leak, leaks)
+        channels = len(own.blob.seen)
+        left = own.exceeds - np.maximum(leaks, 0.0)
+        brought = np.abs(leaks[:, :channels]).max(axis=1) > BROUGHT_IN
+        left[brought, channels:] = 0.0
+        out.append(own._replace(blob=_as_strong(own.blob, left)))
+    return out
+
+
+def _as_strong(blob: Blob, exceeds: NDArray[np.floating]) -> Blob:
+    """Return `blob` as strong as it `exceeds` the limits, (scales, channels)."""
+    best = exceeds.max(axis=0) * USUAL
+    return replace(blob, strength=float(best.max()),
+                   seen=dict(zip(blob.seen, best.tolist(), strict=False)))
+
+
+def _distinct(found: list[Standing], faintest: float) -> list[Blob]:
+    """Return each blob once, then what is faint and lies apart from all of them."""
+    blobs: list[Blob] = []
+    faint: list[Blob] = []
+    for blob, rise, _ in found:
+        sure = min(blob.strength / USUAL, rise)
+        if sure <= faintest:
+            continue
+        if sure <= 1.0:
+            faint.append(replace(blob, strength=sure * USUAL))
+        elif all(_apart(blob, other) for other in blobs):
             blobs.append(blob)
-    return blobs
+    return [*blobs, *(b for b in faint if all(_apart(b, other) for other in blobs))]
 
 
 def _apart(blob: Blob, other: Blob) -> bool:
@@ -336,10 +292,10 @@ class Hill(NamedTuple):
 
 
 def _measured(
-    hill: Hill, sigma: float, sign: float, grid: Grid, here: list[tuple[Image, float]],
+    hill: Hill, sigma: float, sign: float, grid: Grid, exceeds: NDArray[np.floating],
     seen: Depths, usable: list[int],
 ) -> Blob:
-    """Return the blob that `hill` is; `here` are the significances at its top, scale by scale."""
+    """Return the blob that `hill` is, whose top `exceeds` the limits, (scales, channels)."""
     peak, height = hill.peak, hill.height
     top = float(height[peak])
     box = hill.box
@@ -355,15 +311,8 @@ def _measured(
     blur = FWHM_SIGMAS * sigma
     wide, tall = (float(np.sqrt(max(e * e - blur**2, LEAST_OWN * e * e))) for e in extent)
     unit = grid.mm / grid.pitch
-    strength: dict[str, float] = {}
-    for i, name in enumerate([seen.channels[j] for j in usable]):
-        strength[name] = max(float(z[i] / limit) for z, limit in here)
-    together = max((float(z[-1] / limit) for z, limit in here if len(usable) > 1), default=0.0)
-    best = max(together, *strength.values())
     centre_row, centre_column = y + box[0].start, x + box[1].start
     light = tuple(float(median(seen.depth[i][box][own])) for i in range(len(seen.channels)))
-    return Blob(
-        (centre_column + 0.5) * grid.pitch, (centre_row + 0.5) * grid.pitch, wide / unit,
-        tall / unit, best * USUAL, sign > 0, light,
-        {name: value * USUAL for name, value in strength.items()},
-    )
+    blob = Blob((centre_column + 0.5) * grid.pitch, (centre_row + 0.5) * grid.pitch, wide / unit,
+                tall / unit, 0.0, sign > 0, light, {seen.channels[i]: 0.0 for i in usable})
+    return _as_strong(blob, exceeds)

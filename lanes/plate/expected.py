@@ -9,8 +9,9 @@ from __future__ import annotations
 import numpy as np
 from scipy.stats import norm
 
-from lanes.plate.blobs import FALSE_A_PLATE, TRIES, USUAL, over_the_side
+from lanes.plate.blobs import over_the_side
 from lanes.plate.layout import Blob, Lane, Layout
+from lanes.plate.standing_out import FALSE_A_PLATE, TRIES, USUAL
 
 ROW = 0.02  # Rf: one substance's spots differ by 0.01 to 0.02 from lane to lane (common practice)
 # Of a step between lanes: how far from even spacing a lane is applied by hand. Of a lane's width:

@@ -42,8 +42,8 @@ FAINT_SHARE = 0.25  # of the plate's usual blob: a fainter one hardly makes a la
 # Within so many of a spot's full widths its skirt, and what sharpening and compression leave beside
 # it, may be a blob of its own: a Gaussian has 6 % of its height at one full width from its middle.
 SKIRT_WIDTHS, SKIRT_DEPTH = 1.5, 0.06
-# Standard deviations at which blobs begin to be found, about (`blobs.USUAL`): strength counts from
-# there; and how many more make a large blob wholly like a spot.
+# Standard deviations at which blobs begin to be found, about (`standing_out.USUAL`): strength
+# counts from there; and how many more make a large blob wholly like a spot.
 FOUND, SPOT_LIKE_OVER = 5.0, 3.0
 STRAY_GROWS = 3.0  # standard deviations of a blob for each further nat: a strong one is no speck
 STRAY_MOST = 14.0  # one plate in very many has a stain like a heavy spot

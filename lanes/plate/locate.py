@@ -7,7 +7,13 @@ from dataclasses import replace
 from lanes.errors import InputError, LayoutError
 from lanes.flags import flag
 from lanes.lengths import Length, text
-from lanes.plate.blobs import FAINTEST, USUAL, blobs_between, is_lighter, over_the_side
+from lanes.plate.blobs import (
+    FAINTEST,
+    SIDE_NEAR_MM,
+    blobs_between,
+    is_lighter,
+    over_the_side,
+)
 from lanes.plate.by_hand import RULER_MM, placed_lanes, placed_line
 from lanes.plate.columns import find_lanes, lanes_at
 from lanes.plate.dividers import without_dividers
@@ -16,8 +22,9 @@ from lanes.plate.frame import find_frame, refuse_empty
 from lanes.plate.layout import Blob, Lane, Layout, Line
 from lanes.plate.lines import find_both
 from lanes.plate.marks import find_marks, names_under, with_circled
-from lanes.plate.planes import Planes, planes_of
+from lanes.plate.planes import EDGE_MM, Planes, planes_of
 from lanes.plate.plate_units import height_of, lanes_in_plate_units
+from lanes.plate.standing_out import USUAL
 from lanes.plate.ticks import find_ticks, without_sides
 from lanes.scan.scan import Scan
 from lanes.settings import Settings
@@ -147,9 +154,15 @@ def _beyond_placed_lines(planes: Planes, layout: Layout) -> tuple[Blob, ...]:
     return tuple(
         b for b in blobs_between(planes, whole)
         if min(b.width, b.height) > LARGE_MM / unit and b.strength > STANDS_OUT
-        and not over_the_side(b, layout)
+        and not over_the_side(b, layout) and not _over_an_end(b, layout)
         and ((origin is not None and b.y + 0.5 * b.height < float(origin.at(b.x)))
              or (front is not None and b.y - 0.5 * b.height > float(front.at(b.x)))))
+
+
+def _over_an_end(blob: Blob, layout: Layout) -> bool:
+    """Whether what stands out there does not end before the plate's lower or upper side."""
+    rim = (EDGE_MM + SIDE_NEAR_MM) / layout.mm_per_unit
+    return min(blob.y, layout.height - blob.y) - 0.5 * blob.height < rim
 
 
 def _places(xs: tuple[float, ...], layout: Layout) -> str:

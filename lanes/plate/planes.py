@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache, reduce
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +19,7 @@ from lanes.scan.scan import Scan
 
 Image = NDArray[np.float32]
 Mask = NDArray[np.bool_]
+T = TypeVar("T", bound=np.generic)
 
 # Side of a coarse sample. The narrowest spot, 1 mm at half height, spans four of them.
 COARSE_MM = 0.25
@@ -110,11 +112,11 @@ def coarsen(image: Image, grid: Grid) -> tuple[Image, int]:
     return np.asarray(total / np.float32(step**2), np.float32), step
 
 
-def enlarge(mask: Mask, shape: tuple[int, ...], step: int) -> Mask:
-    """Return a coarse `mask` on the fine grid of `shape`."""
-    row = np.minimum(np.arange(shape[0]) // step, mask.shape[0] - 1)
-    column = np.minimum(np.arange(shape[1]) // step, mask.shape[1] - 1)
-    return np.asarray(mask[row][:, column])
+def enlarge(coarse: NDArray[T], shape: tuple[int, ...], step: int) -> NDArray[T]:
+    """Return a `coarse` mask or image on the fine grid of `shape`."""
+    row = np.minimum(np.arange(shape[0]) // step, coarse.shape[0] - 1)
+    column = np.minimum(np.arange(shape[1]) // step, coarse.shape[1] - 1)
+    return np.asarray(coarse[row][:, column])
 
 
 def off_layer(layout: Layout, grid: Grid, step: int) -> Mask:

@@ -10,12 +10,13 @@ import pytest
 from drawn import SPOTS, XS, layout_of, plate, scan_of
 
 from lanes.draw import LaneSpec, SpotSpec, draw
-from lanes.plate.blobs import _noise, blobs_between, is_lighter
+from lanes.plate.blobs import blobs_between, is_lighter
 from lanes.plate.channel import choose_channel
 from lanes.plate.flood import flood
 from lanes.plate.layout import Blob
 from lanes.plate.locate import locate
 from lanes.plate.planes import planes_of
+from lanes.plate.standing_out import _noise
 from lanes.scan.scan import Scan
 from lanes.settings import Settings
 
@@ -51,6 +52,19 @@ def test_a_blank_plate_holds_hardly_any(light: str) -> None:
         drawing = draw(plate(light=light, seed=seed, lanes=tuple(LaneSpec(x) for x in XS)))
         count += len(blobs(scan_of(drawing), drawing))
     assert count <= 1
+
+
+def test_a_weak_spot_is_seen_between_strong_broad_ones() -> None:
+    """What the filters leave about a strong spot is no noise of the layer."""
+    strong, weak = (SpotSpec(rf, 3.0, width=5.0) for rf in (0.15, 0.85)), SpotSpec(0.5, 0.3, 4.5)
+    lower, upper = strong
+    for seed in range(3):
+        drawing = draw(plate(seed=seed, lanes=(
+            LaneSpec(XS[0], (lower, upper)), LaneSpec(XS[1], (lower, weak, upper)),
+            LaneSpec(XS[2], (lower, upper)))))
+        found = [b for b in blobs(scan_of(drawing), drawing) if not b.lighter]
+        assert len(found) == 7
+        assert min(abs(b.x - XS[1]) + abs(b.y - 29.0) for b in found) < 0.5
 
 
 def test_lighter_spots_are_found_and_marked_as_lighter() -> None:

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from lanes.plate.blobs import USUAL
 from lanes.plate.expected import in_lanes, in_new_lanes, places_with
 from lanes.plate.layout import Blob, Lane, Layout, Line
+from lanes.plate.standing_out import USUAL
 
 LANES = tuple(Lane("", x, 8.0) for x in (30.0, 40.0, 50.0, 60.0))
 PLATE = Layout(100.0, 100.0, True, 1.0, np.array([[0, 999], [999, 999], [999, 0], [0, 0]], float),
@@ -58,7 +58,7 @@ def test_uneven_or_few_lanes_lead_to_none() -> None:
 
 
 def test_the_more_places_are_looked_at_the_surer_it_has_to_be() -> None:
-    faint = blob(50.0, 0.70, 0.7 * USUAL)
+    faint = blob(50.0, 0.70, 0.75 * USUAL)
     assert in_lanes((faint,), SURE, LANES, PLATE) == (faint,)
     rows = tuple(blob(30.0, rf) for rf in np.arange(0.05, 0.96, 0.04))
     assert in_lanes((faint,), rows, LANES, PLATE) == ()

@@ -1,0 +1,204 @@
+"""How surely each place stands out of the layer's noise: at several scales, in every channel."""
+
+from __future__ import annotations
+
+from functools import reduce
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+from scipy.stats import norm, t
+
+from lanes.confidence import MAD_SD
+from lanes.plate.bands import Bands
+from lanes.plate.depths import Depths
+from lanes.plate.planes import Image, Mask, enlarge
+from lanes.quantiles import median, quantile, row_medians
+
+# Blobs that the noise of a blank plate makes, over all places, scales, channels and signs: one
+# plate in a hundred shows one, if its noise is Gaussian. A choice: plates are to be read without
+# one false spot in 95 of 100, and most others have another cause.
+FALSE_A_PLATE = 0.01
+# Standard deviations in mm that blobs are sought at: from the narrowest spot to a broad one, each
+# 1.5 times the last, so that one between two of them loses 4 % of its significance.
+SIGMAS_MM = (0.4, 0.6, 0.9, 1.35, 2.0)
+SURROUND = 2.2     # the surroundings a blob is held against, in its own sigmas
+MAD_SHARE = 0.37   # efficiency of the median absolute deviation for Gaussian noise (Huber 1981)
+# Relative light that no code of 8 bits resolves where it is averaged over a blob: a tenth of the
+# step at a pale layer's code.
+RESOLVED = 0.0009
+# A compressed photograph is smooth over most blocks and carries its grain in the others, where the
+# median sees none. What 2.3 % of the places exceed, two standard deviations of Gaussian noise,
+# sees it, on the side where less lies.
+FEW, FEW_SD = 0.0228, 2.0
+# Mottle and grain have longer tails than a Gaussian. The side that holds no blobs shows them: where
+# it reaches one place in a thousand, in Gaussian standard deviations, widens the noise, up to here;
+# beyond, that side holds blobs itself.
+TAIL, MOST_TAIL = 1e-3, 1.5
+# Places, scales, channels and signs that are tried on a plate of the usual size, and the standard
+# deviations of a blob at the limit there.
+TRIES = 2e4
+USUAL = float(norm.isf(FALSE_A_PLATE / TRIES))
+# Times that noise is judged anew without what stood out: each finds weaker places, and a choice.
+MOST_ROUNDS = 3
+LITTLE = 0.1  # of what stood out before: so much more changes no noise
+# Of a filter's sigma: samples of a row so near each other show the noise no better than one.
+SKIPPED = 0.5
+# Noise about a place is judged in cells of this side, over so much about them: a window that holds
+# a dozen or more of the broadest filter's independent places.
+CELL_MM, UNEVEN_MM = 2.0, 8.0
+# Standard deviations that a place may depart the other way before it is held there: what surrounds
+# a strong blob seems to, and may not count for it.
+OTHER_WAY = 3.0
+# Of all places: where fewer are bare layer, the noise is judged from all that are looked at.
+FEW_BARE = 0.02
+# Degrees of freedom: on a small plate the noise is known by few places, and Student's t would ask
+# for more than any spot shows. A choice, on the side of showing blobs.
+FEWEST_PLACES = 4.0
+# Standard deviations: one place may not set by itself what the channels' noise has in common.
+CAPPED = 4.0
+OWN_NOISE = 0.05   # of each channel's variance, taken as its own: grain is never shared to the last
+# Squared length of all channels, over their number, from which it counts by its root: beyond, the
+# cube root falls short. A length of 60 in three channels is worth 0.93 of its root in one channel
+# (by the distributions, two-sided; 0.87 at 27, 0.95 at 100).
+FAR, OF_LENGTH = 9.0, 0.93
+NO_LENGTH = 1e-12  # so that 0 has a root
+KERNEL_SDS = 3.0   # where a Gaussian filter is cut off: 0.3 % of it lies beyond
+
+
+def spread_of(values: NDArray[np.floating]) -> float:
+    """Return the standard deviation of `values` by their median absolute deviation."""
+    if values.size == 0:
+        return 1.0
+    return max(MAD_SD * float(median(np.abs(values - median(values)))), RESOLVED)
+
+
+def significances(
+    depth: Image, seen: Depths, mm: float
+) -> tuple[list[tuple[Image, float]], Image]:
+    """Return what each scale answers, and how far each place inside exceeds its limit at best.
+
+    Parameters
+    ----------
+    depth : (channels, rows, columns) array
+        Positive where what is sought stands out.
+    seen : Depths
+        Of which the places inside, and those that are bare, are taken.
+    mm : float
+        Side of a sample.
+
+    Returns
+    -------
+    list of ((channels, places), float)
+        For each of `SIGMAS_MM`: standard deviations of the layer's noise at the places inside, in
+        each channel and, in a last row, in all together; and the limit there.
+    (rows, columns) array
+
+    What surely stands out is no noise: the layer about a strong spot, from which the filters take
+    the spot off, seems to depart the other way, up to nine millimetres about it. It is taken out,
+    and the rest is held against what noise is then left, until nothing more stands out.
+    """
+    strong = np.zeros(seen.inside.shape, bool)
+    pieces, count = ndimage.label(seen.inside & ~seen.bare)
+    whole = others = _at_scales(depth, mm)
+    for _ in range(MOST_ROUNDS):
+        answers = [_answers(all_of, rest, strong, seen, mm, sigma)
+                   for all_of, rest, sigma in zip(whole, others, SIGMAS_MM, strict=True)]
+        # A threshold apart for every scale: fewer places, and fewer that show the noise.
+        tops = (row / np.float32(limit) for z, limit in answers for row in z)
+        excess = np.zeros(seen.inside.shape, np.float32)
+        excess[seen.inside] = reduce(np.maximum, tops)
+        stand_out = np.unique(pieces[(excess > 1.0) & ~strong])
+        more = np.isin(np.arange(count + 1), stand_out[stand_out > 0])[pieces]
+        if np.count_nonzero(more) <= LITTLE * np.count_nonzero(strong):
+            break
+        strong |= more
+        others = _at_scales(np.where(strong, np.float32(0.0), depth), mm)
+    return answers, excess
+
+
+def _at_scales(depth: Image, mm: float) -> list[Image]:
+    """Return `depth` less its surroundings at each of `SIGMAS_MM`."""
+    bands = Bands(depth, SURROUND * max(SIGMAS_MM) / mm)
+    return [bands.between(sigma / mm, SURROUND * sigma / mm) for sigma in SIGMAS_MM]
+
+
+def _answers(
+    whole: Image, others: Image, strong: Mask, seen: Depths, mm: float, sigma: float
+) -> tuple[Image, float]:
+    """Return each channel's significance at a scale, and that of all together, and the limit.
+
+    Significances are those of the places inside, (channels, places). `others` are the depths
+    without what is `strong`.
+    """
+    s = sigma / mm
+    depth = others.reshape(len(others), -1)
+    inside = np.flatnonzero(seen.inside)
+    clean = np.flatnonzero(seen.bare) if seen.bare.mean() > FEW_BARE else inside
+    if not clean.size:
+        return np.zeros((1, inside.size), np.float32), 1.0
+    skipped = max(1, round(s * SKIPPED))
+    rest = depth.take(clean[::skipped], axis=1)
+    rest -= row_medians(rest)[:, None]
+    sd = np.maximum(_noise(rest), RESOLVED / np.sqrt(1 + s * s)).astype(np.float32)
+    if others is not whole:
+        depth[:, strong.ravel()] = whole[:, strong]
+    z = depth.take(inside, axis=1)
+    z /= sd[:, None]
+    area = 4 * np.pi * sigma**2  # of independent places, for noise as wide as the filter
+    places = max(1.0, float(inside.size) * mm**2 / area)
+    independent = max(FEWEST_PLACES, MAD_SHARE * float(clean.size) * mm**2 / area)
+    tries = places * len(SIGMAS_MM) * (len(z) + (len(z) > 1)) * 2
+    limit = float(t.isf(FALSE_A_PLATE / tries, independent))
+    if len(z) > 1:
+        rest /= sd[:, None]
+        z = np.concatenate([z, _together(z, np.clip(rest, -CAPPED, CAPPED, out=rest))[None]])
+    z /= _unevenness(depth / sd[:, None], seen, strong, mm)[seen.inside]
+    layer = z if others is whole else z[:, ~strong[seen.inside]]
+    tail = np.array([-quantile(row[::skipped], TAIL) for row in layer]) / float(norm.isf(TAIL))
+    z /= np.clip(tail, 1.0, MOST_TAIL)[:, None].astype(np.float32)
+    return z, limit
+
+
+def _unevenness(z: Image, seen: Depths, strong: Mask, mm: float) -> Image:
+    """Return how much larger than over the whole plate the noise is about each place, at least 1.
+
+    Shadow, a lens, a compressed picture and a smeared layer make one part of a plate noisier. It is
+    judged by the side that holds no blobs.
+    """
+    step = max(1, round(CELL_MM / mm))
+    squares = np.where(z < 0.0, np.square(np.maximum(z, -CAPPED)), 0.0).mean(axis=0)
+    shown = (z < 0.0).mean(axis=0, dtype=np.float32) * (seen.bare & ~strong).ravel()
+    cells = []
+    for values in (squares * (shown > 0.0), shown):
+        rows = np.add.reduceat(values.reshape(strong.shape), np.arange(0, strong.shape[0], step))
+        cell = np.add.reduceat(rows, np.arange(0, strong.shape[1], step), axis=1)
+        cells.append(ndimage.gaussian_filter(cell, UNEVEN_MM / (step * mm), truncate=KERNEL_SDS))
+    ratio = np.sqrt(np.maximum(cells[0] / np.maximum(cells[1], NO_LENGTH), 1.0))
+    return np.asarray(enlarge(ratio, strong.shape, step), np.float32)
+
+
+def _noise(rest: NDArray[np.floating]) -> NDArray[np.floating]:
+    """Return each channel's standard deviation where nothing stands out, (channels, places)."""
+    low, high = np.array([[quantile(row, np.float64(share)) for row in rest]
+                          for share in (FEW, 1.0 - FEW)])
+    few = np.minimum(-low, high) / FEW_SD
+    return np.asarray(np.maximum(MAD_SD * row_medians(np.abs(rest)), few))
+
+
+def _together(z: Image, rest: NDArray[np.floating]) -> Image:
+    """Return the significance of all channels together, signed by their mean.
+
+    The channels share most of the layer's grain: their covariance weighs what they share less
+    than what parts them. The squared length in whitened channels is chi-squared; it is returned
+    as the standard deviations of one channel that are as unlikely.
+    """
+    k = z.shape[0]
+    rest = rest - rest.mean(axis=1, dtype=float)[:, None].astype(rest.dtype)
+    covariance = np.asarray(rest @ rest.T, float) / max(rest.shape[1] - 1, 1)
+    covariance += OWN_NOISE * np.eye(k)
+    length = (z * (np.linalg.inv(covariance).astype(np.float32) @ z)).sum(axis=0)
+    # Wilson & Hilferty's cube root (PNAS 17, 684 (1931)) makes chi-squared nearly normal.
+    normal = (np.cbrt(np.maximum(length, NO_LENGTH) / k) - 1 + 2 / (9 * k)) / np.sqrt(2 / (9 * k))
+    normal = np.where(length > FAR * k, np.sqrt(length) * OF_LENGTH, normal)
+    return np.asarray(np.maximum(normal, 0.0) * np.sign(z.sum(axis=0)), np.float32)
