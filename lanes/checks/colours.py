@@ -112,12 +112,12 @@ def colour_name(light: Floats) -> str:
 class _ByChannel:
     """A lane's area percents on the coarse grid, (c,), and their noise, in one mixture of light.
 
-    `seen` is how many standard deviations the weakest of the spots has there.
+    `seen` is how many standard deviations each of the spots has there, (c,).
     """
 
     percents: Floats
     noise: Floats
-    seen: float
+    seen: Floats
 
 
 def _by_channel(
@@ -173,7 +173,7 @@ def with_channel_doubt(
         doubt = np.zeros(len(reading.spots))
         for name, other in found.items():
             if (own is not None and other is not None and name != "own"
-                    and other.seen > NOTICED):
+                    and other.seen.min() > NOTICED):
                 beyond = (np.square(other.percents - own.percents)
                           - np.square(other.noise) - np.square(own.noise))
                 doubt = np.maximum(doubt, UP_TO * np.sqrt(np.maximum(beyond, 0.0)))
@@ -195,13 +195,19 @@ def channel_matters(plate: Plate, readings: Sequence[LaneReading]) -> tuple[Flag
     for reading, found in zip(readings, _by_channel(plate, readings), strict=True):
         if not found:
             continue
-        whole = {name: f for name, f in found.items()
-                 if f is not None and f.seen >= SEEN and name != "own"}
-        base = found["own"]
-        if base is None or base.seen < SEEN or not whole:
+        # A spot too weak for any channel tells nothing of channels.
+        clear = np.any([f.seen >= SEEN for f in found.values() if f is not None], axis=0)
+        if np.sum(clear) < 2:
+            continue
+        seeing = {name: f for name, f in found.items()
+                  if f is not None and (f.seen >= NOTICED)[clear].all()}
+        base = seeing.pop("own", None)
+        if base is None or not seeing:
             blind.append(reading.name)
             continue
-        for i, spot in enumerate(reading.spots):
+        whole = {name: f for name, f in seeing.items() if (f.seen >= SEEN)[clear].all()}
+        for i in np.flatnonzero(clear) if whole else ():
+            spot = reading.spots[i]
             moved = {name: float(spot.area_percent + f.percents[i] - base.percents[i])
                      for name, f in whole.items()}
             most = max(abs(p - spot.area_percent) for p in moved.values())
@@ -237,7 +243,7 @@ def _signal(plate: Plate, ratio: Floats, level: float) -> Floats:
 def _percents(
     plate: Plate, planes: Planes, lane: Lane, reading: LaneReading, signal: Floats
 ) -> _ByChannel | None:
-    """Return area percents of a lane's fitted spots in `signal`; None where too little is seen."""
+    """Return area percents of a lane's fitted spots in `signal`; None where none is seen."""
     grid, layout = planes.grid, plate.layout
     y0, y1 = layout.ends(lane)
     rows = np.arange(max(0, int(grid.row(y0)) + 4), min(grid.rows, int(grid.row(y1)) - 3))
@@ -257,11 +263,11 @@ def _percents(
     spread = np.diag(np.linalg.pinv(design.T @ design)).clip(0.0)  # rounding may take it below 0
     sd = 2.0 * float(np.std(rest)) * np.sqrt(spread)
     count = len(reading.spots)
-    seen = float((solved[:count] / np.maximum(sd[:count], TINY)).min())
-    if seen <= 0.0:
+    seen = solved[:count] / np.maximum(sd[:count], TINY)
+    if seen.max() <= 0.0:
         return None
     own = np.array([c.area for c in reading.fit.components])
-    areas, sds = solved[:count] * own, sd[:count] * own
+    areas, sds = np.maximum(solved[:count], 0.0) * own, sd[:count] * own
     shares = areas / areas.sum()
     slope = (np.eye(count) - shares[:, None]) / areas.sum()
     return _ByChannel(100.0 * shares, 100.0 * np.sqrt(np.square(slope) @ np.square(sds)),

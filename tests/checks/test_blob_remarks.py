@@ -4,14 +4,17 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import numpy as np
 import pytest
 
-from lanes import measure
+from lanes import Settings, measure
+from lanes.checks import colours
 from lanes.checks.blobs import unread_blobs
 from lanes.checks.colours import colour_name
 from lanes.confidence import TWO_SIDED_95
 from lanes.draw import LaneSpec, PlateSpec, SpotSpec, draw
 from lanes.draw.save import save
+from lanes.measuring import prepare, read_lane
 
 YELLOW, GREY = (0.02, 0.1, 1.0), (0.6, 0.6, 0.6)
 
@@ -75,6 +78,26 @@ def test_the_wide_interval_reaches_what_another_channel_says(tmp_path: Path) -> 
     assert alike is not None
     assert mixed is not None
     assert alike < 0.5 * mixed
+
+
+@pytest.mark.parametrize(("seen", "blind"), [
+    ({"own": (90, 3), "red": (60, 2), "green": (60, 3), "blue": (60, 1)}, False),
+    ({"own": (90, 4), "red": (60, 6), "green": (60, 3), "blue": (60, 3)}, False),
+    ({"own": (90, 1), "red": (0, 60), "green": (60, 1), "blue": (60, 0)}, True),
+])
+def test_what_is_weak_in_every_channel_alike_is_not_laid_to_the_channel(
+    plate: Path, seen: dict[str, tuple[float, float]], blind: bool,
+    monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Standard deviations of a strong and of another spot in each channel."""
+    settings = Settings(light="white", lanes=(20.0,))
+    prepared = prepare(plate, settings)
+    lanes = [read_lane(prepared, lane) for lane in prepared.layout.lanes]
+    shares, noise = np.array([s.area_percent for s in lanes[0].spots]), np.zeros(2)
+    monkeypatch.setattr(colours, "_by_channel", lambda *_: [
+        {name: colours._ByChannel(shares, noise, np.array(sds)) for name, sds in seen.items()}])
+    text = " ".join(f.message for f in colours.channel_matters(prepared, lanes))
+    assert ("no one channel" in text) == blind
 
 
 def test_what_quenches_a_green_glow_is_dark_not_grey(tmp_path: Path) -> None:
