@@ -81,7 +81,8 @@ class Band(NamedTuple):
 def _sway(values: NDArray[np.float32], top: Floats, grid: Grid) -> Floats:
     """Return by how many rows the band's middle is off `top` in each column, (columns,).
 
-    The middle is that of its upper half, since a top may be level. A running median over blocks, longer than a lane is wide: spots at the front do not turn it.
+    The middle is that of its upper half, since a top may be level. A running median over blocks,
+    longer than a lane is wide: spots at the front do not turn it.
     """
     off = np.arange(-round(SWAY_MM / grid.mm), round(SWAY_MM / grid.mm) + 1)
     side, width = (max(1, round(v / grid.mm)) for v in (SIDE_MM, BLOCK_MM))
