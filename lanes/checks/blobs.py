@@ -56,12 +56,17 @@ def other_side(layout: Layout) -> tuple[Blob, ...]:
 
 def _stands_out(blob: Blob, own: list[Blob], layout: Layout) -> bool:
     """Whether a blob of the other sign is more than the layer's surface drawn towards spots."""
-    if layout.lighter:
+    if layout.lighter and _in_every_colour(blob):
         reach, speck = DRAWN_MM / layout.mm_per_unit, SPECK_MM / layout.mm_per_unit
         if min(blob.width, blob.height) <= speck:
             return False
         own = [b for b in own if np.hypot(b.x - blob.x, b.y - blob.y) < reach]
     return blob.strength > max(OTHER, OTHER_SHARE * max((b.strength for b in own), default=0.0))
+
+
+def _in_every_colour(blob: Blob) -> bool:
+    """Whether a blob departs one way in all channels: a yellow spot on violet goes both ways."""
+    return all((depth > 0.0) == blob.lighter for depth in blob.depth)
 
 
 def without_other_side(trace: Trace, layout: Layout, lane: Lane) -> Trace:
@@ -72,7 +77,7 @@ def without_other_side(trace: Trace, layout: Layout, lane: Lane) -> Trace:
     y0, y1 = layout.ends(lane)
     usable = trace.usable.copy()
     for blob in other_side(layout):
-        if lane_of(layout, blob) == lane:
+        if lane_of(layout, blob) == lane and _in_every_colour(blob):
             at = (blob.y - y0) / (y1 - y0) * trace.run
             usable &= np.abs(trace.position - at) > ALL_OF_IT * blob.height
     return replace(trace, usable=usable)
