@@ -9,7 +9,9 @@ import pytest
 from PIL import Image
 
 from lanes import Reading, measure
+from lanes.checks.blobs import other_side
 from lanes.draw import LaneSpec, PlateSpec, SpotSpec, draw
+from lanes.plate.layout import Blob, Layout, Line
 
 ORIGIN, FRONT, HEIGHT, DPI = 8.0, 50.0, 60.0, 150
 SPOT_MM, LEFT = 1.2, 0.25  # a dark spot's sigma, and what it leaves of the layer's code
@@ -63,3 +65,15 @@ def test_a_blank_plate_under_366_nm_says_nothing_of_dark_spots(tmp_path: Path) -
     assert rfs(reading) == [[], [], []]
     assert reading.law == "emission"
     assert "spots-darker" not in [f.name for f in reading.flags]
+
+
+@pytest.mark.parametrize(("depth", "dark"), [((-0.4, -0.4, -0.4), True), ((0.1, 0.3, -0.4), False)])
+def test_only_what_is_darker_in_every_colour_is_dark(
+    depth: tuple[float, float, float], dark: bool
+) -> None:
+    """A yellow spot on a violet layer is darker in blue and lighter in green: it is read."""
+    shining = Blob(10.0, 40.0, 2.5, 2.5, 400.0, True, (1.0, 1.0, 1.0), {})
+    other = Blob(30.0, 20.0, 2.5, 2.5, 60.0, False, depth, {})
+    layout = Layout(40.0, 60.0, True, 1.0, np.zeros((4, 2)), Line((8.0,)), Line((50.0,)),
+                    blobs=(shining, other), lighter=True)
+    assert bool(other_side(layout)) == dark
