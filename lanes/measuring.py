@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from lanes.checks.blobs import seen_places
+from lanes.checks.blobs import seen_places, without_other_side
 from lanes.checks.colours import coloured, with_channel_doubt
 from lanes.checks.plate_checks import check_plate
 from lanes.errors import InputError, LanesError
@@ -264,7 +264,7 @@ def _take(plate: Plate, lane: Lane, shapes: ShapeDoubt) -> _Taken:
         if key not in plate.seen:
             plate.seen[key] = layer_noise(plate.signal, plate.layout, lane.width)
         noise = plate.seen[key] or noise
-    trace = sample(plate.signal, plate.layout, lane)
+    trace = without_other_side(sample(plate.signal, plate.layout, lane), plate.layout, lane)
     flat, below = _less_background(trace, settings, plate.signal.grid.mm)
     flags: tuple[Flag, ...] = ()
     if noise is None:

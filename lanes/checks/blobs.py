@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -12,6 +13,7 @@ from lanes.plate.standing_out import USUAL
 from lanes.reading import LaneReading
 from lanes.spots.seen import SeenPlace
 from lanes.spots.shapes import FWHM
+from lanes.trace.sample import Trace
 
 # Sharpening and compression leave rims of the other sign about a spot: nearer than this many of
 # its widths, and weaker than this share of it, a blob of the other sign is one of them.
@@ -21,6 +23,12 @@ SPECK_MM, SPECK = 1.2, 8.0
 # Between crowded spots the layer's surface is drawn towards them, and what is bare seems to depart
 # the other way: a blob of the other sign counts from here, and from this share of the strongest.
 OTHER, OTHER_SHARE = 10.0, 0.25
+# Where spots shine the brightest is no yardstick: what is dark can be no darker than black. There
+# those count that lie so near in mm that they draw the layer (half the wavelength that its smoother
+# halves), and what is as small as a speck is dust or pencil.
+DRAWN_MM = 7.0
+# A blob's extent in heights of it to either side of its middle: a Gaussian has 1 % left there.
+ALL_OF_IT = 1.3
 LISTED = 6  # places in one message
 # Share of a blob's height beyond its end within which a narrow spot's centre is still it (by eye):
 # a blob ends where it no longer stands out, well inside the spot.
@@ -31,12 +39,48 @@ def read_blobs(layout: Layout) -> tuple[Blob, ...]:
     """Return the blobs that ought to be read, the rims of strong ones left out."""
     blobs = layout.blobs or ()
     own = [b for b in (*blobs, *layout.faint) if b.lighter == bool(layout.lighter)]
-    threshold = max(OTHER, OTHER_SHARE * max((b.strength for b in own), default=0.0))
-    other = [b for b in blobs if b.lighter != bool(layout.lighter) and b.strength > threshold]
+    other = other_side(layout)
     speck = SPECK_MM / layout.mm_per_unit
     own = [b for b in own if b.strength > SPECK or min(b.width, b.height) > speck
            or not any(_is_rim(b, of) for of in own)]
-    return (*own, *(b for b in other if not any(_is_rim(b, of) for of in own)))
+    return (*own, *other)
+
+
+def other_side(layout: Layout) -> tuple[Blob, ...]:
+    """Return what surely departs from the layer the other way than its spots do."""
+    blobs, lighter = layout.blobs or (), bool(layout.lighter)
+    own = [b for b in (*blobs, *layout.faint) if b.lighter == lighter]
+    return tuple(b for b in blobs if b.lighter != lighter and _stands_out(b, own, layout)
+                 and not any(_is_rim(b, of) for of in own))
+
+
+def _stands_out(blob: Blob, own: list[Blob], layout: Layout) -> bool:
+    """Whether a blob of the other sign is more than the layer's surface drawn towards spots."""
+    if layout.lighter and _in_every_colour(blob):
+        reach, speck = DRAWN_MM / layout.mm_per_unit, SPECK_MM / layout.mm_per_unit
+        if min(blob.width, blob.height) <= speck:
+            return False
+        own = [b for b in own if np.hypot(b.x - blob.x, b.y - blob.y) < reach]
+    return blob.strength > max(OTHER, OTHER_SHARE * max((b.strength for b in own), default=0.0))
+
+
+def _in_every_colour(blob: Blob) -> bool:
+    """Whether a blob departs one way in all channels: a yellow spot on violet goes both ways."""
+    return all((depth > 0.0) == blob.lighter for depth in blob.depth)
+
+
+def without_other_side(trace: Trace, layout: Layout, lane: Lane) -> Trace:
+    """Return `trace` with no use made of where something departs the other way than spots do.
+
+    It is told as unread. As a dip in the trace it would bend the fit of everything about it.
+    """
+    y0, y1 = layout.ends(lane)
+    usable = trace.usable.copy()
+    for blob in other_side(layout):
+        if lane_of(layout, blob) == lane and _in_every_colour(blob):
+            at = (blob.y - y0) / (y1 - y0) * trace.run
+            usable &= np.abs(trace.position - at) > ALL_OF_IT * blob.height
+    return replace(trace, usable=usable)
 
 
 def _is_rim(blob: Blob, of: Blob) -> bool:

@@ -144,18 +144,12 @@ def colour_name(light: Floats) -> str:
 class _ByChannel:
     """A lane's area percents on the coarse grid, (c,), and their noise, in one mixture of light.
 
-    `each` is how many standard deviations each of the spots has there; percents mean nothing where
-    one has none.
+    `seen` is how many standard deviations each of the spots has there, (c,).
     """
 
     percents: Floats
     noise: Floats
-    each: Floats
-
-    @property
-    def seen(self) -> float:
-        """How many standard deviations the weakest of the spots has."""
-        return float(self.each.min())
+    seen: Floats
 
 
 def _by_channel(
@@ -210,8 +204,8 @@ def with_channel_doubt(
         own = found.get("own")
         doubt = np.zeros(len(reading.spots))
         for name, other in found.items():
-            if (own is not None and own.seen > 0.0 and other is not None and name != "own"
-                    and other.seen > NOTICED):
+            if (own is not None and other is not None and name != "own"
+                    and other.seen.min() > NOTICED):
                 beyond = (np.square(other.percents - own.percents)
                           - np.square(other.noise) - np.square(own.noise))
                 doubt = np.maximum(doubt, UP_TO * np.sqrt(np.maximum(beyond, 0.0)))
@@ -230,19 +224,22 @@ def channel_matters(plate: Plate, readings: Sequence[LaneReading]) -> tuple[Flag
     """
     worst: tuple[float, str] = (1.0, "")
     blind: list[str] = []
-    weak: list[str] = []
     for reading, found in zip(readings, _by_channel(plate, readings), strict=True):
         if not found:
             continue
-        whole = {name: f for name, f in found.items()
-                 if f is not None and f.seen >= SEEN and name != "own"}
-        base = found["own"]
-        if base is None or base.seen < SEEN or not whole:
-            seen = [f.each for name, f in found.items() if f is not None and name != "own"]
-            apart = bool(seen) and bool((np.max(seen, axis=0) >= SEEN).all())
-            (blind if apart else weak).append(reading.name)
+        # A spot too weak for any channel tells nothing of channels.
+        clear = np.any([f.seen >= SEEN for f in found.values() if f is not None], axis=0)
+        if np.sum(clear) < 2:
             continue
-        for i, spot in enumerate(reading.spots):
+        seeing = {name: f for name, f in found.items()
+                  if f is not None and (f.seen >= NOTICED)[clear].all()}
+        base = seeing.pop("own", None)
+        if base is None or not seeing:
+            blind.append(reading.name)
+            continue
+        whole = {name: f for name, f in seeing.items() if (f.seen >= SEEN)[clear].all()}
+        for i in np.flatnonzero(clear) if whole else ():
+            spot = reading.spots[i]
             moved = {name: float(spot.area_percent + f.percents[i] - base.percents[i])
                      for name, f in whole.items()}
             most = max(abs(p - spot.area_percent) for p in moved.values())
@@ -257,9 +254,6 @@ def channel_matters(plate: Plate, readings: Sequence[LaneReading]) -> tuple[Flag
     if blind:
         parts.append(f"no one channel sees all spots of lane {', '.join(blind)}: their area "
                      "percents can't be compared")
-    if weak:
-        parts.append(f"a spot of lane {', '.join(weak)} is too weak to show whether the channel "
-                     "matters")
     return (flag("channel-matters", "; ".join(parts)),) if parts else ()
 
 
@@ -281,7 +275,7 @@ def _signal(plate: Plate, ratio: Floats, level: float) -> Floats:
 def _percents(
     plate: Plate, planes: Planes, lane: Lane, reading: LaneReading, signal: Floats
 ) -> _ByChannel | None:
-    """Return area percents of a lane's fitted spots in `signal`; None where the lane is short."""
+    """Return area percents of a lane's fitted spots in `signal`; None where none is seen."""
     grid, layout = planes.grid, plate.layout
     y0, y1 = layout.ends(lane)
     rows = np.arange(max(0, int(grid.row(y0)) + 4), min(grid.rows, int(grid.row(y1)) - 3))
@@ -301,12 +295,12 @@ def _percents(
     spread = np.diag(np.linalg.pinv(design.T @ design)).clip(0.0)  # rounding may take it below 0
     sd = 2.0 * float(np.std(rest)) * np.sqrt(spread)
     count = len(reading.spots)
-    each = solved[:count] / np.maximum(sd[:count], TINY)
-    if each.min() <= 0.0:
-        unknown = np.full(count, np.nan)
-        return _ByChannel(unknown, unknown, each)
+    seen = solved[:count] / np.maximum(sd[:count], TINY)
+    if seen.max() <= 0.0:
+        return None
     own = np.array([c.area for c in reading.fit.components])
-    areas, sds = solved[:count] * own, sd[:count] * own
+    areas, sds = np.maximum(solved[:count], 0.0) * own, sd[:count] * own
     shares = areas / areas.sum()
     slope = (np.eye(count) - shares[:, None]) / areas.sum()
-    return _ByChannel(100.0 * shares, 100.0 * np.sqrt(np.square(slope) @ np.square(sds)), each)
+    return _ByChannel(100.0 * shares, 100.0 * np.sqrt(np.square(slope) @ np.square(sds)),
+                      seen)

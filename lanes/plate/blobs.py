@@ -58,6 +58,9 @@ STROKE_NEAR_MM, STROKE_LONG, STROKE_SHARE = 0.4, 2.0, 0.12
 # Spots are darker than the layer unless what is lighter stands out this much more: a plate of
 # dark spots has pale rims and gaps between them.
 LIGHTER = 1.1
+# Under 366 nm the layer glows weakly, and spots that shine are many times brighter: a tenth of what
+# stands out is enough.
+SHINES = 0.1
 SIDE_NEAR_MM = 0.3  # a coarse sample: how near its half depth comes to where the search ends
 
 
@@ -131,8 +134,11 @@ def over_the_side(blob: Blob, layout: Layout) -> bool:
     return min(blob.x, layout.width - blob.x) - 0.5 * blob.width < rim
 
 
-def is_lighter(blobs: tuple[Blob, ...], asked: str) -> bool:
-    """Return whether spots are lighter than the layer: as asked, or as most that stands out is."""
+def is_lighter(blobs: tuple[Blob, ...], asked: str, lamp: str = "white") -> bool:
+    """Return whether spots are lighter than the layer: as asked, or as most that stands out is.
+
+    Under a `lamp` of 366 nm they shine, unless hardly anything does and what quenches is clear.
+    """
     if asked != "auto":
         return asked == "light"
     # A yellow spot on a violet layer is darker in blue and lighter in green: the colour that shows
@@ -142,7 +148,7 @@ def is_lighter(blobs: tuple[Blob, ...], asked: str) -> bool:
         max((sum(max(b.seen.get(c, 0.0) - USUAL, 0.0) ** 0.5 for b in blobs if b.lighter == side)
              for c in {c for b in blobs for c in b.seen}), default=0.0)
         for side in (True, False))
-    return light > LIGHTER * dark
+    return light >= SHINES * dark if lamp == "366" else light > LIGHTER * dark
 
 
 def find_blobs(

@@ -65,7 +65,7 @@ def choose_channel(scan: Scan, layout: Layout, settings: Settings, light: str) -
     blobs = tuple(b for b in blobs if not over_the_side(b, layout))
     lighter = layout.lighter
     if lighter is None:
-        lighter = light == "366" or is_lighter(blobs, settings.spots)
+        lighter = is_lighter(blobs, settings.spots, light)
     usual = "green" if light == "254" else "mean"
     return best_channel(tuple(b for b in blobs if b.lighter == lighter), seen, usual, light)
 

@@ -89,7 +89,7 @@ def _upright(
         flags.append(flag("turned", f"the plate lies {how} in the picture: read as --turn "
                           f"{90 * quarters} would have it"))
     if not turn.sure:
-        flags.append(flag("upside-down", "marks and bends of the two lines do not tell surely "
+        flags.append(flag("upside-down", "marks, names and bends of the lines do not tell surely "
                           f"which is the origin: --turn {90 * (quarters + 2) % 360} takes the "
                           "other one for it"))
     # The first corner is the plate's own lower left one, wherever it lies in the picture.

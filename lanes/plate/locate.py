@@ -94,7 +94,7 @@ def with_lanes(planes: Planes, layout: Layout, settings: Settings, light: str) -
     seen = blobs_between(planes, layout, FAINTEST)
     blobs = tuple(b for b in seen if b.strength >= USUAL)
     applied = tuple(b for b in blobs if not over_the_side(b, layout))
-    lighter = light == "366" or is_lighter(applied, settings.spots)
+    lighter = is_lighter(applied, settings.spots, light)
     own = tuple(b for b in applied if b.lighter == lighter)
     faint = tuple(b for b in seen if b.strength < USUAL and b.lighter == lighter)
     ticks = without_dividers(find_ticks(planes.fine, planes.fine_grid, layout.origin), planes.fine,
@@ -105,7 +105,7 @@ def with_lanes(planes: Planes, layout: Layout, settings: Settings, light: str) -
     in_rows: tuple[Blob, ...] = ()
     lanes, confidence = placed_lanes(settings, layout), None
     if lanes is None:
-        bright = light == "366"
+        bright = lighter and light == "366"
         lanes, confidence, assumed = find_lanes(
             with_circled(own, planes), ticks, layout, settings, bright,
             names_under(find_marks(planes), layout))
@@ -125,6 +125,9 @@ def with_lanes(planes: Planes, layout: Layout, settings: Settings, light: str) -
     if lighter and light != "366":
         flags.append(flag("spots-lighter", "spots lighter than the layer are read: their signal "
                           "is by the same law, with the opposite sign"))
+    if light == "366" and not lighter and own:
+        flags.append(flag("spots-darker", "no spots that shine are seen; those that quench the "
+                          "layer's glow are read, by its optical density"))
     lost = [b for b in beyond if b.lighter == lighter
             and any(abs(b.x - lane.x) < 0.5 * lane.width for lane in lanes)]
     if lost:

@@ -53,6 +53,7 @@ NO_REST = 1e-12   # samples squared: so that nothing is divided by 0 where a lin
 # A bend must reduce the squared departures by so much over the number of blocks: it would by 1 over
 # it by chance, so that this asks for three and a half standard deviations.
 BEND_GAIN = 12.0
+MOST_SHARED = 0.95  # correlation of neighbouring blocks: beyond, a line is too short to tell
 HAND_MM = 0.03    # of a line's height: a hand's wavering, which neighbouring blocks share
 COVERS = 2.0      # standard deviations from which a block counts as covered by the line found
 RIM_MM = 1.5      # of the plate's sides: chipped layer, and their shadow
@@ -253,7 +254,7 @@ def _trace_line(
         before, keep = keep, seen & (np.abs(rest) <= max(OFF_SAMPLES, OFF_SDS * spread))
         if np.array_equal(keep, before):
             break
-    sd = float(np.std(rest[keep])) * grid.pitch / np.sqrt(max(1, keep.sum() - degree - 1))
+    sd = _height_sd(rest, keep, degree) * grid.pitch
     if degree == 2:
         # Bend only as far as the blocks demand: a straight front is the commoner one.
         straight = np.polynomial.polynomial.polyfit(u[keep], heights[keep], 1)
@@ -276,6 +277,21 @@ def _trace_line(
         Line(tuple(float(v) for v in mm_poly.coef), max(sd, HAND_MM * grid.pitch / grid.mm)),
         score, float(min(keep.mean(), (along > COVERS).mean())), 0.0,
     )
+
+
+def _height_sd(rest: Floats, keep: NDArray[np.bool_], degree: int) -> float:
+    """Return the standard deviation of a fitted line's height, the mean over its length.
+
+    `rest` are the blocks' departures from it. A hand's waver is shared by neighbours: so many of
+    them count as one as their correlation from each to the next says (an AR(1) series').
+    """
+    count, free = int(keep.sum()), degree + 1
+    both = keep[1:] & keep[:-1]
+    variance = float(np.mean(rest[keep] ** 2))
+    shared = float((rest[1:] * rest[:-1])[both].sum()) / max(float(both.sum()) * variance, NO_REST)
+    shared = float(np.clip(shared, 0.0, MOST_SHARED))
+    own = max(count * (1.0 - shared) / (1.0 + shared), free)
+    return float(np.sqrt(variance * count / max(1, count - free) * free / own))
 
 
 def _across(light: NDArray[np.float32], grid: Grid, line: Line) -> Floats:

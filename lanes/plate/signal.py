@@ -170,7 +170,8 @@ def to_signal(scan: Scan, layout: Layout, settings: Settings, light: str) -> Sig
     InputError
         If the channel asked for is not in the scan.
     """
-    law = DEFAULT_LAW[light] if settings.law == "auto" else settings.law
+    quenched = light == "366" and layout.lighter is False
+    law = settings.law if settings.law != "auto" else DEFAULT_LAW["254" if quenched else light]
     grid, reduce = choose_grid(layout.width, layout.height, layout.corners_px, layout.mm_per_unit)
     size = (layout.width, layout.height, layout.corners_px)
     channel = choose_channel(scan, layout, settings, light)

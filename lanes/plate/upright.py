@@ -75,11 +75,15 @@ def judge_turn(scan: Scan, layout: Layout) -> Turn:
     planes, whole = planes_of(scan, layout), any(f.name == "bed-unseen" for f in layout.flags)
     as_seen = ends_of(planes.fine, planes.fine_grid, whole)
     if any(end.line for end in as_seen):
-        odds = lower_odds(*as_seen)
+        odds, named = lower_odds(*as_seen), 0.0
         if -PRIOR - SURE < odds < SURE:
-            odds += named_odds(find_marks(planes), as_seen, layout)
+            named = named_odds(find_marks(planes), as_seen, layout)
+            odds += named
             odds += marked_odds(planes.fine, planes.fine_grid, as_seen, _spots(planes, layout))
-        return turn_as_seen(odds)
+        turn = turn_as_seen(odds)
+        # Names over the upper line alone are said, unless marks on the lower one outvote them: how
+        # a person holds a plate and a hand's slight bends do not.
+        return replace(turn, sure=turn.sure and (named >= 0.0 or odds >= SURE))
     light, grid = turned(planes.fine, planes.fine_grid)
     across = ends_of(light, grid, whole)
     count = sum(end.line is not None for end in across)

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 from pathlib import Path
-from types import SimpleNamespace
-from typing import Any
 
 import numpy as np
 import pytest
@@ -16,7 +14,7 @@ from lanes.checks.colours import colour_name
 from lanes.confidence import TWO_SIDED_95
 from lanes.draw import LaneSpec, PlateSpec, SpotSpec, draw
 from lanes.draw.save import save
-from lanes.measuring import prepare
+from lanes.measuring import prepare, read_lane
 
 YELLOW, GREY = (0.02, 0.1, 1.0), (0.6, 0.6, 0.6)
 
@@ -82,6 +80,26 @@ def test_the_wide_interval_reaches_what_another_channel_says(tmp_path: Path) -> 
     assert alike < 0.5 * mixed
 
 
+@pytest.mark.parametrize(("seen", "blind"), [
+    ({"own": (90, 3), "red": (60, 2), "green": (60, 3), "blue": (60, 1)}, False),
+    ({"own": (90, 4), "red": (60, 6), "green": (60, 3), "blue": (60, 3)}, False),
+    ({"own": (90, 1), "red": (0, 60), "green": (60, 1), "blue": (60, 0)}, True),
+])
+def test_what_is_weak_in_every_channel_alike_is_not_laid_to_the_channel(
+    plate: Path, seen: dict[str, tuple[float, float]], blind: bool,
+    monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Standard deviations of a strong and of another spot in each channel."""
+    settings = Settings(light="white", lanes=(20.0,))
+    prepared = prepare(plate, settings)
+    lanes = [read_lane(prepared, lane) for lane in prepared.layout.lanes]
+    shares, noise = np.array([s.area_percent for s in lanes[0].spots]), np.zeros(2)
+    monkeypatch.setattr(colours, "_by_channel", lambda *_: [
+        {name: colours._ByChannel(shares, noise, np.array(sds)) for name, sds in seen.items()}])
+    text = " ".join(f.message for f in colours.channel_matters(prepared, lanes))
+    assert ("no one channel" in text) == blind
+
+
 def test_what_quenches_a_green_glow_is_dark_not_grey(tmp_path: Path) -> None:
     drawing = draw(PlateSpec(width=40, height=60, origin=8, front=50, dpi=120, light="254",
                              lanes=(LaneSpec(20.0, (SpotSpec(0.4, 1.0),)),)))
@@ -112,23 +130,6 @@ def test_a_colour_within_its_noise_is_grey(tmp_path: Path, seed: int) -> None:
 )
 def test_plain_words_for_colours(light: tuple[float, float, float], name: str) -> None:
     assert colour_name(light) == name
-
-
-@pytest.mark.parametrize(("red", "blue", "says"), [
-    ((60.0, 1.0), (2.0, 60.0), "no one channel sees all spots of lane 1: their area percents"),
-    ((60.0, 1.0), (60.0, 4.0), "a spot of lane 1 is too weak to show whether the channel matters"),
-])
-def test_a_spot_that_is_weak_in_every_channel_is_not_called_a_channels(
-    monkeypatch: pytest.MonkeyPatch, red: tuple[float, float], blue: tuple[float, float], says: str
-) -> None:
-    shares = np.array([90.0, 10.0]), np.array([1.0, 1.0])
-    by = {name: colours._ByChannel(*shares, np.array(each))
-          for name, each in (("own", (60.0, 3.0)), ("red", red), ("blue", blue))}
-    monkeypatch.setattr(colours, "_by_channel", lambda *_: [by])
-    lane: Any = SimpleNamespace(name="1", spots=())
-    plate: Any = None
-    (remark,) = colours.channel_matters(plate, [lane])
-    assert remark.message.startswith(says)
 
 
 @pytest.mark.parametrize(("lamp", "given", "flagged"), [

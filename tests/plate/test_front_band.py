@@ -32,6 +32,16 @@ def test_a_band_across_the_plate_is_taken_off() -> None:
     np.testing.assert_array_equal(left[np.abs(beyond()) > 5.2], NOISE[np.abs(beyond()) > 5.2])
 
 
+def test_a_band_that_sways_about_the_front_is_taken_off_wherever_it_runs() -> None:
+    """Where it leaves the line by as much as it is wide, the rest of it was a spot of that lane."""
+    sway = -0.5 + 0.5 * np.exp(-(((GRID.x() - 24.0) / 7.0) ** 2))
+    band = 0.1 * np.exp(-(((beyond() - sway) / 0.6) ** 2))
+    left = without_band((NOISE + band + spot(10.0, -1.0)).astype(np.float32), LAYOUT, GRID)
+    rest = left - spot(10.0, -1.0)
+    assert np.abs(rest)[:, 35:-35].max() < 0.03
+    assert np.abs(rest[np.abs(beyond()) < 2.0].mean()) < 0.002
+
+
 def test_a_level_band_beside_the_line_is_taken_off() -> None:
     """1.6 mm wide, and level as it dries: its top is anywhere on it, the line to one side."""
     band = 0.03 / (1.0 + (np.abs(beyond() + 0.4) / 0.8) ** 12)

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from drawn import XS, plate, squared
 from numpy.typing import NDArray
+from scipy import ndimage
 
 from lanes.draw import LaneSpec, draw
 from lanes.plate.dividers import without_dividers
@@ -115,6 +116,23 @@ def test_the_stated_sd_is_no_less_than_a_hand_drawn_lines_waver() -> None:
         sds.append(stroke.line.sd)
     assert np.sqrt(np.mean(np.square(offs))) < 1.5 * np.mean(sds)
     assert max(sds) < 0.1
+
+
+def test_a_slow_waver_counts_by_how_far_neighbours_share_it() -> None:
+    """A hand's sway of 3 mm: few places along the line are independent of each other."""
+    light, grid = layer()
+    x, y = grid.x(), grid.y()
+    rng = np.random.default_rng(3)
+    offs, sds = [], []
+    for _ in range(24):
+        wide = 3.0 / grid.pitch
+        sway = ndimage.gaussian_filter1d(rng.normal(size=x.size + 8 * round(wide)), wide)
+        line = 9.0 + 0.08 * (sway / sway.std())[4 * round(wide):][: x.size]
+        cover = np.clip((0.125 - np.abs(y[:, None] - line)) / grid.pitch + 0.5, 0.0, 1.0)
+        stroke = origin((light * (1.0 - 0.4 * cover)).astype(np.float32), grid)[0]
+        offs += (stroke.line.at(np.array(XS)) - 9.0).tolist()
+        sds.append(stroke.line.sd)
+    assert float(np.sqrt(np.mean(np.square(offs)))) < 1.5 * float(np.mean(sds))
 
 
 @pytest.mark.parametrize("seed", range(4))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import lru_cache
 from typing import Any
 
@@ -26,6 +27,8 @@ from lanes.plate.upright import (
 )
 from lanes.scan.scan import Scan
 from lanes.settings import Settings
+
+DPI = 150  # of what `plate` draws
 
 
 @lru_cache(maxsize=8)
@@ -88,6 +91,18 @@ def test_the_lanes_names_turn_a_plate_that_lies_on_its_side(
     assert layout.origin.at(20) == pytest.approx(8, abs=0.2)
     np.testing.assert_allclose([lane.x for lane in layout.lanes], XS, atol=0.3)
     assert {"turned", "upside-down"} <= {f.name for f in layout.flags}  # one hand in five: said
+
+
+def test_names_over_the_upper_line_alone_are_flagged() -> None:
+    """Upside down, its origin drawn with a bend of 0.5 mm that the front lacks."""
+    upright = lying(0, ticks=False, seed=1, smile=0.5)
+    rows, columns = upright.codes.shape[:2]
+    u = np.linspace(-1.0, 1.0, columns)
+    sag = np.rint(0.5 * (1.0 - u * u) * DPI / 25.4).astype(int)
+    bent = upright.codes[np.clip(np.arange(rows)[:, None] - sag, 0, rows - 1), np.arange(columns)]
+    for codes, doubtful in ((bent, False), (bent[::-1, ::-1], True)):
+        layout = locate(replace(upright, codes=np.ascontiguousarray(codes)), Settings())
+        assert bool({"turned", "upside-down"} & {f.name for f in layout.flags}) == doubtful
 
 
 def pencilled(marks: str, bend_mm: float) -> tuple[np.ndarray, Grid]:
