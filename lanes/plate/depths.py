@@ -7,7 +7,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from lanes.plate.layer import mask_marks
+from lanes.plate.layer import CUTOFF_MM, STIFF, mask_marks, smooth_layer
 from lanes.plate.layout import Floats, Layout
 from lanes.plate.planes import Image, Mask, Planes, off_layer
 from lanes.quantiles import median
@@ -36,6 +36,9 @@ class Depths:
     bare : (rows, columns) bool array
         Where nothing stands out.
     channels : tuple of str
+    waves : (channels, rows, columns) array
+        What the layer's surface follows of its own slow unevenness, relative to it: under what is
+        not bare it cannot, and the depth there holds these waves.
     """
 
     depth: Image
@@ -43,6 +46,7 @@ class Depths:
     inside: Mask
     bare: Mask
     channels: tuple[str, ...]
+    waves: Image
 
 
 def layer_depths(planes: Planes, layout: Layout) -> Depths:
@@ -66,7 +70,7 @@ def _layer_depths(planes: Planes, off: bytes) -> Depths:
 
 def depths(light: dict[str, Image], mm: float, off: Mask) -> Depths:
     """Return each channel's departure from its own clean layer; `off` is left out of sight."""
-    planes, levels, bares = [], [], []
+    planes, levels, bares, waves = [], [], [], []
     for image in light.values():
         bare, surface = mask_marks(image, mm, off)
         layer = surface.on(image.shape, mm)
@@ -76,5 +80,7 @@ def depths(light: dict[str, Image], mm: float, off: Mask) -> Depths:
         planes.append(((image - layer) / np.maximum(layer, dimmest)).astype(np.float32))
         levels.append(level)
         bares.append(bare)
+        stiff = smooth_layer(image, bare, mm, STIFF * CUTOFF_MM).on(image.shape, mm)
+        waves.append(((layer - stiff) / np.maximum(layer, dimmest)).astype(np.float32))
     return Depths(np.stack(planes), np.array(levels), ~off, np.logical_and.reduce(bares) & ~off,
-                  tuple(light))
+                  tuple(light), np.stack(waves))

@@ -20,6 +20,7 @@ Floats = NDArray[np.float64]
 CELL_MM = 1.5
 # Half-power wavelength of the smoother. Mottle and lamp vary more slowly than this, spots faster.
 CUTOFF_MM = 14.0
+STIFF = 3.0  # times the cutoff: a surface that follows the lamp, and no spot or mottle
 NO_WEIGHT = 1e-300  # so that nothing is divided by 0 where no cell is clean
 # Of the weight of one wholly clean cell: a trace of stiffness keeps the system solvable on a plate
 # with hardly a clean cell, and bends no surface.
@@ -198,7 +199,7 @@ def mask_marks(
     bare = np.ones(relative.shape, bool) if known is None else ~known
     blurred = ndimage.gaussian_filter(relative, BLUR_MM / mm, truncate=KERNEL_SDS)
     # The first surface is stiff, so that a heavy spot can't pull it down to itself.
-    surface = smooth_layer(_capped(relative, bare), bare, mm, 3 * CUTOFF_MM)
+    surface = smooth_layer(_capped(relative, bare), bare, mm, STIFF * CUTOFF_MM)
     for i in range(rounds):
         rest = blurred - surface.on(relative.shape, mm)
         clean = rest[bare]

@@ -98,12 +98,13 @@ def significances(
     the spot off, seems to depart the other way, up to nine millimetres about it. It is taken out,
     and the rest is held against what noise is then left, until nothing more stands out.
     """
+    hidden = _hidden_noise(seen, mm)
     strong = np.zeros(seen.inside.shape, bool)
     pieces, count = ndimage.label(seen.inside & ~seen.bare)
     whole = others = _at_scales(depth, mm)
     for _ in range(MOST_ROUNDS):
-        answers = [_answers(all_of, rest, strong, seen, mm, sigma)
-                   for all_of, rest, sigma in zip(whole, others, SIGMAS_MM, strict=True)]
+        answers = [_answers(*of_scale, strong, seen, mm)
+                   for of_scale in zip(whole, others, SIGMAS_MM, hidden, strict=True)]
         # A threshold apart for every scale: fewer places, and fewer that show the noise.
         tops = (row / np.float32(limit) for z, limit in answers for row in z)
         excess = np.zeros(seen.inside.shape, np.float32)
@@ -117,6 +118,23 @@ def significances(
     return answers, excess
 
 
+def _hidden_noise(seen: Depths, mm: float) -> list[float]:
+    """Return, for each of `SIGMAS_MM`, how much larger noise is where the layer is hidden.
+
+    Bare layer is held against a surface that follows its slow waves; what is no bare layer, a spot
+    or a tall wave itself, lies on a surface that is carried on under it and follows none.
+    """
+    depth = np.where(seen.inside & ~seen.bare, np.float32(0.0), seen.depth)
+    if not seen.bare.any():
+        return [1.0] * len(SIGMAS_MM)
+    both = []
+    for images in (_at_scales(depth, mm), _at_scales(depth + seen.waves, mm)):
+        bare = (image[:, seen.bare] for image in images)
+        both.append([_noise(rest - row_medians(rest)[:, None]) for rest in bare])
+    return [max(1.0, float(np.median(one / np.maximum(own, RESOLVED))))
+            for own, one in zip(*both, strict=True)]
+
+
 def _at_scales(depth: Image, mm: float) -> list[Image]:
     """Return `depth` less its surroundings at each of `SIGMAS_MM`."""
     bands = Bands(depth, SURROUND * max(SIGMAS_MM) / mm)
@@ -124,12 +142,12 @@ def _at_scales(depth: Image, mm: float) -> list[Image]:
 
 
 def _answers(
-    whole: Image, others: Image, strong: Mask, seen: Depths, mm: float, sigma: float
+    whole: Image, others: Image, sigma: float, hidden: float, strong: Mask, seen: Depths, mm: float
 ) -> tuple[Image, float]:
     """Return each channel's significance at a scale, and that of all together, and the limit.
 
     Significances are those of the places inside, (channels, places). `others` are the depths
-    without what is `strong`.
+    without what is `strong`; `hidden` is how much larger noise is where no bare layer is seen.
     """
     s = sigma / mm
     depth = others.reshape(len(others), -1)
@@ -154,6 +172,7 @@ def _answers(
         rest /= sd[:, None]
         z = np.concatenate([z, _together(z, np.clip(rest, -CAPPED, CAPPED, out=rest))[None]])
     z /= _unevenness(depth / sd[:, None], seen, strong, mm)[seen.inside]
+    z /= np.where(seen.bare[seen.inside], np.float32(1.0), np.float32(hidden))
     layer = z if others is whole else z[:, ~strong[seen.inside]]
     tail = np.array([-quantile(row[::skipped], TAIL) for row in layer]) / float(norm.isf(TAIL))
     z /= np.clip(tail, 1.0, MOST_TAIL)[:, None].astype(np.float32)
