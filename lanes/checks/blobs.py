@@ -72,7 +72,7 @@ def _in_every_colour(blob: Blob) -> bool:
 def without_other_side(trace: Trace, layout: Layout, lane: Lane) -> Trace:
     """Return `trace` with no use made of where something departs the other way than spots do.
 
-    It is told as unread. As a dip in the trace it would bend the fit of everything about it.
+    It is flagged as unread. As a dip in the trace it would bend the fit of everything about it.
     """
     y0, y1 = layout.ends(lane)
     usable = trace.usable.copy()
@@ -176,8 +176,9 @@ def unread(layout: Layout, lane: Lane, reading: LaneReading) -> tuple[Flag, ...]
         for rf, b in sorted(missing, key=lambda m: m[0])[:LISTED])
     more = f" and {len(missing) - LISTED} more" if len(missing) > LISTED else ""
     most = max(float(np.round(b.strength, 1)) for _, b in missing)
-    return (flag("spot-unread", f"not read: Rf {places}{more}, where the layer shows "
-                 f"{most:g} standard deviations of its noise at most"),)
+    clearest = "it stands" if len(missing) == 1 else "the clearest stands"
+    return (flag("spot-unread", f"not read: Rf {places}{more}; {clearest} {most:g} standard "
+                 "deviations out of the layer's noise"),)
 
 
 def blob_remarks(

@@ -27,6 +27,7 @@ from lanes.plate.standing_out import (
     SIGMAS_MM,
     SURROUND,
     USUAL,
+    hidden_noise,
     significances,
     spread_of,
 )
@@ -174,13 +175,14 @@ def find_blobs(
     usable = [i for i, level in enumerate(seen.layer) if level >= DIM * seen.layer.max()]
     if bright:  # a dark layer has no bright channel
         usable = list(range(len(seen.layer)))
+    hidden = hidden_noise(seen, grid.mm)
     found: list[Blob] = []
     for sign in (1.0, -1.0) if bright is None else (1.0 if bright else -1.0,):
         one = seen.depth[usable] * np.float32(sign)
         spread = [spread_of(d[seen.bare]) for d in one]
         one = np.stack([np.maximum(d, np.float32(-OTHER_WAY * s))
                         for d, s in zip(one, spread, strict=True)])
-        answers, excess = significances(one, seen, grid.mm)
+        answers, excess = significances(one, seen, grid.mm, hidden)
         found += _regions(excess, sign, seen, grid, answers, usable, faintest)
     return tuple(sorted(found, key=lambda blob: (blob.x, blob.y)))
 

@@ -74,7 +74,7 @@ def spread_of(values: NDArray[np.floating]) -> float:
 
 
 def significances(
-    depth: Image, seen: Depths, mm: float
+    depth: Image, seen: Depths, mm: float, hidden: list[float]
 ) -> tuple[list[tuple[Image, float]], Image]:
     """Return what each scale answers, and how far each place inside exceeds its limit at best.
 
@@ -86,6 +86,8 @@ def significances(
         Of which the places inside, and those that are bare, are taken.
     mm : float
         Side of a sample.
+    hidden : list of float
+        What `hidden_noise` returns.
 
     Returns
     -------
@@ -98,7 +100,6 @@ def significances(
     the spot off, seems to depart the other way, up to nine millimetres about it. It is taken out,
     and the rest is held against what noise is then left, until nothing more stands out.
     """
-    hidden = _hidden_noise(seen, mm)
     strong = np.zeros(seen.inside.shape, bool)
     pieces, count = ndimage.label(seen.inside & ~seen.bare)
     whole = others = _at_scales(depth, mm)
@@ -118,7 +119,7 @@ def significances(
     return answers, excess
 
 
-def _hidden_noise(seen: Depths, mm: float) -> list[float]:
+def hidden_noise(seen: Depths, mm: float) -> list[float]:
     """Return, for each of `SIGMAS_MM`, how much larger noise is where the layer is hidden.
 
     Bare layer is held against a surface that follows its slow waves; what is no bare layer, a spot
