@@ -159,7 +159,8 @@ def rf_text(lane: LaneReading, index: int) -> str:
 def percent_text(lane: LaneReading, spot: Spot) -> str:
     """Return area percent with its standard deviation; a lone spot is 100 by definition."""
     if len(lane.spots) == 1:
-        return "100 (only one found)"
+        unread = any(flag.name == "spot-unread" for flag in lane.flags)
+        return f"100 (only one {'read' if unread else 'found'})"
     return percent_with_sd(spot.area_percent, spot.area_percent_sd, spot.area_percent_sd_noise)
 
 

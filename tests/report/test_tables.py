@@ -9,6 +9,7 @@ import invented
 import numpy as np
 import pytest
 
+from lanes.flags import flag
 from lanes.report.report import report_html
 from lanes.report.tables import (
     PAIR_COLUMNS,
@@ -113,6 +114,14 @@ def test_traces_without_scale_have_rf_only():
     got = rows(traces_csv(invented.unscaled()))
     assert {row["position_mm"] for row in got} == {""}
     assert float(got[-1]["rf"]) > 1.0
+
+
+def test_a_lone_spot_beside_one_unread_is_not_called_the_only_one_found():
+    reading = invented.plate()
+    lane = next(lane for lane in reading.lanes if len(lane.spots) == 1)
+    assert percent_text(lane, lane.spots[0]) == "100 (only one found)"
+    beside = replace(lane, flags=(*lane.flags, flag("spot-unread", "not read: Rf 0.60")))
+    assert percent_text(beside, beside.spots[0]) == "100 (only one read)"
 
 
 def test_text_table():
