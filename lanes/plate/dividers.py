@@ -22,13 +22,14 @@ def without_dividers(
 ) -> list[tuple[float, float]]:
     """Return `ticks` less what runs on up the plate: a line, scored or drawn, that divides it.
 
-    A line made in one go is about as dark along it as where it crosses the origin.
+    A line made in one go is about as dark along it as where it crosses the origin; a tick that only
+    hangs from the origin is none, so that both sides of it are looked at.
     """
     half, beyond = (round(v / grid.mm) for v in (WAVER_MM, MARGIN_MM))
     block = max(1, round(BLOCK_MM / grid.mm))
 
     def runs_on(x: float) -> bool:
-        first = max(0, round(float(grid.row(origin.at(x)))))
+        first = max(0, round(float(grid.row(origin.at(x)))) - block)
         last = min(grid.rows, round(float(grid.row(front.at(x)))) + 1)
         reach = half + round(ASKEW * (last - first))
         middle = round(float(grid.column(x)))
@@ -46,7 +47,7 @@ def without_dividers(
         at = np.rint(across + np.multiply.outer(slopes, rise)).astype(int)
         about = at[:, :, None] + np.arange(-half, half + 1)
         seen = blocks[np.arange(len(blocks))[None, :, None], about].max(axis=2)
-        drawn = seen > 0.5 * blocks[0, across - half: across + half + 1].max()
+        drawn = seen > 0.5 * blocks[:2, across - half: across + half + 1].max()
         return bool(drawn.mean(axis=1).max() > RUNS_ON)
 
     return [(x, s) for x, s in ticks if not runs_on(x)]

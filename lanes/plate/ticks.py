@@ -22,10 +22,15 @@ FROM_MM, TO_MM = 0.35, 1.15
 # Standard deviations that one sample of a tick counts by, at least and at most: one dark speck may
 # not stand for a stroke, nor one bright one against it.
 LEAST_DEPTH, MOST_DEPTH = -3.0, 6.0
+STROKE_MM = 0.8   # half of what one stroke and its blur take along the line
 BLUR_MM = 0.15    # standard deviation: half a stroke's width
 # Quantiles of depth along a line that ends inside the picture: of bare layer, and of the line.
 GROUND, DRAWN = 0.1, 0.75
 FAR_BLOCKS = 3.0  # blocks beyond a tick, within which the line must go on
+# Ticks that stand on the line, or hang from it, and do not cross it: letters do so too, but a tick
+# goes on from the line itself, each third of its half showing, has no other stroke beside it, and is
+# one of a row. Standard deviations of a third, and of the whole, and the fewest of a row: choices.
+THIRD, ONE_SIDED, FEWEST_ONE_SIDED = 2.0, 6.0, 2
 NO_GRAIN = 1e-6   # relative light: stands for a grain of nothing, so that nothing is divided by 0
 
 
@@ -45,13 +50,26 @@ def find_ticks(
     list of (x, score)
         From left to right, at least 2.5 mm apart; the score counts standard deviations.
     """
+    above, below = _halves(light, grid, origin)
+    crossing = _peaks(_both(above[1], below[1], grid.mm), grid, FOUND)
+    up, down = (_one_sided(*half, grid) for half in (above, below))
+    row = max((up, down), key=lambda ticks: sum(score for _, score in ticks))
+    apart = APART_MM * grid.pitch / grid.mm
+    on_both_sides = sum(any(abs(x - other) < apart for other, _ in down) for x, _ in up)
+    if len(row) < FEWEST_ONE_SIDED or on_both_sides >= FEWEST_ONE_SIDED:
+        return crossing
+    return sorted([*row, *((x, score) for x, score in crossing
+                           if all(abs(x - own) >= apart for own, _ in row))])
+
+
+def _peaks(score: Floats, grid: Grid, least: float) -> list[tuple[float, float]]:
+    """Return where `score` peaks above `least`, and how high, clear of the plate's sides."""
     mm = grid.mm
-    score = tick_profile(light, grid, origin)
     edge = round(RIM_MM / mm)
     peaks = ndimage.maximum_filter1d(score, max(3, round(APART_MM / mm))) == score
     peaks[:edge] = peaks[-edge:] = False
     found: list[tuple[float, float]] = []
-    for i in np.nonzero(peaks & (score > FOUND))[0]:
+    for i in np.nonzero(peaks & (score > least))[0]:
         x = float((i + 0.5) * grid.pitch)
         # A stroke as wide as two samples peaks at both.
         if found and x - found[-1][0] < APART_MM * grid.pitch / mm:
@@ -92,6 +110,18 @@ def without_sides(
 
 def tick_profile(light: NDArray[np.float32], grid: Grid, origin: Line) -> Floats:
     """Return how far what crosses a line stands out at each column, in standard deviations."""
+    above, below = _halves(light, grid, origin)
+    return _both(above[1], below[1], grid.mm)
+
+
+def _halves(
+    light: NDArray[np.float32], grid: Grid, origin: Line
+) -> tuple[tuple[Floats, Floats], tuple[Floats, Floats]]:
+    """Return what stands up above and below a line: the weakest third of each half, and the half.
+
+    Each is an array of a value a column, in standard deviations of what upright strokes are sought
+    among.
+    """
     mm = grid.mm
     column = np.arange(grid.columns)
     row = np.rint(grid.row(origin.at(grid.x()))).astype(int)
@@ -99,16 +129,45 @@ def tick_profile(light: NDArray[np.float32], grid: Grid, origin: Line) -> Floats
     first, last = np.clip([int(row.min()) - reach, int(row.max()) + reach], 0, grid.rows - 1)
     depth = ridge(light[first: last + 1], mm, 1) / _upright_grain(SamePicture(light), mm)
     depth = np.clip(depth, LEAST_DEPTH, MOST_DEPTH)
-    sums = []
-    for sign in (1, -1):
+
+    def half(sign: int) -> tuple[Floats, Floats]:
         steps = np.arange(max(1, round(FROM_MM / mm)), max(2, round(TO_MM / mm)) + 1) * sign
         index = row[:, None] + steps[None, :]
         valid = (index >= 0) & (index < grid.rows)
-        half = np.where(valid, depth[np.clip(index, first, last) - first, column[:, None]], 0.0)
-        sums.append(half.sum(axis=1) / np.sqrt(steps.size))
-    # A tick crosses the line: both halves must show, so that a letter below it does not pass.
-    profile = np.minimum(sums[0], sums[1]) + 0.5 * np.maximum(sums[0], sums[1])
+        shown = np.where(valid, depth[np.clip(index, first, last) - first, column[:, None]], 0.0)
+        thirds = [part.sum(axis=1) / np.sqrt(part.shape[1])
+                  for part in np.array_split(shown, min(3, steps.size), axis=1)]
+        return (np.asarray(np.min(thirds, axis=0), float),
+                np.asarray(shown.sum(axis=1) / np.sqrt(steps.size), float))
+
+    return half(1), half(-1)
+
+
+def _both(above: Floats, below: Floats, mm: float) -> Floats:
+    """Return how far strokes stand out that cross the line, in standard deviations."""
+    # Both halves must show, so that a letter below the line does not pass.
+    return _in_deviations(np.minimum(above, below) + 0.5 * np.maximum(above, below), mm)
+
+
+def _in_deviations(profile: Floats, mm: float) -> Floats:
     profile = ndimage.gaussian_filter1d(profile, BLUR_MM / mm)
     middle = float(np.median(profile))
     spread = MAD_SD * float(np.median(np.abs(profile - middle))) or NO_GRAIN
     return np.asarray((profile - middle) / spread, float)
+
+
+def _one_sided(third: Floats, half: Floats, grid: Grid) -> list[tuple[float, float]]:
+    """Return strokes that end on the line from one side, each alone for as far as ticks are apart."""
+    score = _in_deviations(half, grid.mm)
+    whole = ndimage.gaussian_filter1d(third, BLUR_MM / grid.mm) > THIRD
+    ticks = _peaks(np.where(whole, score, 0.0), grid, ONE_SIDED)
+    stroke = round(STROKE_MM / grid.mm)
+    near = round(APART_MM / grid.mm)
+    alone: list[tuple[float, float]] = []
+    for x, s in ticks:
+        column = round(float(grid.column(x)))
+        beside = np.concatenate([score[max(column - near, 0): max(column - stroke, 0)],
+                                 score[column + stroke: column + near]])
+        if not (beside > 0.5 * s).any():
+            alone.append((x, s))
+    return alone
