@@ -172,8 +172,9 @@ def _improved(
 
 
 def _places(seen: Evidence) -> list[float]:
-    """Return where lanes may be: ticks, blobs and the means of blobs in columns."""
-    places = [*seen.ticks.tolist(), *_clustered(seen, COLUMNS_APART_MM[0]), *seen.u.tolist()]
+    """Return where lanes may be: ticks, blobs, the means of blobs in columns, names in a row."""
+    places = [*seen.ticks.tolist(), *_clustered(seen, COLUMNS_APART_MM[0]), *seen.u.tolist(),
+              *seen.names[seen.in_row].tolist()]
     kept: list[float] = []
     for place in places:
         if all(abs(place - other) > SAME_PLACE_MM for other in kept):

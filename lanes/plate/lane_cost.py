@@ -60,7 +60,12 @@ PARTLY = 2         # lanes without a mark: a hand that left out so many does not
 NAME_MM, NAMED, UNNAMED = 1.0, 2.0, 2.0
 NAME_REACH = 3.0   # of NAME_MM, taken as a standard deviation: farther off it names another lane
 LEFT_OUT, NAMES_COUNT = 6.0, 3  # a lane that is not named where so many others are: hardly ever
-NAMES_KEPT = 2 / 3  # of a row of letters that stand under blobs, or it names no lanes
+# Of a row of letters, that stand under blobs or in their row; else it names no lanes.
+NAMES_KEPT = 2 / 3
+# A name in an even row with those under blobs names an empty lane: how far off a multiple of the
+# row's step, of the step (two names' middles, each off by `NAME_MM`, at some 8 mm), and how many
+# make a row where only one of them has a blob above it.
+NAME_STEP, NAMES_ROW = 0.2, 4
 # Where the others stand in an even row, a lane's place is one of few: within 15 % of a multiple of
 # the step lies a third of all places, within 5 % a tenth.
 IN_ROW, OFF_STEP = 1.5, 0.15
@@ -72,6 +77,7 @@ MOST_LEFT_OUT = 3  # steps without a lane in a row: farther off the row means li
 # in another lane (common practice). A speck lies anywhere.
 SHARED, SHARED_MOST = 0.7, 2.5
 EMPTY = 12.0       # a lane of nothing at all
+EMPTY_NAMED = 1.0  # the same, named in the others' row: fractions and blanks are run on purpose
 ASKED = -1.0       # the same, where the number was given: a place in the row is one of few
 FAINT = 1.2        # of a lane at a tick that is not sure, for each standard deviation it lacks
 BESIDE = 8.0       # two blobs of one height side by side in one lane
@@ -105,6 +111,8 @@ class Evidence:
         What all lanes lean by.
     names : (n,) array
         Middles of the names written under lanes.
+    in_row : (n,) bool array
+        The names that stand in a row with names under blobs.
     shared : (b,) array
         The evidence for a spot in each blob's height: nats, 0 for one no larger than a speck.
     """
@@ -120,6 +128,8 @@ class Evidence:
     plate: float
     lean: float = 0.0
     names: Floats = field(default_factory=lambda: np.zeros(0))
+    in_row: np.ndarray[tuple[int, ...], np.dtype[np.bool_]] = field(
+        default_factory=lambda: np.zeros(0, bool))
     shared: Floats = field(default_factory=lambda: np.zeros(1))
 
     @cached_property
@@ -160,18 +170,34 @@ def weigh(
     usual = float(np.median(wide[firm])) if firm.any() else 0.5 * USUAL_MM
     # Where a scan's dots per inch are wrong, its spots are as small as specks of others.
     large = (np.minimum(wide, tall) > min(SPOT_MM, SPECK_SHARE * usual)) & ~skirt
-    u, written = x - lean * rise, np.array(names, float) * mm
+    u, written = x - lean * rise, np.sort(np.array(names, float)) * mm
     under = (np.abs(written[:, None] - u[strength >= STRONG * strength.max(initial=0.0)])
              < 2.0 * NAME_MM).any(axis=1)
-    if under.sum() < max(2.0, NAMES_KEPT * under.size):
-        written = written[:0]
+    in_row = _in_row(written, under)
+    enough = under.sum() >= 2 or in_row.sum() >= NAMES_ROW
+    if not enough or (under | in_row).sum() < NAMES_KEPT * under.size:
+        written, in_row = written[:0], in_row[:0]
     return Evidence(
         u, sd, strength, large, beside,
         np.array([t for t, _ in ticks], float) * mm,
         np.array([s for _, s in ticks], float),
-        usual, layout.width * mm, lean, written,
+        usual, layout.width * mm, lean, written, in_row,
         np.where(large, _shared_heights(u, rise, sd, _firm(strength), run), 0.0),
     )
+
+
+def _in_row(
+    names: Floats, under: np.ndarray[tuple[int, ...], np.dtype[np.bool_]]
+) -> np.ndarray[tuple[int, ...], np.dtype[np.bool_]]:
+    """Return which `names` (rising) stand in an even row with one that is `under` a blob, (n,)."""
+    if names.size < NAMES_COUNT or not under.any():
+        return np.zeros(names.size, bool)
+    gaps = np.diff(names)
+    steps = gaps / max(float(median(gaps)), NO_STEP)
+    whole = np.rint(steps)
+    even = (np.abs(steps - whole) <= NAME_STEP) & (whole >= 1) & (whole <= MOST_LEFT_OUT)
+    row = np.concatenate([[0], np.cumsum(~even)])
+    return np.isin(row, row[under])
 
 
 def _of_skirts(blobs: tuple[Blob, ...]) -> np.ndarray[tuple[int, ...], np.dtype[np.bool_]]:
@@ -256,7 +282,7 @@ def cost(xs: list[float], seen: Evidence, empty: float = EMPTY) -> float:
         free[own[marked]] = False
         total += float(leave[free].sum())
         faint = FAINT * float(np.clip(TICK_SURE - seen.sure[own[marked]], 0.0, None).sum())
-    with_name = _named(lanes, seen)
+    with_name = _named(lanes, seen.names)
     if with_name.sum() >= NAMES_COUNT:  # a scratch on the line is no lane that a hand forgot
         total += LEFT_OUT * min(int((marked & ~with_name & (held == 0)).sum()), PARTLY)
     named = with_name & ~marked
@@ -266,7 +292,9 @@ def cost(xs: list[float], seen: Evidence, empty: float = EMPTY) -> float:
     total += MARKED * marked.sum() + faint
     bare = int((~marked & ~named).sum())
     total += NAMED * named.sum() + UNMARKED * bare + rule * min(bare, PARTLY)
-    total += empty * float((~marked & (held == 0)).sum())
+    claimed = _named(lanes, seen.names[seen.in_row]) & ~marked & (held == 0)
+    total += min(EMPTY_NAMED, empty) * float(claimed.sum())
+    total += empty * float((~marked & (held == 0) & ~claimed).sum())
     if lanes.size > 1:
         gaps = np.diff(lanes)
         closest = max(CLOSEST_MM, ABREAST * seen.wide)
@@ -278,11 +306,11 @@ def cost(xs: list[float], seen: Evidence, empty: float = EMPTY) -> float:
     return float(total)
 
 
-def _named(lanes: Floats, seen: Evidence) -> np.ndarray[tuple[int, ...], np.dtype[np.bool_]]:
+def _named(lanes: Floats, names: Floats) -> np.ndarray[tuple[int, ...], np.dtype[np.bool_]]:
     """Return which lanes have a name under them that is no nearer to another lane."""
     out = np.zeros(lanes.size, bool)
-    if seen.names.size:
-        distance = np.abs(seen.names[:, None] - lanes)
+    if names.size:
+        distance = np.abs(names[:, None] - lanes)
         to, near = distance.argmin(axis=1), distance.min(axis=1) < NAME_REACH * NAME_MM
         out[to[near]] = True
     return out
@@ -295,7 +323,8 @@ def _names_cost(lanes: Floats, seen: Evidence, named: np.ndarray[tuple[int, ...]
         return 0.0
     distance = np.abs(seen.names[:, None] - lanes)
     off = 0.5 * np.square(distance[:, named].min(axis=0) / NAME_MM).sum() if named.any() else 0.0
-    return float(off + UNNAMED * (distance.min(axis=1) >= NAME_REACH * NAME_MM).sum())
+    alone = distance.min(axis=1) >= NAME_REACH * NAME_MM
+    return float(off + np.where(seen.in_row, LEFT_OUT, UNNAMED)[alone].sum())
 
 
 def _odd_steps(gaps: Floats) -> np.ndarray[tuple[int, ...], np.dtype[np.bool_]]:

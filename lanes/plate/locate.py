@@ -108,7 +108,7 @@ def with_lanes(planes: Planes, layout: Layout, settings: Settings, light: str) -
         bright = lighter and light == "366"
         lanes, confidence, assumed = find_lanes(
             with_circled(own, planes), ticks, layout, settings, bright,
-            names_under(find_marks(planes), layout))
+            names_under(find_marks(planes, layout.origin), layout))
         while settings.lanes is None and (new := in_new_lanes(faint, own, lanes, layout)):
             faint = tuple(b for b in faint if b not in new)
             in_rows += new

@@ -51,6 +51,7 @@ CIRCLE_MM = (2.0, 16.0)  # the inside of a circle round a spot; letters' insides
 GAP_MM = 1.0             # that a circle drawn in one pull, or dotted, leaves open
 # Names of lanes, as a hand writes them (common practice): how far under the origin line, how large,
 # how far the letters of one are apart, and how far one stands off the others' row.
+CUT_MM = 0.6             # half of a drawn line's stroke, its wavering and its flanks
 UNDER_LINE_MM, NAME_SIZE_MM, JOINED_MM, UNEVEN_MM = (1.0, 9.0), (1.2, 6.0), 1.5, 2.0
 
 
@@ -66,12 +67,19 @@ class Mark:
     scatter: float
 
 
-def find_marks(planes: Planes) -> list[Mark]:
-    """Return every piece of thin matter 0.5 mm or longer, off the rim."""
+def find_marks(planes: Planes, cut: Line | None = None) -> list[Mark]:
+    """Return every piece of thin matter 0.5 mm or longer, off the rim.
+
+    Along `cut` thin matter is taken out first, so that what is written close to that line is not a
+    piece with it.
+    """
     grid = planes.fine_grid
     rim = max(1, round(EDGE_MM / grid.mm))
     thin = np.zeros_like(planes.thin)
     thin[rim:-rim, rim:-rim] = planes.thin[rim:-rim, rim:-rim]
+    if cut is not None:
+        off = np.arange(grid.rows)[:, None] - grid.row(cut.at(grid.x()))
+        thin &= np.abs(off) > CUT_MM / grid.mm
     labels, _ = ndimage.label(thin, structure=np.ones((3, 3)))
     found = []
     for number, place in enumerate(ndimage.find_objects(labels), 1):

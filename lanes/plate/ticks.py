@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from functools import lru_cache
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,9 +28,11 @@ BLUR_MM = 0.15    # standard deviation: half a stroke's width
 # Quantiles of depth along a line that ends inside the picture: of bare layer, and of the line.
 GROUND, DRAWN = 0.1, 0.75
 FAR_BLOCKS = 3.0  # blocks beyond a tick, within which the line must go on
+# Standard deviations of the third of a half next to the line, from which a stroke reaches it.
+TOUCHES = 2.0
 # Ticks that stand on the line, or hang from it, and do not cross it: letters do so too, but a tick
-# goes on from the line itself, each third of its half showing, has no other stroke beside it, and is
-# one of a row. Standard deviations of a third, and of the whole, and the fewest of a row: choices.
+# goes on from the line itself, each third of its half showing, has no other stroke beside it, and
+# is one of a row. Standard deviations of a third, and of the whole, and the fewest of a row: choices.
 THIRD, ONE_SIDED, FEWEST_ONE_SIDED = 2.0, 6.0, 2
 NO_GRAIN = 1e-6   # relative light: stands for a grain of nothing, so that nothing is divided by 0
 
@@ -51,7 +54,8 @@ def find_ticks(
         From left to right, at least 2.5 mm apart; the score counts standard deviations.
     """
     above, below = _halves(light, grid, origin)
-    crossing = _peaks(_both(above[1], below[1], grid.mm), grid, FOUND)
+    crossing = [(x, score) for x, score in _peaks(_both(above[1], below[1], grid.mm), grid, FOUND)
+                if _touches(x, above, below, grid)]
     up, down = (_one_sided(*half, grid) for half in (above, below))
     row = max((up, down), key=lambda ticks: sum(score for _, score in ticks))
     apart = APART_MM * grid.pitch / grid.mm
@@ -60,6 +64,16 @@ def find_ticks(
         return crossing
     return sorted([*row, *((x, score) for x, score in crossing
                            if all(abs(x - own) >= apart for own, _ in row))])
+
+
+def _touches(
+    x: float, above: tuple[Floats, Floats], below: tuple[Floats, Floats], grid: Grid
+) -> bool:
+    """Whether the clearer half of what stands at `x` begins at the line; a letter begins off it."""
+    column, near = round(float(grid.column(x))), round(0.5 * STROKE_MM / grid.mm)
+    about = slice(max(0, column - near), column + near + 1)
+    thirds, _ = max((above, below), key=lambda half: float(half[1][about].max()))
+    return float(thirds[0, about].max()) > TOUCHES
 
 
 def _peaks(score: Floats, grid: Grid, least: float) -> list[tuple[float, float]]:
@@ -117,10 +131,10 @@ def tick_profile(light: NDArray[np.float32], grid: Grid, origin: Line) -> Floats
 def _halves(
     light: NDArray[np.float32], grid: Grid, origin: Line
 ) -> tuple[tuple[Floats, Floats], tuple[Floats, Floats]]:
-    """Return what stands up above and below a line: the weakest third of each half, and the half.
+    """Return what stands up above and below a line: thirds of each half, from the line out, and it.
 
-    Each is an array of a value a column, in standard deviations of what upright strokes are sought
-    among.
+    A third, (3, columns), and a half, (columns,), in standard deviations of what upright strokes
+    are sought among.
     """
     mm = grid.mm
     column = np.arange(grid.columns)
@@ -135,10 +149,10 @@ def _halves(
         index = row[:, None] + steps[None, :]
         valid = (index >= 0) & (index < grid.rows)
         shown = np.where(valid, depth[np.clip(index, first, last) - first, column[:, None]], 0.0)
-        thirds = [part.sum(axis=1) / np.sqrt(part.shape[1])
-                  for part in np.array_split(shown, min(3, steps.size), axis=1)]
-        return (np.asarray(np.min(thirds, axis=0), float),
-                np.asarray(shown.sum(axis=1) / np.sqrt(steps.size), float))
+        cuts = np.linspace(0, steps.size, 4).astype(int)  # on a coarse grid thirds share samples
+        thirds = [shown[:, a: max(b, a + 1)].mean(axis=1) * np.sqrt(max(b - a, 1))
+                  for a, b in pairwise(cuts)]
+        return np.array(thirds), np.asarray(shown.sum(axis=1) / np.sqrt(steps.size), float)
 
     return half(1), half(-1)
 
@@ -156,10 +170,10 @@ def _in_deviations(profile: Floats, mm: float) -> Floats:
     return np.asarray((profile - middle) / spread, float)
 
 
-def _one_sided(third: Floats, half: Floats, grid: Grid) -> list[tuple[float, float]]:
-    """Return strokes that end on the line from one side, each alone for as far as ticks are apart."""
+def _one_sided(thirds: Floats, half: Floats, grid: Grid) -> list[tuple[float, float]]:
+    """Return strokes that end on the line from one side, each alone as far as ticks are apart."""
     score = _in_deviations(half, grid.mm)
-    whole = ndimage.gaussian_filter1d(third, BLUR_MM / grid.mm) > THIRD
+    whole = ndimage.gaussian_filter1d(thirds, BLUR_MM / grid.mm, axis=1).min(axis=0) > THIRD
     ticks = _peaks(np.where(whole, score, 0.0), grid, ONE_SIDED)
     stroke = round(STROKE_MM / grid.mm)
     near = round(APART_MM / grid.mm)

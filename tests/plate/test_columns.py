@@ -151,6 +151,18 @@ def test_a_name_makes_a_lane_of_a_faint_blob_and_a_word_makes_none() -> None:
     assert best_lanes(remark) == pytest.approx([20.0, 44.0, 56.0], abs=0.5)
 
 
+def test_a_name_in_the_others_row_is_an_empty_lane() -> None:
+    """Blanks and fractions without product are run on purpose, and often have no tick."""
+    blobs = tuple(blob(x, y) for x in (10.0, 37.0) for y in (30.0, 44.0))
+    assert best_lanes(weigh(blobs, [], layout())) == pytest.approx([10.0, 37.0], abs=0.1)
+    row = (10.4, 18.7, 28.3, 36.6, 46.2)
+    found = best_lanes(weigh(blobs, [], layout(), row))
+    assert found == pytest.approx([10.0, 18.7, 28.3, 37.0, 46.2], abs=0.1)
+    # Words in no even row name nothing.
+    words = (10.4, 15.3, 23.6, 36.6, 42.1, 50.9)
+    assert best_lanes(weigh(blobs, [], layout(), words)) == pytest.approx([10.0, 37.0], abs=0.1)
+
+
 def test_a_scratch_on_the_line_is_no_lane_where_the_others_are_named() -> None:
     ticks = [10.0, 20.0, 30.0, 40.0]
     blobs = tuple(blob(x, y) for x in ticks for y in (35.0, 60.0))

@@ -181,6 +181,21 @@ def test_a_line_that_divides_the_plate_is_no_tick() -> None:
     assert [x for x, _ in kept] == pytest.approx(XS, abs=0.4)
 
 
+@pytest.mark.parametrize(("foot", "head"), [(-2.5, 0.0), (0.0, 2.5), (-2.5, -0.1)])
+def test_ticks_that_do_not_cross_the_line(foot: float, head: float) -> None:
+    """They hang from the line, or stand on it; none of them is taken for a line up the plate."""
+    empty = tuple(LaneSpec(x) for x in XS)
+    light, grid = squared(draw(plate(ticks=False, labels=False, lanes=empty)))
+    for x in XS:
+        rows = slice(*(round(float(grid.row(8.0 + y))) for y in (foot, head)))
+        column = round(float(grid.column(x)))
+        light[rows, column: column + round(0.4 / grid.mm)] *= 0.6
+    ticks = find_ticks(light, grid, Line((8.0,)))
+    np.testing.assert_allclose([x for x, _ in ticks], np.add(XS, 0.2), atol=0.2)
+    assert min(score for _, score in ticks) > 5.5
+    assert without_dividers(ticks, light, grid, Line((8.0,)), Line((50.0,))) == ticks
+
+
 def test_ticks_of_an_empty_plate() -> None:
     light, grid = squared(draw(plate(lanes=tuple(LaneSpec(x) for x in (7, 15.5, 31)))))
     found = find_ticks(light, grid, Line((8.0,)))
