@@ -32,7 +32,7 @@ FAR_BLOCKS = 3.0  # blocks beyond a tick, within which the line must go on
 TOUCHES = 2.0
 # Ticks that stand on the line, or hang from it, and do not cross it: letters do so too, but a tick
 # goes on from the line itself, each third of its half showing, has no other stroke beside it, and
-# is one of a row. Standard deviations of a third, and of the whole, and the fewest of a row: choices.
+# is one of a row. Standard deviations of a third, and of the whole; the fewest of a row: choices.
 THIRD, ONE_SIDED, FEWEST_ONE_SIDED = 2.0, 6.0, 2
 NO_GRAIN = 1e-6   # relative light: stands for a grain of nothing, so that nothing is divided by 0
 
