@@ -1,4 +1,4 @@
-"""What lossy compression keeps of colour: whole codes, in blocks of many pixels."""
+"""What lossy compression keeps of light and colour: whole codes, in blocks of many pixels."""
 
 from __future__ import annotations
 
@@ -11,37 +11,38 @@ from lanes.scan.transfer import code_table
 # From red, green and blue to luma and the two differences of colour: ITU-T T.871, clause 7.
 TO_LUMA = np.array([[0.299, 0.587, 0.114], [-0.168736, -0.331264, 0.5],
                     [0.5, -0.418688, -0.081312]])
-LUMA_STEP = 1.0  # codes: luma is kept in whole ones, and what shows in it is more than colour
+SAME_STEP = 1.1  # of luma's step: the layer's surface lies a little above the step it follows
 
 # A camera compresses, and so does whoever passes its picture on (common practice): a step of each.
 PASSES = 2.0
 
 
 def is_colour_step(blob: Blob, layer: Floats, planes: Planes, layout: Layout) -> bool:
-    """Whether a blob shows in colour alone, by no more than the file's own steps of colour.
+    """Whether a blob shows by no more than the file's own steps, of luma and of colour.
 
-    A block departs from its neighbours by a step where their colour lies at the border of two; its
+    A block departs from its neighbours by a step where they lie at the border of two; of colour its
     own waves, rounded, add as much, and average out over several blocks.
 
     Parameters
     ----------
     blob : Blob
-        With its depth in red, green and blue.
-    layer : (3,) array
+        With its depth in each channel: red, green and blue, or grey.
+    layer : (channels,) array
         The layer's light in these.
     planes : Planes
     layout : Layout
     """
-    if planes.colour_step is None or len(blob.depth) != 3:
+    if planes.colour_step is None:
         return False
     table = code_table(8, planes.transfer)
     codes = np.arange(table.size)
     level = np.asarray(layer, float)
     before, after = (np.interp(v, table, codes)
                      for v in (level, level * (1.0 + np.array(blob.depth))))
-    luma, *colour = np.abs(TO_LUMA @ (after - before))
+    change = after - before
+    luma, *colour = np.abs(TO_LUMA @ change) if change.size == 3 else (abs(float(change[0])), 0.0)
     lower = layout.corners_px[1] - layout.corners_px[0]
     pixels = float(np.hypot(*lower)) / layout.width
     blocks = np.sqrt(blob.width * blob.height) * pixels / planes.colour_step.side_px
     most = planes.colour_step.codes * (PASSES + 1.0 / max(float(blocks), 1.0))
-    return bool(luma < LUMA_STEP and max(colour) < most)
+    return bool(luma < SAME_STEP * planes.colour_step.grey_codes and max(colour) < most)

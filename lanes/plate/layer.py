@@ -29,12 +29,17 @@ KERNEL_SDS = 3.0  # where a Gaussian filter is cut off: 0.3 % of it lies beyond
 BLUR_MM = 0.6     # standard deviation under which marks are looked for: grain goes, spots stay
 # Standard deviations of blurred layer that a mark departs by: at first, beside a surface still
 # stiff, and then; and how far beyond its own edge its skirt is left out.
-FIRST_SDS, MARK_SDS, SKIRT_MM = 4.0, 3.0, 0.6
+FIRST_SDS, MARK_SDS, SKIRT_MM = 6.0, 3.0, 0.6
+# Rounds of reweighting for the lamp, and the least deviation that one is weighed by, of the usual.
+LAMP_ROUNDS, NEAR_LAMP = 8, 0.1
+# The quantile of light that the lamp is first drawn at: among bare layer wherever that is more than
+# a fifth of what is seen. And that of the tails which tell to which side spots depart.
+LAYER_SIDE, TAIL = 0.8, 0.02
+HALVINGS = 2
+FEW, FEW_SD = 0.0228, 2.0  # of Gaussian places, beyond so many standard deviations to one side
 NO_NOISE = 1e-12  # so that a picture without noise marks nothing by rounding
-# Of the plate: where less seems bare, the surface was wrong, and all is taken as bare again.
+# Of what is seen of the plate, taken as bare whatever it departs by, before skirts.
 LEAST_BARE = 0.15
-# Quantiles of light beyond which samples do not pull at the first surface: heavy spots, and glare.
-CAPS = (0.1, 0.99)
 
 
 @dataclass(frozen=True)
@@ -178,9 +183,12 @@ def _roughness(rows: int, columns: int) -> Floats:
 
 def mask_marks(
     relative: NDArray[np.float32], mm: float, known: NDArray[np.bool_] | None = None,
-    rounds: int = 2,
 ) -> tuple[NDArray[np.bool_], Surface]:
     """Find what is not bare layer, and the surface of what is.
+
+    From the lamp's stiffest shape to the layer's own: at each step what departs from the surface is
+    left out of the next, so that broad spots, which a supple surface would follow, are known before
+    there is one.
 
     Parameters
     ----------
@@ -190,31 +198,89 @@ def mask_marks(
         Spacing in mm; about 0.25 serves.
     known : (rows, columns) bool array, optional
         Samples known not to be bare layer.
-    rounds : int
 
     Returns
     -------
     (rows, columns) bool array, True where bare; and the surface.
     """
-    bare = np.ones(relative.shape, bool) if known is None else ~known
+    seen = np.ones(relative.shape, bool) if known is None else ~known
     blurred = ndimage.gaussian_filter(relative, BLUR_MM / mm, truncate=KERNEL_SDS)
-    # The first surface is stiff, so that a heavy spot can't pull it down to itself.
-    surface = smooth_layer(_capped(relative, bare), bare, mm, STIFF * CUTOFF_MM)
-    for i in range(rounds):
+    surface, middle, sd = _lamp(blurred, seen, mm)
+    bare = seen
+    for cutoff, sds in ((STIFF * CUTOFF_MM, FIRST_SDS), (CUTOFF_MM, FIRST_SDS),
+                        (CUTOFF_MM, MARK_SDS)):
         rest = blurred - surface.on(relative.shape, mm)
-        clean = rest[bare]
-        middle = float(median(clean))
-        sd = MAD_SD * float(median(np.abs(clean - middle)))
-        marks = np.abs(rest - middle) > (FIRST_SDS if i == 0 else MARK_SDS) * max(sd, NO_NOISE)
-        marks = dilated(opened(marks), max(1, round(SKIRT_MM / mm)))
-        bare = ~marks if known is None else ~(marks | known)
-        if bare.mean() < LEAST_BARE:
-            bare = np.ones(relative.shape, bool) if known is None else ~known
-        surface = smooth_layer(relative, bare, mm)
+        if bare is not seen:
+            middle, sd = _scatter(rest[bare])
+        off = np.abs(rest - middle)
+        least = quantile(off[seen], np.float64(LEAST_BARE)) if seen.any() else 0.0
+        marks = opened(off > max(sds * sd, least, NO_NOISE))
+        bare = seen & ~dilated(marks, max(1, round(SKIRT_MM / mm)))
+        surface = smooth_layer(relative, bare, mm, cutoff)
     return bare, surface
 
 
-def _capped(image: NDArray[np.float32], bare: NDArray[np.bool_]) -> NDArray[np.float32]:
-    seen = image[bare]
-    low, high = (quantile(seen, np.float64(share)) if seen.size else share for share in CAPS)
-    return np.clip(image, low, high)
+def _lamp(
+    blurred: NDArray[np.float32], seen: NDArray[np.bool_], mm: float
+) -> tuple[Surface, float, float]:
+    """Return the quadratic surface that bare layer follows, though spots cover most of it.
+
+    And the middle of what bare layer departs from it by, and the standard deviation.
+
+    Spots depart to one side, the one with the longer tail: a quantile near the other side is drawn
+    first (Koenker & Bassett, Econometrica 46, 33 (1978), by reweighting), then what lies about it.
+    """
+    step = max(1, round(CELL_MM / mm))
+    total, count = _cells(np.where(seen, blurred, 0.0), step), _cells(seen, step)
+    values = np.divide(total, count, out=np.zeros_like(total), where=count > 0)
+    weight = count / step**2
+    there = weight > 0
+    surface = _quadratic(values, weight)
+    if not there.any():
+        return Surface(surface, step * mm), 0.0, 0.0
+    share = 0.5
+    for i in range(LAMP_ROUNDS):
+        if i == LAMP_ROUNDS // 2:
+            low, middle, high = np.quantile((values - surface)[there], [TAIL, 0.5, 1.0 - TAIL])
+            share = LAYER_SIDE if middle - low > high - middle else 1.0 - LAYER_SIDE
+        off = values - surface
+        near = NEAR_LAMP * float(median(np.abs(off[there]))) + NO_NOISE
+        pull = np.where(off > 0, share, 1.0 - share) / np.maximum(np.abs(off), near)
+        surface = _quadratic(values, weight * pull)
+    for _ in range(LAMP_ROUNDS):
+        off = values - surface
+        middle, sd = _scatter(off[there], _mode(off[there]))
+        kept = there & (np.abs(off - middle) < MARK_SDS * max(sd, NO_NOISE))
+        surface = _quadratic(values, weight * kept)
+    return Surface(surface, step * mm), middle, sd
+
+
+def _mode(values: NDArray[np.floating]) -> float:
+    """Return the middle of the narrowest half of `values`, halved again, to a quarter.
+
+    Robertson & Cryer, J. Am. Stat. Assoc. 69, 1012 (1974), who halve to the last: a quarter is
+    steadier.
+    """
+    some = np.sort(values.ravel())
+    for _ in range(HALVINGS):
+        half = -(-some.size // 2)
+        first = int(np.argmin(some[half - 1:] - some[: some.size - half + 1]))
+        some = some[first: first + half]
+    return float(median(some))
+
+
+def _scatter(rest: NDArray[np.floating], middle: float | None = None) -> tuple[float, float]:
+    """Return the middle of `rest` and its standard deviation, by the side that scatters less.
+
+    What is left of spots departs to one side. A compressed picture is flat over most of its blocks
+    and steps at others, which the median does not see and what few places exceed does.
+    """
+    if middle is None:
+        middle = float(median(rest)) if rest.size else 0.0
+    spread = [0.0]
+    sides = [np.abs(rest[rest < middle] - middle), np.abs(rest[rest > middle] - middle)]
+    if all(side.size for side in sides):
+        spread = [max(MAD_SD * float(median(side)),
+                      float(quantile(side, np.float64(1.0 - 2.0 * FEW))) / FEW_SD)
+                  for side in sides]
+    return middle, min(spread)

@@ -52,7 +52,9 @@ LEAST_R, MOST_R = 0.004, 1.2
 LEAST_RATIO = 1e-3  # of the layer's light: what is darker counts as a density of 3
 MOSTLY_CLIPPED = 0.5  # of the pixels of the median mark
 SAMPLES = 1 << 17  # worked out at a time: temporaries stay in the cache
-PATCH_MM = 7.5  # height of a held-out patch: what a spot hides; it is as wide as the lanes
+# Height of a held-out patch: what a spot hides, and no less than this; it is as wide as the lanes.
+PATCH_MM = 7.5
+HIDDEN_MM = 1.0  # a lower stretch of hidden layer is no spot
 
 
 @dataclass(frozen=True)
@@ -78,6 +80,8 @@ class Signal:
         What a person masked as no spot: layer stands there instead, and nothing is read from it.
     as_read : float or None
         The layer's reflectance as the picture has it, where `reference` was taken instead.
+    patch_mm : float
+        Height of the patches that were held out.
     """
 
     values: Image
@@ -94,6 +98,7 @@ class Signal:
     flags: tuple[Flag, ...]
     masked: NDArray[np.bool_] | None = None
     as_read: float | None = None
+    patch_mm: float = PATCH_MM
 
 
 def kubelka_munk(reflectance: ArrayLike) -> Floats:
@@ -199,7 +204,8 @@ def to_signal(scan: Scan, layout: Layout, settings: Settings, light: str) -> Sig
     if hidden is not None:
         fine_bare &= ~hidden
     held = np.full(image.shape, np.nan, np.float32)
-    for holes in _holes(bare, layout, grid, step):
+    patch = max(PATCH_MM, _hidden_height(bare, layout, grid, step))
+    for holes in _holes(bare, layout, grid, step, patch):
         kept = smooth_layer(coarse, bare & ~holes, step * grid.mm)
         fine_holes = enlarge(holes, image.shape, step) & fine_bare & ~thin
         there = np.maximum(kept.on(image.shape, grid.mm), BLACK)[fine_holes]
@@ -207,7 +213,7 @@ def to_signal(scan: Scan, layout: Layout, settings: Settings, light: str) -> Sig
     if bright is False and float(median(clipped[~fine_bare])) > MOSTLY_CLIPPED:
         flags.append(flag("clipped", "most of the marks on the plate are at the scan's limit"))
     return Signal(without_band(values, layout, grid), gain, fine_bare & ~thin, held, thin, clipped,
-                  grid, light, law, channel, reference, tuple(flags), hidden, as_read)
+                  grid, light, law, channel, reference, tuple(flags), hidden, as_read, patch)
 
 
 def _reference(
@@ -268,14 +274,32 @@ def _by_law(law: str, ratio: Image, reference: float) -> tuple[Floats, Floats]:
     return np.asarray(values), np.asarray(gain)
 
 
+def _hidden_height(bare: NDArray[np.bool_], layout: Layout, grid: Grid, step: int) -> float:
+    """Return how many mm of layer a spot hides along its lane, the median over all lanes; or 0."""
+    heights: list[float] = []
+    for lane in layout.lanes:
+        y = (np.arange(bare.shape[0]) + 0.5) * grid.pitch * step
+        foot, top = float(layout.origin.at(lane.x)), float(layout.front.at(lane.x))
+        x = lane.x + lane.lean * (y - foot)
+        column = np.clip(np.floor(x / (grid.pitch * step)).astype(int), 0, bare.shape[1] - 1)
+        hidden = ~bare[np.arange(bare.shape[0]), column] & (y > foot) & (y < top)
+        ends = np.flatnonzero(np.diff(np.concatenate([[0], hidden.astype(int), [0]])))
+        heights += [float(b - a) * grid.mm * step for a, b in ends.reshape(-1, 2)]
+    heights = [h for h in heights if h >= HIDDEN_MM]
+    return float(np.median(heights)) if heights else 0.0
+
+
 def _holes(
-    bare: NDArray[np.bool_], layout: Layout, grid: Grid, step: int
+    bare: NDArray[np.bool_], layout: Layout, grid: Grid, step: int, patch: float
 ) -> tuple[NDArray[np.bool_], ...]:
-    """Return sets of spot-sized patches of layer to hold out, in three staggered patterns."""
+    """Return sets of spot-sized patches of layer to hold out, in three staggered patterns.
+
+    They are `patch` mm high.
+    """
     rows, columns = bare.shape
-    tall = max(2, round(PATCH_MM / (grid.mm * step)))
+    tall = max(2, round(patch / (grid.mm * step)))
     lane = max((lane.width for lane in layout.lanes), default=0.0) * layout.mm_per_unit
-    wide = max(2, round(max(PATCH_MM, lane) / (grid.mm * step)))
+    wide = max(2, round(max(patch, lane) / (grid.mm * step)))
     row, column = np.arange(rows)[:, None], np.arange(columns)[None, :]
     tier = row // (2 * tall)
     return tuple(

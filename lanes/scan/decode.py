@@ -150,12 +150,16 @@ def _colour_step(image: Any) -> ColourStep | None:
     """
     tables: Any = getattr(image, "quantization", None)
     layer: Any = getattr(image, "layer", ())
-    if image.mode != "RGB" or len(layer) != 3 or not tables:
+    if not tables or (image.mode, len(layer)) not in (("RGB", 3), ("L", 1)):
         return None
-    _, across, down, _ = layer[0]
+    _, across, down, table = layer[0]
+    # Two multiples of a broken step, each in whole codes, are up to one code more apart.
+    grey = float(np.ceil(max(1.0, tables[table][0] / 8)))
+    if image.mode == "L":
+        return ColourStep(grey, 8, grey)
     first = max(tables[part[3]][0] for part in layer[1:] if part[3] in tables)
     coarser = max(across // max(layer[1][1], 1), down // max(layer[1][2], 1), 1)
-    return ColourStep(max(1.0, first / 8), 8 * coarser)
+    return ColourStep(max(1.0, first / 8), 8 * coarser, grey)
 
 
 def _open_heif(name: str) -> None:

@@ -30,11 +30,13 @@ for _library in ("PIL", "tifffile"):
 class ColourStep(NamedTuple):
     """The finest difference of colour that lossy compression keeps, in `codes`, over a block.
 
-    The two differences of colour are kept more coarsely than luma, in blocks of `side_px` pixels.
+    The two differences of colour are kept more coarsely than luma, whose own step is `grey_codes`,
+    in blocks of `side_px` pixels.
     """
 
     codes: float
     side_px: int
+    grey_codes: float
 
 
 class Raw(NamedTuple):

@@ -19,14 +19,15 @@ from lanes.confidence import (
     UNIFORM_SD,
 )
 from lanes.plate.layout import Layout
-from lanes.plate.signal import PATCH_MM, Signal
+from lanes.plate.signal import Signal
 from lanes.plate.square import Grid
 from lanes.quantiles import median
 
 Floats = NDArray[np.float64]
 
-LAG_MM = 6.5  # the longest distance at which correlation is followed: a held-out patch's side
-SURE_MM = 4.0  # up to here a patch holds pairs enough to be believed as they are
+# The longest distance at which correlation is followed: in a held-out patch, its height less the
+# second. Over the last of it pairs are too few to be believed as they are.
+LAG_MM, WITHIN_MM, FADE_MM = 6.5, 1.0, 2.5
 LEAST_MM2 = 60.0  # square millimetres held out, below which noise is not known: one patch
 LEAST_PATCHES = 4.0  # taken for granted: of fewer Student's interval would say nothing
 WILD = 4.0  # standard deviations: a patch farther off is a missed mark, once in 16,000 by chance
@@ -129,15 +130,15 @@ def layer_noises(
     bare = np.where(signal.bare, signal.values, 0.0).astype(np.float32)
     out: list[Noise | None] = []
     for width, extrapolation, detection in zip(
-        widths, _across(values, known, widths, signal.grid),
-        _across(bare, signal.bare, widths, signal.grid), strict=True,
+        widths, _across(values, known, widths, signal.grid, signal.patch_mm - WITHIN_MM),
+        _across(bare, signal.bare, widths, signal.grid, LAG_MM), strict=True,
     ):
         if extrapolation is None or detection is None:
             out.append(None)
             continue
         # Some twenty patches determine a variance only roughly: the standard deviation is widened
         # so that 1.96 of it is Student's interval.
-        patch = PATCH_MM * max(PATCH_MM, width * layout.mm_per_unit)
+        patch = signal.patch_mm * max(signal.patch_mm, width * layout.mm_per_unit)
         count = max(LEAST_PATCHES, float(known.sum()) * signal.grid.mm**2 / patch)
         wider = float(t.ppf(BELOW_TWO_SIDED_95, count)) / TWO_SIDED_95
         out.append(replace(extrapolation, sd=extrapolation.sd * wider, detection=detection))
@@ -145,26 +146,27 @@ def layer_noises(
 
 
 def _across(
-    values: NDArray[np.float32], known: NDArray[np.bool_], widths: Sequence[float], grid: Grid
+    values: NDArray[np.float32], known: NDArray[np.bool_], widths: Sequence[float], grid: Grid,
+    lag: float,
 ) -> list[Noise | None]:
-    """Return the noise of `known` values integrated over each of `widths`."""
+    """Return the noise of `known` values integrated over each of `widths`, up to `lag` in mm."""
     # A few wild patches (a missed mark) must not set the noise of the whole plate.
     bound = WILD * MAD_SD * float(median(np.abs(values[known])))
     values = np.clip(values, -bound, bound)
-    lags_y = max(8, round(LAG_MM / grid.mm))
-    lags_x = max(8, round(min(max(widths) / grid.pitch, LAG_MM / grid.mm)))
+    lags_y = max(8, round(lag / grid.mm))
+    lags_x = max(8, round(min(max(widths) / grid.pitch, lag / grid.mm)))
     products, counts = _autocovariance(values, known, lags_y, lags_x)
     table = products / np.maximum(counts, 1.0)
     dx = np.arange(-lags_x, lags_x + 1)
     weights = np.clip(np.array(widths)[:, None] / grid.pitch - np.abs(dx), 0.0, None)
-    return [_noise(row, grid) for row in weights @ table.T * grid.pitch**2]
+    return [_noise(row, grid, lag) for row in weights @ table.T * grid.pitch**2]
 
 
-def _noise(covariance: Floats, grid: Grid) -> Noise | None:
+def _noise(covariance: Floats, grid: Grid, lag: float) -> Noise | None:
     """Return the noise whose covariance at 0, 1, ... samples of distance is given."""
     # Beyond what the patches reach nothing is known: fade to nothing, gently enough to stay a
     # covariance.
-    past = np.clip((np.arange(covariance.size) * grid.mm - SURE_MM) / (LAG_MM - SURE_MM), 0.0, 1.0)
+    past = np.clip((np.arange(covariance.size) * grid.mm - lag + FADE_MM) / FADE_MM, 0.0, 1.0)
     covariance = covariance * 0.5 * (1 + np.cos(np.pi * past))
     if covariance[0] <= 0:
         return None
