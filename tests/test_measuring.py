@@ -136,6 +136,21 @@ def test_a_jpeg_and_a_tiff_read_as_the_png_does() -> None:
         assert found.percent < 3.0
 
 
+@pytest.mark.parametrize("width", [5.0, 7.0])
+def test_weak_broad_spots_beside_strong_ones_are_read_whole(width: float) -> None:
+    """Spots so wide hide most of the layer between the lanes; a tenth of the others' is no less."""
+    heavy, weak = 0.55 * width**2, 0.055 * width**2
+    lanes = tuple(LaneSpec(10.0 + 13.0 * i, tuple(
+        SpotSpec(rf, weak if i == k else heavy, width=width)
+        for k, rf in enumerate((0.2, 0.5, 0.8)))) for i in range(3))
+    reading, drawing = read(plate(width=46, height=100, origin=12, front=88, dpi=200, lanes=lanes,
+                                  seed=3))
+    pairs = list(matches(reading, drawing))
+    assert len(pairs) == 9 == sum(len(lane.spots) for lane in reading.lanes)
+    off = [abs(spot.area - true["amount"]) / true["amount"] for spot, true in pairs]
+    assert max(off) < 0.35 and float(np.median(off)) < 0.1
+
+
 @pytest.mark.parametrize("light", ["white", "254"])
 def test_areas_are_those_drawn(light: str) -> None:
     pairs = list(matches(*read(plate(light=light))))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -49,6 +50,7 @@ def test_the_step_and_block_are_read_from_the_file(compressed: Scan) -> None:
     [((0.0, 0.004, -0.025), 1.0, True), ((0.0, 0.004, -0.025), 8.0, True),
      ((0.0, 0.008, -0.08), 1.0, True), ((0.0, 0.008, -0.08), 8.0, False),
      ((0.0, 0.0, -0.12), 1.0, False), ((-0.03, -0.03, -0.03), 1.0, False),
+     ((-0.02, -0.02, -0.02), 8.0, True),  # luma is kept in steps of 13 / 8 codes
      ((-0.04, 0.02, 0.0), 1.0, True), ((-0.12, 0.05, 0.0), 1.0, False)],
 )
 def test_one_step_is_no_spot(
@@ -59,6 +61,17 @@ def test_one_step_is_no_spot(
     assert is_colour_step(blob(depth, wide), LAYER, planes, layout) is step
     # Another file keeps colours as they are.
     assert not is_colour_step(blob(depth, wide), LAYER, replace(planes, colour_step=None), layout)
+
+
+@pytest.mark.parametrize("grey", [False, True])
+def test_a_layer_kept_in_few_codes_shows_no_spots(grey: bool, tmp_path: Path) -> None:
+    """Its mottle, 0.6 %, is less than the step: blocks of the next code are no spots."""
+    drawing = draw(plate(seed=1))
+    image = Image.fromarray(drawing.pixels)
+    image.convert("L" if grey else "RGB").save(tmp_path / "plate.jpg", quality=60)
+    planes = planes_of(read_scan(tmp_path / "plate.jpg", dpi=150), layout_of(drawing))
+    found = [b for b in blobs_between(planes, layout_of(drawing)) if not b.lighter]
+    assert len(found) == sum(len(lane.spots) for lane in drawing.spec.lanes)
 
 
 def test_drawn_spots_are_left(planes: Planes) -> None:

@@ -104,3 +104,21 @@ def test_a_plate_without_marks_is_mostly_bare() -> None:
     edge[5:-5, 5:-5] = False
     bare, _ = mask_marks(coarse, step * grid.mm, edge)
     assert bare[~edge].mean() > 0.8  # some grain passes for a mark, and a margin with it
+
+
+@pytest.mark.parametrize("sign", [-1.0, 1.0])
+def test_layer_is_found_where_broad_spots_hide_most_of_it(sign: float) -> None:
+    """Twelve spots 7 mm wide at half height, a lamp that falls off by 15 %, and grain."""
+    y, x = MM * (np.indices((320, 184)) + 0.5)
+    lamp = 0.8 * (1.0 - 0.15 * ((x - 10.0) / 46.0) ** 2)
+    depth = sum(height * np.exp(-0.5 * ((x - u) ** 2 + (y - v) ** 2) / 3.0**2)
+                for u in (10.0, 23.0, 36.0)
+                for v, height in ((13.0, 0.3), (31.0, 0.5), (49.0, 0.03), (67.0, 0.4)))
+    rng = np.random.default_rng(5)
+    grain = 0.004 * rng.standard_normal(x.shape)
+    image = np.asarray(lamp * (1.0 + sign * depth + grain), np.float32)
+    assert np.mean(depth > 0.01) > 0.5
+    bare, layer = mask_marks(image, MM)
+    assert bare.mean() > 0.15
+    off = layer.on(image.shape, MM) / lamp - 1.0
+    assert np.sqrt(np.mean(off**2)) < 0.004
