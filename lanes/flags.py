@@ -38,8 +38,9 @@ REGISTRY = _registry(
          "say --transfer linear or srgb; area percent depends on it"),
     Kind("scale-unknown", "no usable dots per inch or size: lengths are in pixels",
          "give --plate-width, --plate-height or --dpi; Rf and area percent need none"),
-    Kind("scale-implausible", "the file's dots per inch make plate or spots an impossible size",
-         "give --plate-width, --plate-height or --dpi"),
+    Kind("scale-implausible", "dots per inch make plate or spots an impossible size, or the "
+         "size stated is not that of the outline found",
+         "give --plate-width, --plate-height or --dpi; look at the outline in plate.png"),
     Kind("bed-unseen", "no scanner bed shows: the image's edges are taken as the plate's",
          "scan the whole plate, or crop exactly to it"),
     Kind("keystone", "the plate is seen at an angle; its four corners were squared",

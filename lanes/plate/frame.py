@@ -19,6 +19,7 @@ from lanes.scan.scan import Scan
 from lanes.scan.stated import MM_PER_INCH
 from lanes.settings import Settings
 
+MOST_UNLIKE = 1.1  # a plate held 25 degrees askew is seen a tenth too short (1 - cos 25)
 # Plates are cut from sheets of 200 x 200 mm, and a strip under 15 mm holds no lane.
 SMALLEST_MM, LARGEST_MM = 15.0, 260.0
 LEAST_MM, MOST_MM = 5.0, 1000.0  # what is stated may be unusual, but not beyond these
@@ -199,6 +200,13 @@ def _size_mm(
 ) -> tuple[float, float] | None:
     """Return the plate's width and height in mm; None where neither is known."""
     stated_w, stated_h = settings.plate_width, settings.plate_height
+    if stated_w is not None and stated_h is not None:
+        unlike = (stated_w / stated_h) / (wide / high)
+        if not 1.0 / MOST_UNLIKE < unlike < MOST_UNLIKE:
+            flags.append(flag(
+                "scale-implausible",
+                f"the plate is stated as {stated_w:g} x {stated_h:g} mm, and its outline in the "
+                f"picture is as {stated_h * wide / high:.3g} x {stated_h:g}"))
     if stated_w is not None or stated_h is not None:
         width = stated_w if stated_w is not None else (stated_h or 0.0) * wide / high
         return width, stated_h if stated_h is not None else width * high / wide

@@ -202,8 +202,9 @@ def named_lanes(lanes: tuple[Lane, ...], settings: Settings) -> tuple[Lane, ...]
     for option, listed in (("names", names), ("roles", roles)):
         if listed is not None and len(listed) != len(lanes):
             raise InputError(
-                f"--{option} has {len(listed)} entries for {len(lanes)} lanes: give one a lane, "
-                "or the lanes themselves with --lanes"
+                f"--{option} has {len(listed)} entries for {len(lanes)} "
+                f"{'lane' if len(lanes) == 1 else 'lanes'}: give one a lane, or the number or the "
+                "places of the lanes with --lanes"
             )
     named = [
         replace(lane, name=names[i] if names else str(i + 1), role=roles[i] if roles else None)

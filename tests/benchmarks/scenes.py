@@ -153,13 +153,13 @@ def overlapping(rng: np.random.Generator, seed: int) -> PlateSpec:
 
 @kind
 def broad(rng: np.random.Generator, seed: int) -> PlateSpec:
-    """Spots 4 to 7 mm wide at half height, which hide most of the layer; one in each lane is weak."""
+    """Spots 4 to 7 mm wide at half height, which hide most of the layer; one a lane is weak."""
     made = []
     for x in (10.0, 23.0, 36.0):
         width = float(rng.uniform(4.0, 7.0))
-        amounts = width**2 * rng.permutation([0.56, 0.36, 0.56 * float(rng.uniform(0.05, 0.15))])
+        amounts = width**2 * rng.permutation([0.56, 0.36, float(rng.uniform(0.028, 0.084))])
         rfs = np.array([0.2, 0.5, 0.8]) + rng.uniform(-0.03, 0.03, 3)
         made.append(LaneSpec(x, tuple(SpotSpec(float(rf), float(amount), width=width)
                                       for rf, amount in zip(rfs, amounts, strict=True))))
-    return PlateSpec(lanes=tuple(made), width=46.0, height=100.0, origin=12.0, front=88.0, seed=seed,
-                     dpi=200, light=str(rng.choice(["white", "254"])))
+    return PlateSpec(lanes=tuple(made), width=46.0, height=100.0, origin=12.0, front=88.0,
+                     seed=seed, dpi=200, light=str(rng.choice(["white", "254"])))

@@ -234,6 +234,15 @@ def test_an_impossible_scale_of_the_file_is_flagged_and_not_used() -> None:
     assert [f.name for f in layout.flags] == ["scale-implausible"]
 
 
+@pytest.mark.parametrize(("size", "doubted"), [((40.0, 60.0), False), ((42.0, 60.0), False),
+                                               ((60.0, 40.0), True), ((50.0, 60.0), True)])
+def test_a_stated_size_that_is_not_the_outlines_is_flagged(
+    size: tuple[float, float], doubted: bool
+) -> None:
+    layout = located(plate_width=size[0], plate_height=size[1])
+    assert ("scale-implausible" in [f.name for f in layout.flags]) is doubted
+
+
 def test_no_bed_and_perspective_are_flagged() -> None:
     assert "bed-unseen" in [f.name for f in located(drawn={"margin": 0}).flags]
     assert "keystone" in [f.name for f in located(drawn={"keystone": 0.06}).flags]
