@@ -184,6 +184,7 @@ def find_blobs(
                         for d, s in zip(one, spread, strict=True)])
         answers, excess = significances(one, seen, grid.mm, hidden)
         found += _regions(excess, sign, seen, grid, answers, usable, faintest)
+        del answers, excess  # the other side's take as much memory
     return tuple(sorted(found, key=lambda blob: (blob.x, blob.y)))
 
 

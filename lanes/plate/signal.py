@@ -202,16 +202,16 @@ def to_signal(scan: Scan, layout: Layout, settings: Settings, light: str) -> Sig
     fine_bare = enlarge(bare, image.shape, step)
     if hidden is not None:
         fine_bare &= ~hidden
-    shown = fine_bare & ~thin
+    if bright is False and float(median(clipped[~fine_bare])) > MOSTLY_CLIPPED:
+        flags.append(flag("clipped", "most of the marks on the plate are at the scan's limit"))
+    fine_bare &= ~thin
     held = np.full(image.shape, np.nan, np.float32)
     for holes in _holes(bare, layout, grid, step):
         kept = smooth_layer(coarse, bare & ~holes, step * grid.mm)
-        at = np.flatnonzero(enlarge(holes, image.shape, step) & shown)
+        at = np.flatnonzero(enlarge(holes, image.shape, step) & fine_bare)
         there = np.maximum(kept.on(image.shape, grid.mm).take(at), BLACK)
         held.ravel()[at] = _apply(law, image.take(at), there, reference, turned)[0]
-    if bright is False and float(median(clipped[~fine_bare])) > MOSTLY_CLIPPED:
-        flags.append(flag("clipped", "most of the marks on the plate are at the scan's limit"))
-    return Signal(without_band(values, layout, grid), gain, shown, held, thin, clipped,
+    return Signal(without_band(values, layout, grid), gain, fine_bare, held, thin, clipped,
                   grid, light, law, channel, reference, tuple(flags), hidden, as_read)
 
 
