@@ -37,15 +37,15 @@ def solve_quickly(
         return total.solution(total.start, start)
     free = total.free
     low, room = total.low[free], (total.high - total.low)[free]
-    bound = np.isfinite(room)
+    bound = np.flatnonzero(np.isfinite(room))
     low, room, high = low[bound], room[bound], total.high[free][bound]
+    half, at = room / 2.0, free[bound]
     count, last = -2, np.empty(0)  # the two looks by which shapes are checked do not count
 
     def values(inner: Floats) -> Floats:
-        outer = inner.copy()
-        outer[bound] = np.minimum(low + (np.sin(inner[bound]) + 1.0) * room / 2.0, high)
         out = total.start.copy()
-        out[free] = outer
+        out[free] = inner
+        out[at] = np.minimum(low + (np.sin(inner[bound]) + 1.0) * half, high)
         for k, owner in total.owner.items():
             out[k] = out[owner]
         return out
@@ -59,7 +59,7 @@ def solve_quickly(
 
     def jacobian(inner: Floats) -> Floats:
         slope = np.ones(inner.size)
-        slope[bound] = np.cos(inner[bound]) * room / 2.0
+        slope[bound] = np.cos(inner[bound]) * half
         return total.jacobian(values(inner)) * slope[:, None]
 
     first = total.start[free]
