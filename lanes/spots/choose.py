@@ -27,8 +27,8 @@ from lanes.spots.significance import area_significance, local_significance
 from lanes.spots.split import (
     SMALLEST_SHARE,
     SPLIT_GAIN,
+    beats_one,
     better_shapes,
-    gain_over_one,
     merged_peak,
     without_tails,
 )
@@ -301,10 +301,10 @@ class Search:
         if problem.x.size < 12:
             return False
         local, place = tuple(one[j] for j in touching), touching.index(at)
-        gain = gain_over_one(
-            problem, local, (*local[:place], *patch, *local[place + 1:]), place,
-            self.spent, doubt, across, longer) - unlike
-        if gain > SPLIT_GAIN * (count - 1):
+        enough = SPLIT_GAIN * (count - 1) + unlike
+        if beats_one(
+                problem, local, (*local[:place], *patch, *local[place + 1:]), place,
+                self.spent, doubt, enough, across, longer):
             return True
         self.refused.append(one[at].component().centre)
         return False
