@@ -22,7 +22,7 @@ from lanes.spots.misshapen import (
 from lanes.spots.model import Peak, Problem, Solution, baseline_term, peak_shape
 from lanes.spots.search_fit import solve_quickly
 from lanes.spots.shape_terms import ShapeDoubt
-from lanes.spots.shapes import gaussian
+from lanes.spots.shapes import ROOT_2PI
 
 Floats = NDArray[np.float64]
 
@@ -232,7 +232,8 @@ def _pair_start(
     for sigma in p.sigma * NARROWER:
         if sigma < problem.narrowest:
             continue
-        bells = problem.weigh(np.stack([gaussian(problem.x, c, 1.0, sigma)[0] for c in places]))
+        z = (problem.x - places[:, None]) / sigma
+        bells = problem.weigh(np.exp(-0.5 * z * z) / (sigma * ROOT_2PI))
         gram, answer = bells @ bells.T, bells @ data
         i, j = np.triu_indices(places.size, 3)
         i, j = (k[places[j] - places[i] > CLOSEST * sigma] for k in (i, j))
