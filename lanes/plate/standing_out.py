@@ -13,7 +13,7 @@ from lanes.confidence import MAD_SD
 from lanes.plate.bands import Bands
 from lanes.plate.depths import Depths
 from lanes.plate.planes import Image, Mask, enlarge
-from lanes.quantiles import median, quantile, row_medians
+from lanes.quantiles import about_median, median, quantile
 
 # Blobs that the noise of a blank plate makes, over all places, scales, channels and signs: one
 # plate in a hundred shows one, if its noise is Gaussian. A choice: plates are to be read without
@@ -132,7 +132,7 @@ def hidden_noise(seen: Depths, mm: float) -> list[float]:
     both, bare = [], np.flatnonzero(seen.bare)
     for images in (_at_scales(depth, mm), _at_scales(depth + seen.waves, mm)):
         shown = (image.reshape(len(image), -1).take(bare, axis=1) for image in images)
-        both.append([_noise(rest - row_medians(rest)[:, None]) for rest in shown])
+        both.append([_noise(rest) for rest in shown])
     return [max(1.0, float(np.median(one / np.maximum(own, RESOLVED))))
             for own, one in zip(*both, strict=True)]
 
@@ -159,8 +159,9 @@ def _answers(
         return np.zeros((1, inside.size), np.float32), 1.0
     skipped = max(1, round(s * SKIPPED))
     rest = depth.take(clean[::skipped], axis=1)
-    rest -= row_medians(rest)[:, None]
-    sd = np.maximum(_noise(rest), RESOLVED / np.sqrt(1 + s * s)).astype(np.float32)
+    centres, spread = _centres(rest)
+    rest -= centres[:, None]
+    sd = np.maximum(spread, RESOLVED / np.sqrt(1 + s * s)).astype(np.float32)
     if others is not whole:
         np.copyto(depth, whole.reshape(depth.shape), where=strong.ravel())
     depth = depth / sd[:, None]
@@ -201,12 +202,16 @@ def _unevenness(z: Image, seen: Depths, strong: Mask, mm: float) -> Image:
     return np.asarray(enlarge(ratio, strong.shape, step), np.float32)
 
 
-def _noise(rest: NDArray[np.floating]) -> NDArray[np.floating]:
+def _noise(rows: NDArray[np.floating]) -> NDArray[np.floating]:
     """Return each channel's standard deviation where nothing stands out, (channels, places)."""
-    low, high = np.array([[quantile(row, np.float64(share)) for row in rest]
-                          for share in (FEW, 1.0 - FEW)])
-    few = np.minimum(-low, high) / FEW_SD
-    return np.asarray(np.maximum(MAD_SD * row_medians(np.abs(rest)), few))
+    return _centres(rows)[1]
+
+
+def _centres(rows: NDArray[np.floating]) -> tuple[NDArray[np.floating], NDArray[np.floating]]:
+    """Return each channel's median, and what `_noise` returns."""
+    centres, sizes, low, high = (np.array(each) for each in zip(
+        *(about_median(row, np.float64(FEW)) for row in rows), strict=True))
+    return centres, np.asarray(np.maximum(MAD_SD * sizes, np.minimum(-low, high) / FEW_SD))
 
 
 def _together(z: Image, rest: NDArray[np.floating]) -> Image:

@@ -206,7 +206,8 @@ def sample(signal: Signal, layout: Layout, lane: Lane) -> Trace:
         run=run,
         across=np.array([across[s].mean() for s in spans]),
         strips=sheet.strips(),
-        clipped=signal.clipped.take(nearest).mean(axis=1, dtype=float),
+        clipped=(hit.mean(axis=1, dtype=float) if (hit := signal.clipped.take(nearest)).any()
+                 else np.zeros(position.size)),
         thin=thin,
         sheet=sheet,
     )
