@@ -153,17 +153,21 @@ def _votes_of(colour: Singles) -> tuple[Singles, Singles]:
                         for fewest, share in ((1, CLOSE), (2, NEAR), (5, FAR)))
     smooth = ndimage.uniform_filter1d(colour, max(3, round(ALONG * longer)), axis=1,
                                       mode="nearest")
-    total = np.zeros((len(smooth) + 1, smooth.shape[1]))
-    np.cumsum(smooth, axis=0, dtype=float, out=total[1:])
-    below, above = _zone(total, near, far), _zone(total, -far, -near)
-    within, before = _zone(total, close + 1, near), _zone(total, -near, -close - 1)
+    # Sums from the first row on, that row's and the last one's carried on beyond: a zone is then
+    # the difference of two stretches of them.
+    rows, beyond = len(smooth), far + 1
+    total = np.zeros((rows + 1 + 2 * beyond, smooth.shape[1]))
+    np.cumsum(smooth, axis=0, dtype=float, out=total[beyond + 1: beyond + 1 + rows])
+    total[beyond + 1 + rows:] = total[beyond + rows]
+    below, above, within, before = (_zone(total, rows, low, high) for low, high in (
+        (near, far), (-far, -near), (close + 1, near), (-near, -close - 1)))
     unknown = [np.isnan(zone[:, 0]) for zone in (below, above)]
     known = ~(unknown[0] | unknown[1])
     first, last = (np.zeros(colour.shape, np.float32) for _ in range(2))
     first[known], last[known] = _agreeing(below, above, within, before, longer, known)
     if not known.all():  # of a bed narrower than that, what there is beyond the edge's own shadow
-        for zone, instead, rows in ((below, within, unknown[0]), (above, before, unknown[1])):
-            zone[rows] = instead[rows]
+        for zone, instead, lost in ((below, within, unknown[0]), (above, before, unknown[1])):
+            zone[lost] = instead[lost]
         first[~known], last[~known] = _agreeing(below, above, within, before, longer, ~known)
     return first, last
 
@@ -187,14 +191,18 @@ def _agreeing(
     return both(within, above), both(below, before)
 
 
-def _zone(total: Floats, low: int, high: int) -> Singles:
-    """Return for each row the mean of the rows from `low` to `high` off it; NaN beyond."""
-    rows = len(total) - 1
+def _zone(total: Floats, rows: int, low: int, high: int) -> Singles:
+    """Return for each row the mean of the rows from `low` to `high` off it; NaN beyond.
+
+    `total` are sums from the first row on, with as many rows more at both ends.
+    """
     first, last = (np.clip(np.arange(rows) + end, 0, rows) for end in (low, high + 1))
     # Of a bed, two rows at the picture's border are still enough.
     size = np.where(last - first >= 2, last - first, np.nan)[:, None]
-    total = total.take(last, axis=0) - total.take(first, axis=0)
-    return np.divide(total, size, dtype=np.float32, casting="same_kind")
+    beyond = (len(total) - 1 - rows) // 2
+    start, end = beyond + low, beyond + high + 1
+    return np.divide(total[end: end + rows] - total[start: start + rows], size, dtype=np.float32,
+                     casting="same_kind")
 
 
 def _surely(one: Singles, other: Singles, longer: int, rows: NDArray[np.bool_]) -> Singles:
