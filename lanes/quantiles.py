@@ -24,11 +24,6 @@ def median(values: NDArray[np.floating]) -> Any:
     return upper if flat.size % 2 else (part[:middle].max() + upper) / 2
 
 
-def row_medians(values: NDArray[np.floating]) -> NDArray[Any]:
-    """Return `median` of each row of `values`, (r, n)."""
-    return np.array([median(row) for row in values])
-
-
 def quantile(values: NDArray[np.floating], share: float) -> Any:
     """Return `np.quantile` of finite values, between neighbours linearly (its default)."""
     flat = values.ravel()
@@ -37,6 +32,39 @@ def quantile(values: NDArray[np.floating], share: float) -> Any:
     if flat.size < 2:
         return flat[0]
     part = np.partition(flat, below)
-    low, high = part[below], part[below + 1:].min()
-    step, room = place - below, high - low
+    return _between(part[below], part[below + 1:].min(), place - below)
+
+
+def _between(low: Any, high: Any, step: float) -> Any:
+    room = high - low
     return low + room * step if step < 0.5 else high - room * (1.0 - step)
+
+
+def about_median(values: NDArray[np.floating], share: float) -> tuple[Any, Any, Any, Any]:
+    """Return the median of finite `values`, and what is known of their distances from it.
+
+    Those are the median of their sizes, and the quantiles at `share` from either end. One sort
+    takes half the time of four selections (timed).
+
+    Parameters
+    ----------
+    values : (n,) array
+        Two or more.
+    share : float
+    """
+    count, middle = values.size, values.size // 2
+    inner = np.sort(values)
+    centre = inner[middle] if count % 2 else (inner[middle - 1] + inner[middle]) / 2
+    inner -= centre
+    ends = []
+    for place in (share * (count - 1), (1.0 - share) * (count - 1)):
+        below = min(math.floor(place), count - 2)
+        ends.append(_between(inner[below], inner[below + 1], place - below))
+    sizes = np.abs(inner, out=inner)
+
+    def smallest(rank: int) -> Any:
+        """Return the size of that rank: those up to it lie side by side about the median."""
+        return np.maximum(sizes[: count - rank], sizes[rank:]).min()
+
+    size = smallest(middle)
+    return centre, size if count % 2 else (smallest(middle - 1) + size) / 2, ends[0], ends[1]

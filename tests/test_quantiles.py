@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from lanes.quantiles import median, quantile, row_medians
+from lanes.quantiles import about_median, median, quantile
 
 RNG = np.random.default_rng(3)
 
@@ -19,8 +19,12 @@ def test_they_are_numpy_s_own(kind: type[np.floating], shape: tuple[int, ...]) -
         for share in (0.0, 0.0228, 0.5, 0.8, 0.9772, 1.0):
             assert quantile(held, share) == np.quantile(held, share)
         np.testing.assert_array_equal(held, kept)
-    rows = np.atleast_2d(values)
-    np.testing.assert_array_equal(row_medians(rows), np.median(rows, axis=1))
+        flat = held.ravel()
+        rest = flat - np.median(flat)
+        assert about_median(flat, 0.0228) == (
+            np.median(flat), np.median(np.abs(rest)), np.quantile(rest, 0.0228),
+            np.quantile(rest, 1.0 - 0.0228))
+        np.testing.assert_array_equal(held, kept)
 
 
 def test_of_nothing_there_is_none() -> None:

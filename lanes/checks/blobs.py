@@ -91,11 +91,12 @@ def _is_rim(blob: Blob, of: Blob) -> bool:
 
 def lane_of(layout: Layout, blob: Blob) -> Lane | None:
     """Return the lane in whose width `blob`'s middle lies, if any."""
-    for lane in layout.lanes:
-        y0, _ = layout.ends(lane)
-        if abs(blob.x - lane.x - lane.lean * (blob.y - y0)) <= 0.5 * lane.width:
-            return lane
-    return None
+    return next((lane for lane in layout.lanes if _within(layout, lane, blob)), None)
+
+
+def _within(layout: Layout, lane: Lane, blob: Blob) -> bool:
+    y0, _ = layout.ends(lane)
+    return abs(blob.x - lane.x - lane.lean * (blob.y - y0)) <= 0.5 * lane.width
 
 
 def outside_lanes(layout: Layout) -> tuple[Flag, ...]:
@@ -125,7 +126,9 @@ def without_spot(
     heights = [float(layout.path(lane, rf)[1]) for rf in rfs]
     out = []
     for blob in read_blobs(layout):
-        own = lane_of(layout, blob)
+        if not _within(layout, lane, blob):
+            continue
+        own = lane_of(layout, blob)  # where lanes overlap, the first
         if own is None or own.name != lane.name:
             continue
         near = any(abs(y - blob.y) < 0.5 * blob.height + max(sigma, NEAR_END * blob.height)

@@ -55,37 +55,38 @@ def fit(
     -------
     (b, p) parameters and (b,) sums of squares.
     """
-    p = np.clip(start, low, high)
-    value, jac = space.reduced(model, p)
+    at = np.clip(start, low, high)
+    value, jac = space.reduced(model, at)
     left = z - value
-    rss = np.einsum("br,br->b", left, left)
-    damp = np.full(len(p), DAMP)
-    going = np.arange(len(p))
+    squares = np.einsum("br,br->b", left, left)
+    damp = np.full(len(at), DAMP)
+    p, rss, going = at.copy(), squares.copy(), np.arange(len(at))
     for _ in range(steps):
-        j, r, at = jac[going], left[going], p[going]
-        normal = j @ j.transpose(0, 2, 1)
-        pull = np.einsum("bpr,br->bp", j, r)
-        held = ((at <= low[going]) & (pull < 0)) | ((at >= high[going]) & (pull > 0))
+        normal = jac @ jac.transpose(0, 2, 1)
+        pull = np.einsum("bpr,br->bp", jac, left)
+        held = ((at <= low) & (pull < 0)) | ((at >= high) & (pull > 0))
         pull[held] = 0.0
         normal[held[:, :, None] | held[:, None, :]] = 0.0
         d = np.einsum("bpp->bp", normal)
         d = np.where(d > 0, d, 1.0)
-        normal = normal + np.eye(p.shape[1]) * (damp[going, None] * d + RIDGE * d + held)[:, None]
-        trial = np.clip(at + np.linalg.solve(normal, pull[:, :, None])[:, :, 0],
-                        low[going], high[going])
+        normal = normal + np.eye(p.shape[1]) * (damp[:, None] * d + RIDGE * d + held)[:, None]
+        trial = np.clip(at + np.linalg.solve(normal, pull[:, :, None])[:, :, 0], low, high)
         value, by = space.reduced(model, trial)
-        new = z[going] - value
-        squares = np.einsum("br,br->b", new, new)
-        better = squares < rss[going]
-        gained = np.where(better, rss[going] - squares, 0.0)
-        won = going[better]
-        p[won], left[won], rss[won] = trial[better], new[better], squares[better]
-        jac[won] = by[better]
-        damp[going] = np.where(better, EASED * damp[going], STIFFENED * damp[going])
-        done = (better & (gained < GAIN) & (damp[going] < FREE)) | (damp[going] > STUCK)
-        going = going[~done]
-        if not going.size:
-            break
+        new = z - value
+        now = np.einsum("br,br->b", new, new)
+        better = now < squares
+        gained = np.where(better, squares - now, 0.0)
+        for kept, tried in ((at, trial), (left, new), (squares, now), (jac, by)):
+            kept[better] = tried[better]
+        damp *= np.where(better, EASED, STIFFENED)
+        done = (better & (gained < GAIN) & (damp < FREE)) | (damp > STUCK)
+        if done.any():  # only those that go on are carried along
+            p[going[done]], rss[going[done]] = at[done], squares[done]
+            at, left, squares, jac, damp, z, low, high, going = (
+                row[~done] for row in (at, left, squares, jac, damp, z, low, high, going))
+            if not going.size:
+                break
+    p[going], rss[going] = at, squares
     return p, rss
 
 

@@ -31,7 +31,7 @@ class Bands:
     def __init__(self, images: Image, broadest: float) -> None:
         self._shape = images.shape[1:]
         beyond = int(TRUNCATE * broadest + 0.5)
-        self._size = tuple(_fast(n, beyond) for n in self._shape)
+        self._size = _fast(self._shape[0], beyond), _fast(self._shape[1], beyond)
         if self._size != self._shape:
             more = [(0, size - n) for size, n in zip(self._size, self._shape, strict=True)]
             images = np.pad(images, [(0, 0), *more], mode="symmetric")
@@ -43,9 +43,7 @@ class Bands:
 
     def between(self, narrow: float, wide: float) -> Image:
         """Return the images blurred with sigma `narrow` less the same with `wide`, in samples."""
-        one, two = ([_response(sigma, n) for n in self._size] for sigma in (narrow, wide))
-        response = np.outer(*one) - np.outer(*two)
-        whole = fft.idctn(self._transformed * response.astype(np.float32), axes=(1, 2),
+        whole = fft.idctn(self._transformed * _between(narrow, wide, self._size), axes=(1, 2),
                           overwrite_x=True)
         return np.asarray(whole[:, : self._shape[0], : self._shape[1]], np.float32)
 
@@ -61,7 +59,13 @@ def _fast(samples: int, beyond: int) -> int:
     return int(fft.next_fast_len(samples + beyond, real=True))
 
 
-@lru_cache(maxsize=64)
+@lru_cache(maxsize=8)  # one plate's depths are blurred at few scales, some ten times each
+def _between(narrow: float, wide: float, size: tuple[int, int]) -> Image:
+    """Return what the difference of two Gaussian kernels leaves of each pair of cosines."""
+    one, two = ([_response(sigma, n) for n in size] for sigma in (narrow, wide))
+    return (np.outer(*one) - np.outer(*two)).astype(np.float32)
+
+
 def _response(sigma: float, samples: int) -> Floats:
     """Return what a Gaussian kernel, cut off and of sum 1, leaves of each cosine."""
     reach = int(TRUNCATE * sigma + 0.5)

@@ -184,6 +184,7 @@ def find_blobs(
                         for d, s in zip(one, spread, strict=True)])
         answers, excess = significances(one, seen, grid.mm, hidden)
         found += _regions(excess, sign, seen, grid, answers, usable, faintest)
+        del answers, excess  # the other side's take as much memory
     return tuple(sorted(found, key=lambda blob: (blob.x, blob.y)))
 
 
@@ -200,14 +201,16 @@ def _regions(
                           RESOLVED) for i in usable])
     height = np.sqrt(np.square(depth / noise[:, None, None]).sum(axis=0)).astype(np.float32)
     number = np.cumsum(seen.inside).reshape(seen.inside.shape) - 1  # of each place inside
+    pieces = _pieces(excess, SHARE, faintest)
     found: list[Standing] = []
     for sigma in SIGMAS_MM[:3]:
         smooth = ndimage.gaussian_filter(height, sigma / grid.mm, truncate=KERNEL_SDS)
         ground = float(median(smooth[seen.bare])) if seen.bare.any() else 0.0
         spread = MAD_SD * float(median(np.abs(smooth[seen.bare] - ground))) if (
             seen.bare.any()) else 1.0
-        labels, peaks = flood(smooth - ground, excess > SHARE, STEEP * spread)
-        height_here, boxes = smooth - ground, ndimage.find_objects(labels)
+        height_here = smooth - ground
+        labels, peaks = flood(height_here, pieces, STEEP * spread)
+        boxes = ndimage.find_objects(labels)
         for label, (row, column) in enumerate(peaks, start=1):
             rise = float(smooth[row, column] - ground) / max(STEEP * spread, RESOLVED)
             if min(float(excess[row, column]), rise) <= faintest:
@@ -217,6 +220,15 @@ def _regions(
             blob = _measured(own, sigma, sign, grid, here, seen, usable)
             found.append(Standing(blob, rise, here))
     return _distinct(_less_leaks(found, grid.mm / grid.pitch), faintest)
+
+
+def _pieces(excess: NDArray[np.floating], low: float, high: float) -> NDArray[np.int32]:
+    """Return the number of the piece above `low` that each place is of, 0 in those of no `high`."""
+    pieces, count = ndimage.label(excess > low, structure=np.ones((3, 3)))
+    reaches = np.zeros(count + 1, bool)
+    reaches[pieces[excess > high]] = True
+    reaches[0] = False
+    return np.asarray(np.where(reaches[pieces], pieces, 0), np.int32)
 
 
 class Standing(NamedTuple):
@@ -240,18 +252,24 @@ def _less_leaks(found: list[Standing], mm_per_unit: float) -> list[Standing]:
     narrow = np.square(SIGMAS_MM)
     wide = narrow * SURROUND**2
     out = []
+    of_all = np.array([(b.x, b.y, b.width, b.height, b.strength) for b, _, _ in found])
+    x, y, width, height, strength = of_all.reshape(-1, 5).T
+    exceeds = np.maximum(np.array([own.exceeds for own in found]), 0.0)
+    b2 = (mm_per_unit**2 * width * height / FWHM_SIGMAS**2)[:, None]
     for own in found:
         leaks = np.zeros_like(own.exceeds)
-        for other in found:
-            if other.blob.strength > own.blob.strength and _apart(own.blob, other.blob):
-                d2 = mm_per_unit**2 * ((own.blob.x - other.blob.x)**2
-                                       + (own.blob.y - other.blob.y)**2)
-                b2 = mm_per_unit**2 * other.blob.width * other.blob.height / FWHM_SIGMAS**2
-                here = (np.exp(-0.5 * d2 / (b2 + narrow)) / (b2 + narrow)
-                        - np.exp(-0.5 * d2 / (b2 + wide)) / (b2 + wide))
-                top = 1.0 / (b2 + narrow) - 1.0 / (b2 + wide)
-                leak = (here / top)[:, None] * np.maximum(other.exceeds, 0.0)
-                leaks = np.where(np.abs(leak) > np.abs(leaks), leak, leaks)
+        b = own.blob
+        apart = (np.square((b.x - x) / (0.5 * np.maximum(width, b.width)))
+                 + np.square((b.y - y) / (0.5 * np.maximum(height, b.height)))) > 1.0
+        others = np.flatnonzero(apart & (strength > b.strength))
+        if others.size:
+            d2 = mm_per_unit**2 * (np.square(b.x - x[others]) + np.square(b.y - y[others]))
+            near, far = b2[others] + narrow, b2[others] + wide
+            here = (np.exp(-0.5 * d2[:, None] / near) / near
+                    - np.exp(-0.5 * d2[:, None] / far) / far) / (1.0 / near - 1.0 / far)
+            leak = here[:, :, None] * exceeds[others]
+            largest = np.abs(leak).argmax(axis=0)[None]
+            leaks = np.take_along_axis(leak, largest, axis=0)[0]
         channels = len(own.blob.seen)
         left = own.exceeds - np.maximum(leaks, 0.0)
         brought = np.abs(leaks[:, :channels]).max(axis=1) > BROUGHT_IN

@@ -88,10 +88,8 @@ def with_borders(lines: list[tuple[float, float]], rows: int) -> Floats:
     return np.array([*lines, (-0.5, 0.0), (rows - 0.5, 0.0)])
 
 
-def closed(
-    down: Edges, across: Edges, level: Floats, upright: Floats, most: int, frames: bool = False,
-) -> list[Closed]:
-    """Return up to `most` quadrilaterals of the lines given, the best first.
+class Closing:
+    """What the lines of a picture show where they close quadrilaterals.
 
     Parameters
     ----------
@@ -100,43 +98,56 @@ def closed(
     level, upright : (lines, 2) arrays
         Row at the middle column, and slope; of the upright ones in the picture turned over. The
         picture's borders are among them.
-    frames : bool
-        Whether four lines may close a plate that have one thing on both sides.
     """
-    rows, columns = down.strength.shape
-    x, y = _crossings(level, upright, rows, columns)
-    upper, lower = (sides(down, votes, level, x) for votes in (down.first, down.last))
-    on_left, on_right = (sides(across, votes, upright, y.T)
-                         for votes in (across.first, across.last))
-    i, j = np.array(list(combinations(np.argsort(level[:, 0]), 2))).T      # top, bottom
-    k, m = np.array(list(combinations(np.argsort(upright[:, 0]), 2))).T    # left, right
-    i, j, k, m = i[:, None], j[:, None], k[None, :], m[None, :]
 
-    def four(name: str) -> Floats:
+    def __init__(self, down: Edges, across: Edges, level: Floats, upright: Floats) -> None:
+        self._rows, self._columns = down.strength.shape
+        self._x, self._y = _crossings(level, upright, self._rows, self._columns)
+        self._upper, self._lower = (sides(down, votes, level, self._x)
+                                    for votes in (down.first, down.last))
+        self._left, self._right = (sides(across, votes, upright, self._y.T)
+                                   for votes in (across.first, across.last))
+        top, bottom = np.array(list(combinations(np.argsort(level[:, 0]), 2))).T
+        left, right = np.array(list(combinations(np.argsort(upright[:, 0]), 2))).T
+        self._of = top[:, None], bottom[:, None], left[None, :], right[None, :]
+
+    def _four(self, name: str) -> Floats:
         """Return bottom, right, top, left: side n runs from corner n to the next."""
-        return np.stack([getattr(lower, name)[j, k, m], getattr(on_right, name)[m, i, j],
-                         getattr(upper, name)[i, k, m], getattr(on_left, name)[k, i, j]], axis=-1)
+        top, bottom, left, right = self._of
+        return np.stack([
+            getattr(self._lower, name)[bottom, left, right],
+            getattr(self._right, name)[right, top, bottom],
+            getattr(self._upper, name)[top, left, right],
+            getattr(self._left, name)[left, top, bottom]], axis=-1)
 
-    each, edges, steps, border = four("score"), four("edges"), four("steps"), four("border")
-    if frames:
-        framed = (edges.min(axis=-1) > FRAMED) & ~border.any(axis=-1)
-        each = np.where(framed[..., None], np.maximum(each, FRAME * edges * four("stops")), each)
-    score = 0.5 * each.mean(axis=-1) + 0.5 * each.min(axis=-1)
-    order = np.argsort(-score, axis=None, kind="stable")
-    near = SAME_CORNERS * np.sqrt(rows * columns)
-    out: list[Closed] = []
-    for p, q in zip(*np.unravel_index(order, score.shape), strict=True):
-        if len(out) == most or each[p, q].min() < LEAST:
-            break
-        top, bottom, left, right = i[p, 0], j[p, 0], k[0, q], m[0, q]
-        quad = np.array([[x[bottom, left], y[bottom, left]], [x[bottom, right], y[bottom, right]],
-                         [x[top, right], y[top, right]], [x[top, left], y[top, left]]])
-        if any(np.abs(quad - other.corners).max() <= near for other in out):
-            continue
-        if SMALLEST < area(quad) / (rows * columns) < LARGEST and plate_like(quad):
-            out.append(Closed(quad, float(score[p, q]), each[p, q], edges[p, q], steps[p, q],
-                              border[p, q]))
-    return out
+    def closed(self, most: int, frames: bool = False) -> list[Closed]:
+        """Return up to `most` quadrilaterals, the best first.
+
+        With `frames` four lines may close a plate that have one thing on both sides.
+        """
+        x, y = self._x, self._y
+        each, edges, steps, border = map(self._four, ("score", "edges", "steps", "border"))
+        if frames:
+            framed = (edges.min(axis=-1) > FRAMED) & ~border.any(axis=-1)
+            each = np.where(framed[..., None],
+                            np.maximum(each, FRAME * edges * self._four("stops")), each)
+        score = 0.5 * each.mean(axis=-1) + 0.5 * each.min(axis=-1)
+        order = np.argsort(-score, axis=None, kind="stable")
+        near = SAME_CORNERS * np.sqrt(self._rows * self._columns)
+        out: list[Closed] = []
+        for p, q in zip(*np.unravel_index(order, score.shape), strict=True):
+            if len(out) == most or each[p, q].min() < LEAST:
+                break
+            top, bottom, left, right = (i[p, 0] if i.shape[1] == 1 else i[0, q] for i in self._of)
+            at = ([bottom, bottom, top, top], [left, right, right, left])
+            quad = np.stack([x[at], y[at]], axis=-1)
+            if any(np.abs(quad - other.corners).max() <= near for other in out):
+                continue
+            share = area(quad) / (self._rows * self._columns)
+            if SMALLEST < share < LARGEST and plate_like(quad):
+                out.append(Closed(quad, float(score[p, q]), each[p, q], edges[p, q], steps[p, q],
+                                  border[p, q]))
+        return out
 
 
 def _crossings(level: Floats, upright: Floats, rows: int, columns: int) -> tuple[Floats, Floats]:

@@ -30,8 +30,9 @@ SIDE = 0.3          # of the longer side: about a side's length
 OUTSHONE = 2.0      # times weaker than an edge close by: then it counts less
 # Of the eye's tone, 0 to 1: a quarter of one of 255 codes, which averaging flat codes won't better.
 LEAST_NOISE = 0.001
-# Of the longer side: over it a lamp's fall-off is one slope, and an edge fills less than a quarter.
-DRIFT = 0.4
+# Of the longer side: over it a lamp's fall-off is one slope, and an edge fills less than a quarter;
+# looked at in so many pieces.
+DRIFT, DRIFT_PIECES = 0.4, 11
 LINE_WEIGHT = 0.1   # of an edge with one thing on both sides, a mere line, beside a plate's edge
 # Times the picture's median step: an edge counts from here, and in full that much further on. Half
 # of all pixels lie below 1; a choice: lower, grain is joined into edges, higher, a faint side is
@@ -109,7 +110,11 @@ def _opposed(tone: Floats) -> Singles:
     if tone.shape[2] != 3:
         return np.asarray(tone, np.float32)
     mix = np.array([[1.0, 1.0, 1.0], [1.0, 0.0, -1.0], [-0.5, 1.0, -0.5]])
-    return np.asarray(tone @ (mix / np.sqrt(np.square(mix).sum(axis=1))[:, None]).T, np.float32)
+    mix /= np.sqrt(np.square(mix).sum(axis=1))[:, None]
+    planes, out = np.ascontiguousarray(np.moveaxis(tone, 2, 0)), np.empty(tone.shape, np.float32)
+    for k, shares in enumerate(mix):  # colour by colour: sums over a short last axis are slow
+        out[..., k] = sum(share * plane for share, plane in zip(shares, planes, strict=True))
+    return out
 
 
 def _strength(tone: Floats, axis: int) -> Singles:
@@ -148,67 +153,95 @@ def _votes_of(colour: Singles) -> tuple[Singles, Singles]:
                         for fewest, share in ((1, CLOSE), (2, NEAR), (5, FAR)))
     smooth = ndimage.uniform_filter1d(colour, max(3, round(ALONG * longer)), axis=1,
                                       mode="nearest")
-    total = np.zeros((len(smooth) + 1, smooth.shape[1]))
-    np.cumsum(smooth, axis=0, dtype=float, out=total[1:])
-    below, above = _zone(total, near, far), _zone(total, -far, -near)
-    within, before = _zone(total, close + 1, near), _zone(total, -near, -close - 1)
-    known = np.isfinite(below - above)
-    if known.all():
-        return _agreeing(below, above, within, before, longer)
-    # Of a bed narrower than that, what there is beyond the edge's own shadow.
-    full = _agreeing(below, above, within, before, longer)
-    there = _agreeing(np.where(np.isnan(below), within, below),
-                      np.where(np.isnan(above), before, above), within, before, longer)
-    return np.where(known, full[0], there[0]), np.where(known, full[1], there[1])
+    # Sums from the first row on, that row's and the last one's carried on beyond: a zone is then
+    # the difference of two stretches of them.
+    rows, beyond = len(smooth), far + 1
+    total = np.zeros((rows + 1 + 2 * beyond, smooth.shape[1]))
+    np.cumsum(smooth, axis=0, dtype=float, out=total[beyond + 1: beyond + 1 + rows])
+    total[beyond + 1 + rows:] = total[beyond + rows]
+    below, above, within, before = (_zone(total, rows, low, high) for low, high in (
+        (near, far), (-far, -near), (close + 1, near), (-near, -close - 1)))
+    unknown = [np.isnan(zone[:, 0]) for zone in (below, above)]
+    known = ~(unknown[0] | unknown[1])
+    first, last = (np.zeros(colour.shape, np.float32) for _ in range(2))
+    first[known], last[known] = _agreeing(below, above, within, before, longer, known)
+    if not known.all():  # of a bed narrower than that, what there is beyond the edge's own shadow
+        for zone, instead, lost in ((below, within, unknown[0]), (above, before, unknown[1])):
+            zone[lost] = instead[lost]
+        first[~known], last[~known] = _agreeing(below, above, within, before, longer, ~known)
+    return first, last
 
 
 def _agreeing(
-    below: Singles, above: Singles, within: Singles, before: Singles, longer: int
+    below: Singles, above: Singles, within: Singles, before: Singles, longer: int,
+    rows: NDArray[np.bool_],
 ) -> tuple[Singles, Singles]:
     """Return the votes of both sides from the zones below and above, and those close to the edge.
 
-    The weaker of two that agree counts: the layer begins at the edge itself.
+    Those of `rows`. The weaker of two that agree counts: the layer begins at the edge itself.
     """
-    clear = _surely(below - above, longer)
+    clear = _surely(below, above, longer, rows)
 
-    def both(step: Singles) -> Singles:
-        edge = _surely(step, longer)
+    def both(one: Singles, other: Singles) -> Singles:
+        edge = _surely(one, other, longer, rows)
         weaker = np.maximum(np.minimum(edge, clear), np.float32(0.0))
         weaker += np.minimum(np.maximum(edge, clear, out=edge), np.float32(0.0), out=edge)
         return weaker
 
-    return both(within - above), both(below - before)
+    return both(within, above), both(below, before)
 
 
-def _zone(total: Floats, low: int, high: int) -> Singles:
-    """Return for each row the mean of the rows from `low` to `high` off it; NaN beyond."""
-    rows = len(total) - 1
+def _zone(total: Floats, rows: int, low: int, high: int) -> Singles:
+    """Return for each row the mean of the rows from `low` to `high` off it; NaN beyond.
+
+    `total` are sums from the first row on, with as many rows more at both ends.
+    """
     first, last = (np.clip(np.arange(rows) + end, 0, rows) for end in (low, high + 1))
     # Of a bed, two rows at the picture's border are still enough.
     size = np.where(last - first >= 2, last - first, np.nan)[:, None]
-    total = total.take(last, axis=0) - total.take(first, axis=0)
-    return np.divide(total, size, dtype=np.float32, casting="same_kind")
+    beyond = (len(total) - 1 - rows) // 2
+    start, end = beyond + low, beyond + high + 1
+    return np.divide(total[end: end + rows] - total[start: start + rows], size, dtype=np.float32,
+                     casting="same_kind")
 
 
-def _surely(step: Singles, longer: int) -> Singles:
-    """Return from -1 to 1 how far steps stand out of the picture's own; 0 where unknown."""
-    known = np.flatnonzero(np.isfinite(step[:, 0]))
-    out = np.zeros(step.shape, np.float32)
+def _surely(one: Singles, other: Singles, longer: int, rows: NDArray[np.bool_]) -> Singles:
+    """Return from -1 to 1 how far steps to `one` from the `other` stand out of the picture's own.
+
+    Those of `rows`; 0 where unknown.
+    """
+    known = np.flatnonzero(np.isfinite(one[:, 0] - other[:, 0]))
+    wanted = np.flatnonzero(rows)
+    out = np.zeros((wanted.size, one.shape[1]), np.float32)
     if not known.size:
         return out
-    seen = slice(int(known[0]), int(known[-1]) + 1)
-    step = step[seen]
-    coarse = max(1, round(DRIFT * longer / 11))
-    drift = ndimage.median_filter(step[::coarse, ::coarse], size=11, mode="reflect")
+    first, end = int(known[0]), int(known[-1]) + 1
+    one, other = one[first:end], other[first:end]
+    coarse = max(1, round(DRIFT * longer / DRIFT_PIECES))
+    drift = _medians(one[::coarse, ::coarse] - other[::coarse, ::coarse], DRIFT_PIECES)
     row, column = (np.minimum(np.arange(n) // coarse, k - 1)
-                   for n, k in zip(step.shape, drift.shape, strict=True))
-    step = step - drift.take(column, axis=1).take(row, axis=0)
+                   for n, k in zip(one.shape, drift.shape, strict=True))
     # Where no edge is, the spread of steps is the noise, mottle and codes included.
-    noise = quantile(np.abs(step[::5, ::5]), NO_EDGE) / np.float32(NO_EDGE_SD)
+    few = one[::5, ::5] - other[::5, ::5] - drift[np.ix_(row[::5], column[::5])]
+    noise = quantile(np.abs(few), NO_EDGE) / np.float32(NO_EDGE_SD)
+    here = (wanted >= first) & (wanted < end)
+    at = wanted[here] - first
+    step = one[at]
+    step -= other[at]
+    step -= drift.take(column, axis=1).take(row[at], axis=0)
     size = np.square(step)
     size += np.square(np.float32(HALF_SURE * max(noise, LEAST_NOISE)))
-    np.divide(step, np.sqrt(size, out=size), out=out[seen])
+    step /= np.sqrt(size, out=size)
+    out[here] = step
     return out
+
+
+def _medians(image: Singles, size: int) -> Singles:
+    """Return the median in a square of an odd `size` about each sample; rims mirror."""
+    padded = np.pad(image, size // 2, mode="symmetric")
+    about = np.lib.stride_tricks.sliding_window_view(padded, (size, size))
+    middle = size * size // 2
+    return np.asarray(np.partition(about.reshape(*image.shape, -1), middle, axis=-1)[..., middle])
 
 
 def find_lines(strength: Singles, most: int = LINES) -> list[tuple[float, float]]:

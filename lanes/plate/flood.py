@@ -11,14 +11,15 @@ SADDLE = 0.82
 
 
 def flood(
-    height: NDArray[np.floating], inside: NDArray[np.bool_], dip: float
+    height: NDArray[np.floating], pieces: NDArray[np.integer] | NDArray[np.bool_], dip: float
 ) -> tuple[NDArray[np.int32], list[tuple[int, int]]]:
-    """Part `inside` into hills by flooding from the top.
+    """Part each of `pieces` into hills by flooding from the top.
 
     Parameters
     ----------
     height : (rows, columns) array
-    inside : (rows, columns) bool array
+    pieces : (rows, columns) array of int or bool
+        Which piece each place is of, 0 where none: no two pieces touch, at corners either.
     dip : float
         How far a saddle has to lie below the lower of two hills, at least.
 
@@ -29,14 +30,18 @@ def flood(
     list of (row, column)
         The hills' tops.
     """
-    rows, columns = np.nonzero(inside)
+    rows, columns = np.nonzero(pieces)
     order = np.argsort(-height[rows, columns], kind="stable")
+    rows, columns = rows[order], columns[order]
     shape = (height.shape[0] + 2, height.shape[1] + 2)
     width = shape[1]  # a rim of nothing saves looking where the plate ends
-    places = ((rows + 1) * width + columns + 1)[order].tolist()
+    places = (rows + 1) * width + columns + 1
+    piece, tops = pieces[rows, columns].astype(int), _tops(places, shape)
+    # A piece of one top is one hill: only where there are more is there anything to part.
+    alone = np.bincount(piece[tops], minlength=1)[piece] == 1
     hills = _Hills(shape[0] * width, width, dip)
-    add = hills.add
-    for place, level in zip(places, height[rows, columns][order].tolist(), strict=True):
+    add, wet = hills.add, ~alone | tops
+    for place, level in zip(places[wet].tolist(), height[rows, columns][wet].tolist(), strict=True):
         add(place, level)
     count = len(hills.joined)
     names = np.array([hills.root(i) for i in range(count)])
@@ -44,9 +49,23 @@ def flood(
     number = np.zeros(count, np.int32)
     number[kept] = np.arange(1, len(kept) + 1)
     owners = np.zeros(len(hills.owner), np.int32)
-    owners[places] = [hills.owner[place] for place in places]
+    owners[places[wet]] = [hills.owner[place] for place in places[wet].tolist()]
+    of_piece = np.zeros(int(piece.max(initial=0)) + 1, np.int32)
+    of_piece[piece[tops]] = owners[places[tops]]
+    owners[places[alone]] = of_piece[piece[alone]]
     labels = np.ascontiguousarray(number[names][owners].reshape(shape)[1:-1, 1:-1])
     return labels, [(hills.tops[i] // width - 1, hills.tops[i] % width - 1) for i in kept]
+
+
+def _tops(places: NDArray[np.intp], shape: tuple[int, int]) -> NDArray[np.bool_]:
+    """Return which of `places`, the highest first, have no higher one beside them."""
+    order = np.full(shape[0] * shape[1], places.size)
+    order[places] = np.arange(places.size)
+    beside = (-shape[1] - 1, -shape[1], -shape[1] + 1, -1, 1, shape[1] - 1, shape[1], shape[1] + 1)
+    top = np.ones(places.size, bool)
+    for step in beside:
+        top &= order[places + step] > order[places]
+    return top
 
 
 class _Hills:

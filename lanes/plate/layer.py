@@ -176,7 +176,8 @@ def _roughness(rows: int, columns: int) -> Floats:
         penalty = penalty + 2.0 * (mixed.T @ mixed)
     entries = sparse.coo_array(penalty + TRACE * sparse.eye_array(rows * columns))
     below = entries.row - entries.col
-    bands = np.zeros((int(below.max()) + 1, rows * columns))
+    # By columns, as LAPACK takes them: turning them round takes as long as factoring.
+    bands = np.zeros((int(below.max()) + 1, rows * columns), order="F")
     bands[below[below >= 0], entries.col[below >= 0]] = entries.data[below >= 0]
     return bands
 

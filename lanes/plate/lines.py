@@ -155,8 +155,8 @@ def _origin_stroke(planes: Planes, layout: Layout) -> tuple[Stroke | None, str]:
     Of two lines alike and near each other it is the one with strokes across it, which mark lanes;
     else the upper, since nothing is applied where solvent stands.
     """
-    strokes = find_lines(planes.fine, planes.fine_grid, LOWEST * layout.height,
-                         MIDDLE * layout.height, False)
+    strokes = _sure_strokes(planes.fine, planes.fine_grid, LOWEST * layout.height,
+                            MIDDLE * layout.height, False)
     best = _best(strokes)
     if best is None:
         return None, ""
@@ -166,7 +166,7 @@ def _origin_stroke(planes: Planes, layout: Layout) -> tuple[Stroke | None, str]:
         return float(s.line.at(middle))
 
     alike = sorted([best] + [
-        s for s in _sure(strokes) if s.score * s.coverage > ALIKE * best.score * best.coverage
+        s for s in strokes if s.score * s.coverage > ALIKE * best.score * best.coverage
         and s.thickness < best.thickness / ALIKE
         and APART_MM / unit < abs(y(s) - y(best)) < NEAR_MM / unit], key=y)
     if len(alike) == 1:
@@ -194,8 +194,8 @@ def _front_stroke(
     """
     x = np.linspace(0.0, layout.width, 9)
     rim = layout.height - EDGE_MM / layout.mm_per_unit
-    strokes = [s for s in _sure(find_lines(planes.fine, planes.fine_grid, low,
-                                           HIGHEST * layout.height, True))
+    strokes = [s for s in _sure_strokes(planes.fine, planes.fine_grid, low,
+                                        HIGHEST * layout.height, True)
                if float(np.median(s.line.at(x))) < rim]
     for stroke in sorted(strokes, key=lambda s: -s.score * s.coverage):
         if stroke.coverage >= THROUGHOUT or not any(
@@ -213,9 +213,12 @@ def _blobs_above(planes: Planes, layout: Layout, origin: Line, front: Line) -> l
               and b.width > BLOB_MM / layout.mm_per_unit and b.strength > BLOB_SURE]
 
 
-def _sure(strokes: list[Stroke]) -> list[Stroke]:
-    return [s for s in strokes
-            if s.score >= SURE and s.coverage >= COVERED and like_a_line(s)]
+def _sure_strokes(
+    light: NDArray[np.float32], grid: Grid, low: float, high: float, smile: bool
+) -> list[Stroke]:
+    """Return the strokes between two heights that are surely lines, the best first."""
+    found = find_lines(light, grid, low, high, smile, sure=SURE, covered=COVERED)
+    return [s for s in found if like_a_line(s)]
 
 
 def like_a_line(stroke: Stroke) -> bool:
@@ -226,15 +229,14 @@ def like_a_line(stroke: Stroke) -> bool:
 
 
 def _best(strokes: list[Stroke]) -> Stroke | None:
-    sure = _sure(strokes)
-    return max(sure, key=lambda s: s.score * s.coverage) if sure else None
+    return max(strokes, key=lambda s: s.score * s.coverage) if strokes else None
 
 
 def sure_lines(
     light: NDArray[np.float32], grid: Grid, low: float, high: float
 ) -> tuple[Line, ...]:
     """Return the surest line across the plate between two heights; none where none is sure."""
-    best = _best(find_lines(light, grid, low, high, False))
+    best = _best(_sure_strokes(light, grid, low, high, False))
     return () if best is None else (best.line,)
 
 
@@ -242,7 +244,7 @@ def sure_bent_lines(
     light: NDArray[np.float32], grid: Grid, low: float, high: float
 ) -> tuple[Line, ...]:
     """Return the surest line, straight or bent, between two heights; none where none is sure."""
-    best = _best(find_lines(light, grid, low, high, True))
+    best = _best(_sure_strokes(light, grid, low, high, True))
     return () if best is None else (best.line,)
 
 

@@ -12,7 +12,7 @@ from scipy import ndimage
 
 from lanes.confidence import MAD_SD
 from lanes.errors import LayoutError
-from lanes.plate.closed import border_only, closed, with_borders
+from lanes.plate.closed import Closing, border_only, with_borders
 from lanes.plate.corners import area, overlap, shares, within
 from lanes.plate.edges import edges_of, find_lines, look
 from lanes.plate.sides import Fit, judge, refine, slope_sds
@@ -110,10 +110,11 @@ def find_outlines(
     refuse_even(small)
     down, across = edges_of(small)
     level, upright = (with_borders(find_lines(e.sure()), len(e.strength)) for e in (down, across))
+    closing = Closing(down, across, level, upright)
 
     def judged(frames: bool) -> list[Judged]:
         pairs = [(judge(small, quad), quad.corners)
-                 for quad in closed(down, across, level, upright, MOST, frames)]
+                 for quad in closing.closed(MOST, frames)]
         return _distinct([pair for pair in pairs if pair[0].even])
 
     whole_corners = _whole(small.shape)
@@ -312,7 +313,7 @@ def _whole_image(
 
     A layer is even but for the lamp, which falls off smoothly; a plate and its bed are not.
     """
-    tone = ndimage.median_filter(small.mean(axis=2), size=3)
+    tone = _without_specks(sum(np.moveaxis(small, 2, 0)) / small.shape[2])
     near = BARE * max(float(np.median(tone)), DARK_TONE)
     bare = float(np.mean(np.abs(_less_lamp(tone)) < near))
     if bare < MOSTLY_BARE:
@@ -329,10 +330,10 @@ def _less_lamp(tone: Floats) -> Floats:
 
     Least squares with Cauchy's weights, renewed until spots and writing no longer pull.
     """
-    row, column = (np.linspace(-1.0, 1.0, size) for size in tone.shape)
-    v, u = np.meshgrid(row, column, indexing="ij")
-    terms = np.stack([np.ones_like(u), u, v, u * u, u * v, v * v], axis=-1)
-    a, b = terms[::4, ::4].reshape(-1, 6), tone[::4, ::4].ravel()
+    v, u = (np.linspace(-1.0, 1.0, size) for size in tone.shape)
+    few_v, few_u = (grid.ravel() for grid in np.meshgrid(v[::4], u[::4], indexing="ij"))
+    a = np.stack([np.ones_like(few_u), few_u, few_v, few_u**2, few_u * few_v, few_v**2], axis=-1)
+    b = tone[::4, ::4].ravel()
     weight = np.ones(b.size)
     for _ in range(6):
         weighed = (a * np.square(weight)[:, None]).T  # normal equations: six terms, all of size 1
@@ -340,4 +341,25 @@ def _less_lamp(tone: Floats) -> Floats:
         rest = b - a @ surface
         spread = MAD_SD * float(np.median(np.abs(rest))) + NO_SPREAD
         weight = 1.0 / np.sqrt(1.0 + np.square(rest / (2.0 * spread)))
-    return np.asarray(tone - terms @ surface, float)
+    level, by_u, by_v, by_uu, by_uv, by_vv = surface
+    left = tone - (level + u * (by_u + by_uu * u))
+    left -= (v * (by_v + by_vv * v))[:, None]
+    left -= np.outer(by_uv * v, u)
+    return np.asarray(left)
+
+
+def _without_specks(image: Floats) -> Floats:
+    """Return the median of three samples by three about each; rims mirror."""
+    padded = np.pad(image, 1, mode="symmetric")
+    low, middle, high = _sorted(padded[:-2], padded[1:-1], padded[2:])
+    columns = [(rows[:, :-2], rows[:, 1:-1], rows[:, 2:]) for rows in (low, middle, high)]
+    # Of columns sorted by themselves: the largest low, the median middle and the smallest high one.
+    return _sorted(reduce(np.maximum, columns[0]), _sorted(*columns[1])[1],
+                   reduce(np.minimum, columns[2]))[1]
+
+
+def _sorted(a: Floats, b: Floats, c: Floats) -> tuple[Floats, Floats, Floats]:
+    """Return the smallest, the median and the largest of three at each place."""
+    a, b = np.minimum(a, b), np.maximum(a, b)
+    b, c = np.minimum(b, c), np.maximum(b, c)
+    return np.minimum(a, b), np.maximum(a, b), c

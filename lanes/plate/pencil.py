@@ -112,7 +112,7 @@ def ridge_reach(mm: float) -> int:
 
 def find_lines(
     light: NDArray[np.float32], grid: Grid, low: float, high: float, smile: bool,
-    margin_mm: float = RIM_MM,
+    margin_mm: float = RIM_MM, sure: float = 0.0, covered: float = 0.0,
 ) -> list[Stroke]:
     """Find pencilled lines across the plate between heights `low` and `high` (plate units).
 
@@ -122,7 +122,8 @@ def find_lines(
     Returns
     -------
     list of Stroke
-        The best first; at least 1.5 mm apart.
+        The best first; at least 1.5 mm apart. Those of a score below `sure`, or a coverage below
+        `covered`, are left out.
     """
     blocks, votes, x = _blocks(SamePicture(light), grid, margin_mm)
     if x.size < 4:
@@ -147,7 +148,7 @@ def find_lines(
         slope, sag = how[i]
         rough = rows[i] + slope * u - sag * u**2
         found = _trace_line(blocks, votes, rough, u, grid, smile)
-        if found is not None:
+        if found is not None and found.score >= sure and found.coverage >= covered:
             strokes.append(_measured(light, grid, found))
     strokes.sort(key=lambda s: -s.score)
     return strokes

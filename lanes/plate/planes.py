@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from lanes.plate.by_hand import Mask as Outlined
 from lanes.plate.by_hand import masked, without_masked
 from lanes.plate.layout import Layout
-from lanes.plate.square import Grid, at_places, base_channels, base_light, choose_grid, places
+from lanes.plate.square import Grid, all_at_places, base_channels, base_light, choose_grid, places
 from lanes.plate.thin import Bridge, thin_matter
 from lanes.scan.pixels import ColourStep
 from lanes.scan.scan import Scan
@@ -80,7 +80,7 @@ def _planes(
     names = base_channels(scan)
     where = places(fine_grid, reduce, *size)
     seen = np.moveaxis(base_light(scan, reduce), 2, 0)
-    fine = {c: at_places(plane, where) for c, plane in zip(names, seen, strict=True)}
+    fine = dict(zip(names, all_at_places(tuple(seen), where), strict=True))
     del where, seen
     base_light.cache_clear()  # a picture's light takes as much memory as the picture
     if masks:

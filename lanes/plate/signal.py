@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -125,11 +125,12 @@ def judge_light(scan: Scan) -> tuple[str, float]:
     0 to 1; a grey scan shows little.
     """
     step = max(1, max(scan.height_px, scan.width_px) // 300)
+    scan = _middle(scan, step)
     if "red" not in scan.channels:
-        level = float(median(_middle(scan.light("mean", step))))
+        level = float(median(scan.light("mean", step)))
         return ("366", GREY) if level < DARK_GREY else ("white", GREY)
     red, green, blue = (
-        float(median(_middle(scan.light(c, step)))) for c in ("red", "green", "blue")
+        float(median(scan.light(c, step))) for c in ("red", "green", "blue")
     )
     brightest = max(red, green, blue)
     if green > GLOW_OVER_RED * red and green > GLOW_OVER_BLUE * blue and green > GLOW:
@@ -141,9 +142,12 @@ def judge_light(scan: Scan) -> tuple[str, float]:
     return "white", AGREED if brightest < COLOURLESS * min(red, green, blue) else UNSURE
 
 
-def _middle(image: Image) -> Image:
-    rows, columns = image.shape
-    return image[rows // 4: rows - rows // 4, columns // 4: columns - columns // 4]
+def _middle(scan: Scan, step: int) -> Scan:
+    """Return the middle half of a picture each way, in whole blocks of `step` pixels."""
+    rows, columns = (slice(n // 4 * step, (n - n // 4) * step)
+                     for n in (scan.height_px // step, scan.width_px // step))
+    codes = scan.codes[rows, columns]
+    return replace(scan, codes=codes, height_px=codes.shape[0], width_px=codes.shape[1])
 
 
 def _strokes(
@@ -203,16 +207,17 @@ def to_signal(scan: Scan, layout: Layout, settings: Settings, light: str) -> Sig
     fine_bare = enlarge(bare, image.shape, step)
     if hidden is not None:
         fine_bare &= ~hidden
+    if bright is False and float(median(clipped[~fine_bare])) > MOSTLY_CLIPPED:
+        flags.append(flag("clipped", "most of the marks on the plate are at the scan's limit"))
+    fine_bare &= ~thin
     held = np.full(image.shape, np.nan, np.float32)
     patch = max(PATCH_MM, _hidden_height(bare, layout, grid, step))
     for holes in _holes(bare, layout, grid, step, patch):
         kept = smooth_layer(coarse, bare & ~holes, step * grid.mm)
-        fine_holes = enlarge(holes, image.shape, step) & fine_bare & ~thin
-        there = np.maximum(kept.on(image.shape, grid.mm), BLACK)[fine_holes]
-        held[fine_holes] = _apply(law, image[fine_holes], there, reference, turned)[0]
-    if bright is False and float(median(clipped[~fine_bare])) > MOSTLY_CLIPPED:
-        flags.append(flag("clipped", "most of the marks on the plate are at the scan's limit"))
-    return Signal(without_band(values, layout, grid), gain, fine_bare & ~thin, held, thin, clipped,
+        at = np.flatnonzero(enlarge(holes, image.shape, step) & fine_bare)
+        there = np.maximum(kept.on(image.shape, grid.mm).take(at), BLACK)
+        held.ravel()[at] = _apply(law, image.take(at), there, reference, turned)[0]
+    return Signal(without_band(values, layout, grid), gain, fine_bare, held, thin, clipped,
                   grid, light, law, channel, reference, tuple(flags), hidden, as_read, patch)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -16,7 +17,7 @@ FINE_MM = 0.085  # about 300 dots per inch: finer detail than any spot's
 # A picture is reduced where its samples are finer than FINE_MM, by the whole number next below the
 # ratio; one that lacks less than this is rounded up, so that 590 dots per inch count as 600.
 NEARLY = 0.15
-STRIP = 128      # rows worked out at a time: temporaries stay small
+STRIP = 32       # rows worked out at a time: temporaries stay small
 
 NO_MOVE = 1e-4   # pixels: what single precision leaves of a place in a large picture
 
@@ -126,10 +127,45 @@ def _is_straight(corners_px: Floats) -> bool:
 
 def at_places(image: Image, where: Places) -> Image:
     """Return `image` at `where`, by linear interpolation; beyond it, what its rim shows."""
+    return all_at_places((image,), where)[0]
+
+
+def all_at_places(images: Sequence[Image], where: Places) -> tuple[Image, ...]:
+    """Return images of one shape at `where`, as `at_places` each."""
     row, column = where
     if row.shape[1] == 1:
-        return _between(_between(image, row.ravel(), 0), column.ravel(), 1)
-    return ndimage.map_coordinates(image, where, order=1, mode="nearest", prefilter=False)
+        return tuple(_between(_between(image, row.ravel(), 0), column.ravel(), 1)
+                     for image in images)
+    rows, columns = images[0].shape
+    if min(rows, columns) < 2:
+        return tuple(ndimage.map_coordinates(image, where, order=1, mode="nearest",
+                                             prefilter=False) for image in images)
+    out = tuple(np.empty(row.shape, np.float32) for _ in images)
+    flat = [np.ascontiguousarray(image).ravel() for image in images]
+    # Two fifths of the time of scipy's, which works out every place for each image (timed).
+    for top in range(0, len(row), STRIP):
+        part = slice(top, top + STRIP)
+        first, down = _cell(row[part], rows)
+        at, across = _cell(column[part], columns)
+        at += first * np.intp(columns)
+        # In double precision, and summed as scipy sums: the same to the last bit.
+        corners = [(at, 1.0 - down, 1.0 - across), (at + 1, 1.0 - down, across),
+                   (at + columns, down, 1.0 - across), (at + (columns + 1), down, across)]
+        for image, made in zip(flat, out, strict=True):
+            total = np.zeros(at.shape)
+            for corner, tall, wide in corners:
+                share = image.take(corner) * tall
+                share *= wide
+                total += share
+            made[part] = total
+    return out
+
+
+def _cell(at: NDArray[np.floating], samples: int) -> tuple[NDArray[np.intp], Floats]:
+    """Return the sample before each place, and how far beyond it the place lies, from 0 to 1."""
+    at = np.clip(at, 0, samples - 1)
+    low = np.minimum(at.astype(np.intp), samples - 2)
+    return low, np.asarray(at - low, np.float64)
 
 
 def _between(image: Image, at: NDArray[np.floating], axis: int) -> Image:

@@ -7,13 +7,13 @@ from functools import reduce
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
-from scipy.stats import norm, t
+from scipy.special import ndtri, stdtrit
 
 from lanes.confidence import MAD_SD
 from lanes.plate.bands import Bands
 from lanes.plate.depths import Depths
 from lanes.plate.planes import Image, Mask, enlarge
-from lanes.quantiles import median, quantile, row_medians
+from lanes.quantiles import about_median, median, quantile
 
 # Blobs that the noise of a blank plate makes, over all places, scales, channels and signs: one
 # plate in a hundred shows one, if its noise is Gaussian. A choice: plates are to be read without
@@ -35,10 +35,11 @@ FEW, FEW_SD = 0.0228, 2.0
 # it reaches one place in a thousand, in Gaussian standard deviations, widens the noise, up to here;
 # beyond, that side holds blobs itself.
 TAIL, MOST_TAIL = 1e-3, 1.5
+TAIL_SDS = -float(ndtri(TAIL))
 # Places, scales, channels and signs that are tried on a plate of the usual size, and the standard
 # deviations of a blob at the limit there.
 TRIES = 2e4
-USUAL = float(norm.isf(FALSE_A_PLATE / TRIES))
+USUAL = -float(ndtri(FALSE_A_PLATE / TRIES))
 # Times that noise is judged anew without what stood out: each finds weaker places, and a choice.
 MOST_ROUNDS = 3
 LITTLE = 0.1  # of what stood out before: so much more changes no noise
@@ -128,10 +129,10 @@ def hidden_noise(seen: Depths, mm: float) -> list[float]:
     depth = np.where(seen.inside & ~seen.bare, np.float32(0.0), seen.depth)
     if not seen.bare.any():
         return [1.0] * len(SIGMAS_MM)
-    both = []
+    both, bare = [], np.flatnonzero(seen.bare)
     for images in (_at_scales(depth, mm), _at_scales(depth + seen.waves, mm)):
-        bare = (image[:, seen.bare] for image in images)
-        both.append([_noise(rest - row_medians(rest)[:, None]) for rest in bare])
+        shown = (image.reshape(len(image), -1).take(bare, axis=1) for image in images)
+        both.append([_noise(rest) for rest in shown])
     return [max(1.0, float(np.median(one / np.maximum(own, RESOLVED))))
             for own, one in zip(*both, strict=True)]
 
@@ -158,24 +159,26 @@ def _answers(
         return np.zeros((1, inside.size), np.float32), 1.0
     skipped = max(1, round(s * SKIPPED))
     rest = depth.take(clean[::skipped], axis=1)
-    rest -= row_medians(rest)[:, None]
-    sd = np.maximum(_noise(rest), RESOLVED / np.sqrt(1 + s * s)).astype(np.float32)
+    centres, spread = _centres(rest)
+    rest -= centres[:, None]
+    sd = np.maximum(spread, RESOLVED / np.sqrt(1 + s * s)).astype(np.float32)
     if others is not whole:
-        depth[:, strong.ravel()] = whole[:, strong]
+        np.copyto(depth, whole.reshape(depth.shape), where=strong.ravel())
+    depth = depth / sd[:, None]
     z = depth.take(inside, axis=1)
-    z /= sd[:, None]
     area = 4 * np.pi * sigma**2  # of independent places, for noise as wide as the filter
     places = max(1.0, float(inside.size) * mm**2 / area)
     independent = max(FEWEST_PLACES, MAD_SHARE * float(clean.size) * mm**2 / area)
     tries = places * len(SIGMAS_MM) * (len(z) + (len(z) > 1)) * 2
-    limit = float(t.isf(FALSE_A_PLATE / tries, independent))
+    limit = -float(stdtrit(independent, FALSE_A_PLATE / tries))
     if len(z) > 1:
         rest /= sd[:, None]
         z = np.concatenate([z, _together(z, np.clip(rest, -CAPPED, CAPPED, out=rest))[None]])
-    z /= _unevenness(depth / sd[:, None], seen, strong, mm)[seen.inside]
-    z /= np.where(seen.bare[seen.inside], np.float32(1.0), np.float32(hidden))
-    layer = z if others is whole else z[:, ~strong[seen.inside]]
-    tail = np.array([-quantile(row[::skipped], TAIL) for row in layer]) / float(norm.isf(TAIL))
+    z /= _unevenness(depth, seen, strong, mm).ravel()[inside]
+    np.divide(z, np.float32(hidden), out=z, where=~seen.bare.ravel()[inside])
+    few = z[:, ::skipped] if others is whole else z.take(
+        np.flatnonzero(~strong.ravel()[inside])[::skipped], axis=1)
+    tail = np.array([-quantile(row, TAIL) for row in few]) / TAIL_SDS
     z /= np.clip(tail, 1.0, MOST_TAIL)[:, None].astype(np.float32)
     return z, limit
 
@@ -187,8 +190,9 @@ def _unevenness(z: Image, seen: Depths, strong: Mask, mm: float) -> Image:
     judged by the side that holds no blobs.
     """
     step = max(1, round(CELL_MM / mm))
-    squares = np.where(z < 0.0, np.square(np.maximum(z, -CAPPED)), 0.0).mean(axis=0)
-    shown = (z < 0.0).mean(axis=0, dtype=np.float32) * (seen.bare & ~strong).ravel()
+    squares = np.square(np.clip(z, -CAPPED, 0.0)).mean(axis=0)
+    shown = (z < 0.0).sum(axis=0, dtype=np.uint8) / np.float32(len(z))
+    shown *= (seen.bare & ~strong).ravel()
     cells = []
     for values in (squares * (shown > 0.0), shown):
         rows = np.add.reduceat(values.reshape(strong.shape), np.arange(0, strong.shape[0], step))
@@ -198,12 +202,16 @@ def _unevenness(z: Image, seen: Depths, strong: Mask, mm: float) -> Image:
     return np.asarray(enlarge(ratio, strong.shape, step), np.float32)
 
 
-def _noise(rest: NDArray[np.floating]) -> NDArray[np.floating]:
+def _noise(rows: NDArray[np.floating]) -> NDArray[np.floating]:
     """Return each channel's standard deviation where nothing stands out, (channels, places)."""
-    low, high = np.array([[quantile(row, np.float64(share)) for row in rest]
-                          for share in (FEW, 1.0 - FEW)])
-    few = np.minimum(-low, high) / FEW_SD
-    return np.asarray(np.maximum(MAD_SD * row_medians(np.abs(rest)), few))
+    return _centres(rows)[1]
+
+
+def _centres(rows: NDArray[np.floating]) -> tuple[NDArray[np.floating], NDArray[np.floating]]:
+    """Return each channel's median, and what `_noise` returns."""
+    centres, sizes, low, high = (np.array(each) for each in zip(
+        *(about_median(row, np.float64(FEW)) for row in rows), strict=True))
+    return centres, np.asarray(np.maximum(MAD_SD * sizes, np.minimum(-low, high) / FEW_SD))
 
 
 def _together(z: Image, rest: NDArray[np.floating]) -> Image:

@@ -27,12 +27,12 @@ from lanes.spots.significance import area_significance, local_significance
 from lanes.spots.split import (
     SMALLEST_SHARE,
     SPLIT_GAIN,
+    beats_one,
     better_shapes,
-    gain_over_one,
     merged_peak,
     without_tails,
 )
-from lanes.spots.strip_shape import Strips, roughness
+from lanes.spots.strip_shape import roughness, strips_of
 from lanes.spots.whitening import MISFIT, whitening
 from lanes.trace.noise import Noise
 from lanes.trace.sample import Sheet
@@ -57,7 +57,6 @@ MISFITS = 2.0
 CUT_SIGMAS, CUT_TAUS, TOUCHING = 4.5, 3.0, 2.5
 WORTH_A_SHAPE = 4.0  # standard deviations of area: a weaker peak shows no shape
 NO_STEP = 1e-12  # mm: so that nothing is divided by 0
-JUST_BELOW = 1e-9  # mm: a sample's place is looked up in spite of rounding
 # Of two neighbours' mean sigma: nearer, one maximum is fitted twice.
 CLOSE = 0.9
 HOPELESS_SHARE = 0.3  # of the threshold: peaks below go together
@@ -209,13 +208,7 @@ class Search:
         misfit: float = MISFIT,
     ) -> tuple[Problem, tuple[int, ...]]:
         """Return the problem cut down to peak `i` and those that touch it, all else taken off."""
-        p = solution.peaks[i]
-        reach = CUT_SIGMAS * p.sigma + CUT_TAUS * abs(p.tau)
-        touching = tuple(j for j, q in enumerate(solution.peaks)
-                        if abs(q.centre - p.centre) < reach + TOUCHING * q.sigma)
-        low, high = (f(solution.peaks[j].centre + side * CUT_SIGMAS * solution.peaks[j].sigma
-                       for j in touching) for f, side in ((min, -1.0), (max, 1.0)))
-        inside = (self.problem.x > low) & (self.problem.x < high)
+        inside, touching = self._about(solution, i)
         x = self.problem.x[inside]
         rest = self.problem.y[inside] - baseline_term(self.problem, x, solution.baseline)[0]
         for j, q in enumerate(solution.peaks):
@@ -225,9 +218,21 @@ class Search:
         problem = replace(self.problem, x=x, y=rest, baseline_order="none",
                           weight=self.problem.weight[inside], triangular=True,
                           whitening=whitening(
-                              x, peaks, p.sigma, self.gain[self.usable][inside], self.extrapolation,
-                              self.noise.sd, doubt, misfit))
+                              x, peaks, solution.peaks[i].sigma, self.gain[self.usable][inside],
+                              self.extrapolation, self.noise.sd, doubt, misfit))
         return problem, touching
+
+    def _about(
+        self, solution: Solution, i: int
+    ) -> tuple[NDArray[np.bool_], tuple[int, ...]]:
+        """Return which samples of the problem peak `i` and those that touch it reach, and these."""
+        p = solution.peaks[i]
+        reach = CUT_SIGMAS * p.sigma + CUT_TAUS * abs(p.tau)
+        touching = tuple(j for j, q in enumerate(solution.peaks)
+                        if abs(q.centre - p.centre) < reach + TOUCHING * q.sigma)
+        low, high = (f(solution.peaks[j].centre + side * CUT_SIGMAS * solution.peaks[j].sigma
+                       for j in touching) for f, side in ((min, -1.0), (max, 1.0)))
+        return (self.problem.x > low) & (self.problem.x < high), touching
 
     def _split_or_tail(self, solution: Solution, history: list[Solution]) -> Solution:
         """Try two components, or a tail, in the place of each peak in turn."""
@@ -292,7 +297,10 @@ class Search:
             if across is not None and sliced(patch, across, doubt.length):
                 self.refused.append(one[at].component().centre)
                 return False
-            strips = self._strips(*self._local(as_one, at), one, at)
+            inside, touching = self._about(as_one, at)
+            strips = strips_of(
+                self.sheet, self.x, self.gain, self.problem.x[inside], one[at],
+                [one[j] for j in touching if j != at], self.noise)
             unlike = unlike_across(strips, patch)
             longer = longer_than_one(strips, one[at], self.sheet, doubt.length)
             doubt = replace(doubt, sds=roughness(strips, doubt) * doubt.sds)
@@ -301,25 +309,13 @@ class Search:
         if problem.x.size < 12:
             return False
         local, place = tuple(one[j] for j in touching), touching.index(at)
-        gain = gain_over_one(
-            problem, local, (*local[:place], *patch, *local[place + 1:]), place,
-            self.spent, doubt, across, longer) - unlike
-        if gain > SPLIT_GAIN * (count - 1):
+        enough = SPLIT_GAIN * (count - 1) + unlike
+        if beats_one(
+                problem, local, (*local[:place], *patch, *local[place + 1:]), place,
+                self.spent, doubt, enough, across, longer):
             return True
         self.refused.append(one[at].component().centre)
         return False
-
-    def _strips(
-        self, problem: Problem, touching: tuple[int, ...], peaks: tuple[Peak, ...], at: int
-    ) -> Strips:
-        """Return the strips along the lane in which peak `at` lies, its neighbours free."""
-        assert self.sheet is not None
-        x, c = problem.x, peaks[at].component()
-        z = (x - c.mean) / c.spread
-        use = np.searchsorted(self.x, x - JUST_BELOW)
-        beside = [peak_shape(x, peaks[j])[0][:, None] for j in touching if j != at]
-        columns = np.concatenate([np.ones((x.size, 1)), z[:, None], *beside], axis=1)
-        return Strips(x, z, self.gain[use], self.sheet.strips()[use], columns, self.noise)
 
     def _unite(self, solution: Solution, history: list[Solution]) -> Solution:
         """Put one peak in the place of those that one misshapen spot could be."""

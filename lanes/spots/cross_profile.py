@@ -8,7 +8,7 @@ wide, and its profile across is that of either alone.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 
 import numpy as np
 from numpy.polynomial.hermite import hermvander
@@ -108,15 +108,34 @@ def cross_profile(
         clear &= np.abs(x - c.mean) > CLEAR * c.spread
     if min(rows.sum(), clear.sum()) < LEAST_ROWS:
         return None
-    bare = np.asarray(sheet.values[clear], float)
-    layer = np.median(bare, axis=0)
+    layer, rest = _bare(_Same(sheet), clear.tobytes())
     across = sheet.values[rows].mean(axis=0, dtype=float) - layer
     step = float(sheet.across[1] - sheet.across[0])
-    rest = bare - layer
     found = _folded(across, step, _noise(rest, int(rows.sum())))
     if found is None or abs(np.log(spread / found.sigma)) > band:
         return None
     return found
+
+
+@dataclass(frozen=True, eq=False)
+class _Same:
+    """A sheet, the same where it is the same object."""
+
+    sheet: Sheet
+
+    def __hash__(self) -> int:
+        return id(self.sheet)
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, _Same) and self.sheet is other.sheet
+
+
+@lru_cache(maxsize=1)  # every spot of a lane is looked at in turn, and all have the same rows clear
+def _bare(same: _Same, clear: bytes) -> tuple[Floats, Floats]:
+    """Return the layer across the lane, (k,), from rows that are `clear`, and what they depart."""
+    bare = np.asarray(same.sheet.values[np.frombuffer(clear, bool)], float)
+    layer = np.median(bare, axis=0)
+    return layer, bare - layer
 
 
 def _noise(layer: Floats, rows: int) -> float:

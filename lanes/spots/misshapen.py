@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 
 import numpy as np
 from numpy.typing import NDArray
@@ -55,8 +55,12 @@ def misshapen(x: Floats, values: Floats) -> Floats:
     return np.asarray(np.exp(ln_height - 0.5 * np.abs(distance / sigma) ** (2.0 * np.exp(power))))
 
 
-def misshapen_rss(problem: Problem, single: Solution, at: int, doubt: ShapeDoubt) -> float:
-    """Return the squares left by one misshapen spot for peak `at`, its prior's among them.
+def misshapen_rss(
+    problem: Problem, single: Solution, at: int, doubt: ShapeDoubt
+) -> Iterator[float]:
+    """Yield the squares left by one misshapen spot for peak `at`, its prior's among them.
+
+    From each of two starts: the least counts.
 
     The other peaks keep to their fit but for first-order changes. The terms of `doubt` reach to
     small departures; this goes on where they end.
@@ -109,8 +113,8 @@ def several_misshapen_rss(
     peaks = several.peaks[at: at + count]
     starts = [np.concatenate([(p.centre, np.log(_height(p)), np.log(p.sigma), *more)
                               for p in peaks]) for more in STARTS]
-    return _least_squares(
-        problem, several, set(range(at, at + count)), several_misshapen, prior, starts)
+    return min(_least_squares(
+        problem, several, set(range(at, at + count)), several_misshapen, prior, starts))
 
 
 def student(z: Floats) -> Floats:
@@ -141,10 +145,11 @@ def as_across(x: Floats, values: Floats, profile: CrossProfile) -> Floats:
 
 def profile_rss(
     problem: Problem, single: Solution, at: int, doubt: ShapeDoubt, profile: CrossProfile
-) -> float:
-    """Return the squares left by one spot of that profile for peak `at`, its prior's among them.
+) -> Iterator[float]:
+    """Yield the squares left by one spot of that profile for peak `at`, its prior's among them.
 
-    Parameters are those of `misshapen_rss`, and the spot's `profile` across.
+    From each of two starts: the least counts. Parameters are those of `misshapen_rss`, and the
+    spot's `profile` across.
     """
     p: Peak = single.peaks[at]
     sds = np.array([LENGTH_PRIOR, doubt.sds[0] / H3_OF_LEAN, TILT_PRIOR])
@@ -164,8 +169,8 @@ def _least_squares(
     problem: Problem, solution: Solution, places: set[int],
     shape: Callable[[Floats, Floats], Floats], prior: Callable[[Floats], Floats],
     starts: list[Floats],
-) -> float:
-    """Return the least squares that `shape` leaves for the peaks at `places`, and its prior's."""
+) -> Iterator[float]:
+    """Yield the squares that `shape` and its prior leave for the peaks at `places`, by start."""
     rest = problem.y
     for j, q in enumerate(solution.peaks):
         if j not in places:
@@ -193,9 +198,9 @@ def _least_squares(
         moved = residual(np.vstack([values, np.where(np.eye(values.size) > 0, stepped, values)]))
         return np.asarray((moved[1:] - moved[0]) / (stepped - values)[:, None])
 
-    with np.errstate(all="ignore"):
-        rests = [
-            leastsq(residual, start, Dfun=jacobian, col_deriv=True, full_output=True, ftol=STILL,
-                    xtol=STILL, gtol=STILL, maxfev=MOST_EVALUATIONS * start.size)[2]["fvec"]
-            for start in starts]
-    return min(float(rest @ rest) for rest in rests)
+    for start in starts:
+        with np.errstate(all="ignore"):
+            rest = leastsq(
+                residual, start, Dfun=jacobian, col_deriv=True, full_output=True, ftol=STILL,
+                xtol=STILL, gtol=STILL, maxfev=MOST_EVALUATIONS * start.size)[2]["fvec"]
+        yield float(rest @ rest)

@@ -283,7 +283,8 @@ class PeakSum:
         pairs = self.merged if prior else ()
         self._pairs = np.array(pairs, int).reshape(-1, 2).T
         # The last place looked at: the Jacobian is wanted where the residual was.
-        self._at: tuple[Floats, _Shapes] | None = None
+        self._at: tuple[bytes, _Shapes] | None = None
+        self._all_free = self.free.size == len(self.names)
 
     @property
     def free_names(self) -> tuple[str, ...]:
@@ -299,13 +300,14 @@ class PeakSum:
 
     def _shapes(self, values: Floats) -> _Shapes:
         """Return the peaks at the problem's places, and what their derivatives are made of."""
-        if self._at is None or not np.array_equal(self._at[0], values):
+        place = values.tobytes()
+        if self._at is None or self._at[0] != place:
             x, k = self.problem.x, self._plain
             sigma = values[k + 2][:, None]
             z = (x - values[k][:, None]) / sigma
             unit = np.exp(-0.5 * z * z) / (sigma * ROOT_2PI)
             tails = [tailed(x, *values[k: k + 4]) for k in self._tailed]
-            self._at = values.copy(), (z, unit, values[k + 1][:, None] * unit, tails)
+            self._at = place, (z, unit, values[k + 1][:, None] * unit, tails)
         return self._at[1]
 
     def residual(self, values: Floats) -> Floats:
@@ -322,7 +324,7 @@ class PeakSum:
         if self._pairs.size:
             lower, upper = values[self._place[self._pairs] + 2]
             out = np.concatenate([out, np.log(upper / lower) / problem.width_prior])
-        return np.asarray(np.clip(out, -RUNAWAY, RUNAWAY))
+        return np.asarray(np.minimum(np.maximum(out, -RUNAWAY, out=out), RUNAWAY, out=out))
 
     def jacobian(self, values: Floats) -> Floats:
         """Return the derivatives of the residual by the free parameters, one row each."""
@@ -339,7 +341,7 @@ class PeakSum:
             else baseline_term(problem, problem.x, values[self._baseline:])[1])
         for k, owner in self.owner.items():
             by[owner] += by[k]
-        out = problem.weigh(by[self.free])
+        out = problem.weigh(by if self._all_free else by[self.free])
         if not self._pairs.size:
             return out
         assert problem.width_prior is not None

@@ -8,6 +8,7 @@ more by lmfit: `reported`.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import replace
 
@@ -25,6 +26,20 @@ class _Enough(Exception):
     """More evaluations were asked for than a fit may take."""
 
 
+class _Last:
+    """What was last worked out, and where."""
+
+    def __init__(self) -> None:
+        self._place, self._found = b"", np.empty(0)
+
+    def at(self, place: Floats, found: Callable[[], Floats]) -> Floats:
+        """Return what `found` returns at `place`, without asking where it was asked last."""
+        here = place.tobytes()
+        if here != self._place:
+            self._found, self._place = found(), here
+        return self._found
+
+
 def solve_quickly(
     problem: Problem, peaks: tuple[Peak, ...], baseline: Floats | None = None,
     tailing: frozenset[int] = frozenset(), fixed: dict[str, float] | None = None,
@@ -37,30 +52,37 @@ def solve_quickly(
         return total.solution(total.start, start)
     free = total.free
     low, room = total.low[free], (total.high - total.low)[free]
-    bound = np.isfinite(room)
+    bound = np.flatnonzero(np.isfinite(room))
     low, room, high = low[bound], room[bound], total.high[free][bound]
+    half, at = room / 2.0, free[bound]
     count, last = -2, np.empty(0)  # the two looks by which shapes are checked do not count
+    # What was found at the last place: MINPACK asks twice at the first, and for slopes where it
+    # asked before.
+    outer, rest, slopes = (_Last() for _ in range(3))
 
     def values(inner: Floats) -> Floats:
-        outer = inner.copy()
-        outer[bound] = np.minimum(low + (np.sin(inner[bound]) + 1.0) * room / 2.0, high)
-        out = total.start.copy()
-        out[free] = outer
-        for k, owner in total.owner.items():
-            out[k] = out[owner]
-        return out
+        def found() -> Floats:
+            out = total.start.copy()
+            out[free] = inner
+            out[at] = np.minimum(low + (np.sin(inner[bound]) + 1.0) * half, high)
+            for k, owner in total.owner.items():
+                out[k] = out[owner]
+            return out
+        return outer.at(inner, found)
 
     def residual(inner: Floats) -> Floats:
         nonlocal count, last
         count, last = count + 1, inner.copy()
         if count > MOST_EVALUATIONS:
             raise _Enough
-        return total.residual(values(inner))
+        return rest.at(inner, lambda: total.residual(values(inner)))
 
     def jacobian(inner: Floats) -> Floats:
-        slope = np.ones(inner.size)
-        slope[bound] = np.cos(inner[bound]) * room / 2.0
-        return total.jacobian(values(inner)) * slope[:, None]
+        def found() -> Floats:
+            slope = np.ones(inner.size)
+            slope[bound] = np.cos(inner[bound]) * half
+            return total.jacobian(values(inner)) * slope[:, None]
+        return slopes.at(inner, found)
 
     first = total.start[free]
     first[bound] = np.arcsin(2.0 * (first[bound] - low) / room - 1.0)

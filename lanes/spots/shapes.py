@@ -32,7 +32,7 @@ def gaussian(x: Floats, centre: float, area: float, sigma: float) -> tuple[Float
     z = (x - centre) / sigma
     unit = np.exp(-0.5 * z * z) / (sigma * ROOT_2PI)
     value = area * unit
-    return value, np.stack([value * z / sigma, unit, value * (z * z - 1.0) / sigma])
+    return value, np.array([value * z / sigma, unit, value * (z * z - 1.0) / sigma])
 
 
 def tailed(x: Floats, mean: float | Floats, area: float | Floats, sigma: float | Floats,
@@ -62,8 +62,9 @@ def tailed(x: Floats, mean: float | Floats, area: float | Floats, sigma: float |
     # Where w is far below zero erfcx overflows; there the tail is exp(w^2 - ...) times 2.
     core = np.exp(-0.5 * (d / sigma) ** 2)
     low = w < FAR_TAIL
-    scaled = core * erfcx(np.where(low, 0.0, w))
-    if low.any():
+    far_tail = bool(low.any())
+    scaled = core * erfcx(np.where(low, 0.0, w) if far_tail else w)
+    if far_tail:
         far = 2.0 * np.exp(np.minimum(0.5 * (sigma / t) ** 2 - d / t, 0.0))
         scaled = np.where(low, far, scaled)
     unit = scaled / (2.0 * t)
@@ -75,7 +76,7 @@ def tailed(x: Floats, mean: float | Floats, area: float | Floats, sigma: float |
     by_tau = -value / t + area / (2.0 * t) * (2.0 * w * scaled - 2.0 / np.sqrt(np.pi) * core) * (
         -sigma / (np.sqrt(2.0) * t * t)
     )
-    return value, np.stack([-side * slope, unit, sigma * bend, np.sign(tau) * by_tau])
+    return value, np.array([-side * slope, unit, sigma * bend, np.sign(tau) * by_tau])
 
 
 def apex(sigma: float, tau: float) -> float:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -21,7 +22,7 @@ from lanes.spots.misshapen import (
 from lanes.spots.model import Peak, Problem, Solution, baseline_term, peak_shape
 from lanes.spots.search_fit import solve_quickly
 from lanes.spots.shape_terms import ShapeDoubt
-from lanes.spots.shapes import gaussian
+from lanes.spots.shapes import ROOT_2PI
 
 Floats = NDArray[np.float64]
 
@@ -101,11 +102,13 @@ def better_shapes(
     return tuple(out)
 
 
-def gain_over_one(
+def beats_one(
     problem: Problem, one: tuple[Peak, ...], several: tuple[Peak, ...], at: int, spent: list[int],
-    doubt: ShapeDoubt, profile: CrossProfile | None = None, longer: bool = False,
-) -> float:
-    """Return what several peaks gain in BIC over one, plain, tailing or misshapen, in their place.
+    doubt: ShapeDoubt, enough: float, profile: CrossProfile | None = None, longer: bool = False,
+) -> bool:
+    """Return whether several peaks gain more than `enough` in BIC over one in their place.
+
+    Plain, tailing or misshapen: where one kind of one spot leaves them no more, no other is tried.
 
     Parameters
     ----------
@@ -117,6 +120,7 @@ def gain_over_one(
     spent : list of int
         Peaks fitted, put down here.
     doubt : ShapeDoubt
+    enough : float
     profile : CrossProfile, optional
         What the one looks like across the lane, and so along it.
     longer : bool
@@ -126,10 +130,10 @@ def gain_over_one(
 
     def solved(peaks: tuple[Peak, ...]) -> Solution:
         tails = frozenset(k for k, q in enumerate(peaks) if q.tau)
-        spent.append(len(peaks))
         return solve_quickly(problem, peaks, none, tails)
 
     single, best = solved(one), solved(several)
+    spent.extend([len(one), len(several), len(one)])  # whether or not a tail is tried
     patch = several[at: at + 1 + len(several) - len(one)]
     # A valley is no misfit of one spot.
     divided = not no_valley(patch)
@@ -147,19 +151,25 @@ def gain_over_one(
     def uneven(of: Solution, squares: float, free: int) -> float:
         return bic(replace(of, rss=squares, names=(*of.names, *("",) * free)))
 
-    tail = (*single.peaks[:at], _tail_start(problem, single, at), *single.peaks[at + 1:])
-    lowest = long_one + min(bic(single), bic(solved(tail)),
-                            uneven(single, misshapen_rss(problem, single, at, doubt), FREE))
-    if profile is not None:
-        lowest = min(lowest, uneven(
-            single, profile_rss(problem, single, at, doubt, profile), PROFILE_FREE))
-    of_several = bic(best)
     # Elsewhere several misshapen ones could be whatever one is.
+    of_several = bic(best)
     if divided and longer and len(patch) == 2:
         of_several = min(of_several, uneven(
             best, several_misshapen_rss(problem, best, at, len(patch), doubt),
             FREE * len(patch)))
-    return lowest - of_several - long_several
+
+    def rivals() -> Iterator[float]:
+        """Yield the BIC of each kind of one spot, those that take least time first."""
+        yield long_one + bic(single)
+        tail = (*single.peaks[:at], _tail_start(problem, single, at), *single.peaks[at + 1:])
+        yield long_one + bic(solved(tail))
+        if profile is not None:
+            for squares in profile_rss(problem, single, at, doubt, profile):
+                yield uneven(single, squares, PROFILE_FREE)
+        for squares in misshapen_rss(problem, single, at, doubt):
+            yield long_one + uneven(single, squares, FREE)
+
+    return all(rival - of_several - long_several > enough for rival in rivals())
 
 
 def _held(rss: float, count: int) -> float:
@@ -222,7 +232,8 @@ def _pair_start(
     for sigma in p.sigma * NARROWER:
         if sigma < problem.narrowest:
             continue
-        bells = problem.weigh(np.stack([gaussian(problem.x, c, 1.0, sigma)[0] for c in places]))
+        z = (problem.x - places[:, None]) / sigma
+        bells = problem.weigh(np.exp(-0.5 * z * z) / (sigma * ROOT_2PI))
         gram, answer = bells @ bells.T, bells @ data
         i, j = np.triu_indices(places.size, 3)
         i, j = (k[places[j] - places[i] > CLOSEST * sigma] for k in (i, j))

@@ -6,6 +6,7 @@ the lane then shows the same profile, at another height. A blotch, a ring or a c
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,8 +16,10 @@ from scipy.special import factorial
 
 from lanes.confidence import MAD_SD
 from lanes.rounding import TINY
+from lanes.spots.model import Peak, peak_shape
 from lanes.spots.shape_terms import ShapeDoubt
 from lanes.trace.noise import Noise
+from lanes.trace.sample import Sheet
 
 Floats = NDArray[np.float64]
 
@@ -26,6 +29,7 @@ OUTSIDE = 3.5        # sigmas from the spot from which strips show noise only
 WEAK_STRIP = 0.02    # of the spot's amount: strips with less show nothing
 RANK = 1e-10         # of the largest singular value: columns that differ by less are one
 NO_COUNT = 1e-12     # measurements: so that nothing is divided by 0
+JUST_BELOW = 1e-9    # mm: a sample's place is looked up in spite of rounding
 
 
 @dataclass(frozen=True)
@@ -82,6 +86,31 @@ class Strips:
         covariance = own @ correlation @ own.T
         covariance[np.diag_indices(count)] = np.clip(np.diag(covariance), 0.0, None)
         return found[:count], covariance, np.asarray(sds)
+
+
+def strips_of(
+    sheet: Sheet, position: Floats, gain: Floats, x: Floats, peak: Peak, beside: Sequence[Peak],
+    noise: Noise,
+) -> Strips:
+    """Return the strips along the lane in which `peak` lies, its neighbours free.
+
+    Parameters
+    ----------
+    sheet : Sheet
+    position, gain : (n,) array
+        Of the sheet's rows.
+    x : (m,) array
+        Those positions that count.
+    peak : Peak
+    beside : sequence of Peak
+    noise : Noise
+    """
+    c = peak.component()
+    z = (x - c.mean) / c.spread
+    use = np.searchsorted(position, x - JUST_BELOW)
+    others = [peak_shape(x, q)[0][:, None] for q in beside]
+    columns = np.concatenate([np.ones((x.size, 1)), z[:, None], *others], axis=1)
+    return Strips(x, z, gain[use], sheet.strips()[use], columns, noise)
 
 
 def roughness(strips: Strips, doubt: ShapeDoubt) -> float:

@@ -15,6 +15,7 @@ from scipy import ndimage
 from lanes.errors import InputError, one_line
 from lanes.plate.layout import Lane, Layout
 from lanes.plate.signal import Signal
+from lanes.plate.square import at_places
 
 Floats = NDArray[np.float64]
 
@@ -180,9 +181,11 @@ def sample(signal: Signal, layout: Layout, lane: Lane) -> Trace:
     x = lane.x + lane.lean * position[:, None] / slant + across[None, :] / slant
     where = np.stack([grid.row(y), grid.column(x)]).astype(np.float32)
 
-    values = ndimage.map_coordinates(
-        signal.values, where, np.float32, order=1, mode="constant", prefilter=False
-    )
+    inside = all(at.min() >= 0.0 and at.max() <= size - 1
+                 for at, size in zip(where, signal.values.shape, strict=True))
+    values = at_places(signal.values, (where[0], where[1])) if inside else (
+        ndimage.map_coordinates(
+            signal.values, where, np.float32, order=1, mode="constant", prefilter=False))
     nearest = np.clip(np.rint(where[0]), 0, grid.rows - 1).astype(np.intp) * grid.columns
     nearest += np.clip(np.rint(where[1]), 0, grid.columns - 1).astype(np.intp)
     thin = signal.thin.take(nearest).mean(axis=1)
@@ -203,7 +206,8 @@ def sample(signal: Signal, layout: Layout, lane: Lane) -> Trace:
         run=run,
         across=np.array([across[s].mean() for s in spans]),
         strips=sheet.strips(),
-        clipped=signal.clipped.take(nearest).mean(axis=1, dtype=float),
+        clipped=(hit.mean(axis=1, dtype=float) if (hit := signal.clipped.take(nearest)).any()
+                 else np.zeros(position.size)),
         thin=thin,
         sheet=sheet,
     )

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from lanes.plate.closed import closed, sides, with_borders
+from lanes.plate.closed import Closing, sides, with_borders
 from lanes.plate.edges import Edges, edges_of, find_lines
 from lanes.plate.outline import CLOSE
 
@@ -111,7 +111,7 @@ def test_what_agrees_by_chance_in_the_same_picture_is_no_difference() -> None:
 def judged(tone: Any) -> Any:
     down, across = edges_of(tone)
     level, upright = (with_borders(find_lines(e.sure()), len(e.strength)) for e in (down, across))
-    return closed(down, across, level, upright, 8)
+    return Closing(down, across, level, upright).closed(8)
 
 
 def off(corners: Any) -> float:
