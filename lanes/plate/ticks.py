@@ -26,13 +26,19 @@ BLUR_MM = 0.15    # standard deviation: half a stroke's width
 # Quantiles of depth along a line that ends inside the picture: of bare layer, and of the line.
 GROUND, DRAWN = 0.1, 0.75
 FAR_BLOCKS = 3.0  # blocks beyond a tick, within which the line must go on
-NO_GRAIN = 1e-6   # relative light: stands for a grain of nothing, so that nothing is divided by 0
+# Standard deviation, relative light, that rounding to 8-bit sRGB codes alone leaves near white (one
+# code of 240 is 0.9 % of light there, 0.29 of it): a picture drawn without grain has no less, or
+# the last code of a spot's flank would count as a mark.
+ROUNDING = 0.0027
+# And of the profile along a line, in that grain, where it is white (computed: 0.3 to 0.7 at 20 to 5
+# samples a millimetre).
+WHITE = 0.6
 
 
 @lru_cache(maxsize=1)  # both lines and the lanes' ticks ask about one plate
 def _upright_grain(same: SamePicture, mm: float) -> float:
     """Return the standard deviation of what upright strokes are sought among."""
-    return MAD_SD * float(median(np.abs(ridge(same.light, mm, 1)))) or NO_GRAIN
+    return max(MAD_SD * float(median(np.abs(ridge(same.light, mm, 1)))), ROUNDING)
 
 
 def find_ticks(
@@ -110,5 +116,5 @@ def tick_profile(light: NDArray[np.float32], grid: Grid, origin: Line) -> Floats
     profile = np.minimum(sums[0], sums[1]) + 0.5 * np.maximum(sums[0], sums[1])
     profile = ndimage.gaussian_filter1d(profile, BLUR_MM / mm)
     middle = float(np.median(profile))
-    spread = MAD_SD * float(np.median(np.abs(profile - middle))) or NO_GRAIN
+    spread = max(MAD_SD * float(np.median(np.abs(profile - middle))), WHITE)
     return np.asarray((profile - middle) / spread, float)
