@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lanes.spots.criteria import criteria
-from lanes.spots.cross_profile import cross_profile, sliced
+from lanes.spots.cross_profile import cross_profile, sliced, unequal
 from lanes.spots.detect import FINEST, KEPT, candidates, scales
 from lanes.spots.model import (
     DEGREES,
@@ -285,13 +285,13 @@ class Search:
         patch = without_tails(peaks[at: end])
         one = (*peaks[:at], merged_peak(*patch), *peaks[end:])
         as_one = replace(solution, peaks=one)
-        across, doubt, unlike, longer = None, self.shapes, 0.0, False
+        doubt, unlike, longer = self.shapes, 0.0, False
+        across = None if self.sheet is None else cross_profile(
+            self.sheet, self.x, self.usable, one[at], (*one[:at], *one[at + 1:]))
+        if unequal(patch) or across is not None and sliced(patch, across, doubt.length):
+            self.refused.append(one[at].component().centre)
+            return False
         if self.sheet is not None:
-            across = cross_profile(self.sheet, self.x, self.usable, one[at],
-                             (*one[:at], *one[at + 1:]))
-            if across is not None and sliced(patch, across, doubt.length):
-                self.refused.append(one[at].component().centre)
-                return False
             strips = self._strips(*self._local(as_one, at), one, at)
             unlike = unlike_across(strips, patch)
             longer = longer_than_one(strips, one[at], self.sheet, doubt.length)
