@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
-from functools import cache
+from functools import cache, lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -54,6 +54,10 @@ BETWEEN_MM = 4.0    # of layer between origin and front, or there is no run to r
 # pencil but what the solvent left at its front, which stood anywhere within it: a rectangular
 # distribution has its width over the root of 12 for a standard deviation.
 RECTANGULAR = float(np.sqrt(12.0))
+# Of full light: what graphite reflects (a tenth, from memory). On a layer darker than that, as one
+# that hardly glows under 366 nm, its strokes are the brighter ones.
+GRAPHITE = 0.1
+DARKEST = 1e-4      # of full light: so that nothing is divided by 0
 HALF = 0.5          # confidence in a line inferred from a part of it or from marks
 
 
@@ -155,7 +159,7 @@ def _origin_stroke(planes: Planes, layout: Layout) -> tuple[Stroke | None, str]:
     Of two lines alike and near each other it is the one with strokes across it, which mark lanes;
     else the upper, since nothing is applied where solvent stands.
     """
-    strokes = _sure_strokes(planes.fine, planes.fine_grid, LOWEST * layout.height,
+    strokes = _sure_strokes(pencil_light(planes), planes.fine_grid, LOWEST * layout.height,
                             MIDDLE * layout.height, False)
     best = _best(strokes)
     if best is None:
@@ -171,7 +175,7 @@ def _origin_stroke(planes: Planes, layout: Layout) -> tuple[Stroke | None, str]:
         and APART_MM / unit < abs(y(s) - y(best)) < NEAR_MM / unit], key=y)
     if len(alike) == 1:
         return best, ""
-    across = [[score for _, score in find_ticks(planes.fine, planes.fine_grid, s.line)]
+    across = [[score for _, score in find_ticks(pencil_light(planes), planes.fine_grid, s.line)]
               for s in alike]
     most = max(range(len(alike)), key=lambda i: sum(across[i]))
     rest = max(sum(scores) for i, scores in enumerate(across) if i != most)
@@ -194,7 +198,7 @@ def _front_stroke(
     """
     x = np.linspace(0.0, layout.width, 9)
     rim = layout.height - EDGE_MM / layout.mm_per_unit
-    strokes = [s for s in _sure_strokes(planes.fine, planes.fine_grid, low,
+    strokes = [s for s in _sure_strokes(pencil_light(planes), planes.fine_grid, low,
                                         HIGHEST * layout.height, True)
                if float(np.median(s.line.at(x))) < rim]
     for stroke in sorted(strokes, key=lambda s: -s.score * s.coverage):
@@ -211,6 +215,26 @@ def _blobs_above(planes: Planes, layout: Layout, origin: Line, front: Line) -> l
     return [b for b in blobs_between(planes, whole)
               if b.y > float(front.at(b.x)) + 0.5 * b.height + 1.0 / layout.mm_per_unit
               and b.width > BLOB_MM / layout.mm_per_unit and b.strength > BLOB_SURE]
+
+
+@lru_cache(maxsize=1)  # all that looks for pencil on one plate asks
+def pencil_light(planes: Planes) -> NDArray[np.float32]:
+    """Return the light in which pencil is darker than the layer, (rows, columns).
+
+    It is the mean of the channels, and one over it where the layer is darker than graphite and the
+    lines that stand out of it most are bright: so the depth of such a line is a share of its light.
+    """
+    if float(np.median(planes.fine)) > GRAPHITE:
+        return planes.fine
+    over = np.asarray(1.0 / np.maximum(planes.fine, DARKEST), np.float32)
+    height = planes.fine_grid.rows * planes.fine_grid.pitch
+    low, high = LOWEST * height, HIGHEST * height
+    dark, bright = (_best(find_lines(light, planes.fine_grid, low, high, True))
+                    for light in (planes.fine, over))
+    if bright is None or (dark is not None and dark.score * dark.coverage
+                          >= bright.score * bright.coverage):
+        return planes.fine
+    return over
 
 
 def _sure_strokes(

@@ -20,7 +20,7 @@ from lanes.plate.dividers import without_dividers
 from lanes.plate.expected import in_lanes, in_new_lanes, places_with
 from lanes.plate.frame import find_frame, refuse_empty
 from lanes.plate.layout import Blob, Lane, Layout, Line
-from lanes.plate.lines import find_both
+from lanes.plate.lines import find_both, pencil_light
 from lanes.plate.marks import find_marks, names_under, with_circled
 from lanes.plate.planes import EDGE_MM, Planes, planes_of
 from lanes.plate.plate_units import height_of, lanes_in_plate_units
@@ -97,10 +97,11 @@ def with_lanes(planes: Planes, layout: Layout, settings: Settings, light: str) -
     lighter = is_lighter(applied, settings.spots, light)
     own = tuple(b for b in applied if b.lighter == lighter)
     faint = tuple(b for b in seen if b.strength < USUAL and b.lighter == lighter)
-    ticks = without_dividers(find_ticks(planes.fine, planes.fine_grid, layout.origin), planes.fine,
+    pencil = pencil_light(planes)
+    ticks = without_dividers(find_ticks(pencil, planes.fine_grid, layout.origin), pencil,
                           planes.fine_grid, layout.origin, layout.front)
     if any(f.name == "outline-doubtful" for f in layout.flags):
-        ticks = without_sides(ticks, planes.fine, planes.fine_grid, layout.origin)
+        ticks = without_sides(ticks, pencil, planes.fine_grid, layout.origin)
     assumed: tuple[float, ...] = ()
     in_rows: tuple[Blob, ...] = ()
     lanes, confidence = placed_lanes(settings, layout), None

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from lanes.errors import LanesError
 from lanes.plate.frame import find_frame, outlines_of
 from lanes.plate.layout import Layout
-from lanes.plate.lines import like_a_line
+from lanes.plate.lines import like_a_line, pencil_light
 from lanes.plate.outline import Outline, whole_outline
 from lanes.plate.pencil import find_lines
 from lanes.plate.planes import planes_of
@@ -63,14 +63,15 @@ def look_again(scan: Scan, settings: Settings) -> Seen:
     ticks: tuple[float, ...] = ()
     with suppress(LanesError):
         planes = planes_of(scan, layout)
-        strokes = [s for s in find_lines(planes.fine, planes.fine_grid, LOWEST * layout.height,
+        pencil = pencil_light(planes)
+        strokes = [s for s in find_lines(pencil, planes.fine_grid, LOWEST * layout.height,
                                          HIGHEST * layout.height, True)
                    if s.score > FAINT and like_a_line(s)]
         middle = 0.5 * layout.width
         lines = _apart([(float(s.line.at(middle)), s.score) for s in strokes], layout)
         if strokes:
             lowest = min(strokes, key=lambda s: float(s.line.at(middle)))
-            ticks = tuple(x for x, _ in find_ticks(planes.fine, planes.fine_grid, lowest.line))
+            ticks = tuple(x for x, _ in find_ticks(pencil, planes.fine_grid, lowest.line))
     rivals = tuple(rival for outline in outlines for rival in outline.rivals)
     return Seen(outlines, rivals, layout, tuple(lines), ticks)
 

@@ -34,13 +34,19 @@ TOUCHES = 2.0
 # goes on from the line itself, each third of its half showing, has no other stroke beside it, and
 # is one of a row. Standard deviations of a third, and of the whole; the fewest of a row: choices.
 THIRD, ONE_SIDED, FEWEST_ONE_SIDED = 2.0, 6.0, 2
-NO_GRAIN = 1e-6   # relative light: stands for a grain of nothing, so that nothing is divided by 0
+# Standard deviation, relative light, that rounding to 8-bit sRGB codes alone leaves near white (one
+# code of 240 is 0.9 % of light there, 0.29 of it): a picture drawn without grain has no less, or
+# the last code of a spot's flank would count as a mark.
+ROUNDING = 0.0027
+# And of the profile along a line, in that grain, where it is white (computed: 0.3 to 0.7 at 20 to 5
+# samples a millimetre).
+WHITE = 0.6
 
 
 @lru_cache(maxsize=1)  # both lines and the lanes' ticks ask about one plate
 def _upright_grain(same: SamePicture, mm: float) -> float:
     """Return the standard deviation of what upright strokes are sought among."""
-    return MAD_SD * float(median(np.abs(ridge(same.light, mm, 1)))) or NO_GRAIN
+    return max(MAD_SD * float(median(np.abs(ridge(same.light, mm, 1)))), ROUNDING)
 
 
 def find_ticks(
@@ -166,7 +172,7 @@ def _both(above: Floats, below: Floats, mm: float) -> Floats:
 def _in_deviations(profile: Floats, mm: float) -> Floats:
     profile = ndimage.gaussian_filter1d(profile, BLUR_MM / mm)
     middle = float(np.median(profile))
-    spread = MAD_SD * float(np.median(np.abs(profile - middle))) or NO_GRAIN
+    spread = max(MAD_SD * float(np.median(np.abs(profile - middle))), WHITE)
     return np.asarray((profile - middle) / spread, float)
 
 

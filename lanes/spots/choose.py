@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lanes.spots.criteria import criteria
-from lanes.spots.cross_profile import cross_profile, sliced
+from lanes.spots.cross_profile import cross_profile, sliced, unequal
 from lanes.spots.detect import FINEST, KEPT, candidates, scales
 from lanes.spots.model import (
     DEGREES,
@@ -290,13 +290,13 @@ class Search:
         patch = without_tails(peaks[at: end])
         one = (*peaks[:at], merged_peak(*patch), *peaks[end:])
         as_one = replace(solution, peaks=one)
-        across, doubt, unlike, longer = None, self.shapes, 0.0, False
+        doubt, unlike, longer = self.shapes, 0.0, False
+        across = None if self.sheet is None else cross_profile(
+            self.sheet, self.x, self.usable, one[at], (*one[:at], *one[at + 1:]))
+        if unequal(patch) or (across is not None and sliced(patch, across, doubt.length)):
+            self.refused.append(one[at].component().centre)
+            return False
         if self.sheet is not None:
-            across = cross_profile(self.sheet, self.x, self.usable, one[at],
-                             (*one[:at], *one[at + 1:]))
-            if across is not None and sliced(patch, across, doubt.length):
-                self.refused.append(one[at].component().centre)
-                return False
             inside, touching = self._about(as_one, at)
             strips = strips_of(
                 self.sheet, self.x, self.gain, self.problem.x[inside], one[at],

@@ -15,7 +15,7 @@ from numpy.polynomial.hermite import hermvander
 from numpy.typing import NDArray
 
 from lanes.confidence import MAD_SD
-from lanes.spots.model import Peak, peak_shape, valley
+from lanes.spots.model import WIDTH_PRIOR, Peak, peak_shape, valley
 from lanes.trace.sample import Sheet
 
 Floats = NDArray[np.float64]
@@ -34,6 +34,9 @@ BAND = 3.0 * LENGTH_PRIOR
 # a tenth (as for TILT_PRIOR in `misshapen`): the middle falls behind the mean of two by 0.12 (root
 # of 1.5 tenths squared), at two standard deviations by 0.24, of which the lesser lacks 0.06 itself.
 VALLEY = 0.8
+# Widths of merged neighbours, from which they are none: three of the standard deviations that these
+# are tied by.
+UNEQUAL = float(np.exp(3.0 * WIDTH_PRIOR))
 FALLEN = 0.1   # of its height, to which the profile must fall before the lane ends
 FLANK = 0.5    # of its height, from which its flank is carried on as a Gaussian's
 LEAST_REACH = 3.0  # samples to each side of its middle: with fewer a profile has no shape
@@ -237,6 +240,16 @@ def sliced(peaks: tuple[Peak, ...], profile: CrossProfile, length: float) -> boo
     short = float(share @ np.log(spreads / profile.sigma)) - length
     return bool(np.log(whole / profile.sigma) < LENGTH_PRIOR
                 and short < -2.0 * LENGTH_PRIOR and no_valley(peaks))
+
+
+def unequal(peaks: tuple[Peak, ...]) -> bool:
+    """Return whether two peaks differ in width as no two substances do that run side by side.
+
+    Spots that overlap have run and spread alike. A narrow peak on a far broader one that no valley
+    divides from it is one spot with a tail, a streak or a skirt that no formula follows.
+    """
+    spreads = [p.component().spread for p in peaks]
+    return len(peaks) == 2 and max(spreads) > UNEQUAL * min(spreads) and no_valley(peaks)
 
 
 def no_valley(peaks: tuple[Peak, ...]) -> bool:

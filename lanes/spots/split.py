@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from lanes.rounding import TINY
 from lanes.spots.criteria import criteria
-from lanes.spots.cross_profile import CrossProfile, length_cost, no_valley
+from lanes.spots.cross_profile import VALLEY, CrossProfile, length_cost, no_valley
 from lanes.spots.misshapen import (
     FREE,
     PROFILE_FREE,
@@ -36,6 +36,9 @@ NO_EXCESS = 1e-12      # so that nothing is divided by 0
 # Grid on which a pair is begun: places in sigmas of the one, both ways, and the pair's own sigmas
 # over its. A pair that makes one maximum lies within; the fit goes on from the best.
 PLACES, NARROWER = np.linspace(-2.4, 2.4, 17), np.array([0.65, 0.75, 0.85, 0.95])
+# Places between two apexes at which the trace is looked at for a valley; each is a mean so wide, of
+# the narrower's sigma, which lowers a Gaussian's apex by 7 %.
+VALLEY_PLACES, VALLEY_SMOOTH = 41, 0.4
 # Tau over sigma at which a tail is begun; and what of tau squared its Gaussian's square gives up,
 # nearly all, so that the whole stays as broad.
 TAIL_RATIOS, GIVEN_UP = (-1.2, -0.6, 0.6, 1.2), 0.8
@@ -135,8 +138,9 @@ def beats_one(
     single, best = solved(one), solved(several)
     spent.extend([len(one), len(several), len(one)])  # whether or not a tail is tried
     patch = several[at: at + 1 + len(several) - len(one)]
-    # A valley is no misfit of one spot.
-    divided = not no_valley(patch)
+    # A valley is no misfit of one spot, if the trace shows it too: narrow Gaussians put to the two
+    # steep sides of a disc leave one between them where there is none.
+    divided = not no_valley(patch) and _shows_valley(problem, best, at, len(patch))
     shared = 1.0 if divided else _shared(problem, best, one[at].component().spread)
 
     def bic(solution: Solution) -> float:
@@ -170,6 +174,24 @@ def beats_one(
             yield long_one + uneven(single, squares, FREE)
 
     return all(rival - of_several - long_several > enough for rival in rivals())
+
+
+def _shows_valley(problem: Problem, solution: Solution, at: int, count: int) -> bool:
+    """Return whether the trace itself falls behind between `count` peaks from `at` on.
+
+    Their neighbours are taken off as fitted; noise only makes a valley deeper.
+    """
+    patch = solution.peaks[at: at + count]
+    places = np.linspace(patch[0].centre, patch[-1].centre, VALLEY_PLACES)
+    width = VALLEY_SMOOTH * min(p.sigma for p in patch)
+    near = np.exp(-0.5 * ((problem.x - places[:, None]) / width) ** 2)
+    if near.sum(axis=1).min() < 1.0:  # too few samples to tell
+        return True
+    rest = problem.y - sum(peak_shape(problem.x, p)[0] for j, p in enumerate(solution.peaks)
+                           if not at <= j < at + count)
+    seen = near @ rest / near.sum(axis=1)
+    lower = np.minimum(np.maximum.accumulate(seen), np.maximum.accumulate(seen[::-1])[::-1])
+    return bool((seen / np.maximum(lower, TINY)).min() <= VALLEY)
 
 
 def _held(rss: float, count: int) -> float:

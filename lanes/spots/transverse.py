@@ -24,6 +24,10 @@ LEAST = 2.6  # 99 %
 CLEAR = 5.0  # or, where waves of the layer are seen beside it, stands out by so many
 SPECK = 0.62  # of a component in one strip of nine: dust, or a scratch
 LIKE = 0.35   # correlation with the lane's strong spots across it, from which one is as they are
+# Of a component, what lies in the lane's middle third, where it is highest in an outermost strip: the
+# skirt of a neighbour's spot, which falls off from the lane's side. One spread evenly has a third
+# there, a spot of the lane's own more; half of that is asked.
+THIRD, SPILLED = 3, 1.0 / 6.0
 # Of a component on the origin line or the front, spread evenly over the lane: pencil and what the
 # solvent left there lie all across it, and more than half is no spot's.
 EVEN = 0.5
@@ -107,7 +111,7 @@ def _is_spot(
     there = z > SURE or stands_out(trace, flat, fit, noise, i)
     if z < LEAST and not there and _beside(trace, flat, fit, noise, i) < CLEAR:
         return False
-    if float(row.max()) > SPECK:
+    if float(row.max()) > SPECK or _spilled(row):
         return False
     if there:
         return True
@@ -115,6 +119,13 @@ def _is_spot(
         return float(np.corrcoef(share, typical)[0, 1]) > LIKE
     centre = float((row * np.arange(row.size)).sum()) / (row.size - 1)
     return bool(MIDDLE[0] < centre < MIDDLE[1] and float(row[1:-1].sum()) > OFF_SIDES)
+
+
+def _spilled(row: Floats) -> bool:
+    """Return whether a component of such shares across the lane is the skirt of a neighbour's."""
+    side = row.size // THIRD
+    return bool(int(np.argmax(row)) in (0, row.size - 1)
+                and float(row[side: row.size - side].sum()) < SPILLED)
 
 
 def stands_out(trace: Trace, flat: Floats, fit: Fit, noise: Noise, i: int) -> bool:

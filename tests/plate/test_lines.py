@@ -112,3 +112,25 @@ def test_a_front_without_pencil_lies_anywhere_in_what_the_solvent_left() -> None
     assert layout.front.sd == pytest.approx(1.18 / np.sqrt(12.0), rel=0.2)
     assert "lines-inferred" in [f.name for f in layout.flags]
     assert read(ORIGIN, FRONT).front.sd < 0.1
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_pencil_is_brighter_than_a_layer_that_hardly_glows(seed: int) -> None:
+    """Under 366 nm: violet-black, its spots and the graphite lines brighter than the layer."""
+    rng = np.random.default_rng(seed)
+    rows, columns = (round(v * DPI / 25.4) for v in (HEIGHT, WIDTH))
+    y, x = HEIGHT - (np.arange(rows)[:, None] + 0.5) * 25.4 / DPI, (
+        np.arange(columns) + 0.5) * 25.4 / DPI
+    layer, ink = np.array([26.0, 12.0, 52.0]), np.array([60.0, 45.0, 95.0])
+    codes = np.zeros((rows, columns, 3)) + layer
+    for at, height in ((10.0, 15.0), (20.0, 25.0), (30.0, 40.0), (10.0, 35.0)):
+        shine = np.exp(-0.5 * ((x - at) ** 2 + (y - height) ** 2))
+        codes += 90.0 * shine[..., None] * np.array([0.3, 1.0, 0.6])
+    for line in (8.0, 50.0):
+        codes[np.abs(y[:, 0] - line) < 0.15] = ink
+    codes = np.clip(np.rint(codes + rng.normal(0.0, 2.0, codes.shape)), 0, 255).astype(np.uint8)
+    scan = scan_of(draw(plate()), codes=codes, width_px=columns, height_px=rows)
+    layout = locate(scan, Settings(whole_image=True), "366")
+    assert float(layout.origin.at(20.0)) == pytest.approx(8.0, abs=0.12)
+    assert float(layout.front.at(20.0)) == pytest.approx(50.0, abs=0.12)
+    assert "lines-inferred" not in [f.name for f in layout.flags]

@@ -204,3 +204,20 @@ def test_one_stroke_across_a_line_makes_no_row_of_marks(seed: int) -> None:
     spots = [(at, 16.0 + 0.8 * at) for at in (10.0, 20.0, 30.0)]
     ends = End(Line((8.0,))), End(Line((50.0,)))
     assert abs(marked_odds(light.astype(np.float32), grid, ends, spots)) < 1.0
+
+
+def test_the_last_codes_of_a_spots_flank_are_no_marks_where_there_is_no_grain() -> None:
+    """Codes drawn without noise: spots 4 mm below the front, and nothing else about either line."""
+    grid = Grid(600, 400, 0.1, 0.1)
+    x, y = grid.x()[None, :], grid.y()[:, None]
+    codes = np.full((600, 400), 235.0)
+    spots = [(8.0, 20.0), (16.0, 46.0), (24.0, 46.0), (32.0, 45.9)]
+    for at, height in spots:
+        codes -= 100.0 * np.exp(-0.5 * ((x - at) ** 2 + (y - height) ** 2))
+    light = (np.round(codes) / 255.0) ** 2.2
+    for height in (8.0, 50.0):
+        light = np.where(np.abs(y - height) < 0.15, 0.2, light)
+    image = light.astype(np.float32)
+    ends = ends_of(image, grid)
+    assert [end.marks for end in ends] == [0, 0]
+    assert abs(marked_odds(image, grid, ends, spots)) < 1.0

@@ -52,6 +52,20 @@ def test_a_strongly_skewed_spot_is_one_where_the_plate_shows_such_spots(seed: in
 
 
 @pytest.mark.parametrize("seed", range(3))
+@pytest.mark.parametrize("drag", [2.0, 2.5])
+def test_a_head_on_a_drag_twice_as_broad_is_one_comet(drag: float, seed: int) -> None:
+    """No valley divides them, and what runs side by side spreads alike."""
+    comet = np.exp(-0.5 * (X - 40.0) ** 2) + 0.4 * np.exp(-0.5 * ((X - 37.5) / drag) ** 2)
+    assert len(fitted(comet, seed).components) == 1
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_two_whose_widths_differ_by_a_third_are_two(seed: int) -> None:
+    pair = np.exp(-0.5 * (X - 40.0) ** 2) + 0.5 * np.exp(-0.5 * ((X - 37.0) / 1.3) ** 2)
+    assert len(fitted(pair, seed).components) == 2
+
+
+@pytest.mark.parametrize("seed", range(3))
 @pytest.mark.parametrize(("apart", "minor", "size"), [
     (2.55, 1.0, 1.0), (2.55, 0.33, 0.3), (3.4, 0.33, 1.0), (5.0, 0.05, 1.0)])
 def test_two_that_no_one_shape_could_be_are_two(

@@ -88,6 +88,28 @@ def test_what_lies_evenly_across_the_lane_on_the_front_is_no_spot(
     assert len(reject_artefacts(trace, signal, fit, NOISE, 1.0, "auto").components) == found
 
 
+@pytest.mark.parametrize(("across", "found"), [
+    (BELL, 2), (np.exp(-0.5 * ((ACROSS - 1.0) / 0.9) ** 2), 2), (np.ones(9), 2),
+    (np.exp(-0.5 * ((ACROSS - 4.0) / 1.4) ** 2), 1),
+    (np.exp(-0.5 * ((ACROSS - 4.0) / 1.4) ** 2) + np.exp(-0.5 * ((ACROSS + 4.0) / 1.4) ** 2), 1),
+], ids=["its own", "aside", "a band", "a neighbour's skirt", "two neighbours' skirts"])
+def test_the_skirt_of_a_neighbours_spot_is_no_spot_however_surely_it_is_seen(
+    across: np.ndarray, found: int
+) -> None:
+    spot, other = Peak(30.0, 3.0, 1.0), Peak(55.0, 0.5, 1.0)
+    step = ACROSS[1] - ACROSS[0]
+    strips = (peak_shape(X, spot)[0][:, None] * BELL / BELL.sum()
+              + peak_shape(X, other)[0][:, None] * across / across.sum()) / step
+    strips += np.random.default_rng(4).normal(0, SD / 3, strips.shape) / step
+    signal = strips.sum(axis=1) * step
+    none = np.zeros(X.size)
+    trace = Trace(X, signal, np.ones(X.size, bool), np.ones(X.size), 75.0, ACROSS, strips, none,
+                  none)
+    fit = deconvolve(X, signal, noise=NOISE)
+    assert len(fit.components) == 2
+    assert len(reject_artefacts(trace, signal, fit, NOISE, 1.0, "auto").components) == found
+
+
 def test_an_overloaded_spot_whose_shape_fits_badly_is_there_all_the_same() -> None:
     """A front like a wall, an uneven ramp behind it, 900 times the noise, and a law by which noise
     grows with the signal. Where the misfit makes the area anything, the spot is there."""
