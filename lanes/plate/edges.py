@@ -110,11 +110,7 @@ def _opposed(tone: Floats) -> Singles:
     if tone.shape[2] != 3:
         return np.asarray(tone, np.float32)
     mix = np.array([[1.0, 1.0, 1.0], [1.0, 0.0, -1.0], [-0.5, 1.0, -0.5]])
-    mix /= np.sqrt(np.square(mix).sum(axis=1))[:, None]
-    planes, out = np.ascontiguousarray(np.moveaxis(tone, 2, 0)), np.empty(tone.shape, np.float32)
-    for k, shares in enumerate(mix):  # colour by colour: sums over a short last axis are slow
-        out[..., k] = sum(share * plane for share, plane in zip(shares, planes, strict=True))
-    return out
+    return np.asarray(tone @ (mix / np.sqrt(np.square(mix).sum(axis=1))[:, None]).T, np.float32)
 
 
 def _strength(tone: Floats, axis: int) -> Singles:

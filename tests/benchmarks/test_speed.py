@@ -17,18 +17,21 @@ import lanes
 from lanes.draw import PlateSpec, draw, save
 
 
-def quickest(call, times: int) -> float:  # type: ignore[no-untyped-def]
+def quickest(call, times: int, clock=time.perf_counter) -> float:  # type: ignore[no-untyped-def]
     best = np.inf
     for _ in range(times):
-        start = time.perf_counter()
+        start = clock()
         call()
-        best = min(best, time.perf_counter() - start)
+        best = min(best, clock() - start)
     return float(best)
 
 
 @pytest.mark.study
 def test_measure_beside_decoding(tmp_path: Path) -> None:
-    """A 600 dpi, 100 x 100 mm, 12-lane colour PNG, pictures off, beside decoding it."""
+    """A 600 dpi, 100 x 100 mm, 12-lane colour PNG, pictures off, beside decoding it.
+
+    In processor time: what else the machine does would count for the longer of the two.
+    """
     rng = np.random.default_rng(1)
     path = tmp_path / "large.png"
     save(draw(PlateSpec(width=100, lanes=drawn_lanes(rng, count=12, width=100), dpi=600,
@@ -42,7 +45,7 @@ def test_measure_beside_decoding(tmp_path: Path) -> None:
         return lanes.measure(path, light="white", picture=False)
 
     read()
-    ratio = quickest(read, 3) / quickest(decode, 5)
+    ratio = quickest(read, 3, time.process_time) / quickest(decode, 5, time.process_time)
     size = decode().nbytes
     tracemalloc.start()
     read()
@@ -50,7 +53,7 @@ def test_measure_beside_decoding(tmp_path: Path) -> None:
     tracemalloc.stop()
     print(f"measure over decoding: time {ratio:.1f}, memory {peak:.2f}")
     assert peak < 6.0
-    assert ratio < 40.0
+    assert ratio < 30.0
 
 
 def test_help_beside_bare_python() -> None:
