@@ -11,14 +11,16 @@ from lanes.scan.transfer import code_table
 # From red, green and blue to luma and the two differences of colour: ITU-T T.871, clause 7.
 TO_LUMA = np.array([[0.299, 0.587, 0.114], [-0.168736, -0.331264, 0.5],
                     [0.5, -0.418688, -0.081312]])
-LUMA_STEP = 1.0  # codes: luma is kept in whole ones, and what shows in it is more than colour
+# Codes: luma is kept in whole ones at least, and what shows in more is more than colour. Where a
+# block's own is kept in coarser ones, it shows in a step of these alone.
+LUMA_STEP, BLOCK_PX = 1.0, 8
 
 # A camera compresses, and so does whoever passes its picture on (common practice): a step of each.
 PASSES = 2.0
 
 
 def is_colour_step(blob: Blob, layer: Floats, planes: Planes, layout: Layout) -> bool:
-    """Whether a blob shows in colour alone, by no more than the file's own steps of colour.
+    """Whether a blob shows by no more than the file's own steps of colour, or of luma.
 
     A block departs from its neighbours by a step where their colour lies at the border of two; its
     own waves, rounded, add as much, and average out over several blocks.
@@ -44,4 +46,8 @@ def is_colour_step(blob: Blob, layer: Floats, planes: Planes, layout: Layout) ->
     pixels = float(np.hypot(*lower)) / layout.width
     blocks = np.sqrt(blob.width * blob.height) * pixels / planes.colour_step.side_px
     most = planes.colour_step.codes * (PASSES + 1.0 / max(float(blocks), 1.0))
-    return bool(luma < LUMA_STEP and max(colour) < most)
+    bright = LUMA_STEP
+    if planes.colour_step.luma > LUMA_STEP:
+        blocks = blocks * planes.colour_step.side_px / BLOCK_PX
+        bright = planes.colour_step.luma * (1.0 + 1.0 / max(float(blocks), 1.0))
+    return bool(luma < bright and max(colour) < most)

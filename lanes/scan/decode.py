@@ -155,7 +155,8 @@ def _colour_step(image: Any) -> ColourStep | None:
     _, across, down, _ = layer[0]
     first = max(tables[part[3]][0] for part in layer[1:] if part[3] in tables)
     coarser = max(across // max(layer[1][1], 1), down // max(layer[1][2], 1), 1)
-    return ColourStep(max(1.0, first / 8), 8 * coarser)
+    luma = tables[layer[0][3]][0] if layer[0][3] in tables else 0
+    return ColourStep(max(1.0, first / 8), 8 * coarser, max(1.0, luma / 8))
 
 
 def _open_heif(name: str) -> None:

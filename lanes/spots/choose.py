@@ -288,7 +288,7 @@ class Search:
         doubt, unlike, longer = self.shapes, 0.0, False
         across = None if self.sheet is None else cross_profile(
             self.sheet, self.x, self.usable, one[at], (*one[:at], *one[at + 1:]))
-        if unequal(patch) or across is not None and sliced(patch, across, doubt.length):
+        if unequal(patch) or (across is not None and sliced(patch, across, doubt.length)):
             self.refused.append(one[at].component().centre)
             return False
         if self.sheet is not None:

@@ -42,6 +42,7 @@ def test_the_step_and_block_are_read_from_the_file(compressed: Scan) -> None:
     assert compressed.colour_step is not None
     assert compressed.colour_step.codes == pytest.approx(14 / 8, abs=0.01)
     assert compressed.colour_step.side_px == 16
+    assert compressed.colour_step.luma == pytest.approx(13 / 8, abs=0.01)  # table K.1: 16
 
 
 @pytest.mark.parametrize(
@@ -49,7 +50,10 @@ def test_the_step_and_block_are_read_from_the_file(compressed: Scan) -> None:
     [((0.0, 0.004, -0.025), 1.0, True), ((0.0, 0.004, -0.025), 8.0, True),
      ((0.0, 0.008, -0.08), 1.0, True), ((0.0, 0.008, -0.08), 8.0, False),
      ((0.0, 0.0, -0.12), 1.0, False), ((-0.03, -0.03, -0.03), 1.0, False),
-     ((-0.04, 0.02, 0.0), 1.0, True), ((-0.12, 0.05, 0.0), 1.0, False)],
+     ((-0.04, 0.02, 0.0), 1.0, True), ((-0.12, 0.05, 0.0), 1.0, False),
+     # Luma's own step at quality 60 is 1.6 codes.
+     ((-0.016, -0.016, -0.016), 1.0, True), ((-0.016, -0.016, -0.016), 8.0, True),
+     ((-0.019, -0.019, -0.019), 1.0, True), ((-0.019, -0.019, -0.019), 8.0, False)],
 )
 def test_one_step_is_no_spot(
     planes: Planes, depth: tuple[float, float, float], blocks: float, step: bool
