@@ -34,11 +34,12 @@ def is_colour_step(blob: Blob, layer: Floats, planes: Planes, layout: Layout) ->
     planes : Planes
     layout : Layout
     """
-    if planes.colour_step is None or len(blob.depth) != 3:
+    if planes.colour_step is None or len(blob.depth) not in (1, 3):
         return False
+    grey = len(blob.depth) == 1
     table = code_table(8, planes.transfer)
     codes = np.arange(table.size)
-    level = np.asarray(layer, float)
+    level = np.broadcast_to(np.asarray(layer, float), 3)
     before, after = (np.interp(v, table, codes)
                      for v in (level, level * (1.0 + np.array(blob.depth))))
     luma, *colour = np.abs(TO_LUMA @ (after - before))
@@ -46,7 +47,7 @@ def is_colour_step(blob: Blob, layer: Floats, planes: Planes, layout: Layout) ->
     pixels = float(np.hypot(*lower)) / layout.width
     blocks = np.sqrt(blob.width * blob.height) * pixels / planes.colour_step.side_px
     most = planes.colour_step.codes * (PASSES + 1.0 / max(float(blocks), 1.0))
-    bright = LUMA_STEP
+    bright = 0.0 if grey else LUMA_STEP
     if planes.colour_step.luma > LUMA_STEP:
         blocks = blocks * planes.colour_step.side_px / BLOCK_PX
         bright = planes.colour_step.luma * (1.0 + 1.0 / max(float(blocks), 1.0))

@@ -150,6 +150,8 @@ def _colour_step(image: Any) -> ColourStep | None:
     """
     tables: Any = getattr(image, "quantization", None)
     layer: Any = getattr(image, "layer", ())
+    if image.mode == "L" and len(layer) == 1 and tables:
+        return ColourStep(1.0, 8, max(1.0, tables[layer[0][3]][0] / 8))
     if image.mode != "RGB" or len(layer) != 3 or not tables:
         return None
     _, across, down, _ = layer[0]

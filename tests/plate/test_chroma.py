@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -68,4 +69,21 @@ def test_one_step_is_no_spot(
 def test_drawn_spots_are_left(planes: Planes) -> None:
     drawing = draw(plate())
     found = [b for b in blobs_between(planes, layout_of(drawing)) if not b.lighter]
+    assert len(found) == sum(len(lane.spots) for lane in drawing.spec.lanes)
+
+
+def test_steps_of_a_grey_file_make_no_lanes(tmp_path: Path) -> None:
+    """Quality 50, and a layer whose slow waves cross a step of two codes here and there."""
+    codes = np.asarray(draw(plate()).pixels, float)
+    codes = codes if codes.ndim == 2 else codes.mean(axis=2)
+    y, x = np.indices(codes.shape)
+    codes += 0.8 * np.sin(x / 23.0) * np.sin(y / 31.0)
+    path = tmp_path / "grey.jpg"
+    Image.fromarray(np.clip(np.rint(codes), 0, 255).astype(np.uint8)).save(path, quality=50)
+    scan = read_scan(path, dpi=150)
+    assert scan.colour_step is not None
+    assert scan.colour_step.luma == pytest.approx(2.0, abs=0.01)
+    drawing = draw(plate())
+    layout = layout_of(drawing)
+    found = [b for b in blobs_between(planes_of(scan, layout), layout) if not b.lighter]
     assert len(found) == sum(len(lane.spots) for lane in drawing.spec.lanes)
