@@ -1,4 +1,4 @@
-"""What lossy compression keeps of light and colour: whole codes, in blocks of many pixels."""
+"""What lossy compression keeps of colour: whole codes, in blocks of many pixels."""
 
 from __future__ import annotations
 
@@ -11,38 +11,44 @@ from lanes.scan.transfer import code_table
 # From red, green and blue to luma and the two differences of colour: ITU-T T.871, clause 7.
 TO_LUMA = np.array([[0.299, 0.587, 0.114], [-0.168736, -0.331264, 0.5],
                     [0.5, -0.418688, -0.081312]])
-SAME_STEP = 1.1  # of luma's step: the layer's surface lies a little above the step it follows
+# Codes: luma is kept in whole ones at least, and what shows in more is more than colour. Where a
+# block's own is kept in coarser ones, it shows in a step of these alone.
+LUMA_STEP, BLOCK_PX = 1.0, 8
 
 # A camera compresses, and so does whoever passes its picture on (common practice): a step of each.
 PASSES = 2.0
 
 
 def is_colour_step(blob: Blob, layer: Floats, planes: Planes, layout: Layout) -> bool:
-    """Whether a blob shows by no more than the file's own steps, of luma and of colour.
+    """Whether a blob shows by no more than the file's own steps of colour, or of luma.
 
-    A block departs from its neighbours by a step where they lie at the border of two; of colour its
+    A block departs from its neighbours by a step where their colour lies at the border of two; its
     own waves, rounded, add as much, and average out over several blocks.
 
     Parameters
     ----------
     blob : Blob
-        With its depth in each channel: red, green and blue, or grey.
-    layer : (channels,) array
+        With its depth in red, green and blue.
+    layer : (3,) array
         The layer's light in these.
     planes : Planes
     layout : Layout
     """
-    if planes.colour_step is None:
+    if planes.colour_step is None or len(blob.depth) not in (1, 3):
         return False
+    grey = len(blob.depth) == 1
     table = code_table(8, planes.transfer)
     codes = np.arange(table.size)
-    level = np.asarray(layer, float)
+    level = np.broadcast_to(np.asarray(layer, float), 3)
     before, after = (np.interp(v, table, codes)
                      for v in (level, level * (1.0 + np.array(blob.depth))))
-    change = after - before
-    luma, *colour = np.abs(TO_LUMA @ change) if change.size == 3 else (abs(float(change[0])), 0.0)
+    luma, *colour = np.abs(TO_LUMA @ (after - before))
     lower = layout.corners_px[1] - layout.corners_px[0]
     pixels = float(np.hypot(*lower)) / layout.width
     blocks = np.sqrt(blob.width * blob.height) * pixels / planes.colour_step.side_px
     most = planes.colour_step.codes * (PASSES + 1.0 / max(float(blocks), 1.0))
-    return bool(luma < SAME_STEP * planes.colour_step.grey_codes and max(colour) < most)
+    bright = 0.0 if grey else LUMA_STEP
+    if planes.colour_step.luma > LUMA_STEP:
+        blocks = blocks * planes.colour_step.side_px / BLOCK_PX
+        bright = planes.colour_step.luma * (1.0 + 1.0 / max(float(blocks), 1.0))
+    return bool(luma < bright and max(colour) < most)

@@ -150,16 +150,20 @@ def _colour_step(image: Any) -> ColourStep | None:
     """
     tables: Any = getattr(image, "quantization", None)
     layer: Any = getattr(image, "layer", ())
-    if not tables or (image.mode, len(layer)) not in (("RGB", 3), ("L", 1)):
+    if image.mode == "L" and len(layer) == 1 and tables:
+        return ColourStep(1.0, 8, _whole(tables[layer[0][3]][0]))
+    if image.mode != "RGB" or len(layer) != 3 or not tables:
         return None
-    _, across, down, table = layer[0]
-    # Two multiples of a broken step, each in whole codes, are up to one code more apart.
-    grey = float(np.ceil(max(1.0, tables[table][0] / 8)))
-    if image.mode == "L":
-        return ColourStep(grey, 8, grey)
+    _, across, down, _ = layer[0]
     first = max(tables[part[3]][0] for part in layer[1:] if part[3] in tables)
     coarser = max(across // max(layer[1][1], 1), down // max(layer[1][2], 1), 1)
-    return ColourStep(max(1.0, first / 8), 8 * coarser, grey)
+    luma = tables[layer[0][3]][0] if layer[0][3] in tables else 0
+    return ColourStep(max(1.0, first / 8), 8 * coarser, _whole(luma))
+
+
+def _whole(first: int) -> float:
+    """Return how far two multiples of a luma step may lie apart, in whole codes as both are."""
+    return max(1.0, float(np.ceil(first / 8)))
 
 
 def _open_heif(name: str) -> None:

@@ -30,13 +30,13 @@ for _library in ("PIL", "tifffile"):
 class ColourStep(NamedTuple):
     """The finest difference of colour that lossy compression keeps, in `codes`, over a block.
 
-    The two differences of colour are kept more coarsely than luma, whose own step is `grey_codes`,
-    in blocks of `side_px` pixels.
+    The two differences of colour are kept more coarsely than luma, in blocks of `side_px` pixels.
+    `luma` is luma's own step in codes, over a block of 8 pixels.
     """
 
     codes: float
     side_px: int
-    grey_codes: float
+    luma: float = 1.0
 
 
 class Raw(NamedTuple):

@@ -24,9 +24,9 @@ LEAST = 2.6  # 99 %
 CLEAR = 5.0  # or, where waves of the layer are seen beside it, stands out by so many
 SPECK = 0.62  # of a component in one strip of nine: dust, or a scratch
 LIKE = 0.35   # correlation with the lane's strong spots across it, from which one is as they are
-# Of a component, what lies in the lane's middle third, where it is highest in an outermost strip: the
-# skirt of a neighbour's spot, which falls off from the lane's side. One spread evenly has a third
-# there, a spot of the lane's own more; half of that is asked.
+# Of a component, what lies in the lane's middle third, where it is highest in an outermost strip:
+# the skirt of a neighbour's spot, which falls off from the lane's side. One spread evenly has a
+# third there, a spot of the lane's own more; half of that is asked.
 THIRD, SPILLED = 3, 1.0 / 6.0
 # Of a component on the origin line or the front, spread evenly over the lane: pencil and what the
 # solvent left there lie all across it, and more than half is no spot's.

@@ -43,6 +43,7 @@ def test_the_step_and_block_are_read_from_the_file(compressed: Scan) -> None:
     assert compressed.colour_step is not None
     assert compressed.colour_step.codes == pytest.approx(14 / 8, abs=0.01)
     assert compressed.colour_step.side_px == 16
+    assert compressed.colour_step.luma == pytest.approx(13 / 8, abs=0.01)  # table K.1: 16
 
 
 @pytest.mark.parametrize(
@@ -50,8 +51,10 @@ def test_the_step_and_block_are_read_from_the_file(compressed: Scan) -> None:
     [((0.0, 0.004, -0.025), 1.0, True), ((0.0, 0.004, -0.025), 8.0, True),
      ((0.0, 0.008, -0.08), 1.0, True), ((0.0, 0.008, -0.08), 8.0, False),
      ((0.0, 0.0, -0.12), 1.0, False), ((-0.03, -0.03, -0.03), 1.0, False),
-     ((-0.02, -0.02, -0.02), 8.0, True),  # luma is kept in steps of 13 / 8 codes
-     ((-0.04, 0.02, 0.0), 1.0, True), ((-0.12, 0.05, 0.0), 1.0, False)],
+     ((-0.04, 0.02, 0.0), 1.0, True), ((-0.12, 0.05, 0.0), 1.0, False),
+     # Luma's own step at quality 60 is 1.6 codes.
+     ((-0.016, -0.016, -0.016), 1.0, True), ((-0.016, -0.016, -0.016), 8.0, True),
+     ((-0.019, -0.019, -0.019), 1.0, True), ((-0.019, -0.019, -0.019), 8.0, False)],
 )
 def test_one_step_is_no_spot(
     planes: Planes, depth: tuple[float, float, float], blocks: float, step: bool
@@ -77,4 +80,21 @@ def test_a_layer_kept_in_few_codes_shows_no_spots(grey: bool, tmp_path: Path) ->
 def test_drawn_spots_are_left(planes: Planes) -> None:
     drawing = draw(plate())
     found = [b for b in blobs_between(planes, layout_of(drawing)) if not b.lighter]
+    assert len(found) == sum(len(lane.spots) for lane in drawing.spec.lanes)
+
+
+def test_steps_of_a_grey_file_make_no_lanes(tmp_path: Path) -> None:
+    """Quality 50, and a layer whose slow waves cross a step of two codes here and there."""
+    codes = np.asarray(draw(plate()).pixels, float)
+    codes = codes if codes.ndim == 2 else codes.mean(axis=2)
+    y, x = np.indices(codes.shape)
+    codes += 0.8 * np.sin(x / 23.0) * np.sin(y / 31.0)
+    path = tmp_path / "grey.jpg"
+    Image.fromarray(np.clip(np.rint(codes), 0, 255).astype(np.uint8)).save(path, quality=50)
+    scan = read_scan(path, dpi=150)
+    assert scan.colour_step is not None
+    assert scan.colour_step.luma == pytest.approx(2.0, abs=0.01)
+    drawing = draw(plate())
+    layout = layout_of(drawing)
+    found = [b for b in blobs_between(planes_of(scan, layout), layout) if not b.lighter]
     assert len(found) == sum(len(lane.spots) for lane in drawing.spec.lanes)
