@@ -138,7 +138,8 @@ class Closing:
         for p, q in zip(*np.unravel_index(order, score.shape), strict=True):
             if len(out) == most or each[p, q].min() < LEAST:
                 break
-            top, bottom, left, right = (i[p, 0] if i.shape[1] == 1 else i[0, q] for i in self._of)
+            top, bottom, left, right = (
+                i[min(p, i.shape[0] - 1), min(q, i.shape[1] - 1)] for i in self._of)
             at = ([bottom, bottom, top, top], [left, right, right, left])
             quad = np.stack([x[at], y[at]], axis=-1)
             if any(np.abs(quad - other.corners).max() <= near for other in out):

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from lanes.plate.closed import Closing, sides, with_borders
-from lanes.plate.edges import Edges, edges_of, find_lines
+from lanes.plate.edges import Edges, edges_of, find_lines, look
 from lanes.plate.outline import CLOSE
 
 SHAPE = (200, 240)
@@ -61,6 +61,16 @@ def test_a_lamps_slope_is_no_difference() -> None:
     tone = blank() + 0.3 * np.linspace(0, 1, SHAPE[0])[:, None, None]
     down, _ = edges_of(tone)
     assert max(along(down, row) for row in range(20, 180, 10)) < 0.3
+
+
+def test_a_lamps_slope_in_whole_codes_has_no_edges() -> None:
+    """A picture without grain passes from one code to the next along whole rows."""
+    light = np.linspace(245.0, 225.0, SHAPE[0]).round()[:, None, None] * np.ones((1, SHAPE[1], 3))
+    down, _ = edges_of(look((light / 255.0) ** 2.2))
+    assert down.strength[5:-5].max() < 0.05
+    light[100:] -= 6.0  # and a plate's side has one still
+    down, _ = edges_of(look((light / 255.0) ** 2.2))
+    assert down.strength[100].mean() > 0.5
 
 
 def test_an_upright_edge_is_a_level_one_of_the_picture_turned_over() -> None:
