@@ -65,14 +65,18 @@ def layer_depths(planes: Planes, layout: Layout) -> Depths:
 @lru_cache(maxsize=1)  # the channel, the colours and their remark ask about one plate in turn
 def _layer_depths(planes: Planes, off: bytes) -> Depths:
     shape = planes.grid.rows, planes.grid.columns
-    return depths(planes.light, planes.grid.mm, np.frombuffer(off, bool).reshape(shape))
+    return depths(planes.light, planes.grid.mm, np.frombuffer(off, bool).reshape(shape),
+                  planes.finest_step)
 
 
-def depths(light: dict[str, Image], mm: float, off: Mask) -> Depths:
-    """Return each channel's departure from its own clean layer; `off` is left out of sight."""
+def depths(light: dict[str, Image], mm: float, off: Mask, codes: float = 1.0) -> Depths:
+    """Return each channel's departure from its own clean layer; `off` is left out of sight.
+
+    The file keeps light in steps of `codes` of 255.
+    """
     planes, levels, bares, waves = [], [], [], []
     for image in light.values():
-        bare, surface = mask_marks(image, mm, off)
+        bare, surface = mask_marks(image, mm, off, codes)
         layer = surface.on(image.shape, mm)
         level = float(median(layer[~off])) if not off.all() else 1.0
         # Where hardly any light comes from the layer its noise no longer falls with it.

@@ -14,6 +14,7 @@ from scipy.linalg import cho_solve_banded, cholesky_banded
 from lanes.confidence import MAD_SD
 from lanes.plate.morphology import dilated, opened
 from lanes.quantiles import median, quantile
+from lanes.scan.transfer import code_table
 
 Floats = NDArray[np.float64]
 
@@ -37,6 +38,9 @@ LAMP_ROUNDS, NEAR_LAMP = 8, 0.1
 LAYER_SIDE, TAIL = 0.8, 0.02
 HALVINGS = 2
 FEW, FEW_SD = 0.0228, 2.0  # of Gaussian places, beyond so many standard deviations to one side
+# Of light: neighbours nearer than this are alike; and so many are in a picture without grain.
+FLAT, MOSTLY_FLAT, BITS = 1e-5, 0.5, 8
+ROUNDED = 12**-0.5  # standard deviation of what rounding leaves, of the step
 NO_NOISE = 1e-12  # so that a picture without noise marks nothing by rounding
 # Of what is seen of the plate, taken as bare whatever it departs by, before skirts.
 LEAST_BARE = 0.15
@@ -184,6 +188,7 @@ def _roughness(rows: int, columns: int) -> Floats:
 
 def mask_marks(
     relative: NDArray[np.float32], mm: float, known: NDArray[np.bool_] | None = None,
+    codes: float = 1.0,
 ) -> tuple[NDArray[np.bool_], Surface]:
     """Find what is not bare layer, and the surface of what is.
 
@@ -199,6 +204,8 @@ def mask_marks(
         Spacing in mm; about 0.25 serves.
     known : (rows, columns) bool array, optional
         Samples known not to be bare layer.
+    codes : float
+        Step in which the file keeps light, in codes of 255.
 
     Returns
     -------
@@ -206,7 +213,8 @@ def mask_marks(
     """
     seen = np.ones(relative.shape, bool) if known is None else ~known
     blurred = ndimage.gaussian_filter(relative, BLUR_MM / mm, truncate=KERNEL_SDS)
-    surface, middle, sd = _lamp(blurred, seen, mm)
+    finest = _rounding(relative, seen, codes)
+    surface, middle, sd = _lamp(blurred, seen, mm, finest)
     bare = seen
     for cutoff, sds in ((STIFF * CUTOFF_MM, FIRST_SDS), (CUTOFF_MM, FIRST_SDS),
                         (CUTOFF_MM, MARK_SDS)):
@@ -215,18 +223,21 @@ def mask_marks(
             middle, sd = _scatter(rest[bare])
         off = np.abs(rest - middle)
         least = quantile(off[seen], np.float64(LEAST_BARE)) if seen.any() else 0.0
-        marks = opened(off > max(sds * sd, least, NO_NOISE))
+        marks = opened(off > max(sds * max(sd, finest), least))
         bare = seen & ~dilated(marks, max(1, round(SKIRT_MM / mm)))
+        if not bare.any():  # skirts may meet everywhere
+            bare = seen & ~marks
         surface = smooth_layer(relative, bare, mm, cutoff)
     return bare, surface
 
 
 def _lamp(
-    blurred: NDArray[np.float32], seen: NDArray[np.bool_], mm: float
+    blurred: NDArray[np.float32], seen: NDArray[np.bool_], mm: float, finest: float
 ) -> tuple[Surface, float, float]:
     """Return the quadratic surface that bare layer follows, though spots cover most of it.
 
-    And the middle of what bare layer departs from it by, and the standard deviation.
+    And the middle of what bare layer departs from it by, and the standard deviation, of which no
+    less than `finest` is believed.
 
     Spots depart to one side, the one with the longer tail: a quantile near the other side is drawn
     first (Koenker & Bassett, Econometrica 46, 33 (1978), by reweighting), then what lies about it.
@@ -251,9 +262,27 @@ def _lamp(
     for _ in range(LAMP_ROUNDS):
         off = values - surface
         middle, sd = _scatter(off[there], _mode(off[there]))
-        kept = there & (np.abs(off - middle) < MARK_SDS * max(sd, NO_NOISE))
+        kept = there & (np.abs(off - middle) < MARK_SDS * max(sd, finest))
         surface = _quadratic(values, weight * kept)
     return Surface(surface, step * mm), middle, sd
+
+
+def _rounding(
+    light: NDArray[np.float32], seen: NDArray[np.bool_], codes: float
+) -> float:
+    """Return the standard deviation that rounding to steps of `codes` leaves, where all is flat.
+
+    Grain spreads a step over its neighbours. Without it a lamp's fall-off is a flight of flat
+    stairs, of which a surface would follow every few and take the others for marks.
+    """
+    both = seen[:, 1:] & seen[:, :-1]
+    flat = np.abs(np.diff(light, axis=1))[both] < FLAT
+    if not flat.size or flat.mean() < MOSTLY_FLAT:
+        return NO_NOISE
+    table = code_table(BITS, "srgb")
+    code = float(np.interp(float(median(light[seen])), table, np.arange(table.size)))
+    above, below = np.interp([code + 0.5, code - 0.5], np.arange(table.size), table)
+    return float(codes * (above - below) * ROUNDED)
 
 
 def _mode(values: NDArray[np.floating]) -> float:

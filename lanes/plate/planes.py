@@ -50,6 +50,8 @@ class Planes:
         The finest difference of colour that the file keeps, in codes.
     transfer : str
         From codes to light, as `Scan.transfer`.
+    finest_step : float
+        As `Scan.finest_step`.
     """
 
     light: dict[str, Image]
@@ -61,6 +63,7 @@ class Planes:
     bridge: Bridge
     colour_step: ColourStep | None = None
     transfer: str = "srgb"
+    finest_step: float = 1.0
 
 
 def planes_of(scan: Scan, layout: Layout, masks: tuple[Outlined, ...] = ()) -> Planes:
@@ -95,7 +98,7 @@ def _planes(
     shape = next(iter(light.values())).shape
     grid = Grid(shape[0], shape[1], fine_grid.pitch * step, fine_grid.mm * step)
     return Planes(light, mean, thin, grid, fine_grid, step, bridge, scan.colour_step,
-                  scan.transfer)
+                  scan.transfer, scan.finest_step)
 
 
 def coarse_step(grid: Grid) -> int:

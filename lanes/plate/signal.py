@@ -197,7 +197,8 @@ def to_signal(scan: Scan, layout: Layout, settings: Settings, light: str) -> Sig
     thin, bridge = _strokes(image, planes, layout, grid)
     image = bridge.over(image)
     coarse, step = coarsen(image, grid)
-    bare, surface = mask_marks(coarse, step * grid.mm, off_layer(layout, grid, step))
+    bare, surface = mask_marks(coarse, step * grid.mm, off_layer(layout, grid, step),
+                               scan.finest_step)
     layer = np.maximum(surface.on(image.shape, grid.mm), BLACK)
 
     reference, as_read, flags = _reference(surface, layout, law)

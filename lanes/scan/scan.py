@@ -83,6 +83,12 @@ class Scan:
     colour_step: ColourStep | None = None
 
     @property
+    def finest_step(self) -> float:
+        """The step in which the file keeps light, in codes of 255."""
+        step = 1.0 if self.colour_step is None else self.colour_step.luma
+        return step * 255 / ((1 << self.bits) - 1)
+
+    @property
     def channels(self) -> tuple[str, ...]:
         """The channels `light` offers: only "mean" for a grey scan."""
         return tuple(_WEIGHTS) if self.codes.shape[2] == 3 else ("mean",)

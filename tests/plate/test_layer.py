@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from lanes.draw import draw
 from lanes.plate.layer import CELL_MM, CUTOFF_MM, mask_marks, smooth_layer
 from lanes.plate.planes import coarsen
+from lanes.scan.transfer import srgb_to_linear
 
 MM = 0.25
 STEP = round(CELL_MM / MM)  # samples along the side of a cell
@@ -122,3 +123,17 @@ def test_layer_is_found_where_broad_spots_hide_most_of_it(sign: float) -> None:
     assert bare.mean() > 0.15
     off = layer.on(image.shape, MM) / lamp - 1.0
     assert np.sqrt(np.mean(off**2)) < 0.004
+
+
+@pytest.mark.parametrize("fall", [3.0, 10.0, 25.0])
+def test_a_lamp_in_whole_codes_without_grain_is_one_layer(fall: float) -> None:
+    """Drawn pictures have no grain: their lamp falls in flat stairs, and no stair is a mark."""
+    y, x = MM * (np.indices((400, 240)) + 0.5)
+    codes = np.round(240.0 + fall * (0.5 - y / 100.0))
+    layer = np.asarray(srgb_to_linear(codes / 255.0), np.float32)
+    disc = np.hypot(x - 30.0, y - 60.0) < 4.0
+    bare, surface = mask_marks(np.where(disc, np.float32(0.1), layer), MM)
+    assert not bare[disc].any()
+    assert bare[~disc].mean() > 0.9
+    off = surface.on(layer.shape, MM) / layer - 1.0
+    assert np.abs(off).max() < 0.01  # a code is 0.9 % there
