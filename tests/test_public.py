@@ -83,7 +83,7 @@ def imported(path: Path) -> set[str]:
 
 # From the first stage to the last: a module may know those of its own rank and before, never after.
 ORDER = (
-    ("errors", "flags", "confidence", "lengths", "quantiles", "rounding"),
+    ("errors", "flags", "confidence", "lengths", "quantiles", "rounding", "same"),
     ("about", "places", "setting_values", "toml_text"),
     ("settings",),
     ("settings_file",),

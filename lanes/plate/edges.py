@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from lanes.plate.grain import without_grain
 from lanes.quantiles import median, quantile
 
 Floats = NDArray[np.float64]
@@ -44,9 +45,6 @@ NO_EDGE, NO_EDGE_SD = 0.8, 1.28
 SPENT_PX = 3.0      # from a line found: nearer votes are its own (an edge is blurred over two)
 # Of tone: far below a code's step, so that nothing is divided by 0.
 NO_STEP, NO_STEPS = 1e-5, 1e-9
-# Where more neighbours than this are alike, a picture has no grain, and where a lamp's fall-off
-# passes from one code to the next is no edge.
-GRAINLESS = 0.5
 
 
 @dataclass(frozen=True)
@@ -121,8 +119,8 @@ def _strength(tone: Floats, axis: int) -> Singles:
     steps = np.sqrt(sum(np.square(ndimage.gaussian_filter1d(
         ndimage.gaussian_filter1d(plane, 1.0, axis=axis, order=1), 2.0, axis=1 - axis))
         for plane in np.ascontiguousarray(np.moveaxis(tone, 2, 0), np.float32)))
-    alike = float(np.mean(np.abs(np.diff(tone[:: 3], axis=1)).max(axis=2) < NO_STEP))
-    noise = max(float(median(steps)), LEAST_NOISE if alike > GRAINLESS else NO_STEP)
+    # Without grain, where a lamp's fall-off passes from one code to the next is no edge.
+    noise = max(float(median(steps)), LEAST_NOISE if without_grain(tone[::3]) else NO_STEP)
     ridge = steps >= ndimage.maximum_filter1d(steps, 3, axis=axis)
     sure = np.where(ridge, np.clip((steps / noise - EDGE_FROM) / EDGE_OVER, 0.0, 1.0), 0.0)
     # Beside a long edge a much weaker one is a rule of the page or the shadow's end. Roots are

@@ -12,6 +12,7 @@ from scipy.interpolate import CubicSpline
 from scipy.linalg import cho_solve_banded, cholesky_banded
 
 from lanes.confidence import MAD_SD
+from lanes.plate.grain import without_grain
 from lanes.plate.morphology import dilated, opened
 from lanes.quantiles import median, quantile
 from lanes.scan.transfer import code_table
@@ -38,8 +39,7 @@ LAMP_ROUNDS, NEAR_LAMP = 8, 0.1
 LAYER_SIDE, TAIL = 0.8, 0.02
 HALVINGS = 2
 FEW, FEW_SD = 0.0228, 2.0  # of Gaussian places, beyond so many standard deviations to one side
-# Of light: neighbours nearer than this are alike; and so many are in a picture without grain.
-FLAT, MOSTLY_FLAT, BITS = 1e-5, 0.5, 8
+BITS = 8
 ROUNDED = 12**-0.5  # standard deviation of what rounding leaves, of the step
 NO_NOISE = 1e-12  # so that a picture without noise marks nothing by rounding
 # Of what is seen of the plate, taken as bare whatever it departs by, before skirts.
@@ -205,7 +205,7 @@ def mask_marks(
     known : (rows, columns) bool array, optional
         Samples known not to be bare layer.
     codes : float
-        Step in which the file keeps light, in codes of 255.
+        Step in which the file keeps light, in codes of 255 by sRGB's curve.
 
     Returns
     -------
@@ -267,17 +267,13 @@ def _lamp(
     return Surface(surface, step * mm), middle, sd
 
 
-def _rounding(
-    light: NDArray[np.float32], seen: NDArray[np.bool_], codes: float
-) -> float:
-    """Return the standard deviation that rounding to steps of `codes` leaves, where all is flat.
+def _rounding(light: NDArray[np.float32], seen: NDArray[np.bool_], codes: float) -> float:
+    """Return the standard deviation that rounding to steps of `codes` leaves without grain.
 
     Grain spreads a step over its neighbours. Without it a lamp's fall-off is a flight of flat
     stairs, of which a surface would follow every few and take the others for marks.
     """
-    both = seen[:, 1:] & seen[:, :-1]
-    flat = np.abs(np.diff(light, axis=1))[both] < FLAT
-    if not flat.size or flat.mean() < MOSTLY_FLAT:
+    if not without_grain(light, seen):
         return NO_NOISE
     table = code_table(BITS, "srgb")
     code = float(np.interp(float(median(light[seen])), table, np.arange(table.size)))

@@ -13,6 +13,7 @@ from lanes.confidence import MAD_SD
 from lanes.plate.layout import Floats, Line
 from lanes.plate.square import Grid
 from lanes.quantiles import median
+from lanes.same import Same
 
 STROKE_MM = 0.3   # about a pencil stroke's width
 FLANK_MM = 0.65   # how far beside the stroke its surroundings are read
@@ -125,7 +126,7 @@ def find_lines(
         The best first; at least 1.5 mm apart. Those of a score below `sure`, or a coverage below
         `covered`, are left out.
     """
-    blocks, votes, x = _blocks(SamePicture(light), grid, margin_mm)
+    blocks, votes, x = _blocks(Same(light), grid, margin_mm)
     if x.size < 4:
         return []
     half = 0.5 * grid.columns * grid.pitch
@@ -154,26 +155,15 @@ def find_lines(
     return strokes
 
 
-@dataclass(frozen=True, eq=False)
-class SamePicture:
-    """A picture that is the same where it is the same array: what it shows is kept by it."""
-
-    light: NDArray[np.float32]
-
-    def __hash__(self) -> int:
-        return id(self.light)
-
-    def __eq__(self, other: object) -> bool:
-        return isinstance(other, SamePicture) and self.light is other.light
-
-
 @lru_cache(maxsize=1)  # both lines, which side is up and the front's bend ask about one plate
-def _blocks(same: SamePicture, grid: Grid, margin_mm: float) -> tuple[Floats, Floats, Floats]:
+def _blocks(
+    light: Same[NDArray[np.float32]], grid: Grid, margin_mm: float
+) -> tuple[Floats, Floats, Floats]:
     """Return means of the depth over blocks along each row, how far each stands out, and where.
 
     Both are (rows, k), and the blocks' middles (k,).
     """
-    depth = ridge(same.light, grid.mm, 0)
+    depth = ridge(light.value, grid.mm, 0)
     edge = max(1, round(margin_mm / grid.mm))
     depth = depth[:, edge:-edge]
     block = max(1, round(BLOCK_MM / grid.mm))

@@ -11,9 +11,10 @@ from scipy import ndimage
 
 from lanes.confidence import MAD_SD
 from lanes.plate.layout import Floats, Line
-from lanes.plate.pencil import BLOCK_MM, WAVER_MM, SamePicture, ridge, ridge_reach
+from lanes.plate.pencil import BLOCK_MM, WAVER_MM, ridge, ridge_reach
 from lanes.plate.square import Grid
 from lanes.quantiles import median
+from lanes.same import Same
 
 FOUND = 3.0       # standard deviations from which a stroke may be a tick: lanes are weighed later
 APART_MM = 2.5    # ticks nearer than this are one: lanes are not put on so near (common practice)
@@ -44,9 +45,9 @@ WHITE = 0.6
 
 
 @lru_cache(maxsize=1)  # both lines and the lanes' ticks ask about one plate
-def _upright_grain(same: SamePicture, mm: float) -> float:
+def _upright_grain(light: Same[NDArray[np.float32]], mm: float) -> float:
     """Return the standard deviation of what upright strokes are sought among."""
-    return max(MAD_SD * float(median(np.abs(ridge(same.light, mm, 1)))), ROUNDING)
+    return max(MAD_SD * float(median(np.abs(ridge(light.value, mm, 1)))), ROUNDING)
 
 
 def find_ticks(
@@ -147,7 +148,7 @@ def _halves(
     row = np.rint(grid.row(origin.at(grid.x()))).astype(int)
     reach = max(2, round(TO_MM / mm)) + 1
     first, last = np.clip([int(row.min()) - reach, int(row.max()) + reach], 0, grid.rows - 1)
-    depth = ridge(light[first: last + 1], mm, 1) / _upright_grain(SamePicture(light), mm)
+    depth = ridge(light[first: last + 1], mm, 1) / _upright_grain(Same(light), mm)
     depth = np.clip(depth, LEAST_DEPTH, MOST_DEPTH)
 
     def half(sign: int) -> tuple[Floats, Floats]:

@@ -15,6 +15,7 @@ from numpy.polynomial.hermite import hermvander
 from numpy.typing import NDArray
 
 from lanes.confidence import MAD_SD
+from lanes.same import Same
 from lanes.spots.model import WIDTH_PRIOR, Peak, peak_shape, valley
 from lanes.trace.sample import Sheet
 
@@ -111,7 +112,7 @@ def cross_profile(
         clear &= np.abs(x - c.mean) > CLEAR * c.spread
     if min(rows.sum(), clear.sum()) < LEAST_ROWS:
         return None
-    layer, rest = _bare(_Same(sheet), clear.tobytes())
+    layer, rest = _bare(Same(sheet), clear.tobytes())
     across = sheet.values[rows].mean(axis=0, dtype=float) - layer
     step = float(sheet.across[1] - sheet.across[0])
     found = _folded(across, step, _noise(rest, int(rows.sum())))
@@ -120,23 +121,10 @@ def cross_profile(
     return found
 
 
-@dataclass(frozen=True, eq=False)
-class _Same:
-    """A sheet, the same where it is the same object."""
-
-    sheet: Sheet
-
-    def __hash__(self) -> int:
-        return id(self.sheet)
-
-    def __eq__(self, other: object) -> bool:
-        return isinstance(other, _Same) and self.sheet is other.sheet
-
-
 @lru_cache(maxsize=1)  # every spot of a lane is looked at in turn, and all have the same rows clear
-def _bare(same: _Same, clear: bytes) -> tuple[Floats, Floats]:
+def _bare(sheet: Same[Sheet], clear: bytes) -> tuple[Floats, Floats]:
     """Return the layer across the lane, (k,), from rows that are `clear`, and what they depart."""
-    bare = np.asarray(same.sheet.values[np.frombuffer(clear, bool)], float)
+    bare = np.asarray(sheet.value.values[np.frombuffer(clear, bool)], float)
     layer = np.median(bare, axis=0)
     return layer, bare - layer
 

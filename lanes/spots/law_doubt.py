@@ -24,6 +24,7 @@ from lanes.plate.signal import (
     optical_density,
     reflectance,
 )
+from lanes.same import Same
 from lanes.spots.fit import Fit
 from lanes.spots.transverse import profiles
 from lanes.trace.sample import Trace
@@ -189,7 +190,7 @@ def spots_under(
     -------
     (c, n) array, or None for a trace without strips or of no spots.
     """
-    lane = _spread(_Lane(trace, fit))
+    lane = _spread(Same(trace), Same(fit))
     if lane is None:
         return None
     spread, total = lane
@@ -207,33 +208,19 @@ def spots_under(
     return spots
 
 
-@dataclass(frozen=True, eq=False)
-class _Lane:
-    """A lane's trace and fit, the same where both are the same objects."""
-
-    trace: Trace
-    fit: Fit
-
-    def __hash__(self) -> int:
-        return hash((id(self.trace), id(self.fit)))
-
-    def __eq__(self, other: object) -> bool:
-        return (isinstance(other, _Lane) and self.trace is other.trace
-                and self.fit is other.fit)
-
-
 @lru_cache(maxsize=1)  # a lane is turned by several laws in turn
-def _spread(lane: _Lane) -> tuple[Floats, Floats] | None:
+def _spread(same_trace: Same[Trace], same_fit: Same[Fit]) -> tuple[Floats, Floats] | None:
     """Return the fitted signal in each strip, by spot (c, n, k) and in all (n, k).
 
     None for a trace without strips or of no spots.
     """
-    shares = profiles(lane.trace, lane.fit)
-    if shares is None or lane.trace.across is None:
+    trace, fit = same_trace.value, same_fit.value
+    shares = profiles(trace, fit)
+    if shares is None or trace.across is None:
         return None
-    step = float(lane.trace.across[1] - lane.trace.across[0])
+    step = float(trace.across[1] - trace.across[0])
     shares = np.clip(shares, 0.0, None) / step
-    spread = lane.fit.peaks[:, :, None] * shares[:, None, :]
+    spread = fit.peaks[:, :, None] * shares[:, None, :]
     return spread, spread.sum(axis=0)
 
 

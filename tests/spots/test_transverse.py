@@ -69,23 +69,27 @@ def test_a_wave_as_broad_as_a_spot_may_be_is_no_spot() -> None:
     assert left(Peak(55.0, 0.02, 1.0)) == 2
 
 
-@pytest.mark.parametrize(("across", "found"), [(BELL, 2), (np.ones(9), 1)],
-                         ids=["a spot that ran with the front", "what the solvent left"])
-def test_what_lies_evenly_across_the_lane_on_the_front_is_no_spot(
-    across: np.ndarray, found: int
-) -> None:
-    spot, front = Peak(30.0, 3.0, 1.0), Peak(75.0, 0.3, 0.8)
+def left_of_two(other: Peak, across: np.ndarray, seed: int) -> int:
+    """Return how many of a spot of the lane and another, that lies so across it, are left."""
     step = ACROSS[1] - ACROSS[0]
-    strips = (peak_shape(X, spot)[0][:, None] * BELL / BELL.sum()
-              + peak_shape(X, front)[0][:, None] * across / across.sum()) / step
-    strips += np.random.default_rng(3).normal(0, SD / 3, strips.shape) / step
+    strips = (peak_shape(X, Peak(30.0, 3.0, 1.0))[0][:, None] * BELL / BELL.sum()
+              + peak_shape(X, other)[0][:, None] * across / across.sum()) / step
+    strips += np.random.default_rng(seed).normal(0, SD / 3, strips.shape) / step
     signal = strips.sum(axis=1) * step
     none = np.zeros(X.size)
     trace = Trace(X, signal, np.ones(X.size, bool), np.ones(X.size), 75.0, ACROSS, strips, none,
                   none)
     fit = deconvolve(X, signal, noise=NOISE)
     assert len(fit.components) == 2
-    assert len(reject_artefacts(trace, signal, fit, NOISE, 1.0, "auto").components) == found
+    return len(reject_artefacts(trace, signal, fit, NOISE, 1.0, "auto").components)
+
+
+@pytest.mark.parametrize(("across", "found"), [(BELL, 2), (np.ones(9), 1)],
+                         ids=["a spot that ran with the front", "what the solvent left"])
+def test_what_lies_evenly_across_the_lane_on_the_front_is_no_spot(
+    across: np.ndarray, found: int
+) -> None:
+    assert left_of_two(Peak(75.0, 0.3, 0.8), across, 3) == found
 
 
 @pytest.mark.parametrize(("across", "found"), [
@@ -96,18 +100,7 @@ def test_what_lies_evenly_across_the_lane_on_the_front_is_no_spot(
 def test_the_skirt_of_a_neighbours_spot_is_no_spot_however_surely_it_is_seen(
     across: np.ndarray, found: int
 ) -> None:
-    spot, other = Peak(30.0, 3.0, 1.0), Peak(55.0, 0.5, 1.0)
-    step = ACROSS[1] - ACROSS[0]
-    strips = (peak_shape(X, spot)[0][:, None] * BELL / BELL.sum()
-              + peak_shape(X, other)[0][:, None] * across / across.sum()) / step
-    strips += np.random.default_rng(4).normal(0, SD / 3, strips.shape) / step
-    signal = strips.sum(axis=1) * step
-    none = np.zeros(X.size)
-    trace = Trace(X, signal, np.ones(X.size, bool), np.ones(X.size), 75.0, ACROSS, strips, none,
-                  none)
-    fit = deconvolve(X, signal, noise=NOISE)
-    assert len(fit.components) == 2
-    assert len(reject_artefacts(trace, signal, fit, NOISE, 1.0, "auto").components) == found
+    assert left_of_two(Peak(55.0, 0.5, 1.0), across, 4) == found
 
 
 def test_an_overloaded_spot_whose_shape_fits_badly_is_there_all_the_same() -> None:
