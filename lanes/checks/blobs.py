@@ -33,6 +33,10 @@ LISTED = 6  # places in one message
 # Share of a blob's height beyond its end within which a narrow spot's centre is still it (by eye):
 # a blob ends where it no longer stands out, well inside the spot.
 NEAR_END = 0.3
+# The noise about a place is known by a dozen independent places (`UNEVEN_MM` in
+# `plate/standing_out`), its standard deviation so to a fifth, 1 / sqrt(2 x 12): what stands out by it
+# may stand out by a sixth less.
+DOUBT = 1.0 - 1.0 / 1.2
 
 
 def read_blobs(layout: Layout) -> tuple[Blob, ...]:
@@ -153,7 +157,7 @@ def seen_places(
              if b.lighter == bool(layout.lighter) and min(b.width, b.height) > speck]
     # What is faint was held against few places, and stands out of those as others do of all.
     return tuple(SeenPlace((b.y - y0) / (y1 - y0) * run, b.height / FWHM,
-                           max(b.strength - USUAL, 0.0) if any_channel else 0.0)
+                           max(b.strength - USUAL, 0.0) - DOUBT * b.strength if any_channel else 0.0)
                  for b in sorted(blobs, key=lambda b: -b.strength))
 
 
