@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import ndimage
 from scipy.optimize import nnls
 
 from lanes.rounding import TINY
@@ -40,6 +41,10 @@ NO_SD = 1e-150  # area: stands for a standard deviation of 0, and its square is 
 # Of the squared signal in a spot's place, what its fitted shape explains at least where it is there
 # though the shape fits badly: more than it leaves.
 EXPLAINED = 0.5
+# Spots spread as they run, and one that stays at the origin is as it was applied: seldom less than
+# half as wide as the others. A pencil's stroke or the foot of a tick is a quarter (common practice:
+# strokes of 0.5 mm or less, spots of 2 mm or more).
+STROKE = 1.0 / 3.0
 
 
 def profiles(trace: Trace, fit: Fit) -> Floats | None:
@@ -88,7 +93,7 @@ def reject_artefacts(
     # As broad as a spot may be, and not sure: a wave of the layer has no width to be found.
     wave = (z < SURE) & np.array([i in fit.at_bound and c.sigma > WHOLE * BROADEST_MM / mm
                                   for i, c in enumerate(fit.components)])
-    gone = even | wave
+    gone = even | wave | (_of_a_stroke(trace, fit) & (z < SURE))
     keep = [not gone[i] and _is_spot(trace, flat, fit, noise, i, float(z[i]), shares[i], typical)
             for i in range(areas.size)]
     if all(keep):
@@ -148,6 +153,25 @@ def _on_a_line(trace: Trace, fit: Fit, i: int) -> bool:
     """Return whether a component lies on the origin line or the front, within half its width."""
     c = fit.components[i]
     return min(abs(c.centre), abs(c.centre - trace.run)) < 0.5 * full_width(c)
+
+
+def _of_a_stroke(trace: Trace, fit: Fit) -> NDArray[np.bool_]:
+    """Return which components are what a drawn line shows past what is hidden of it.
+
+    They begin where that ends, and are far narrower along the lane than what stands off the lines.
+    """
+    hidden, count = ndimage.label(~trace.usable)
+    reach = np.zeros(len(fit.components), bool)
+    for line in (0.0, trace.run):
+        near = int(np.argmin(np.abs(trace.position - line)))
+        if not hidden[near]:
+            continue
+        ends = trace.position[hidden == hidden[near]]
+        reach |= [ends[0] - full_width(c) < c.centre < ends[-1] + full_width(c)
+                  for c in fit.components]
+    spreads = np.array([c.spread for c in fit.components])
+    usual = float(np.median(spreads[~reach])) if not reach.all() else 0.0
+    return np.asarray(reach & (spreads < STROKE * usual))
 
 
 def _even(shares: Floats, typical: Floats) -> Floats:

@@ -69,17 +69,20 @@ def test_a_wave_as_broad_as_a_spot_may_be_is_no_spot() -> None:
     assert left(Peak(55.0, 0.02, 1.0)) == 2
 
 
-def left_of_two(other: Peak, across: np.ndarray, seed: int) -> int:
-    """Return how many of a spot of the lane and another, that lies so across it, are left."""
+def left_of_two(other: Peak, across: np.ndarray, seed: int, pencil: float = 0.0) -> int:
+    """Return how many of a spot of the lane and another, that lies so across it, are left.
+
+    `pencil` is what is hidden to either side of the origin line.
+    """
     step = ACROSS[1] - ACROSS[0]
     strips = (peak_shape(X, Peak(30.0, 3.0, 1.0))[0][:, None] * BELL / BELL.sum()
               + peak_shape(X, other)[0][:, None] * across / across.sum()) / step
     strips += np.random.default_rng(seed).normal(0, SD / 3, strips.shape) / step
     signal = strips.sum(axis=1) * step
     none = np.zeros(X.size)
-    trace = Trace(X, signal, np.ones(X.size, bool), np.ones(X.size), 75.0, ACROSS, strips, none,
+    trace = Trace(X, signal, np.abs(X) >= pencil, np.ones(X.size), 75.0, ACROSS, strips, none,
                   none)
-    fit = deconvolve(X, signal, noise=NOISE)
+    fit = deconvolve(X, signal, noise=NOISE, usable=trace.usable)
     assert len(fit.components) == 2
     return len(reject_artefacts(trace, signal, fit, NOISE, 1.0, "auto").components)
 
@@ -90,6 +93,16 @@ def test_what_lies_evenly_across_the_lane_on_the_front_is_no_spot(
     across: np.ndarray, found: int
 ) -> None:
     assert left_of_two(Peak(75.0, 0.3, 0.8), across, 3) == found
+
+
+@pytest.mark.parametrize(("height", "centre", "sigma", "found"), [
+    (5.0, 1.2, 0.26, 1), (5.0, 1.2, 0.7, 2), (5.0, 8.0, 0.26, 2), (100.0, 1.2, 0.26, 2),
+], ids=["a stroke", "as wide as a spot", "off the line", "surely there"])
+def test_what_a_thick_stroke_shows_past_what_is_hidden_of_it_is_no_spot(
+    height: float, centre: float, sigma: float, found: int
+) -> None:
+    area = height * SD * sigma * np.sqrt(2.0 * np.pi)
+    assert left_of_two(Peak(centre, area, sigma), BELL, 5, pencil=0.7) == found
 
 
 @pytest.mark.parametrize(("across", "found"), [
