@@ -40,9 +40,9 @@ TAIL_SDS = -float(ndtri(TAIL))
 # deviations of a blob at the limit there.
 TRIES = 2e4
 USUAL = -float(ndtri(FALSE_A_PLATE / TRIES))
-# Times that noise is judged anew without what stood out: each finds weaker places, and a choice.
+# Times that noise is judged anew with what did not stand out of it: a choice.
 MOST_ROUNDS = 3
-LITTLE = 0.1  # of what stood out before: so much more changes no noise
+LITTLE = 0.1  # of what stood out before: so much less changes no noise
 # Of a filter's sigma: samples of a row so near each other show the noise no better than one.
 SKIPPED = 0.5
 # Noise about a place is judged in cells of this side, over so much about them: a window that holds
@@ -98,25 +98,27 @@ def significances(
     (rows, columns) array
 
     What surely stands out is no noise: the layer about a strong spot, from which the filters take
-    the spot off, seems to depart the other way, up to nine millimetres about it. It is taken out,
-    and the rest is held against what noise is then left, until nothing more stands out.
+    the spot off, seems to depart the other way, up to nine millimetres about it. All that is no bare
+    layer is taken out first, and held against what noise is left; what does not stand out of that
+    is noise, and put back, until nothing more is. The other way about, from all the plate's noise
+    down, broad spots on a layer that is uneven hid one another.
     """
-    strong = np.zeros(seen.inside.shape, bool)
-    pieces, count = ndimage.label(seen.inside & ~seen.bare)
-    whole = others = _at_scales(depth, mm)
+    strong = seen.inside & ~seen.bare
+    pieces, count = ndimage.label(strong)
+    whole = _at_scales(depth, mm)
     for _ in range(MOST_ROUNDS):
+        others = _at_scales(np.where(strong, np.float32(0.0), depth), mm) if strong.any() else whole
         answers = [_answers(*of_scale, strong, seen, mm)
                    for of_scale in zip(whole, others, SIGMAS_MM, hidden, strict=True)]
         # A threshold apart for every scale: fewer places, and fewer that show the noise.
         tops = (row / np.float32(limit) for z, limit in answers for row in z)
         excess = np.zeros(seen.inside.shape, np.float32)
         excess[seen.inside] = reduce(np.maximum, tops)
-        stand_out = np.unique(pieces[(excess > 1.0) & ~strong])
-        more = np.isin(np.arange(count + 1), stand_out[stand_out > 0])[pieces]
-        if np.count_nonzero(more) <= LITTLE * np.count_nonzero(strong):
+        stand_out = np.unique(pieces[excess > 1.0])
+        left = np.isin(np.arange(count + 1), stand_out[stand_out > 0])[pieces]
+        if np.count_nonzero(strong & ~left) <= LITTLE * np.count_nonzero(strong):
             break
-        strong |= more
-        others = _at_scales(np.where(strong, np.float32(0.0), depth), mm)
+        strong = left
     return answers, excess
 
 

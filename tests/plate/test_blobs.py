@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 from drawn import SPOTS, XS, layout_of, plate, scan_of
+from scipy import ndimage
 
 from lanes.draw import LaneSpec, SpotSpec, draw
 from lanes.plate.blobs import blobs_between, is_lighter
@@ -65,6 +66,26 @@ def test_a_weak_spot_is_seen_between_strong_broad_ones() -> None:
         found = [b for b in blobs(scan_of(drawing), drawing) if not b.lighter]
         assert len(found) == 7
         assert min(abs(b.x - XS[1]) + abs(b.y - 29.0) for b in found) < 0.5
+
+
+def mottled(scan: Scan, seed: int) -> Scan:
+    """Return the scan with an uneven layer: waves of 0.4, 1.2 and 3 mm."""
+    rng, (rows, columns) = np.random.default_rng(seed), scan.codes.shape[:2]
+    waves = np.zeros((rows, columns))
+    for step, sd in ((4, 0.015), (12, 0.008), (30, 0.005)):
+        coarse = rng.normal(0.0, sd, (rows // step + 2, columns // step + 2))
+        waves += ndimage.zoom(coarse, step, order=1)[:rows, :columns]
+    codes = scan.codes * (1.0 + waves[..., None])
+    return replace(scan, codes=np.clip(codes, 0, 255).astype(np.uint8))
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_broad_spots_on_an_uneven_layer_are_not_its_noise(seed: int) -> None:
+    """What the filters leave about many strong spots hid every one of them."""
+    strong = tuple(SpotSpec(rf, 3.0, width=5.0) for rf in (0.15, 0.85))
+    drawing = draw(plate(seed=seed, lanes=tuple(LaneSpec(x, strong) for x in XS)))
+    found = [b for b in blobs(mottled(scan_of(drawing), seed), drawing) if not b.lighter]
+    assert len(found) == 6
 
 
 def test_lighter_spots_are_found_and_marked_as_lighter() -> None:
