@@ -45,6 +45,7 @@ EXPLAINED = 0.5
 # half as wide as the others. A pencil's stroke or the foot of a tick is a quarter (common practice:
 # strokes of 0.5 mm or less, spots of 2 mm or more).
 STROKE = 1.0 / 3.0
+SHOWN = 0.5  # of a spot, outside its two fullest strips: narrower spots are not told from a tick
 
 
 def profiles(trace: Trace, fit: Fit) -> Floats | None:
@@ -93,7 +94,7 @@ def reject_artefacts(
     # As broad as a spot may be, and not sure: a wave of the layer has no width to be found.
     wave = (z < SURE) & np.array([i in fit.at_bound and c.sigma > WHOLE * BROADEST_MM / mm
                                   for i, c in enumerate(fit.components)])
-    gone = even | wave | (_of_a_stroke(trace, fit) & (z < SURE))
+    gone = even | wave | (_of_a_stroke(trace, fit, shares) & (z < SURE))
     keep = [not gone[i] and _is_spot(trace, flat, fit, noise, i, float(z[i]), shares[i], typical)
             for i in range(areas.size)]
     if all(keep):
@@ -155,12 +156,13 @@ def _on_a_line(trace: Trace, fit: Fit, i: int) -> bool:
     return min(abs(c.centre), abs(c.centre - trace.run)) < 0.5 * full_width(c)
 
 
-def _of_a_stroke(trace: Trace, fit: Fit) -> NDArray[np.bool_]:
-    """Return which components are what a drawn line shows past what is hidden of it.
+def _of_a_stroke(trace: Trace, fit: Fit, shares: Floats) -> NDArray[np.bool_]:
+    """Return which components are what a drawn line or a tick shows past what is hidden of it.
 
-    They begin where that ends, and are far narrower along the lane than what stands off the lines.
+    They begin where that ends, and are far narrower than what stands off the lines: a line along
+    the lane, a tick across it.
     """
-    hidden, count = ndimage.label(~trace.usable)
+    hidden, _ = ndimage.label(~trace.usable)
     reach = np.zeros(len(fit.components), bool)
     for line in (0.0, trace.run):
         near = int(np.argmin(np.abs(trace.position - line)))
@@ -169,9 +171,16 @@ def _of_a_stroke(trace: Trace, fit: Fit) -> NDArray[np.bool_]:
         ends = trace.position[hidden == hidden[near]]
         reach |= [ends[0] - full_width(c) < c.centre < ends[-1] + full_width(c)
                   for c in fit.components]
-    spreads = np.array([c.spread for c in fit.components])
-    usual = float(np.median(spreads[~reach])) if not reach.all() else 0.0
-    return np.asarray(reach & (spreads < STROKE * usual))
+    if reach.all():
+        return np.zeros(reach.size, bool)
+    along = np.array([c.spread for c in fit.components])
+    # What lies outside two neighbouring strips: a tick on the border of two lies in both.
+    rows = np.clip(shares, 0.0, None)
+    rows /= np.maximum(rows.sum(axis=1, keepdims=True), TINY)
+    outside = 1.0 - (rows[:, 1:] + rows[:, :-1]).max(axis=1)
+    usual = np.median(outside[~reach])
+    thin = outside < STROKE * usual if usual > SHOWN else np.zeros(reach.size, bool)
+    return np.asarray(reach & (thin | (along < STROKE * np.median(along[~reach]))))
 
 
 def _even(shares: Floats, typical: Floats) -> Floats:

@@ -95,14 +95,19 @@ def test_what_lies_evenly_across_the_lane_on_the_front_is_no_spot(
     assert left_of_two(Peak(75.0, 0.3, 0.8), across, 3) == found
 
 
-@pytest.mark.parametrize(("height", "centre", "sigma", "found"), [
-    (5.0, 1.2, 0.26, 1), (5.0, 1.2, 0.7, 2), (5.0, 8.0, 0.26, 2), (100.0, 1.2, 0.26, 2),
-], ids=["a stroke", "as wide as a spot", "off the line", "surely there"])
-def test_what_a_thick_stroke_shows_past_what_is_hidden_of_it_is_no_spot(
-    height: float, centre: float, sigma: float, found: int
+TICK = np.isin(np.arange(9), (3, 4)).astype(float)
+
+
+@pytest.mark.parametrize(("height", "centre", "sigma", "across", "found"), [
+    (5.0, 1.2, 0.26, BELL, 1), (5.0, 1.2, 0.7, BELL, 2), (5.0, 8.0, 0.26, BELL, 2),
+    (100.0, 1.2, 0.26, BELL, 2), (5.0, 1.2, 0.7, TICK, 1), (5.0, 8.0, 0.7, TICK, 2),
+], ids=["a stroke", "as wide as a spot", "off the line", "surely there", "a tick",
+        "as narrow as a tick, off the line"])
+def test_what_a_stroke_shows_past_what_is_hidden_of_it_is_no_spot(
+    height: float, centre: float, sigma: float, across: np.ndarray, found: int
 ) -> None:
     area = height * SD * sigma * np.sqrt(2.0 * np.pi)
-    assert left_of_two(Peak(centre, area, sigma), BELL, 5, pencil=0.7) == found
+    assert left_of_two(Peak(centre, area, sigma), across, 5, pencil=0.7) == found
 
 
 @pytest.mark.parametrize(("across", "found"), [
