@@ -35,7 +35,7 @@ def lane(seed: int, *spots: tuple[float, float]) -> tuple[Trace, np.ndarray]:
 
 def read(seed: int, spots: tuple, places: tuple) -> list[float]:
     trace, flat = lane(seed, *spots)
-    fit, held = fit_lane(trace, flat, noise(), mm=1.0)
+    fit, held, _ = fit_lane(trace, flat, noise(), mm=1.0)
     fit = add_seen(trace, flat, fit, held, places, mm=1.0)
     return [c.centre for c in fit.components]
 
@@ -65,7 +65,7 @@ def test_the_surer_the_plate_the_less_the_trace_has_to_show() -> None:
 def test_no_place_lies_under_pencil() -> None:
     trace, flat = lane(0, (20.0, 1.0), (40.0, 0.1))
     hidden = Trace(X, flat, np.abs(X - 40.0) > 4.0, trace.gain, 60.0, None, None, 0 * X, 0 * X)
-    fit, held = fit_lane(hidden, flat, noise(), mm=1.0)
+    fit, held, _ = fit_lane(hidden, flat, noise(), mm=1.0)
     assert add_seen(hidden, flat, fit, held, (SeenPlace(40.0, 1.2),), mm=1.0) is fit
 
 
