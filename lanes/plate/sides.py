@@ -42,7 +42,11 @@ THIRDS_APART = 2 / 3    # of a side: what the medians of its outer thirds are ap
 # Of tone, and times the median departure: what departs more is no layer. Choices: lower, mottle in
 # the margin costs a plate its score, higher, writing on a page passes.
 DEPARTS, DEPARTS_TIMES = 0.04, 3.0
+# Between a line on the layer and the plate's side beyond it lies the layer: what looks there more
+# than so many times as much like it as like what lies beyond the side (a choice).
+LAYERS = 3.0
 LEAST_REACH_PX = 5.0    # of the picture: how far a side may be moved on a small one
+LEAST_GAP_PX = 4.0      # of the coarse picture: sides nearer than this are one, and its blur
 # Of looks, and of tone squared: so that nothing is divided by 0.
 NO_CHANGE, NO_STEP = 1e-6, 1e-12
 
@@ -76,6 +80,31 @@ def judge(tone: Floats, quad: Closed) -> Fit:
     score = quad.score * (1.0 - MARGIN_WEIGHT + MARGIN_WEIGHT * margin)
     return Fit(score, quad.sides, quad.edges, quad.steps, quad.border, margin, tone_inside,
                off <= UNEVEN or stands_out, stands_out)
+
+
+def layer_between(tone: Floats, inner: Floats, outer: Floats) -> bool:
+    """Return whether the layer goes on from the sides of `inner` to those of `outer` about it.
+
+    Then what closes the inner one is a line on the layer, as a front near the upper edge is.
+    """
+    share = np.linspace(TRIM, 1.0 - TRIM, PIECES)[:, None]
+    compared = []
+    for i in range(4):
+        near, far = (c[i] + share * (c[(i + 1) % 4] - c[i]) for c in (inner, outer))
+        along = (near[-1] - near[0]) / np.hypot(*(near[-1] - near[0]))
+        outward = np.array([-along[1], along[0]])  # rows grow downward: this points off the plate
+        gap = ((far - near) @ outward)[:, None] * outward
+        wide = float((gap @ outward).mean())
+        if abs(wide) < LEAST_GAP_PX:
+            continue
+        inside, between, beyond = (
+            np.stack([ndimage.map_coordinates(plane, [at[:, 1], at[:, 0]], order=1, mode="nearest")
+                      for plane in np.moveaxis(tone, 2, 0)], axis=-1)
+            for at in (near - 0.5 * gap, near + 0.5 * gap, near + 1.5 * gap))
+        like, unlike = (float(np.median(np.square(between - other).mean(axis=1)))
+                        for other in (inside, beyond))
+        compared.append(wide > 0.0 and unlike > LAYERS**2 * like)
+    return bool(compared) and all(compared)
 
 
 def _least_step(tone: Floats, quad: Closed) -> float:

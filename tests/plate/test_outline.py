@@ -354,3 +354,17 @@ def test_a_row_of_broad_spots_on_a_cropped_plate_is_no_plate(seed: int) -> None:
     light *= 1.0 + 0.01 * rng.standard_normal(light.shape)
     (outline,) = find_outlines(light.astype(np.float32))
     assert not outline.seen
+
+
+def test_a_front_drawn_near_a_crooked_upper_edge_is_no_side() -> None:
+    corners = np.array([[36, 379], [247, 391], [267, 56], [52, 43]], float)
+    image = Image.new("F", (346, 433), 0.05)
+    pen = ImageDraw.Draw(image)
+    pen.polygon([(x, y) for x, y in corners], fill=0.85)
+    pen.line([(51, 56), (266, 69)], fill=0.5, width=2)
+    for at in ((155, 130), (220, 134)):  # spots leave the zone inside the upper edge less even
+        pen.ellipse([at[0] - 12, at[1] - 12, at[0] + 12, at[1] + 12], fill=0.3)
+    grain = np.random.default_rng(0).normal(0.0, 0.004, (433, 346))
+    light = ndimage.gaussian_filter(np.asarray(image), 0.7) + grain
+    _, off = judged(light.clip(0.0, 1.0).astype(np.float32), corners)
+    assert off < 2.0
