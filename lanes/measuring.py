@@ -21,6 +21,7 @@ from lanes.plate.layout import Lane, Layout
 from lanes.plate.locate import locate
 from lanes.plate.picture import picture as square_picture
 from lanes.plate.signal import LAW_NAMES, Signal, judge_light, to_signal
+from lanes.plate.stripes import without_stripes
 from lanes.reading import LaneReading, Plate, Reading, Source
 from lanes.scan.scan import Scan, read_for
 from lanes.setting_values import lane_name, option_name
@@ -265,6 +266,7 @@ def _take(plate: Plate, lane: Lane, shapes: ShapeDoubt) -> _Taken:
             plate.seen[key] = layer_noise(plate.signal, plate.layout, lane.width)
         noise = plate.seen[key] or noise
     trace = without_other_side(sample(plate.signal, plate.layout, lane), plate.layout, lane)
+    trace = without_stripes(trace, plate.signal, plate.layout, lane)
     flat, below = _less_background(trace, settings, plate.signal.grid.mm)
     flags: tuple[Flag, ...] = ()
     if noise is None:

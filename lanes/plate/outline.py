@@ -202,7 +202,8 @@ def _distinct(tone: Floats, judged: list[Judged]) -> list[Judged]:
     for fit, corners in sorted(judged, key=lambda pair: -pair[0].score):
         if fit.score < 0.5 * ACCEPTED:
             break
-        same = next((i for i, (_, other) in enumerate(out) if overlap(corners, other) >= SAME), None)
+        same = next((i for i, (_, other) in enumerate(out)
+                     if overlap(corners, other) >= SAME), None)
         if same is None:
             out.append((fit, corners))
         elif fit.sides.min() > WELL_SEEN and layer_between(tone, out[same][1], corners):

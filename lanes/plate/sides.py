@@ -100,7 +100,7 @@ def layer_between(tone: Floats, inner: Floats, outer: Floats) -> bool:
         inside, between, beyond = (
             np.stack([ndimage.map_coordinates(plane, [at[:, 1], at[:, 0]], order=1, mode="nearest")
                       for plane in np.moveaxis(tone, 2, 0)], axis=-1)
-            for at in (near - 0.5 * gap, near + 0.5 * gap, near + 1.5 * gap))
+            for at in (near - 0.5 * gap, near + 0.5 * gap, far + 0.5 * gap))
         like, unlike = (float(np.median(np.square(between - other).mean(axis=1)))
                         for other in (inside, beyond))
         compared.append(wide > 0.0 and unlike > LAYERS**2 * like)

@@ -13,7 +13,7 @@ from lanes.trace.sample import Trace
 
 X = np.arange(0.0, 60.0, 0.1)
 SD = 0.002
-DARK = 2.0  # how much faster than the signal noise grows in a spot, as Kubelka and Munk's law has it
+DARK = 2.0  # what noise grows by with a unit of signal, as under Kubelka and Munk's law
 
 
 def lane(below: np.ndarray) -> tuple[Trace, np.ndarray]:
