@@ -59,7 +59,8 @@ class Fit:
     both sides look different, `border` which sides lie on the picture's border; `margin` is the
     share of the zone inside the worst side that looks like the rest of the plate. `look` is the
     plate's median tone, `even` whether the inside may be a layer's, `stands_out` whether it is
-    parted from what lies about it by more than its own unevenness.
+    parted from what lies about it by more than its own unevenness. `layer_like` is True where that
+    unevenness is a layer's, or its sides are seen so well that a shadow may lie across it.
     """
 
     score: float
@@ -71,15 +72,17 @@ class Fit:
     look: Floats
     even: bool
     stands_out: bool = True
+    layer_like: bool = True
 
 
 def judge(tone: Floats, quad: Closed) -> Fit:
     """Return how well a quadrilateral of a picture of tone fits a plate."""
     margin, tone_inside, off = _margin(tone, quad.corners)
-    stands_out = bool(quad.sides.min() > WELL_SEEN) or _least_step(tone, quad) > STANDS_OUT * off
+    well_seen = bool(quad.sides.min() > WELL_SEEN)
+    stands_out = well_seen or _least_step(tone, quad) > STANDS_OUT * off
     score = quad.score * (1.0 - MARGIN_WEIGHT + MARGIN_WEIGHT * margin)
     return Fit(score, quad.sides, quad.edges, quad.steps, quad.border, margin, tone_inside,
-               off <= UNEVEN or stands_out, stands_out)
+               off <= UNEVEN or stands_out, stands_out, off <= UNEVEN or well_seen)
 
 
 def layer_between(tone: Floats, inner: Floats, outer: Floats) -> bool:
