@@ -68,8 +68,9 @@ def fit_lane(
         if chi < INCREDIBLE:
             break
         # Compression and few grey levels leave a layer without noise, not a plate without.
-        noise = noise.times(float(np.sqrt(chi)))
+        clear, noise = noise.local, noise.times(float(np.sqrt(chi)))
         if _fine(trace, flat, FINE_MM / mm) < SMEARED * noise.local.sd:
+            noise = noise.smeared(clear.without_smear or clear.sd)
             trace = replace(trace, gain=np.sqrt(1.0 + np.square(trace.gain) / chi))
         fit = fitted()
     if components is None:

@@ -7,7 +7,10 @@ from typing import Any
 import numpy as np
 import pytest
 
+from lanes.spots.deconvolve import deconvolve
 from lanes.spots.fit_lane import fit_lane
+from lanes.spots.model import Peak
+from lanes.spots.transverse import stands_out
 from lanes.trace.noise import Noise
 from lanes.trace.sample import Trace
 
@@ -43,3 +46,14 @@ def test_noise_of_light_is_amplified_in_a_dark_spot() -> None:
     centres, trace, held = read(codes)
     assert centres == pytest.approx([20.0, 40.0], abs=0.2)
     assert held is trace
+
+
+def test_what_a_smear_leaves_need_not_be_stood_out_of_so_far() -> None:
+    y = 2.9 * np.exp(-0.5 * ((X - 16.0) / 1.2) ** 2) + 0.5 * (X < 38.0)
+    ones = np.ones(X.size)
+    trace = Trace(X, y, ones > 0, ones, 60.0, None, None, 0 * X, 0 * X)
+    layer = Noise(0.01, np.ones(1), 0.1, "clean layer")
+    fit = deconvolve(X, y, noise=layer, start=(Peak(16.0, 8.7, 1.2),))
+    assert not stands_out(trace, y, fit, layer.times(44.0), 0)
+    assert stands_out(trace, y, fit, layer.times(44.0).smeared(layer.sd), 0)
+    assert not stands_out(trace, y, fit, layer.times(70.0).smeared(layer.sd), 0)
