@@ -44,8 +44,9 @@ def test_spots_stand_in_a_smear() -> None:
 def test_noise_of_light_is_amplified_in_a_dark_spot() -> None:
     codes = 20.0 * SD * np.random.default_rng(1).standard_normal(X.size // 4).repeat(4)
     centres, trace, held = read(codes)
-    assert centres == pytest.approx([20.0, 40.0], abs=0.2)
     assert held is trace
+    for place in (20.0, 40.0):
+        assert min(abs(c - place) for c in centres) < 0.2
 
 
 def test_what_a_smear_leaves_need_not_be_stood_out_of_so_far() -> None:
