@@ -21,6 +21,7 @@ from lanes.plate.layout import Lane, Layout
 from lanes.plate.locate import locate
 from lanes.plate.picture import picture as square_picture
 from lanes.plate.signal import LAW_NAMES, Signal, judge_light, to_signal
+from lanes.plate.stripes import without_stripes
 from lanes.reading import LaneReading, Plate, Reading, Source
 from lanes.scan.scan import Scan, read_for
 from lanes.setting_values import lane_name, option_name
@@ -265,14 +266,19 @@ def _take(plate: Plate, lane: Lane, shapes: ShapeDoubt) -> _Taken:
             plate.seen[key] = layer_noise(plate.signal, plate.layout, lane.width)
         noise = plate.seen[key] or noise
     trace = without_other_side(sample(plate.signal, plate.layout, lane), plate.layout, lane)
+    trace = without_stripes(trace, plate.signal, plate.layout, lane)
     flat, below = _less_background(trace, settings, plate.signal.grid.mm)
     flags: tuple[Flag, ...] = ()
     if noise is None:
-        noise = residual_noise((flat - _smooth(flat, trace.pitch))[trace.usable], trace.pitch)
+        # Spots that fill a short run are no noise: what a fit of them leaves is.
+        alone = deconvolve(trace.position, flat, gain=trace.gain, usable=trace.usable,
+                           baseline_order=settings.baseline_order, components=settings.components)
+        noise = residual_noise(((flat - alone.model) / trace.gain)[trace.usable], trace.pitch)
         flags = (flag("noise-from-residuals", "too little clean layer beside the lanes"),)
-    fit, held = fit_lane(trace, flat, noise, mm=plate.layout.mm_per_unit,
-                         baseline_order=settings.baseline_order, components=settings.components,
-                         shapes=shapes)
+    fit, held, seen = fit_lane(trace, flat, noise, mm=plate.layout.mm_per_unit,
+                                baseline_order=settings.baseline_order,
+                                components=settings.components, shapes=shapes)
+    smeared, trace = seen is not trace, seen
     if settings.components is None:
         places = seen_places(plate.layout, lane, trace.run,
                              [c.centre / trace.run for c in fit.components],
@@ -283,8 +289,10 @@ def _take(plate: Plate, lane: Lane, shapes: ShapeDoubt) -> _Taken:
         fit = only_confirmed(trace, flat, fit, held, places, mm=plate.layout.mm_per_unit,
                              baseline_order=settings.baseline_order, shapes=shapes)
     if held is not noise:
-        flags = (flag("noise-from-residuals", "the layer shows less noise than the lane: the scan "
-                      "is compressed or has few grey levels"),)
+        why = ("matter is smeared along the lane, and what the spots leave of it counts as noise"
+               if smeared else "the layer shows less noise than the lane: the scan is compressed "
+               "or has few grey levels")
+        flags = (flag("noise-from-residuals", why),)
     return _Taken(trace, flat, below, fit, held, flags)
 
 
@@ -320,10 +328,6 @@ def _less_background(
         return trace.signal, np.zeros_like(trace.signal)
     below = background(trace.signal, settings.background, usable=trace.usable, pitch=mm)
     return trace.signal - below, below
-
-
-def _smooth(values: Any, pitch: float) -> Any:
-    return background(values, "asymmetric", pitch=pitch)
 
 
 def _source(scan: Scan) -> Source:

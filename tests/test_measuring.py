@@ -153,6 +153,14 @@ def test_weak_broad_spots_beside_strong_ones_are_read_whole(width: float) -> Non
     assert float(np.median(off)) < 0.1
 
 
+def test_spots_that_fill_a_short_run_are_no_noise() -> None:
+    # On so small a plate there is too little clean layer for its noise to be known.
+    spots = (SpotSpec(0.3, 8.0, 2.6), SpotSpec(0.68, 5.0, 2.6))
+    reading, drawing = read(plate(width=20, height=20, origin=4, front=17, dpi=300, lanes=(
+        LaneSpec(6.0, spots), LaneSpec(14.0, spots[:1]))), origin=4, front=17)
+    assert score(reading, drawing).matched == score(reading, drawing).found == 3
+
+
 @pytest.mark.parametrize("light", ["white", "254"])
 def test_areas_are_those_drawn(light: str) -> None:
     pairs = list(matches(*read(plate(light=light))))

@@ -8,6 +8,7 @@ from lanes.checks.blobs import without_other_side
 from lanes.evidence.detection_limit import Lane, refitted
 from lanes.plate.layout import Lane as Place
 from lanes.plate.signal import to_signal
+from lanes.plate.stripes import without_stripes
 from lanes.reading import LaneReading, Plate
 from lanes.rounding import TINY
 from lanes.spots.fit import Fit
@@ -63,6 +64,7 @@ def under_law(plate: Plate, place: Place, law: str, start: Lane, fit: Fit) -> tu
     settings = replace(plate.settings, law=law, channel=plate.signal.channel)
     signal = to_signal(plate.scan, plate.layout, settings, plate.light)
     trace = without_other_side(sample(signal, plate.layout, place), plate.layout, place)
+    trace = without_stripes(trace, plate.signal, plate.layout, place)
     flat = trace.signal
     if settings.background != "layer":
         flat = flat - background(flat, settings.background, usable=trace.usable,

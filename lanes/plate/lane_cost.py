@@ -19,6 +19,7 @@ CLOSEST_MM = 3.0   # lanes nearer than this are not put on by hand (common pract
 USUAL_MM = 7.0     # width of a lane where nothing shows it
 STRONG = 0.1       # of the strongest blob: a weaker one's width is mostly noise
 TICK_SURE = 5.5    # standard deviations of a tick that makes a lane on its own
+RUN_TOGETHER = 3   # sure ticks below one blob, from which it is a row of spots that touch
 TICK_MM = 0.5      # how far a sample is put beside its tick (common practice: by eye)
 TICK_REACH = 3.0   # of TICK_MM, taken as a standard deviation: farther off it marks another lane
 # Scatter of a spot about its lane: hand and wavering solvent, and a share of its own width.
@@ -157,6 +158,7 @@ def weigh(
     mm = layout.mm_per_unit
     x, y, wide, tall = (np.array([getattr(b, k) for b in blobs], float) * mm
                         for k in ("x", "y", "width", "height"))
+    wide = wide / _ran_together(x, wide, ticks, mm)
     rise = y - layout.origin.at(x / mm) * mm
     beside = ((np.abs(y[:, None] - y) < LEVEL * (tall[:, None] + tall))
               & (np.abs(x[:, None] - x) > ASIDE * (wide[:, None] + wide)))
@@ -184,6 +186,16 @@ def weigh(
         usual, layout.width * mm, lean, written, in_row,
         np.where(large, _shared_heights(u, rise, sd, _firm(strength), run), 0.0),
     )
+
+
+def _ran_together(x: Floats, wide: Floats, ticks: list[tuple[float, float]], mm: float) -> Floats:
+    """Return how many spots, side by side, each blob is of: as many as sure ticks stand below it.
+
+    Two may mark the ends of one band; it is 1 for fewer than `RUN_TOGETHER`.
+    """
+    sure = np.array([t for t, score in ticks if score >= TICK_SURE], float) * mm
+    below = (np.abs(sure[:, None] - x) < 0.5 * wide).sum(axis=0)
+    return np.where(below >= RUN_TOGETHER, below, 1).astype(float)
 
 
 def _in_row(

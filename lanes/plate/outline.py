@@ -15,7 +15,7 @@ from lanes.errors import LayoutError
 from lanes.plate.closed import Closing, border_only, with_borders
 from lanes.plate.corners import area, overlap, shares, within
 from lanes.plate.edges import edges_of, find_lines, look
-from lanes.plate.sides import Fit, judge, refine, slope_sds
+from lanes.plate.sides import WELL_SEEN, Fit, judge, layer_between, refine, slope_sds
 
 Floats = NDArray[np.float64]
 
@@ -115,7 +115,7 @@ def find_outlines(
     def judged(frames: bool) -> list[Judged]:
         pairs = [(judge(small, quad), quad.corners)
                  for quad in closing.closed(MOST, frames)]
-        return _distinct([pair for pair in pairs if pair[0].even])
+        return _distinct(small, [pair for pair in pairs if pair[0].even])
 
     whole_corners = _whole(small.shape)
     whole = judge(small, border_only(whole_corners))
@@ -193,14 +193,21 @@ def _whole(shape: tuple[int, ...]) -> Floats:
 Judged = tuple[Fit, Floats]
 
 
-def _distinct(judged: list[Judged]) -> list[Judged]:
-    """Return the best of each group of outlines that are the same, the best first."""
+def _distinct(tone: Floats, judged: list[Judged]) -> list[Judged]:
+    """Return the best of each group of outlines that are the same, the best first.
+
+    One that the layer goes on beyond, up to the sides of another, is that other's.
+    """
     out: list[Judged] = []
     for fit, corners in sorted(judged, key=lambda pair: -pair[0].score):
         if fit.score < 0.5 * ACCEPTED:
             break
-        if all(overlap(corners, other) < SAME for _, other in out):
+        same = next((i for i, (_, other) in enumerate(out)
+                     if overlap(corners, other) >= SAME), None)
+        if same is None:
             out.append((fit, corners))
+        elif fit.sides.min() > WELL_SEEN and layer_between(tone, out[same][1], corners):
+            out[same] = fit, corners
     return out
 
 
@@ -212,9 +219,11 @@ def _plates(best: list[Judged], picture: float) -> list[Judged]:
             and (fit.stands_out or area(c) >= SMALL * picture)]
     chosen: list[Judged] = []
     for fit, corners in good:
-        # Circles drawn round a row of spots close outlines, too, with the same layer on both sides.
+        # Circles drawn round a row of spots close outlines, too, with the same layer on both sides;
+        # so does a row of broad spots that touch, which is as uneven as no layer is.
         rivals = [c for other, c in good if c is not corners and _whole_sides(other)
-                  and other.stands_out and other.sides.min() >= HOLDS * fit.sides.min()]
+                  and other.stands_out and other.layer_like
+                  and other.sides.min() >= HOLDS * fit.sides.min()]
         # No plate holds another plate: of two, one in the other, the outer one is a page or a tray.
         # The outline of a row has gaps along it: the plates it holds fit as well, pieces worse.
         held = any(within(inner, corners) for inner in rivals) or _row(

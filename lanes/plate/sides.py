@@ -42,7 +42,11 @@ THIRDS_APART = 2 / 3    # of a side: what the medians of its outer thirds are ap
 # Of tone, and times the median departure: what departs more is no layer. Choices: lower, mottle in
 # the margin costs a plate its score, higher, writing on a page passes.
 DEPARTS, DEPARTS_TIMES = 0.04, 3.0
+# Between a line on the layer and the plate's side beyond it lies the layer: what looks there more
+# than so many times as much like it as like what lies beyond the side (a choice).
+LAYERS = 3.0
 LEAST_REACH_PX = 5.0    # of the picture: how far a side may be moved on a small one
+LEAST_GAP_PX = 4.0      # of the coarse picture: sides nearer than this are one, and its blur
 # Of looks, and of tone squared: so that nothing is divided by 0.
 NO_CHANGE, NO_STEP = 1e-6, 1e-12
 
@@ -55,7 +59,8 @@ class Fit:
     both sides look different, `border` which sides lie on the picture's border; `margin` is the
     share of the zone inside the worst side that looks like the rest of the plate. `look` is the
     plate's median tone, `even` whether the inside may be a layer's, `stands_out` whether it is
-    parted from what lies about it by more than its own unevenness.
+    parted from what lies about it by more than its own unevenness. `layer_like` is True where that
+    unevenness is a layer's, or its sides are seen so well that a shadow may lie across it.
     """
 
     score: float
@@ -67,15 +72,42 @@ class Fit:
     look: Floats
     even: bool
     stands_out: bool = True
+    layer_like: bool = True
 
 
 def judge(tone: Floats, quad: Closed) -> Fit:
     """Return how well a quadrilateral of a picture of tone fits a plate."""
     margin, tone_inside, off = _margin(tone, quad.corners)
-    stands_out = bool(quad.sides.min() > WELL_SEEN) or _least_step(tone, quad) > STANDS_OUT * off
+    well_seen = bool(quad.sides.min() > WELL_SEEN)
+    stands_out = well_seen or _least_step(tone, quad) > STANDS_OUT * off
     score = quad.score * (1.0 - MARGIN_WEIGHT + MARGIN_WEIGHT * margin)
     return Fit(score, quad.sides, quad.edges, quad.steps, quad.border, margin, tone_inside,
-               off <= UNEVEN or stands_out, stands_out)
+               off <= UNEVEN or stands_out, stands_out, off <= UNEVEN or well_seen)
+
+
+def layer_between(tone: Floats, inner: Floats, outer: Floats) -> bool:
+    """Return whether the layer goes on from the sides of `inner` to those of `outer` about it.
+
+    Then what closes the inner one is a line on the layer, as a front near the upper edge is.
+    """
+    share = np.linspace(TRIM, 1.0 - TRIM, PIECES)[:, None]
+    compared = []
+    for i in range(4):
+        near, far = (c[i] + share * (c[(i + 1) % 4] - c[i]) for c in (inner, outer))
+        along = (near[-1] - near[0]) / np.hypot(*(near[-1] - near[0]))
+        outward = np.array([-along[1], along[0]])  # rows grow downward: this points off the plate
+        gap = ((far - near) @ outward)[:, None] * outward
+        wide = float((gap @ outward).mean())
+        if abs(wide) < LEAST_GAP_PX:
+            continue
+        inside, between, beyond = (
+            np.stack([ndimage.map_coordinates(plane, [at[:, 1], at[:, 0]], order=1, mode="nearest")
+                      for plane in np.moveaxis(tone, 2, 0)], axis=-1)
+            for at in (near - 0.5 * gap, near + 0.5 * gap, far + 0.5 * gap))
+        like, unlike = (float(np.median(np.square(between - other).mean(axis=1)))
+                        for other in (inside, beyond))
+        compared.append(wide > 0.0 and unlike > LAYERS**2 * like)
+    return bool(compared) and all(compared)
 
 
 def _least_step(tone: Floats, quad: Closed) -> float:

@@ -79,7 +79,7 @@ def judge_turn(scan: Scan, layout: Layout) -> Turn:
     as_seen = ends_of(pencil, planes.fine_grid, whole)
     if any(end.line for end in as_seen):
         odds, named = lower_odds(*as_seen), 0.0
-        if -PRIOR - SURE < odds < SURE:
+        if odds < SURE:  # no plate is turned before all that speaks against it is heard
             named = named_odds(find_marks(planes), as_seen, layout)
             odds += named
             odds += marked_odds(pencil, planes.fine_grid, as_seen, _spots(planes, layout))

@@ -115,6 +115,16 @@ class Fit:
         k = index(component, value)
         return float(np.sqrt(max(float(covariance[k, k]), 0.0)))
 
+    def area_sd_by_others(self, component: int) -> float:
+        """Return the standard deviation of a component's area by the others' shapes alone.
+
+        What a strong neighbour departs from a Gaussian by may be all there is of a weak spot.
+        """
+        if self.shape_errors is None or self.shapes is None:
+            return 0.0
+        errors = self.shape_errors[index(component, "area")].reshape(len(self.components), -1)
+        return float(np.linalg.norm(np.delete(errors * self.shapes.sds, component, axis=0)))
+
     def area_covariance(self, *, noise_only: bool = False) -> Floats | None:
         """Return the (c, c) covariance of the components' areas; None where not known."""
         covariance = self.covariance if noise_only else self.whole_covariance

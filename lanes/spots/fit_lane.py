@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 
+from lanes.confidence import MAD_SD, SECOND_DIFFERENCE_SD
 from lanes.spots.deconvolve import deconvolve
 from lanes.spots.fit import Fit
 from lanes.spots.shape_terms import ASSUMED, ShapeDoubt
@@ -15,14 +18,21 @@ from lanes.trace.sample import Trace
 BESIDE = 4.5  # spreads from a spot, beyond which its misfit is gone
 LEAST_BESIDE = 0.2  # share of the lane that must lie there to be judged by
 INCREDIBLE = 16.0  # residual variance over the layer's: four times its standard deviation
+# Noise of a picture (grain, codes, blocks of compression) changes within a millimetre, a smear of
+# matter along the lane does not: what leaves a residual that this noise has less than half of (a
+# choice) is a smear.
+FINE_MM, SMEARED = 1.0, 0.5
 
 
 def fit_lane(
     trace: Trace, flat: NDArray[np.float64], noise: Noise, *, mm: float,
     baseline_order: str = "auto", components: int | None = None,
     shapes: ShapeDoubt = ASSUMED, trial: bool = False,
-) -> tuple[Fit, Noise]:
-    """Return the spots in a lane's trace, and the noise they were held against.
+) -> tuple[Fit, Noise, Trace]:
+    """Return the spots in a lane's trace, the noise they were held against, and the trace.
+
+    The trace's gain is less where smeared matter makes most of the noise: that is added to the
+    spots' signal, and a dark spot does not amplify it as it does the noise of light.
 
     Parameters
     ----------
@@ -44,7 +54,7 @@ def fit_lane(
 
     Returns
     -------
-    Fit, Noise
+    Fit, Noise, Trace
     """
     def fitted() -> Fit:
         return deconvolve(trace.position, flat, noise=noise, gain=trace.gain, usable=trace.usable,
@@ -58,11 +68,24 @@ def fit_lane(
         if chi < INCREDIBLE:
             break
         # Compression and few grey levels leave a layer without noise, not a plate without.
-        noise = noise.times(float(np.sqrt(chi)))
+        clear, noise = noise.local, noise.times(float(np.sqrt(chi)))
+        if _fine(trace, flat, FINE_MM / mm) < SMEARED * noise.local.sd:
+            noise = noise.smeared(clear.without_smear or clear.sd)
+            trace = replace(trace, gain=np.sqrt(1.0 + np.square(trace.gain) / chi))
         fit = fitted()
     if components is None:
         fit = reject_artefacts(trace, flat, fit, noise, mm, baseline_order, shapes)
-    return fit, noise
+    return fit, noise, trace
+
+
+def _fine(trace: Trace, flat: NDArray[np.float64], apart: float) -> float:
+    """Return the standard deviation of what changes along the lane within `apart`."""
+    n = max(1, round(apart / trace.pitch))
+    if flat.size < 4 * n:
+        return np.inf
+    second = (flat[2 * n:] - 2.0 * flat[n:-n] + flat[: -2 * n]) / trace.gain[n:-n]
+    use = trace.usable[2 * n:] & trace.usable[n:-n] & trace.usable[: -2 * n]
+    return MAD_SD * float(np.median(np.abs(second[use]))) / SECOND_DIFFERENCE_SD
 
 
 def _beside_spots(trace: Trace, flat: NDArray[np.float64], fit: Fit, noise: Noise) -> float:

@@ -31,6 +31,9 @@ LIKE = 0.5  # ln of their ratio
 # is asked of it, the trace has to show as much less or more: the sum of both is held to one limit
 # (Stouffer's; from memory).
 CONFIRMED = 1.645
+# Standard deviations of what stronger neighbours' shapes may leave in a spot's place, below which
+# it is as likely that (a choice).
+LIKELY = 1.0
 APART = 2.0  # spreads of each: from a resolution of 1 on, spots share next to nothing
 
 
@@ -98,20 +101,20 @@ def only_confirmed(
     A spot is detected against the noise of layer that is seen; what it hides is known less well,
     and with that counted its area may be anything. Of spots that overlap the areas are doubtful
     since they share, and do not show whether there are two: those are kept. So is what stands
-    far out of the noise, and whose area is doubtful since its shape fits badly. Parameters are
-    those of `add_seen`.
+    far out of the noise, and whose area is doubtful since its shape fits badly; but not what the
+    shapes of stronger spots beside it may leave. Parameters are those of `add_seen`.
     """
     while True:
         doubtful: list[tuple[float, int]] = []
         for i, c in enumerate(fit.components):
-            sd = fit.sd(i, "area", noise_only=True)
+            sd, by_others = fit.sd(i, "area", noise_only=True), fit.area_sd_by_others(i)
             alone = all(abs(c.mean - o.mean) > APART * (c.spread + o.spread)
                         for o in fit.components if o is not c)
             asked = min((p.asked for p in places if abs(c.centre - p.position) < p.sigma),
                         default=CONFIRMED)
-            if (sd is not None and alone and c.area < asked * sd
-                    and not stands_out(trace, flat, fit, noise, i)):
-                doubtful.append((c.area / sd, i))
+            if sd is not None and alone and (c.area < min(asked, LIKELY) * by_others or (
+                    c.area < asked * sd and not stands_out(trace, flat, fit, noise, i))):
+                doubtful.append((c.area / max(sd, by_others), i))
         if not doubtful:
             return fit
         out = min(doubtful)[1]

@@ -140,9 +140,12 @@ def stands_out(trace: Trace, flat: Floats, fit: Fit, noise: Noise, i: int) -> bo
     A misfit makes an area doubtful, an overloaded spot's most of all. It makes nothing of a spot
     that stands far out of the noise and explains most of what the trace shows in its place.
     """
-    c, clear = fit.components[i], noise.local.sd
+    c, sd = fit.components[i], noise.local.sd
+    # What a smear leaves is no noise that has to be stood out of so far, but seen as its waves are.
+    asked = SURE * sd if (layer := noise.local.without_smear) is None else max(
+        SURE * layer, CLEAR * sd)
     apex = int(np.argmin(np.abs(trace.position - c.centre)))
-    if c.height <= SURE * clear * trace.gain[apex]:
+    if c.height <= asked * trace.gain[apex]:
         return False
     near = trace.usable & (np.abs(trace.position - c.mean) < 0.5 * full_width(c) + c.spread)
     rest = (flat - fit.model)[near]

@@ -53,6 +53,8 @@ class Noise:
     detection : Noise or None
         The noise where the layer itself was seen, not carried on under a spot: what an unknown
         weak spot has to stand out of.
+    without_smear : float or None
+        `sd` of the layer alone, where `sd` counts what smeared matter leaves, too.
     """
 
     sd: float
@@ -60,6 +62,7 @@ class Noise:
     pitch: float
     source: str
     detection: Noise | None = None
+    without_smear: float | None = None
 
     @property
     def local(self) -> Noise:
@@ -76,6 +79,12 @@ class Noise:
         detection = (None if self.detection is None
                      else replace(self.detection, sd=factor * self.detection.sd))
         return replace(self, sd=factor * self.sd, detection=detection)
+
+    def smeared(self, clear: float) -> Noise:
+        """Return the same noise, of which the layer alone makes a standard deviation of `clear`."""
+        detection = (None if self.detection is None
+                     else replace(self.detection, without_smear=clear))
+        return replace(self, detection=detection, without_smear=clear)
 
     def through(self, gain: Floats, columns: Floats) -> Floats:
         """Return `covariance(gain)` times `columns`, (n, k), without making the matrix."""

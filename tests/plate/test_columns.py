@@ -55,6 +55,14 @@ def test_empty_lanes_have_their_ticks() -> None:
     assert lanes([blob(10.2, 30), blob(40.1, 60)], ticks) == pytest.approx(ticks, abs=0.01)
 
 
+def test_rows_of_spots_that_run_together_have_the_lanes_of_their_ticks() -> None:
+    ticks = [12.0 + 8.0 * i for i in range(7)]
+    rows = [blob(32.0, 30.0, wide=46.0), blob(36.0, 60.0, wide=38.0), blob(60.0, 60.0, wide=7.0)]
+    assert lanes(rows, ticks) == pytest.approx(ticks, abs=0.01)
+    # Two marks are those of a band's ends.
+    assert len(lanes([blob(40.0, y, wide=50.0) for y in (30.0, 60.0)], [16.0, 64.0])) < 3
+
+
 def test_uneven_ticks_are_all_lanes() -> None:
     ticks = [7.0, 19.0, 27.0, 38.0, 49.0, 56.0]
     assert lanes([blob(7, 50), blob(49, 50)], ticks) == pytest.approx(ticks, abs=0.01)

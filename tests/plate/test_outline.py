@@ -354,3 +354,33 @@ def test_a_row_of_broad_spots_on_a_cropped_plate_is_no_plate(seed: int) -> None:
     light *= 1.0 + 0.01 * rng.standard_normal(light.shape)
     (outline,) = find_outlines(light.astype(np.float32))
     assert not outline.seen
+
+
+def test_a_front_drawn_near_a_crooked_upper_edge_is_no_side() -> None:
+    corners = np.array([[36, 379], [247, 391], [267, 56], [52, 43]], float)
+    image = Image.new("F", (346, 433), 0.05)
+    pen = ImageDraw.Draw(image)
+    pen.polygon([(x, y) for x, y in corners], fill=0.85)
+    pen.line([(51, 56), (266, 69)], fill=0.5, width=2)
+    for at in ((155, 130), (220, 134)):  # spots leave the zone inside the upper edge less even
+        pen.ellipse([at[0] - 12, at[1] - 12, at[0] + 12, at[1] + 12], fill=0.3)
+    grain = np.random.default_rng(0).normal(0.0, 0.004, (433, 346))
+    light = ndimage.gaussian_filter(np.asarray(image), 0.7) + grain
+    _, off = judged(light.clip(0.0, 1.0).astype(np.float32), corners)
+    assert off < 2.0
+
+
+@pytest.mark.parametrize("tall", [8.0, 10.0])
+def test_a_row_of_broad_spots_that_touch_is_no_plate_on_a_page(tall: float) -> None:
+    rng = np.random.default_rng(3)
+    row, column = np.mgrid[:432, :275].astype(float)
+    dark = sum(h * np.exp(-(((column - x) / 11.0) ** 2 + ((row - y) / tall) ** 2) / 2)
+               for x, y, h in ((57, 118, 1.4), (99, 119, 2.2), (139, 120, 1.4), (181, 122, 1.7),
+                               (221, 122, 2.0))) + 0.01
+    light = (1.0 + dark - np.sqrt(dark * dark + 2.0 * dark)) * (
+        1.0 + 0.006 * rng.standard_normal(row.shape))
+    inside = (np.abs(row - 216.0) < 198.0) & (np.abs(column - 137.0) < 118.0)
+    light = np.where(inside, light, 0.02 * (1.0 + 0.1 * rng.standard_normal(row.shape)))
+    (outline,) = find_outlines(light.astype(np.float32))
+    corners = np.array([[19.5, 413.5], [254.5, 413.5], [254.5, 18.5], [19.5, 18.5]])
+    assert np.hypot(*(outline.corners_px - corners).T).max() < 2.0

@@ -221,3 +221,15 @@ def test_the_last_codes_of_a_spots_flank_are_no_marks_where_there_is_no_grain() 
     ends = ends_of(image, grid)
     assert [end.marks for end in ends] == [0, 0]
     assert abs(marked_odds(image, grid, ends, spots)) < 1.0
+
+
+def test_names_under_the_origin_are_heard_against_marks_on_the_front() -> None:
+    """Two specks on the front alone would turn the plate."""
+    empty = lying(0, ticks=False)
+    codes = empty.codes.copy()
+    per_mm = DPI / 25.4
+    layout = locate(empty, Settings())
+    for x in (13.0, 26.0):
+        column, row = (int(np.rint(v)) for v in layout.to_pixels(x, layout.front.at(x)))
+        codes[row - round(1.2 * per_mm): row + round(1.2 * per_mm), column: column + 2] //= 2
+    assert "turned" not in [f.name for f in locate(replace(empty, codes=codes), Settings()).flags]

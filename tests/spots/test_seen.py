@@ -9,6 +9,7 @@ from lanes.spots.deconvolve import deconvolve
 from lanes.spots.fit_lane import fit_lane
 from lanes.spots.model import Peak
 from lanes.spots.seen import SeenPlace, add_seen, only_confirmed
+from lanes.spots.shape_terms import ASSUMED
 from lanes.trace.noise import Noise
 from lanes.trace.sample import Trace
 
@@ -35,7 +36,7 @@ def lane(seed: int, *spots: tuple[float, float]) -> tuple[Trace, np.ndarray]:
 
 def read(seed: int, spots: tuple, places: tuple) -> list[float]:
     trace, flat = lane(seed, *spots)
-    fit, held = fit_lane(trace, flat, noise(), mm=1.0)
+    fit, held, _ = fit_lane(trace, flat, noise(), mm=1.0)
     fit = add_seen(trace, flat, fit, held, places, mm=1.0)
     return [c.centre for c in fit.components]
 
@@ -65,7 +66,7 @@ def test_the_surer_the_plate_the_less_the_trace_has_to_show() -> None:
 def test_no_place_lies_under_pencil() -> None:
     trace, flat = lane(0, (20.0, 1.0), (40.0, 0.1))
     hidden = Trace(X, flat, np.abs(X - 40.0) > 4.0, trace.gain, 60.0, None, None, 0 * X, 0 * X)
-    fit, held = fit_lane(hidden, flat, noise(), mm=1.0)
+    fit, held, _ = fit_lane(hidden, flat, noise(), mm=1.0)
     assert add_seen(hidden, flat, fit, held, (SeenPlace(40.0, 1.2),), mm=1.0) is fit
 
 
@@ -92,3 +93,20 @@ def test_an_area_shared_with_a_neighbour_says_nothing_of_there_being_two() -> No
     start = (Peak(20.0, 3.0, 1.2), Peak(21.2, 0.5, 1.2))
     fit = deconvolve(X, flat, noise=noise(), start=start)
     assert only_confirmed(trace, flat, fit, noise(), mm=1.0) is fit
+
+
+@pytest.mark.parametrize(("height", "left"), [(0.1, [33.0]), (3.0, [29.5, 33.0])])
+def test_what_a_strong_spots_shape_may_leave_beside_it_is_no_spot(
+    height: float, left: list[float]
+) -> None:
+    # Both stand far out of the noise; a Gaussian has 0.5 of 40 left there, and no spot is one.
+    rng = np.random.default_rng(0)
+    y = SD * rng.standard_normal(X.size) + 40.0 * np.exp(-0.5 * ((X - 33.0) / 1.1) ** 2)
+    y += height * np.exp(-0.5 * ((X - 29.5) / 0.5) ** 2)
+    ones = np.ones(X.size)
+    trace = Trace(X, y, ones > 0, ones, 60.0, None, None, 0 * X, 0 * X)
+    white = Noise(SD, ones[:1], 0.1, "clean layer")
+    fit = deconvolve(X, y, noise=white, start=(Peak(29.5, 1.25 * height, 0.5),
+                                               Peak(33.0, 110.0, 1.1)), shapes=ASSUMED)
+    kept = only_confirmed(trace, y, fit, white, mm=1.0, shapes=ASSUMED)
+    assert [c.centre for c in kept.components] == pytest.approx(left, abs=0.3)
