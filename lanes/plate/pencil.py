@@ -11,6 +11,7 @@ from scipy import ndimage
 
 from lanes.confidence import MAD_SD
 from lanes.plate.layout import Floats, Line
+from lanes.plate.morphology import highest
 from lanes.plate.square import Grid
 from lanes.quantiles import median
 from lanes.same import Same
@@ -186,7 +187,7 @@ def _best_curves(
     # Rows are pooled in threes, so that coarse steps of slope and sag can't miss a line. Nothing
     # votes beyond the plate.
     beyond = int(np.abs(slopes).max() + np.abs(sags).max()) + 2
-    pooled = np.pad(ndimage.maximum_filter1d(votes, 3, axis=0), ((beyond, beyond), (0, 0)))
+    pooled = np.pad(highest(votes, 3, 0), ((beyond, beyond), (0, 0)))
     place = (rows[:, None] + beyond) * u.size + np.arange(u.size)
     best = np.full(rows.size, -np.inf)
     how: Floats = np.zeros((rows.size, 2))
