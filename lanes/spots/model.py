@@ -306,7 +306,7 @@ class PeakSum:
             if i in self.tailing:
                 values[k + 3] = peak.tau
         values[self._baseline:] = baseline
-        return np.clip(values, self.low, self.high)
+        return np.asarray(np.clip(values, self.low, self.high))
 
     def _shapes(self, values: Floats) -> _Shapes:
         """Return the peaks at the problem's places, and what their derivatives are made of."""

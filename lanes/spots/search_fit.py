@@ -30,18 +30,17 @@ class _Enough(Exception):
     """More evaluations were asked for than a fit may take."""
 
 
-class _Last:
-    """What was last worked out, and where."""
+def remembered(found: Callable[[Floats], Floats]) -> Callable[[Floats], Floats]:
+    """Return the function that keeps what it found last: MINPACK asks twice at one place."""
+    last = [b"", np.empty(0)]
 
-    def __init__(self) -> None:
-        self._place, self._found = b"", np.empty(0)
-
-    def at(self, place: Floats, found: Callable[[], Floats]) -> Floats:
-        """Return what `found` returns at `place`, without asking where it was asked last."""
+    def at(place: Floats) -> Floats:
         here = place.tobytes()
-        if here != self._place:
-            self._found, self._place = found(), here
-        return self._found
+        if here != last[0]:
+            last[:] = here, found(place)
+        return np.asarray(last[1])
+
+    return at
 
 
 def solve_quickly(
@@ -60,33 +59,32 @@ def solve_quickly(
     low, room, high = low[bound], room[bound], total.high[free][bound]
     half, at = room / 2.0, free[bound]
     count, last = -2, np.empty(0)  # the two looks by which shapes are checked do not count
-    # What was found at the last place: MINPACK asks twice at the first, and for slopes where it
-    # asked before.
-    outer, rest, slopes = (_Last() for _ in range(3))
 
+    @remembered
     def values(inner: Floats) -> Floats:
-        def found() -> Floats:
-            out = total.start.copy()
-            out[free] = inner
-            out[at] = np.minimum(low + (np.sin(inner[bound]) + 1.0) * half, high)
-            for k, owner in total.owner.items():
-                out[k] = out[owner]
-            return out
-        return outer.at(inner, found)
+        out = total.start.copy()
+        out[free] = inner
+        out[at] = np.minimum(low + (np.sin(inner[bound]) + 1.0) * half, high)
+        for k, owner in total.owner.items():
+            out[k] = out[owner]
+        return out
+
+    @remembered
+    def rest(inner: Floats) -> Floats:
+        return total.residual(values(inner))
 
     def residual(inner: Floats) -> Floats:
         nonlocal count, last
         count, last = count + 1, inner.copy()
         if count > MOST_EVALUATIONS:
             raise _Enough
-        return rest.at(inner, lambda: total.residual(values(inner)))
+        return rest(inner)
 
+    @remembered
     def jacobian(inner: Floats) -> Floats:
-        def found() -> Floats:
-            slope = np.ones(inner.size)
-            slope[bound] = np.cos(inner[bound]) * half
-            return total.jacobian(values(inner)) * slope[:, None]
-        return slopes.at(inner, found)
+        slope = np.ones(inner.size)
+        slope[bound] = np.cos(inner[bound]) * half
+        return total.jacobian(values(inner)) * slope[:, None]
 
     first = total.start[free]
     first[bound] = np.arcsin(2.0 * (first[bound] - low) / room - 1.0)
