@@ -298,14 +298,12 @@ def _settled(votes: Floats, at: Floats, row: float, slope: float, reach: int
     # A thumb's edge that meets the side at a slant pulls a mean fit: agreement first, then a fit.
     half = float(np.abs(at).max())
     padded = np.pad(near, ((2 * reach, 2 * reach), (0, 0)))
-    best, m, c = -1.0, 0.0, 0.0
-    for tilt in np.linspace(-reach, reach, 2 * reach + 1) / half:
-        moved = np.rint(tilt * at).astype(int)
-        index = offsets[:, None] + moved[None, :] + 3 * reach
-        total = padded[index, np.arange(at.size)].sum(axis=1)
-        k = int(np.argmax(total))
-        if total[k] > best:
-            best, m, c = float(total[k]), float(tilt), float(offsets[k])
+    tilts = np.linspace(-reach, reach, 2 * reach + 1) / half
+    moved = np.rint(tilts[:, None] * at).astype(int)
+    index = offsets[:, None] + moved[:, None, :] + 3 * reach
+    total = padded[index, np.arange(at.size)].sum(axis=2)
+    tilt, k = np.unravel_index(int(np.argmax(total)), total.shape)
+    m, c = float(tilts[tilt]), float(offsets[k])
     close = near * (np.abs(offsets[:, None] - (m * at + c)) <= 2.0)
     weight = close.sum(axis=0)
     keep = weight > VOTE

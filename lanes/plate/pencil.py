@@ -192,12 +192,13 @@ def _best_curves(
     best = np.full(rows.size, -np.inf)
     how: Floats = np.zeros((rows.size, 2))
     for sag in sags:
-        for slope in slopes:
-            offset = np.rint(slope * u - sag * u**2).astype(int)
-            score = pooled.take(place + u.size * offset).sum(axis=1)
-            better = score > best
-            best[better] = score[better]
-            how[better] = slope, sag
+        offsets = np.rint(slopes[:, None] * u - sag * u**2).astype(int)
+        scores = pooled.take(place + u.size * offsets[:, None, :]).sum(axis=2)
+        steepness = scores.argmax(axis=0)
+        score = scores[steepness, np.arange(rows.size)]
+        better = score > best
+        best[better] = score[better]
+        how[better] = np.stack([slopes[steepness], np.full(rows.size, sag)], axis=1)[better]
     return best / np.sqrt(u.size), how
 
 
