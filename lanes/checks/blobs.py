@@ -34,8 +34,8 @@ LISTED = 6  # places in one message
 # a blob ends where it no longer stands out, well inside the spot.
 NEAR_END = 0.3
 # The noise about a place is known by a dozen independent places (`UNEVEN_MM` in
-# `plate/standing_out`), its standard deviation so to a fifth, 1 / sqrt(2 x 12): what stands out by it
-# may stand out by a sixth less.
+# `plate/standing_out`), its standard deviation so to a fifth, 1 / sqrt(2 x 12): what stands out by
+# it may stand out by a sixth less.
 DOUBT = 1.0 - 1.0 / 1.2
 
 
@@ -153,12 +153,19 @@ def seen_places(
     """
     y0, y1 = layout.ends(lane)
     speck = SPECK_MM / layout.mm_per_unit
-    blobs = [b for b in without_spot(layout, lane, rfs, sigmas)
-             if b.lighter == bool(layout.lighter) and min(b.width, b.height) > speck]
-    # What is faint was held against few places, and stands out of those as others do of all.
+    blobs = sorted((b for b in without_spot(layout, lane, rfs, sigmas)
+                    if b.lighter == bool(layout.lighter) and min(b.width, b.height) > speck),
+                   key=lambda b: -b.strength)
     return tuple(SeenPlace((b.y - y0) / (y1 - y0) * run, b.height / FWHM,
-                           max(b.strength - USUAL, 0.0) - DOUBT * b.strength if any_channel else 0.0)
-                 for b in sorted(blobs, key=lambda b: -b.strength))
+                           _excess(b.strength) if any_channel else 0.0) for b in blobs)
+
+
+def _excess(strength: float) -> float:
+    """Return how surely a blob stands out beyond its limit.
+
+    What is faint was held against few places, and stands out of those as others do of all.
+    """
+    return max(strength - USUAL, 0.0) - DOUBT * strength
 
 
 def unread_blobs(layout: Layout, readings: Sequence[LaneReading]) -> tuple[Blob, ...]:

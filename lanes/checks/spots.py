@@ -86,8 +86,10 @@ def _usual_widths(readings: Sequence[LaneReading]) -> list[Floats]:
     slope, start = median_line(x, y, APART)
     if slope < 0.0:
         slope, start = 0.0, float(np.median(y))
-    return [np.sqrt(np.maximum(start + slope * np.array([s.rf for s in r.spots]), FLATTEST * start))
-            for r in readings]
+    usual = (np.maximum(start + slope * np.array([s.rf for s in r.spots]), FLATTEST * start)
+             for r in readings)
+    # Where the line falls below nothing no width is usual.
+    return [np.sqrt(np.where(squares > 0.0, squares, np.nan)) for squares in usual]
 
 
 def _wide(reading: LaneReading, i: int, usual: float, millimetres: bool) -> tuple[Flag, ...]:

@@ -18,7 +18,7 @@ from lanes.plate.chroma import is_colour_step
 from lanes.plate.depths import SIDE_MM, Depths, layer_depths
 from lanes.plate.flood import flood
 from lanes.plate.layout import Blob, Layout
-from lanes.plate.planes import Image, Planes
+from lanes.plate.planes import Planes
 from lanes.plate.square import Grid
 from lanes.plate.standing_out import (
     KERNEL_SDS,
@@ -27,6 +27,7 @@ from lanes.plate.standing_out import (
     SIGMAS_MM,
     SURROUND,
     USUAL,
+    Answer,
     hidden_noise,
     significances,
     spread_of,
@@ -190,7 +191,7 @@ def find_blobs(
 
 def _regions(
     excess: NDArray[np.floating], sign: float, seen: Depths, grid: Grid,
-    answers: list[tuple[Image, float]], usable: list[int], faintest: float,
+    answers: list[Answer], usable: list[int], faintest: float,
 ) -> list[Blob]:
     """Part what exceeds the limit into blobs, and measure each; then what is fainter."""
     if excess.max() <= faintest:
@@ -200,7 +201,6 @@ def _regions(
     noise = np.array([max(float(np.std(seen.depth[i][seen.bare])) if known else UNKNOWN_NOISE,
                           RESOLVED) for i in usable])
     height = np.sqrt(np.square(depth / noise[:, None, None]).sum(axis=0)).astype(np.float32)
-    number = np.cumsum(seen.inside).reshape(seen.inside.shape) - 1  # of each place inside
     pieces = _pieces(excess, SHARE, faintest)
     found: list[Standing] = []
     for sigma in SIGMAS_MM[:3]:
@@ -215,7 +215,7 @@ def _regions(
             rise = float(smooth[row, column] - ground) / max(STEEP * spread, RESOLVED)
             if min(float(excess[row, column]), rise) <= faintest:
                 continue
-            here = np.array([z[:, number[row, column]] / limit for z, limit in answers])
+            here = np.array([answer.at(row, column) for answer in answers])
             own = Hill(labels, label, (row, column), height_here, boxes[label - 1])
             blob = _measured(own, sigma, sign, grid, here, seen, usable)
             found.append(Standing(blob, rise, here))

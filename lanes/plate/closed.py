@@ -131,12 +131,15 @@ class Closing:
             framed = (edges.min(axis=-1) > FRAMED) & ~border.any(axis=-1)
             each = np.where(framed[..., None],
                             np.maximum(each, FRAME * edges * self._four("stops")), each)
-        score = 0.5 * each.mean(axis=-1) + 0.5 * each.min(axis=-1)
-        order = np.argsort(-score, axis=None, kind="stable")
+        worst = each.min(axis=-1)
+        score = 0.5 * each.mean(axis=-1) + 0.5 * worst
+        # Those after the first with a side that is none are not looked at.
+        places = np.flatnonzero(score >= score[worst < LEAST].max(initial=-np.inf))
+        order = places[np.argsort(-score.ravel()[places], kind="stable")]
         near = SAME_CORNERS * np.sqrt(self._rows * self._columns)
         out: list[Closed] = []
         for p, q in zip(*np.unravel_index(order, score.shape), strict=True):
-            if len(out) == most or each[p, q].min() < LEAST:
+            if len(out) == most or worst[p, q] < LEAST:
                 break
             top, bottom, left, right = (
                 i[min(p, i.shape[0] - 1), min(q, i.shape[1] - 1)] for i in self._of)

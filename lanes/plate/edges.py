@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from lanes.plate.grain import without_grain
+from lanes.plate.morphology import highest
 from lanes.quantiles import median, quantile
 
 Floats = NDArray[np.float64]
@@ -85,8 +86,10 @@ def edges_of(tone: Floats) -> tuple[Edges, Edges]:
     """Return the evidence for level and for upright edges in a picture of tone."""
     colour = _opposed(tone)
     down, across = _votes(colour), _votes(colour.swapaxes(0, 1))
-    return (Edges(_strength(tone, 0), *down, _chance(down[0])),
-            Edges(_strength(tone, 1).T, *across, _chance(across[0])))
+    # Without grain, where a lamp's fall-off passes from one code to the next is no edge.
+    least = LEAST_NOISE if without_grain(tone[::3]) else NO_STEP
+    return (Edges(_strength(tone, 0, least), *down, _chance(down[0])),
+            Edges(_strength(tone, 1, least).T, *across, _chance(across[0])))
 
 
 def _chance(votes: Singles) -> float:
@@ -114,23 +117,25 @@ def _opposed(tone: Floats) -> Singles:
     return np.asarray(tone @ (mix / np.sqrt(np.square(mix).sum(axis=1))[:, None]).T, np.float32)
 
 
-def _strength(tone: Floats, axis: int) -> Singles:
-    """Return from 0 to 1 how surely an edge runs across `axis` at each pixel."""
+def _strength(tone: Floats, axis: int, least: float) -> Singles:
+    """Return from 0 to 1 how surely an edge runs across `axis` at each pixel.
+
+    The picture's noise is no less than `least`.
+    """
     steps = np.sqrt(sum(np.square(ndimage.gaussian_filter1d(
         ndimage.gaussian_filter1d(plane, 1.0, axis=axis, order=1), 2.0, axis=1 - axis))
         for plane in np.ascontiguousarray(np.moveaxis(tone, 2, 0), np.float32)))
-    # Without grain, where a lamp's fall-off passes from one code to the next is no edge.
-    noise = max(float(median(steps)), LEAST_NOISE if without_grain(tone[::3]) else NO_STEP)
-    ridge = steps >= ndimage.maximum_filter1d(steps, 3, axis=axis)
+    noise = max(float(median(steps)), least)
+    ridge = steps >= highest(steps, 3, axis)
     sure = np.where(ridge, np.clip((steps / noise - EDGE_FROM) / EDGE_OVER, 0.0, 1.0), 0.0)
     # Beside a long edge a much weaker one is a rule of the page or the shadow's end. Roots are
     # averaged: writing that is ten times as strong along a third of it outshines no edge.
     longer = max(tone.shape)
     long = ndimage.uniform_filter1d(np.sqrt(steps), max(3, round(PIECE * longer)), axis=1 - axis)**2
-    most = ndimage.maximum_filter1d(long, 2 * max(2, round(NEAR * longer)) + 1, axis=axis)
+    most = highest(long, 2 * max(2, round(NEAR * longer)) + 1, axis)
     sure *= np.minimum(1.0, OUTSHONE * long / np.maximum(most, NO_STEPS))
     # An edge that wavers by a pixel is still one line.
-    return np.asarray(ndimage.maximum_filter1d(sure, 3, axis=axis), np.float32)
+    return np.asarray(highest(sure, 3, axis), np.float32)
 
 
 def _votes(colour: Singles) -> tuple[Singles, Singles]:
@@ -293,14 +298,12 @@ def _settled(votes: Floats, at: Floats, row: float, slope: float, reach: int
     # A thumb's edge that meets the side at a slant pulls a mean fit: agreement first, then a fit.
     half = float(np.abs(at).max())
     padded = np.pad(near, ((2 * reach, 2 * reach), (0, 0)))
-    best, m, c = -1.0, 0.0, 0.0
-    for tilt in np.linspace(-reach, reach, 2 * reach + 1) / half:
-        moved = np.rint(tilt * at).astype(int)
-        index = offsets[:, None] + moved[None, :] + 3 * reach
-        total = padded[index, np.arange(at.size)].sum(axis=1)
-        k = int(np.argmax(total))
-        if total[k] > best:
-            best, m, c = float(total[k]), float(tilt), float(offsets[k])
+    tilts = np.linspace(-reach, reach, 2 * reach + 1) / half
+    moved = np.rint(tilts[:, None] * at).astype(int)
+    index = offsets[:, None] + moved[:, None, :] + 3 * reach
+    total = padded[index, np.arange(at.size)].sum(axis=2)
+    tilt, k = np.unravel_index(int(np.argmax(total)), total.shape)
+    m, c = float(tilts[tilt]), float(offsets[k])
     close = near * (np.abs(offsets[:, None] - (m * at + c)) <= 2.0)
     weight = close.sum(axis=0)
     keep = weight > VOTE

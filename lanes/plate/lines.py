@@ -18,6 +18,7 @@ from lanes.plate.pencil import Stroke, find_lines
 from lanes.plate.planes import Planes
 from lanes.plate.square import Grid
 from lanes.plate.ticks import find_ticks
+from lanes.quantiles import median
 
 SURE = 6.0          # standard deviations a line must stand out by
 COVERED = 0.4       # of the plate's width: a row of spots shows in less
@@ -224,7 +225,7 @@ def pencil_light(planes: Planes) -> NDArray[np.float32]:
     It is the mean of the channels, and one over it where the layer is darker than graphite and the
     lines that stand out of it most are bright: so the depth of such a line is a share of its light.
     """
-    if float(np.median(planes.fine)) > GRAPHITE:
+    if float(median(planes.fine)) > GRAPHITE:
         return planes.fine
     over = np.asarray(1.0 / np.maximum(planes.fine, DARKEST), np.float32)
     height = planes.fine_grid.rows * planes.fine_grid.pitch

@@ -16,6 +16,7 @@ from scipy import ndimage
 from lanes.plate.blobs import find_blobs
 from lanes.plate.depths import depths
 from lanes.plate.layout import Blob, Floats, Layout, Line
+from lanes.plate.morphology import extreme
 from lanes.plate.planes import Planes, coarsen, off_layer
 
 DASH_MM = 3.0        # shorter strokes are ticks, letters or scratches
@@ -242,8 +243,9 @@ def with_circled(blobs: tuple[Blob, ...], planes: Planes) -> tuple[Blob, ...]:
 
     Who drew the circle saw a spot there, by a lamp or a stain that this picture may not show.
     """
-    grid, size = planes.fine_grid, max(1, round(GAP_MM / planes.fine_grid.mm))
-    closed = ndimage.minimum_filter(ndimage.maximum_filter(planes.thin, size), size)
+    grid = planes.fine_grid
+    size = 2 * round(0.5 * GAP_MM / grid.mm) + 1
+    closed = extreme(extreme(planes.thin, size, np.logical_or), size, np.logical_and)
     inside, _ = ndimage.label(~closed)
     smallest, largest = (v / grid.mm for v in CIRCLE_MM)
     circles = {number for number, place in enumerate(ndimage.find_objects(inside), 1)

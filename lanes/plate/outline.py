@@ -16,6 +16,7 @@ from lanes.plate.closed import Closing, border_only, with_borders
 from lanes.plate.corners import area, overlap, shares, within
 from lanes.plate.edges import edges_of, find_lines, look
 from lanes.plate.sides import WELL_SEEN, Fit, judge, layer_between, refine, slope_sds
+from lanes.quantiles import median
 
 Floats = NDArray[np.float64]
 
@@ -323,7 +324,7 @@ def _whole_image(
     A layer is even but for the lamp, which falls off smoothly; a plate and its bed are not.
     """
     tone = _without_specks(sum(np.moveaxis(small, 2, 0)) / small.shape[2])
-    near = BARE * max(float(np.median(tone)), DARK_TONE)
+    near = BARE * max(float(median(tone)), DARK_TONE)
     bare = float(np.mean(np.abs(_less_lamp(tone)) < near))
     if bare < MOSTLY_BARE:
         raise LayoutError(

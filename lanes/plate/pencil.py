@@ -11,6 +11,7 @@ from scipy import ndimage
 
 from lanes.confidence import MAD_SD
 from lanes.plate.layout import Floats, Line
+from lanes.plate.morphology import highest
 from lanes.plate.square import Grid
 from lanes.quantiles import median
 from lanes.same import Same
@@ -186,17 +187,18 @@ def _best_curves(
     # Rows are pooled in threes, so that coarse steps of slope and sag can't miss a line. Nothing
     # votes beyond the plate.
     beyond = int(np.abs(slopes).max() + np.abs(sags).max()) + 2
-    pooled = np.pad(ndimage.maximum_filter1d(votes, 3, axis=0), ((beyond, beyond), (0, 0)))
+    pooled = np.pad(highest(votes, 3, 0), ((beyond, beyond), (0, 0)))
     place = (rows[:, None] + beyond) * u.size + np.arange(u.size)
     best = np.full(rows.size, -np.inf)
     how: Floats = np.zeros((rows.size, 2))
     for sag in sags:
-        for slope in slopes:
-            offset = np.rint(slope * u - sag * u**2).astype(int)
-            score = pooled.take(place + u.size * offset).sum(axis=1)
-            better = score > best
-            best[better] = score[better]
-            how[better] = slope, sag
+        offsets = np.rint(slopes[:, None] * u - sag * u**2).astype(int)
+        scores = pooled.take(place + u.size * offsets[:, None, :]).sum(axis=2)
+        steepness = scores.argmax(axis=0)
+        score = scores[steepness, np.arange(rows.size)]
+        better = score > best
+        best[better] = score[better]
+        how[better] = np.stack([slopes[steepness], np.full(rows.size, sag)], axis=1)[better]
     return best / np.sqrt(u.size), how
 
 

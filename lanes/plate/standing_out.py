@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from functools import reduce
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +23,9 @@ FALSE_A_PLATE = 0.01
 # Standard deviations in mm that blobs are sought at: from the narrowest spot to a broad one, each
 # 1.5 times the last, so that one between two of them loses 4 % of its significance.
 SIGMAS_MM = (0.4, 0.6, 0.9, 1.35, 2.0)
+# Samples of a sigma that a blurred picture is kept in, at least: what it holds of finer detail is
+# 3e-6 of it (a Gaussian's transform at half the rate of sampling).
+SAMPLES = 1.6
 SURROUND = 2.2     # the surroundings a blob is held against, in its own sigmas
 MAD_SHARE = 0.37   # efficiency of the median absolute deviation for Gaussian noise (Huber 1981)
 # Relative light that no code of 8 bits resolves where it is averaged over a blob: a tenth of the
@@ -74,9 +78,25 @@ def spread_of(values: NDArray[np.floating]) -> float:
     return max(MAD_SD * float(median(np.abs(values - median(values)))), RESOLVED)
 
 
+class Answer(NamedTuple):
+    """What one scale answers, in standard deviations of the layer's noise.
+
+    `z` is (channels, rows, columns), a last channel all together where there are several; its
+    samples are `step` of the depths' a side. What exceeds `limit` stands out.
+    """
+
+    z: Image
+    limit: float
+    step: int
+
+    def at(self, row: int, column: int) -> NDArray[np.floating]:
+        """Return by how much each channel exceeds the limit at a place of the depths."""
+        return np.asarray(self.z[:, row // self.step, column // self.step] / self.limit)
+
+
 def significances(
     depth: Image, seen: Depths, mm: float, hidden: list[float]
-) -> tuple[list[tuple[Image, float]], Image]:
+) -> tuple[list[Answer], Image]:
     """Return what each scale answers, and how far each place inside exceeds its limit at best.
 
     Parameters
@@ -92,34 +112,33 @@ def significances(
 
     Returns
     -------
-    list of ((channels, places), float)
-        For each of `SIGMAS_MM`: standard deviations of the layer's noise at the places inside, in
-        each channel and, in a last row, in all together; and the limit there.
+    list of Answer
+        For each of `SIGMAS_MM`.
     (rows, columns) array
 
     What surely stands out is no noise: the layer about a strong spot, from which the filters take
-    the spot off, seems to depart the other way, up to nine millimetres about it. All that is no bare
-    layer is taken out first, and held against what noise is left; what does not stand out of that
-    is noise, and put back, until nothing more is. The other way about, from all the plate's noise
-    down, broad spots on a layer that is uneven hid one another.
+    the spot off, seems to depart the other way, up to nine millimetres about it. All that is no
+    bare layer is taken out first, and held against what noise is left; what does not stand out of
+    that is noise, and put back, until nothing more is. The other way about, from all the plate's
+    noise down, broad spots on a layer that is uneven hid one another.
     """
     strong = seen.inside & ~seen.bare
     pieces, count = ndimage.label(strong)
     whole = _at_scales(depth, mm)
     for _ in range(MOST_ROUNDS):
         others = _at_scales(np.where(strong, np.float32(0.0), depth), mm) if strong.any() else whole
-        answers = [_answers(*of_scale, strong, seen, mm)
-                   for of_scale in zip(whole, others, SIGMAS_MM, hidden, strict=True)]
+        answers = [_answers(*of_scale, strong, seen, mm) for of_scale in zip(
+            whole, others, SIGMAS_MM, hidden, _steps(mm), strict=True)]
         # A threshold apart for every scale: fewer places, and fewer that show the noise.
-        tops = (row / np.float32(limit) for z, limit in answers for row in z)
-        excess = np.zeros(seen.inside.shape, np.float32)
-        excess[seen.inside] = reduce(np.maximum, tops)
+        tops = (enlarge(answer.z.max(axis=0) / np.float32(answer.limit), strong.shape, answer.step)
+                for answer in answers)
+        excess = np.where(seen.inside, reduce(np.maximum, tops), np.float32(0.0))
         stand_out = np.unique(pieces[excess > 1.0])
         left = np.isin(np.arange(count + 1), stand_out[stand_out > 0])[pieces]
         if np.count_nonzero(strong & ~left) <= LITTLE * np.count_nonzero(strong):
             break
         strong = left
-    return answers, excess
+    return answers, np.maximum(excess, np.float32(0.0))
 
 
 def hidden_noise(seen: Depths, mm: float) -> list[float]:
@@ -131,77 +150,92 @@ def hidden_noise(seen: Depths, mm: float) -> list[float]:
     depth = np.where(seen.inside & ~seen.bare, np.float32(0.0), seen.depth)
     if not seen.bare.any():
         return [1.0] * len(SIGMAS_MM)
-    both, bare = [], np.flatnonzero(seen.bare)
+    both = []
     for images in (_at_scales(depth, mm), _at_scales(depth + seen.waves, mm)):
-        shown = (image.reshape(len(image), -1).take(bare, axis=1) for image in images)
-        both.append([_noise(rest) for rest in shown])
+        shown = (image[:, _every(seen.bare, step)]
+                 for image, step in zip(images, _steps(mm), strict=True))
+        both.append([_noise(rest) if rest.size else np.ones(len(rest)) for rest in shown])
     return [max(1.0, float(np.median(one / np.maximum(own, RESOLVED))))
             for own, one in zip(*both, strict=True)]
 
 
+def _steps(mm: float) -> list[int]:
+    """Return how many samples `mm` apart are one, a side, at each of `SIGMAS_MM`: 1 or 2.
+
+    At 4 a spot's top would lie up to 0.7 mm beside the sample that stands for it.
+    """
+    return [2 if sigma >= 2.0 * SAMPLES * mm else 1 for sigma in SIGMAS_MM]
+
+
 def _at_scales(depth: Image, mm: float) -> list[Image]:
     """Return `depth` less its surroundings at each of `SIGMAS_MM`."""
-    bands = Bands(depth, SURROUND * max(SIGMAS_MM) / mm)
-    return [bands.between(sigma / mm, SURROUND * sigma / mm) for sigma in SIGMAS_MM]
+    steps = _steps(mm)
+    bands = Bands(depth, SURROUND * max(SIGMAS_MM) / mm, max(steps))
+    return [bands.between(sigma / mm, SURROUND * sigma / mm, step)
+            for sigma, step in zip(SIGMAS_MM, steps, strict=True)]
+
+
+def _every(mask: Mask, step: int) -> Mask:
+    """Return a `mask` at the middle of each block of `step` samples a side."""
+    row, column = (np.minimum(np.arange(0, n, step) + step // 2, n - 1) for n in mask.shape)
+    return np.asarray(mask[row][:, column])
 
 
 def _answers(
-    whole: Image, others: Image, sigma: float, hidden: float, strong: Mask, seen: Depths, mm: float
-) -> tuple[Image, float]:
+    whole: Image, others: Image, sigma: float, hidden: float, step: int, strong: Mask,
+    seen: Depths, mm: float,
+) -> Answer:
     """Return each channel's significance at a scale, and that of all together, and the limit.
 
-    Significances are those of the places inside, (channels, places). `others` are the depths
-    without what is `strong`; `hidden` is how much larger noise is where no bare layer is seen.
+    `others` are the depths without what is `strong`; `hidden` is how much larger noise is where no
+    bare layer is seen.
     """
+    inside, bare, taken = (_every(mask, step) for mask in (seen.inside, seen.bare, strong))
+    mm *= step
     s = sigma / mm
-    depth = others.reshape(len(others), -1)
-    inside = np.flatnonzero(seen.inside)
-    clean = np.flatnonzero(seen.bare) if seen.bare.mean() > FEW_BARE else inside
+    clean = np.flatnonzero(bare if bare.mean() > FEW_BARE else inside)
     if not clean.size:
-        return np.zeros((1, inside.size), np.float32), 1.0
+        return Answer(np.zeros((1, *inside.shape), np.float32), 1.0, step)
     skipped = max(1, round(s * SKIPPED))
-    rest = depth.take(clean[::skipped], axis=1)
+    rest = others.reshape(len(others), -1).take(clean[::skipped], axis=1)
     centres, spread = _centres(rest)
     rest -= centres[:, None]
     sd = np.maximum(spread, RESOLVED / np.sqrt(1 + s * s)).astype(np.float32)
-    if others is not whole:
-        np.copyto(depth, whole.reshape(depth.shape), where=strong.ravel())
-    depth = depth / sd[:, None]
-    z = depth.take(inside, axis=1)
+    z = np.where(taken, whole, others) / sd[:, None, None]
     area = 4 * np.pi * sigma**2  # of independent places, for noise as wide as the filter
-    places = max(1.0, float(inside.size) * mm**2 / area)
+    places = max(1.0, np.count_nonzero(inside) * mm**2 / area)
     independent = max(FEWEST_PLACES, MAD_SHARE * float(clean.size) * mm**2 / area)
     tries = places * len(SIGMAS_MM) * (len(z) + (len(z) > 1)) * 2
     limit = -float(stdtrit(independent, FALSE_A_PLATE / tries))
+    uneven = _unevenness(z, bare & ~taken, mm)
     if len(z) > 1:
         rest /= sd[:, None]
-        z = np.concatenate([z, _together(z, np.clip(rest, -CAPPED, CAPPED, out=rest))[None]])
-    z /= _unevenness(depth, seen, strong, mm).ravel()[inside]
-    np.divide(z, np.float32(hidden), out=z, where=~seen.bare.ravel()[inside])
-    few = z[:, ::skipped] if others is whole else z.take(
-        np.flatnonzero(~strong.ravel()[inside])[::skipped], axis=1)
-    tail = np.array([-quantile(row, TAIL) for row in few]) / TAIL_SDS
-    z /= np.clip(tail, 1.0, MOST_TAIL)[:, None].astype(np.float32)
-    return z, limit
+        together = _together(z, np.clip(rest, -CAPPED, CAPPED, out=rest))
+        z = np.concatenate([z, together[None]])
+    z /= np.where(bare, uneven, uneven * np.float32(hidden))
+    few = z.reshape(len(z), -1).take(np.flatnonzero(inside & ~taken)[::skipped], axis=1)
+    tail = np.array([-quantile(one, TAIL) for one in few]) / TAIL_SDS
+    z /= np.clip(tail, 1.0, MOST_TAIL)[:, None, None].astype(np.float32)
+    return Answer(z, limit, step)
 
 
-def _unevenness(z: Image, seen: Depths, strong: Mask, mm: float) -> Image:
+def _unevenness(z: Image, clean: Mask, mm: float) -> Image:
     """Return how much larger than over the whole plate the noise is about each place, at least 1.
 
     Shadow, a lens, a compressed picture and a smeared layer make one part of a plate noisier. It is
-    judged by the side that holds no blobs.
+    judged by the side that holds no blobs, where the layer is `clean`.
     """
     step = max(1, round(CELL_MM / mm))
     squares = np.square(np.clip(z, -CAPPED, 0.0)).mean(axis=0)
     shown = (z < 0.0).sum(axis=0, dtype=np.uint8) / np.float32(len(z))
-    shown *= (seen.bare & ~strong).ravel()
+    shown *= clean
     cells = []
     for values in (squares * (shown > 0.0), shown):
-        rows = np.add.reduceat(values.reshape(strong.shape), np.arange(0, strong.shape[0], step))
-        cell = np.add.reduceat(rows, np.arange(0, strong.shape[1], step), axis=1)
+        rows = np.add.reduceat(values, np.arange(0, clean.shape[0], step))
+        cell = np.add.reduceat(rows, np.arange(0, clean.shape[1], step), axis=1)
         cells.append(ndimage.gaussian_filter(cell, UNEVEN_MM / (step * mm), truncate=KERNEL_SDS))
     ratio = np.sqrt(np.maximum(cells[0] / np.maximum(cells[1], NO_LENGTH), 1.0))
-    return np.asarray(enlarge(ratio, strong.shape, step), np.float32)
+    return np.asarray(enlarge(ratio, clean.shape, step), np.float32)
 
 
 def _noise(rows: NDArray[np.floating]) -> NDArray[np.floating]:
@@ -227,7 +261,8 @@ def _together(z: Image, rest: NDArray[np.floating]) -> Image:
     rest = rest - rest.mean(axis=1, dtype=float)[:, None].astype(rest.dtype)
     covariance = np.asarray(rest @ rest.T, float) / max(rest.shape[1] - 1, 1)
     covariance += OWN_NOISE * np.eye(k)
-    length = (z * (np.linalg.inv(covariance).astype(np.float32) @ z)).sum(axis=0)
+    inverse = np.linalg.inv(covariance).astype(np.float32)
+    length = (z * np.tensordot(inverse, z, 1)).sum(axis=0)
     # Wilson & Hilferty's cube root (PNAS 17, 684 (1931)) makes chi-squared nearly normal.
     normal = (np.cbrt(np.maximum(length, NO_LENGTH) / k) - 1 + 2 / (9 * k)) / np.sqrt(2 / (9 * k))
     normal = np.where(length > FAR * k, np.sqrt(length) * OF_LENGTH, normal)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from functools import lru_cache
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,7 +12,7 @@ from scipy import ndimage
 
 from lanes.confidence import MAD_SD
 from lanes.plate.layout import Layout
-from lanes.plate.morphology import dilated, reached
+from lanes.plate.morphology import dilated, extreme, reached
 from lanes.plate.square import Grid
 from lanes.quantiles import median, quantile
 
@@ -38,7 +38,6 @@ SKIRT_SDS, SKIRT_SHARE = 4.0, 0.4
 WORTH_SDS = 3.9    # just below a skirt's: samples that stand out by less are not looked at further
 GROW_MM = 0.1      # beyond its edge: what the picture's blur leaves of a stroke
 NO_WEIGHT = 1e-6   # of a blend: beyond its neighbours' reach, so that nothing is divided by 0
-STRIP = 128      # rows at a time: temporaries stay in the cache
 TILE = 64        # side in samples: what a kernel's surroundings do not outweigh
 
 Image = NDArray[np.float32]
@@ -68,8 +67,8 @@ def thin_matter(light: NDArray[np.float32], mm: float) -> NDArray[np.bool_]:
         fine = ndimage.gaussian_filter(light, SMOOTH_MM / mm, truncate=KERNEL_SDS)
     wide = np.maximum(ndimage.uniform_filter(fine, round(LEVEL_MM / mm)), BLACK)
     # Dark thin matter is filled by a closing of the light, bright by an opening.
-    dark = _extreme(_extreme(fine, size, np.maximum), size, np.minimum)
-    bright = _extreme(_extreme(fine, size, np.minimum), size, np.maximum)
+    dark = extreme(extreme(fine, size, np.maximum), size, np.minimum)
+    bright = extreme(extreme(fine, size, np.minimum), size, np.maximum)
     few = (slice(None, None, 3), slice(None, None, 3))
     grain = min(_tail((dark - fine)[few] / wide[few]), _tail((fine - bright)[few] / wide[few]))
     thin = np.zeros(light.shape, bool)
@@ -88,7 +87,7 @@ def thin_matter(light: NDArray[np.float32], mm: float) -> NDArray[np.bool_]:
             thin |= reached(*(_mask(place[some], light.shape) for some in (core, skirt)))
     # What lies between strokes less than a spot's width apart is none: a cross's middle, a letter.
     around = np.pad(dilated(thin, max(1, round(GROW_MM / mm))), size)
-    closed = _extreme(_extreme(around, size, np.logical_or), size, np.logical_and)
+    closed = extreme(extreme(around, size, np.logical_or), size, np.logical_and)
     return np.asarray(closed[size:-size, size:-size])
 
 
@@ -118,27 +117,6 @@ def _middle(excess: NDArray[np.floating]) -> tuple[float, float]:
 def _tail(excess: NDArray[np.floating]) -> float:
     """Return the standard deviation of `excess` by what few samples exceed."""
     return float(quantile(excess, 1.0 - TAIL) - median(excess)) / TAIL_SD
-
-
-def _extreme(image: NDArray[Any], size: int, larger: np.ufunc) -> NDArray[Any]:
-    """Return the largest, or smallest, sample in a square about each; rims mirror."""
-    rows, reach = len(image), size // 2
-    padded = np.pad(image, reach, mode="symmetric")
-    out = np.empty_like(image)
-    for top in range(0, rows, STRIP):
-        part = padded[top: min(top + STRIP, rows) + 2 * reach]
-        out[top: top + STRIP] = _runs(_runs(part, size, larger).T, size, larger).T
-    return out
-
-
-def _runs(part: NDArray[Any], size: int, larger: np.ufunc) -> NDArray[Any]:
-    """Return the largest, or smallest, of every `size` rows: runs are made of two half as long."""
-    length = 1
-    while length < size:
-        step = min(length, size - length)
-        part = larger(part[:-step], part[step:])
-        length += step
-    return part
 
 
 class Bridge:

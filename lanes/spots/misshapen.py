@@ -11,6 +11,7 @@ from scipy.optimize import leastsq
 from lanes.rounding import TINY
 from lanes.spots.cross_profile import LENGTH_PRIOR, CrossProfile
 from lanes.spots.model import WIDTH_PRIOR, Peak, Problem, Solution, located, peak_shape
+from lanes.spots.search_fit import remembered
 from lanes.spots.shape_terms import ShapeDoubt
 from lanes.spots.shapes import ROOT_2PI
 
@@ -21,7 +22,9 @@ Floats = NDArray[np.float64]
 H3_OF_LEAN, H4_OF_POWER = 0.16, 0.20
 STARTS = ((0.3, 0.1), (-0.3, 0.1))  # lean and power from which the fit sets out
 MOST_EVALUATIONS = 40
-STILL = 1e-8  # of squares and values: a step that changes them by less is the last
+# Of squares and values: a step that changes them by less is the last. What is compared are whole
+# units of a criterion, some 1e-3 of the squares.
+STILL = 1e-5
 DIFFERENCE = float(np.sqrt(np.finfo(float).eps))  # of a value: rounding and bend err alike
 # Most of a plate's spots are well formed and some are not at all: such a mixture's scatter is
 # Student's, of few degrees of freedom (common practice), about the standard deviations learned.
@@ -181,6 +184,7 @@ def _least_squares(
     basis = np.linalg.qr(others)[0] if rows else np.zeros((problem.x.size, 0))
     data = problem.weigh(rest)
 
+    @remembered
     def residual(values: Floats) -> Floats:
         """Return the residuals of one row of values, or of several, (b, k), at once."""
         curves = shape(problem.x, values if values.ndim == 1 else values.T[:, :, None])
@@ -191,6 +195,7 @@ def _least_squares(
             return np.asarray(out)
         return np.asarray(np.clip(np.nan_to_num(out, nan=RUNAWAY), -RUNAWAY, RUNAWAY))
 
+    @remembered
     def jacobian(values: Floats) -> Floats:
         """Return the residual's derivatives, (k, n), by forward differences."""
         stepped = values + DIFFERENCE * np.where(values < 0, -1.0, 1.0) * np.maximum(

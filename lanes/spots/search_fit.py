@@ -1,9 +1,9 @@
 """A fit of the search for the number of components: lmfit's own, without its bookkeeping.
 
 A search fits a lane some ten to a hundred times, and most of such a fit's time goes to
-parameters as objects. The same minimiser from the same start, with the same change of variables
-for the limits (lmfit's, after MINUIT), ends at the same place. What is reported is fitted once
-more by lmfit: `reported`.
+parameters as objects and to its last digits. The same minimiser, with the same change of variables
+for the limits (lmfit's, after MINUIT), ends near the same place. What is reported is fitted on from
+there by lmfit, to the end: `reported`.
 """
 
 from __future__ import annotations
@@ -17,27 +17,30 @@ from numpy.typing import NDArray
 from scipy.optimize import leastsq
 
 from lanes.spots.model import Peak, PeakSum, Problem, Solution, Start
-from lanes.spots.solve import MOST_EVALUATIONS, STILL, UPRIGHT, solve_from
+from lanes.spots.solve import MOST_EVALUATIONS, UPRIGHT, solve_from
 
 Floats = NDArray[np.float64]
+
+# Of squares and values: a step that changes them by less is a search's last. What is compared are
+# whole units of an information criterion, some 1e-3 of the squares.
+NEARLY_STILL = 1e-6
 
 
 class _Enough(Exception):
     """More evaluations were asked for than a fit may take."""
 
 
-class _Last:
-    """What was last worked out, and where."""
+def remembered(found: Callable[[Floats], Floats]) -> Callable[[Floats], Floats]:
+    """Return the function that keeps what it found last: MINPACK asks twice at one place."""
+    last = [b"", np.empty(0)]
 
-    def __init__(self) -> None:
-        self._place, self._found = b"", np.empty(0)
-
-    def at(self, place: Floats, found: Callable[[], Floats]) -> Floats:
-        """Return what `found` returns at `place`, without asking where it was asked last."""
+    def at(place: Floats) -> Floats:
         here = place.tobytes()
-        if here != self._place:
-            self._found, self._place = found(), here
-        return self._found
+        if here != last[0]:
+            last[:] = here, found(place)
+        return np.asarray(last[1])
+
+    return at
 
 
 def solve_quickly(
@@ -56,40 +59,40 @@ def solve_quickly(
     low, room, high = low[bound], room[bound], total.high[free][bound]
     half, at = room / 2.0, free[bound]
     count, last = -2, np.empty(0)  # the two looks by which shapes are checked do not count
-    # What was found at the last place: MINPACK asks twice at the first, and for slopes where it
-    # asked before.
-    outer, rest, slopes = (_Last() for _ in range(3))
 
+    @remembered
     def values(inner: Floats) -> Floats:
-        def found() -> Floats:
-            out = total.start.copy()
-            out[free] = inner
-            out[at] = np.minimum(low + (np.sin(inner[bound]) + 1.0) * half, high)
-            for k, owner in total.owner.items():
-                out[k] = out[owner]
-            return out
-        return outer.at(inner, found)
+        out = total.start.copy()
+        out[free] = inner
+        out[at] = np.minimum(low + (np.sin(inner[bound]) + 1.0) * half, high)
+        for k, owner in total.owner.items():
+            out[k] = out[owner]
+        return out
+
+    @remembered
+    def rest(inner: Floats) -> Floats:
+        return total.residual(values(inner))
 
     def residual(inner: Floats) -> Floats:
         nonlocal count, last
         count, last = count + 1, inner.copy()
         if count > MOST_EVALUATIONS:
             raise _Enough
-        return rest.at(inner, lambda: total.residual(values(inner)))
+        return rest(inner)
 
+    @remembered
     def jacobian(inner: Floats) -> Floats:
-        def found() -> Floats:
-            slope = np.ones(inner.size)
-            slope[bound] = np.cos(inner[bound]) * half
-            return total.jacobian(values(inner)) * slope[:, None]
-        return slopes.at(inner, found)
+        slope = np.ones(inner.size)
+        slope[bound] = np.cos(inner[bound]) * half
+        return total.jacobian(values(inner)) * slope[:, None]
 
     first = total.start[free]
     first[bound] = np.arcsin(2.0 * (first[bound] - low) / room - 1.0)
     with np.errstate(all="ignore"):
         with suppress(_Enough):
             last = leastsq(residual, first, Dfun=jacobian, col_deriv=True, full_output=True,
-                           ftol=STILL, xtol=STILL, gtol=UPRIGHT, maxfev=2 * MOST_EVALUATIONS)[0]
+                           ftol=NEARLY_STILL, xtol=NEARLY_STILL, gtol=UPRIGHT,
+                           maxfev=2 * MOST_EVALUATIONS)[0]
         # A peak that left the trace moves nothing: from it MINPACK may step to no number at all.
         if not np.isfinite(last).all():
             last = first
@@ -97,10 +100,11 @@ def solve_quickly(
 
 
 def reported(problem: Problem, solution: Solution) -> Solution:
-    """Return the search's `solution` as lmfit finds it from the same start.
+    """Return the search's `solution` as lmfit finds it from where the search ended.
 
     What the search held at a limit stays named there.
     """
     if solution.start is None:
         return solution
-    return replace(solve_from(problem, solution.start), at_bound=solution.at_bound)
+    found = solve_from(problem, solution.start, (solution.peaks, solution.baseline))
+    return replace(found, at_bound=solution.at_bound)

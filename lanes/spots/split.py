@@ -19,7 +19,15 @@ from lanes.spots.misshapen import (
     profile_rss,
     several_misshapen_rss,
 )
-from lanes.spots.model import Peak, Problem, Solution, baseline_term, peak_shape
+from lanes.spots.model import (
+    Peak,
+    PeakSum,
+    Problem,
+    Solution,
+    Start,
+    baseline_term,
+    peak_shape,
+)
 from lanes.spots.search_fit import solve_quickly
 from lanes.spots.shape_terms import ShapeDoubt
 from lanes.spots.shapes import ROOT_2PI
@@ -71,14 +79,13 @@ def better_shapes(
     """
     none = np.zeros(0)
     tails = frozenset(k for k, q in enumerate(now) if q.tau)
+    if _most_to_gain(problem, now, tails, at) < min(SPLIT_GAIN, TAIL_GAIN):
+        return ()
     single = solve_quickly(problem, now, none, tails)
     shared = 1.0
     bic = criteria(problem, single, shared)[1]
     p = single.peaks[at]
-    spent.append(len(now))
-    if _most_to_gain(problem, single, at) < min(SPLIT_GAIN, TAIL_GAIN):
-        return ()
-    spent.extend([len(now)] * 2)
+    spent.extend([len(now)] * 3)
     two: tuple[float, tuple[Peak, ...]] | None = None
     pair = _pair_start(problem, single, at)
     if pair is not None:
@@ -234,7 +241,7 @@ def without_tails(patch: tuple[Peak, ...]) -> tuple[Peak, ...]:
     return tuple(Peak(c.mean, c.area, c.spread) for c in (p.component() for p in patch))
 
 
-def _left(problem: Problem, single: Solution, without: int | None) -> Floats:
+def _left(problem: Problem, single: Solution, without: int) -> Floats:
     """Return the weighed data less every peak but `without`."""
     rest = problem.y - baseline_term(problem, problem.x, single.baseline)[0]
     for j, q in enumerate(single.peaks):
@@ -288,24 +295,28 @@ def _tail_start(problem: Problem, single: Solution, at: int) -> Peak:
     return max(trials, key=lambda t: t[0])[1]
 
 
-def _most_to_gain(problem: Problem, single: Solution, at: int) -> float:
+def _most_to_gain(
+    problem: Problem, now: tuple[Peak, ...], tails: frozenset[int], at: int
+) -> float:
     """Return about the most that any change of peak `at`'s shape could gain in BIC.
 
     A pair under one maximum, or a tail, differs from one Gaussian by its higher moments: the
-    Hermite terms of order 3 to 6 beside it (Gram-Charlier) take in all they can explain.
+    Hermite terms of order 3 to 6 beside it (Gram-Charlier) take in all they can explain. What a
+    fit of the peaks themselves would take in is counted off, to first order, without making it.
     """
-    p = single.peaks[at]
+    p = now[at]
     z = (problem.x - p.centre) / p.sigma
     bell = np.exp(-0.5 * z * z)
     terms = problem.weigh(np.stack([hermeval(z, np.eye(7)[k]) * bell for k in (3, 4, 5, 6)]))
-    design = np.concatenate([single.jacobian[:, : problem.x.size], terms])
-    rest = _left(problem, single, None)
-    solved = np.linalg.lstsq(design.T, rest, rcond=None)[0]
-    left = rest - solved @ design
-    n = problem.x.size
-    ratio = float(rest @ rest) / max(float(left @ left), TINY)
+    as_it_is = PeakSum(problem, Start(now, None, tails))
+    slopes = as_it_is.jacobian(as_it_is.start)[:, : problem.x.size]
+    rest = as_it_is.residual(as_it_is.start)[: problem.x.size]
+    shares = np.linalg.qr(np.concatenate([slopes, terms]).T)[0].T @ rest
+    n, taken = problem.x.size, len(slopes)
+    fitted = float(rest @ rest) - float(shares[:taken] @ shares[:taken])
+    left = fitted - float(shares[taken:] @ shares[taken:])
     # One parameter is the least that any change costs.
-    return n * float(np.log(ratio)) - float(np.log(n))
+    return n * float(np.log(max(fitted, TINY) / max(left, TINY))) - float(np.log(n))
 
 
 def _fair_pair(trial: Solution, at: int) -> bool:

@@ -6,6 +6,7 @@ import io
 import math
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -15,6 +16,7 @@ from scipy.fft import dctn, idctn
 
 import lanes
 from lanes.checks import run, scan
+from lanes.checks.spots import _usual_widths
 from lanes.draw import LaneSpec, PlateSpec, SpotSpec, draw, save
 from lanes.evidence.detection_limit import lane_of
 from lanes.evidence.laws import under_law
@@ -244,3 +246,18 @@ def test_a_reading_keeps_the_remarks_it_had(tmp_path: Path) -> None:
     for before, after in zip(readings, measured.lanes, strict=True):
         assert [s.flags for s in after.spots] == [s.flags for s in before.spots]
     assert "at-origin" in names(measured)
+
+
+def test_no_width_is_usual_where_the_line_through_all_falls_below_nothing() -> None:
+    """Widths squared that rise steeply with Rf leave less than nothing at the lowest."""
+    def component(rf: float) -> SimpleNamespace:
+        return SimpleNamespace(centre=10.0 * rf)
+
+    rfs = (0.1, 0.5, 0.6, 0.7, 0.8, 0.9)
+    spots = [SimpleNamespace(rf=rf, width_mm=math.sqrt(max(rf - 0.4, 0.05))) for rf in rfs]
+    lane: Any = SimpleNamespace(
+        spots=spots, fit=SimpleNamespace(components=list(map(component, rfs)), merged=()),
+        trace=SimpleNamespace(run=10.0))
+    (usual,) = _usual_widths([lane])
+    assert np.isnan(usual[0])
+    assert (usual[1:] > 0.0).all()

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import ndimage
 
-from lanes.plate.morphology import dilated, opened, reached
+from lanes.plate.morphology import dilated, extreme, highest, opened, reached
 
 
 @pytest.mark.parametrize("shape", [(40, 31), (3, 50), (2, 2), (1, 9)])
@@ -29,3 +29,16 @@ def test_what_is_given_is_left_as_it_was() -> None:
     before = mask.copy()
     assert dilated(mask).sum() == 5
     np.testing.assert_array_equal(mask, before)
+
+
+@pytest.mark.parametrize("size", [3, 5, 9, 17])
+@pytest.mark.parametrize("rows", [20, 128, 150])
+def test_running_extremes_are_the_librarys(size: int, rows: int) -> None:
+    image = np.random.default_rng(size).normal(size=(rows, 41)).astype(np.float32)
+    np.testing.assert_array_equal(extreme(image, size, np.maximum),
+                                  ndimage.maximum_filter(image, size))
+    np.testing.assert_array_equal(extreme(image, size, np.minimum),
+                                  ndimage.minimum_filter(image, size))
+    for axis in (0, 1):
+        np.testing.assert_array_equal(highest(image, size, axis),
+                                      ndimage.maximum_filter1d(image, size, axis=axis))

@@ -13,7 +13,7 @@ from PIL import Image
 from scipy import ndimage
 
 from lanes.draw import LaneSpec, SpotSpec, draw
-from lanes.plate.thin import BESIDE_MM, BLEND_MM, _extreme, thin_matter, without_thin
+from lanes.plate.thin import BESIDE_MM, BLEND_MM, thin_matter, without_thin
 
 Light = NDArray[np.float32]
 EVEN: dict[str, Any] = {
@@ -160,13 +160,3 @@ def test_a_line_is_bridged_in_stretches_as_it_would_be_whole() -> None:
     mended = without_thin(light, thin, mm)
     np.testing.assert_allclose(mended[thin], whole[thin[box]], rtol=1e-6)
     np.testing.assert_array_equal(mended[~thin], light[~thin])
-
-
-@pytest.mark.parametrize("size", [3, 5, 9, 17])
-@pytest.mark.parametrize("rows", [20, 128, 150])
-def test_running_extremes_are_the_librarys(size: int, rows: int) -> None:
-    image = np.random.default_rng(size).normal(size=(rows, 41)).astype(np.float32)
-    np.testing.assert_array_equal(_extreme(image, size, np.maximum),
-                                  ndimage.maximum_filter(image, size))
-    np.testing.assert_array_equal(_extreme(image, size, np.minimum),
-                                  ndimage.minimum_filter(image, size))
