@@ -298,16 +298,6 @@ class PeakSum:
             for i, k in enumerate(self._place))
         return found, values[self._baseline:].copy()
 
-    def packed(self, peaks: tuple[Peak, ...], baseline: Floats) -> Floats:
-        """Return the values of peaks and a baseline, within the limits: what `unpack` undoes."""
-        values = self.start.copy()
-        for i, (k, peak) in enumerate(zip(self._place, peaks, strict=True)):
-            values[k: k + 3] = peak.centre, peak.area, peak.sigma
-            if i in self.tailing:
-                values[k + 3] = peak.tau
-        values[self._baseline:] = baseline
-        return np.asarray(np.clip(values, self.low, self.high))
-
     def _shapes(self, values: Floats) -> _Shapes:
         """Return the peaks at the problem's places, and what their derivatives are made of."""
         place = values.tobytes()

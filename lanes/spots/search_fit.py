@@ -1,9 +1,9 @@
 """A fit of the search for the number of components: lmfit's own, without its bookkeeping.
 
 A search fits a lane some ten to a hundred times, and most of such a fit's time goes to
-parameters as objects and to its last digits. The same minimiser, with the same change of variables
-for the limits (lmfit's, after MINUIT), ends near the same place. What is reported is fitted on from
-there by lmfit, to the end: `reported`.
+parameters as objects. The same minimiser from the same start, with the same change of variables
+for the limits (lmfit's, after MINUIT), ends at the same place. What is reported is fitted once
+more by lmfit: `reported`.
 """
 
 from __future__ import annotations
@@ -17,13 +17,9 @@ from numpy.typing import NDArray
 from scipy.optimize import leastsq
 
 from lanes.spots.model import Peak, PeakSum, Problem, Solution, Start
-from lanes.spots.solve import MOST_EVALUATIONS, UPRIGHT, solve_from
+from lanes.spots.solve import MOST_EVALUATIONS, STILL, UPRIGHT, solve_from
 
 Floats = NDArray[np.float64]
-
-# Of squares and values: a step that changes them by less is a search's last. What is compared are
-# whole units of an information criterion, some 1e-3 of the squares.
-NEARLY_STILL = 1e-6
 
 
 class _Enough(Exception):
@@ -91,8 +87,7 @@ def solve_quickly(
     with np.errstate(all="ignore"):
         with suppress(_Enough):
             last = leastsq(residual, first, Dfun=jacobian, col_deriv=True, full_output=True,
-                           ftol=NEARLY_STILL, xtol=NEARLY_STILL, gtol=UPRIGHT,
-                           maxfev=2 * MOST_EVALUATIONS)[0]
+                           ftol=STILL, xtol=STILL, gtol=UPRIGHT, maxfev=2 * MOST_EVALUATIONS)[0]
         # A peak that left the trace moves nothing: from it MINPACK may step to no number at all.
         if not np.isfinite(last).all():
             last = first
@@ -100,11 +95,10 @@ def solve_quickly(
 
 
 def reported(problem: Problem, solution: Solution) -> Solution:
-    """Return the search's `solution` as lmfit finds it from where the search ended.
+    """Return the search's `solution` as lmfit finds it from the same start.
 
     What the search held at a limit stays named there.
     """
     if solution.start is None:
         return solution
-    found = solve_from(problem, solution.start, (solution.peaks, solution.baseline))
-    return replace(found, at_bound=solution.at_bound)
+    return replace(solve_from(problem, solution.start), at_bound=solution.at_bound)

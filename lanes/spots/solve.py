@@ -13,7 +13,7 @@ from lanes.spots.model import Peak, PeakSum, Problem, Solution, Start
 Floats = NDArray[np.float64]
 
 MOST_EVALUATIONS = 200  # a fit that has not settled by then is of what is no spot
-STILL = 1e-13     # of squares and values: a step that changes them by less is the last
+STILL = 1e-10     # of squares and values: a step that changes them by less is the last
 UPRIGHT = 1e-12   # cosine between residual and slopes, from which a fit is at its end
 
 
@@ -29,25 +29,18 @@ def solve(
     return solve_from(problem, Start(peaks, baseline, tailing, fixed or {}, share))
 
 
-def solve_from(
-    problem: Problem, start: Start, at: tuple[tuple[Peak, ...], Floats] | None = None
-) -> Solution:
-    """Fit `problem` with lmfit from `start`: what every fit that is reported comes from.
-
-    With peaks and a baseline `at` which a fit from `start` has come already, from these, within the
-    same limits.
-    """
+def solve_from(problem: Problem, start: Start) -> Solution:
+    """Fit `problem` with lmfit from `start`: what every fit that is reported comes from."""
     total = PeakSum(problem, start)
-    first = total.start if at is None else total.packed(*at)
     if not total.free.size:
-        return total.solution(first, start)
+        return total.solution(total.start, start)
     parameters = lmfit.Parameters()
     free = set(total.free.tolist())
     for k, name in enumerate(total.names):
         if k in total.owner:
             parameters.add(name, expr=total.names[total.owner[k]])
         else:
-            parameters.add(name, first[k], vary=k in free, min=total.low[k],
+            parameters.add(name, total.start[k], vary=k in free, min=total.low[k],
                            max=total.high[k])
 
     def values(of: lmfit.Parameters) -> Floats:
