@@ -156,10 +156,14 @@ def _remarks(
             break
     if symmetry(c) > TAILS or symmetry(c) < 2.0 - TAILS:
         out.append(flag("tailing", f"symmetry {symmetry(c):.2f}"))
-    if abs(c.centre) < 0.5 * wide:
-        out.append(flag("at-origin", "within half its width of the origin line"))
-    if abs(c.centre - trace.run) < 0.5 * wide:
-        out.append(flag("at-front", "within half its width of the solvent front"))
+    if c.centre < 0.5 * wide:
+        out.append(flag("at-origin", "within half its width of the origin line"
+                        if c.centre > -0.5 * wide else
+                        "below the origin line, where nothing runs: dirt, or a line misread"))
+    if c.centre > trace.run - 0.5 * wide:
+        out.append(flag("at-front", "within half its width of the solvent front"
+                        if c.centre < trace.run + 0.5 * wide else
+                        "beyond the solvent front, where nothing runs: dirt, or a line misread"))
     if i in fit.at_bound:
         out.append(flag("at-bound", "its width ended at a limit"))
     near = np.abs(trace.position - c.centre) < 0.5 * wide
