@@ -21,7 +21,6 @@ from lanes.plate.layout import Lane, Layout
 from lanes.plate.locate import locate
 from lanes.plate.picture import picture as square_picture
 from lanes.plate.signal import LAW_NAMES, Signal, judge_light, to_signal
-from lanes.plate.stripes import without_stripes
 from lanes.reading import LaneReading, Plate, Reading, Source
 from lanes.scan.scan import Scan, read_for
 from lanes.setting_values import lane_name, option_name
@@ -43,6 +42,7 @@ from lanes.trace.background import background
 from lanes.trace.noise import Noise, layer_noise, layer_noises, residual_noise
 from lanes.trace.path import follow
 from lanes.trace.sample import Trace, read_trace, sample
+from lanes.trace.stripes import without_stripes
 
 Floats = NDArray[np.float64]
 

@@ -8,7 +8,6 @@ from lanes.checks.blobs import without_other_side
 from lanes.evidence.detection_limit import Lane, refitted
 from lanes.plate.layout import Lane as Place
 from lanes.plate.signal import to_signal
-from lanes.plate.stripes import without_stripes
 from lanes.reading import LaneReading, Plate
 from lanes.rounding import TINY
 from lanes.spots.fit import Fit
@@ -16,6 +15,7 @@ from lanes.spots.law_doubt import limit_under
 from lanes.trace.background import background
 from lanes.trace.noise import layer_noise
 from lanes.trace.sample import sample
+from lanes.trace.stripes import without_stripes
 
 # The laws that turn each light into signal. Quenching dims the layer's glow as an absorber dims
 # white light, so both absorbing laws are used for it (common practice); emission has one.

@@ -10,8 +10,8 @@ import pytest
 from lanes.plate.layout import Blob, Lane, Layout, Line
 from lanes.plate.signal import Signal
 from lanes.plate.square import Grid
-from lanes.plate.stripes import stripes, without_stripes
 from lanes.trace.sample import sample
+from lanes.trace.stripes import stripes, without_stripes
 
 XS = (10.0, 18.0, 26.0, 34.0)
 MM = 0.25
