@@ -32,6 +32,7 @@ EVEN = 1e-3    # of the spacing: what a table's rounding leaves of even distance
 # Of the spacing, that places may lie off even ones: two decimals leave so much of 10 a millimetre,
 # and a spot's flank, some 8 samples long, moves by a thousandth of its height (a choice).
 ROUNDED = 0.05
+GAP = 2.5       # spacings of a table's rows from which what lies between them is not known
 LARGEST = 1e12  # of a number in a trace: no detector counts so far
 
 
@@ -221,7 +222,7 @@ def read_trace(
     Columns are parted by commas, semicolons, tabs or blanks; one heading line is allowed.
     Where no commas part them, a comma may stand for the decimal point. Distances that are not
     quite even are resampled linearly onto even ones, which smooths their noise; those that were
-    only rounded are taken as the even ones they were.
+    only rounded are taken as the even ones they were. Where rows are left out nothing is read.
 
     Parameters
     ----------
@@ -253,16 +254,19 @@ def read_trace(
     steps = np.diff(table[:, 0])
     pitch = float(np.median(steps))
     even = np.arange(round((last - first) / pitch) + 1, dtype=np.float64) * pitch + first
-    signal = table[:, 1]
+    signal, usable = table[:, 1], np.ones(even.size, bool)
     if even.size != len(table) or np.abs(steps - pitch).max() > EVEN * pitch:
         spaced = np.linspace(first, last, len(table))
         if np.abs(table[:, 0] - spaced).max() <= ROUNDED * (spaced[1] - spaced[0]):
             even = spaced
         else:
             signal = np.interp(even, table[:, 0], table[:, 1])
+            for i in np.flatnonzero(steps > GAP * pitch):
+                near = 0.5 * pitch  # to a row that is there
+                usable &= (even < table[i, 0] + near) | (even > table[i + 1, 0] - near)
     n = signal.size
     trace = Trace(
-        even - origin, signal.astype(float), np.ones(n, bool), np.ones(n), front - origin,
+        even - origin, signal.astype(float), usable[:n], np.ones(n), front - origin,
         None, None, np.zeros(n), np.zeros(n),
     )
     return trace, raw

@@ -208,6 +208,16 @@ def test_columns_are_read_however_they_are_parted(tmp_path: Path, text: str) -> 
     assert trace.strips is None
 
 
+def test_where_rows_are_left_out_nothing_is_read(tmp_path: Path) -> None:
+    rows = [(0.1 * i, 1.0) for i in range(400) if not 200 < i < 220]
+    trace, _ = read_trace(written(tmp_path, table(rows=rows)), 1.0, 38.0)
+    gone = trace.position[~trace.usable] + 1.0
+    assert (gone.min(), gone.max()) == pytest.approx((20.1, 21.9))
+    kept = read_trace(written(tmp_path, table(rows=[r for i, r in enumerate(rows) if i != 50])),
+                      1.0, 38.0)[0]
+    assert not (~kept.usable[:100]).any()  # one row is bridged
+
+
 def test_uneven_distances_are_resampled_linearly(tmp_path: Path) -> None:
     rng = np.random.default_rng(1)
     x = np.arange(80) * 0.5 + rng.uniform(-0.1, 0.1, 80)

@@ -94,12 +94,14 @@ def short(answer: Purity) -> list[str]:
         if answer.main.low is None:
             held = f"it is all that was found; {above}"
         else:
-            held = f"it is all that was found, {fixed(answer.main.low, 1)} to 100 area percent"
+            held = (f"it is all that was found, {fixed(answer.main.low, 1)} to 100 area percent "
+                    "if it hides no neighbour")
         return [
-            f"Lane {name}: {above}." if limit is not None
-            else f"Lane {name}: no second component detected.",
+            f"Lane {name}: {above}, away from the main spot." if limit is not None
+            else f"Lane {name}: no second component detected, away from the main spot.",
             *_doubt(answer),
             f"The main spot is at Rf {show_rf(answer.main.rf)}; {held}.",
+            *_hidden(answer),
         ]
     largest = max(answer.others, key=lambda s: s.area_percent)
     count = len(answer.others)
@@ -114,7 +116,20 @@ def short(answer: Purity) -> list[str]:
         f"Beside it {rest} at Rf {show_rf(largest.rf)}, with {_percent(largest)}.",
         *_joined(answer),
         further,
+        *_hidden(answer),
     ]
+
+
+def _hidden(answer: Purity) -> list[str]:
+    """Return a line on what the main spot may hide beside it."""
+    seen = [(b.resolution, b.percent) for b in answer.beside_main if b.percent is not None]
+    if not seen:
+        return []
+    resolution, percent = min(seen)
+    nearer = any(b.resolution < resolution for b in answer.beside_main)
+    return [f"It may hide a neighbour: at a resolution of {resolution:g} one is listed from "
+            f"{up(percent)} % of it on, nearer {'at no size' if nearer else 'is not tried'}. "
+            "lanes shoulder asks whether it is one spot."]
 
 
 def _joined(answer: Purity) -> list[str]:

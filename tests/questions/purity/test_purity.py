@@ -17,6 +17,7 @@ from lanes.questions.purity import answer as purity
 from lanes.questions.purity.answer import answer, look
 from lanes.questions.purity.command import limit_lanes
 from lanes.questions.purity.page import render_purity
+from lanes.report.digits import up
 from lanes.settings import Settings
 
 KEYS = ["lane", "main", "others", "joined", "joined_percent", "undetected_below_percent",
@@ -308,6 +309,17 @@ def test_the_words_never_say_pure(lone, pair):
             assert "area percent is not mass percent" in lower
     assert "no second component detected above" in rendered(lone).text()
     assert "no further component detected above" in rendered(pair).text()
+
+
+def test_what_the_main_spot_may_hide_is_stated(lone, pair):
+    """A share of 97 to 100 % holds away from it: beside it larger ones are missed."""
+    for result in (lone, pair):
+        resolution, percent = min((b.resolution, b.percent) for b in result.beside_main
+                                  if b.percent is not None)
+        assert (f"It may hide a neighbour: at a resolution of {resolution:g} one is listed from "
+                f"{up(percent)} % of it on") in rendered(result).text()
+    assert "area percent if it hides no neighbour" in rendered(lone).text()
+    assert "away from the main spot" in rendered(lone).text()
 
 
 def test_the_page_holds_the_file_name_as_text(pair):
