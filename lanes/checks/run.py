@@ -10,6 +10,7 @@ from lanes.flags import Flag, flag
 from lanes.plate.layout import Lane, Layout, Line
 from lanes.plate.signal import Signal
 from lanes.reading import LaneReading
+from lanes.rounding import rounded_down
 
 # Common practice: the front stops 5 to 10 mm below the upper edge, the origin lies about 10 mm
 # above the lower one in 3 to 5 mm of solvent, samples stand 5 to 10 mm apart and off the sides,
@@ -101,14 +102,14 @@ def lane_remarks(layout: Layout, lane: Lane, millimetres: bool) -> tuple[Flag, .
     edges = all(f.name != "bed-unseen" for f in layout.flags)
     side = float(np.minimum(x, layout.width - x).min())
     if edges and side < LANE_MM:
-        return (flag("lane-crowded", f"the lane runs {side:.1f} mm from the side edge; "
+        return (flag("lane-crowded", f"the lane runs {rounded_down(side)} mm from the side edge; "
                      f"{LANE_MM:.0f} mm are wanted"),)
     gaps = [float(np.abs(_ends_x(layout, other) - x).min())
             for other in layout.lanes if other is not lane]
     gap = min(gaps, default=np.inf)
     if gap < LANE_MM:
-        return (flag("lane-crowded", f"the next lane runs {gap:.1f} mm away; {LANE_MM:.0f} mm "
-                     "are wanted"),)
+        return (flag("lane-crowded", f"the next lane runs {rounded_down(gap)} mm away; "
+                     f"{LANE_MM:.0f} mm are wanted"),)
     if gap < (1.0 - OVERLAP) * lane.width:
         return (flag("lane-crowded", f"the lane is {lane.width:.1f} mm wide and the next runs "
                      f"{gap:.1f} mm away: they overlap"),)

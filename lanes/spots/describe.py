@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lanes.flags import Flag, flag
+from lanes.rounding import rounded_down
 from lanes.spots.fit import Fit
 from lanes.spots.law_doubt import LawDoubt
 from lanes.spots.model import Component
@@ -148,7 +149,7 @@ def _remarks(
     if area_sd is None:
         out.append(flag("no-uncertainty", "the fit does not fix this spot on its own"))
     elif c.area < WEAK * area_sd:
-        out.append(flag("weak", f"its area is {_down(c.area / area_sd)} times its standard "
+        out.append(flag("weak", f"its area is {rounded_down(c.area / area_sd)} times its standard "
                                 "deviation by noise; ten times or more is wanted"))
     for a, b in fit.merged:
         if i in (a, b) and _no_valley(fit, a, b):
@@ -175,11 +176,6 @@ def _remarks(
             out.append(flag("window-short", f"{100 * edge:.0f} % of it lies in the outermost "
                             "ninth of the lane"))
     return tuple(out)
-
-
-def _down(value: float) -> str:
-    """Return `value` with one decimal, never rounded up to the bound that it stays below."""
-    return f"{np.floor(10 * value) / 10:.1f}"
 
 
 def _no_valley(fit: Fit, i: int, j: int) -> bool:
