@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
+from scipy.interpolate import CubicHermiteSpline
 
 from lanes.errors import InputError, one_line
 from lanes.plate.layout import Lane, Layout
@@ -33,6 +34,7 @@ EVEN = 1e-3    # of the spacing: what a table's rounding leaves of even distance
 # and a spot's flank, some 8 samples long, moves by a thousandth of its height (a choice).
 ROUNDED = 0.05
 GAP = 2.5       # spacings of a table's rows from which what lies between them is not known
+SLOPE = 5       # rows to each side of such a gap that its slope is taken from: a spot's flank is 8
 LARGEST = 1e12  # of a number in a trace: no detector counts so far
 
 
@@ -263,13 +265,28 @@ def read_trace(
             signal = np.interp(even, table[:, 0], table[:, 1])
             for i in np.flatnonzero(steps > GAP * pitch):
                 near = 0.5 * pitch  # to a row that is there
-                usable &= (even < table[i, 0] + near) | (even > table[i + 1, 0] - near)
+                gone = (even > table[i, 0] + near) & (even < table[i + 1, 0] - near)
+                signal[gone] = _bridged(table, i, even[gone])
+                usable &= ~gone
     n = signal.size
     trace = Trace(
         even - origin, signal.astype(float), usable[:n], np.ones(n), front - origin,
         None, None, np.zeros(n), np.zeros(n),
     )
     return trace, raw
+
+
+def _bridged(table: Floats, i: int, at: Floats) -> Floats:
+    """Return the signal between rows `i` and `i + 1`, on by the slopes of what lies beside.
+
+    Nothing is read there, but a search starts from what a trace looks like: a straight bridge over
+    an apex looks like two.
+    """
+    sides = table[max(0, i + 1 - SLOPE): i + 1], table[i + 1: i + 1 + SLOPE]
+    slopes = [float(np.polyfit(side[:, 0], side[:, 1], 1)[0]) if len(side) > 1 else 0.0
+              for side in sides]
+    ends = table[i: i + 2]
+    return np.asarray(CubicHermiteSpline(ends[:, 0], ends[:, 1], np.array(slopes))(at))
 
 
 def _table(name: str, raw: bytes) -> Floats:

@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from lanes import measure
 from lanes.errors import InputError
 from lanes.plate.layout import Lane, Layout, Line
 from lanes.plate.signal import Signal
@@ -216,6 +217,19 @@ def test_where_rows_are_left_out_nothing_is_read(tmp_path: Path) -> None:
     kept = read_trace(written(tmp_path, table(rows=[r for i, r in enumerate(rows) if i != 50])),
                       1.0, 38.0)[0]
     assert not (~kept.usable[:100]).any()  # one row is bridged
+
+
+@pytest.mark.parametrize("gap", [(28.1, 30.4), (26.0, 28.2), (30.6, 33.0)])
+def test_a_spot_with_rows_left_out_is_one(tmp_path: Path, gap: tuple[float, float]) -> None:
+    rng = np.random.default_rng(4)
+    x = np.round(np.arange(751) * 0.1, 1)
+    signal = (np.exp(-0.5 * ((x - 30.0) / 1.5) ** 2) + 0.5 * np.exp(-0.5 * ((x - 50.0) / 1.5) ** 2)
+              + rng.normal(0.0, 0.003, x.size))
+    rows = [(a, b) for a, b in zip(x, signal, strict=True) if not gap[0] < a < gap[1]]
+    reading = measure(written(tmp_path, table(rows=rows)), origin=0.0, front=75.0)
+    spots = reading.lanes[0].spots
+    assert [s.rf for s in spots] == pytest.approx([0.4, 2 / 3], abs=0.002)
+    assert spots[0].area_percent == pytest.approx(200 / 3, abs=1.0)
 
 
 def test_uneven_distances_are_resampled_linearly(tmp_path: Path) -> None:
