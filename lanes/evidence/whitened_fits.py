@@ -312,5 +312,9 @@ def _best_second(
         better = gain > score
         score[better] = gain[better]
         gaps[better] = gap
-        shares[better] = np.clip(amount[better] / np.maximum(area[better], TINY), *_SMALL[1:])
+        # Where the single one has no area the share is at its upper limit: nothing overflows.
+        low, high = _SMALL[1:]
+        second = np.maximum(amount[better], 0.0)
+        shares[better] = np.clip(
+            second / np.maximum(area[better], second / high + TINY), low, high)
     return gaps, shares

@@ -266,7 +266,7 @@ def read_trace(
             for i in np.flatnonzero(steps > GAP * pitch):
                 near = 0.5 * pitch  # to a row that is there
                 gone = (even > table[i, 0] + near) & (even < table[i + 1, 0] - near)
-                signal[gone] = _bridged(table, i, even[gone])
+                signal[gone] = _bridged(table, int(i), even[gone])
                 usable &= ~gone
     n = signal.size
     trace = Trace(
