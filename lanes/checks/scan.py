@@ -90,7 +90,9 @@ def scan_remarks(
                         f"scan's range; no more than {100 * CLIPPED:.0f} % is wanted"))
     codes = _inside(scan, layout)
     blocks = blockiness(codes)
-    step = mean_step(codes) if blocks > BLOCKY else 0.0
+    step = 0.0
+    if blocks > BLOCKY:  # a file of another kind may have been made from a JPEG
+        step = scan.colour_step.block_mean if scan.colour_step else mean_step(codes)
     if step > MEAN_STEP:
         size = f"{BLOCK} x {BLOCK} blocks"
         found = f", whose means move in steps of {step:.1f} codes" if math.isfinite(step) else ""

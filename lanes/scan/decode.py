@@ -151,19 +151,22 @@ def _colour_step(image: Any) -> ColourStep | None:
     tables: Any = getattr(image, "quantization", None)
     layer: Any = getattr(image, "layer", ())
     if image.mode == "L" and len(layer) == 1 and tables:
-        return ColourStep(1.0, 8, _whole(tables[layer[0][3]][0]))
+        return _kept(1.0, 8, tables[layer[0][3]][0])
     if image.mode != "RGB" or len(layer) != 3 or not tables:
         return None
     _, across, down, _ = layer[0]
     first = max(tables[part[3]][0] for part in layer[1:] if part[3] in tables)
     coarser = max(across // max(layer[1][1], 1), down // max(layer[1][2], 1), 1)
     luma = tables[layer[0][3]][0] if layer[0][3] in tables else 0
-    return ColourStep(max(1.0, first / 8), 8 * coarser, _whole(luma))
+    return _kept(max(1.0, first / 8), 8 * coarser, luma)
 
 
-def _whole(first: int) -> float:
-    """Return how far two multiples of a luma step may lie apart, in whole codes as both are."""
-    return max(1.0, float(np.ceil(first / 8)))
+def _kept(codes: float, side_px: int, first: int) -> ColourStep:
+    """Return the step of colour, with luma's by the first entry of its table.
+
+    Two multiples of that are whole codes when unpacked, and may lie so much farther apart.
+    """
+    return ColourStep(codes, side_px, max(1.0, float(np.ceil(first / 8))), first / 8)
 
 
 def _open_heif(name: str) -> None:
