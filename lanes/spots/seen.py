@@ -40,7 +40,8 @@ APART = 2.0  # spreads of each: from a resolution of 1 on, spots share next to n
 class SeenPlace(NamedTuple):
     """Where the plate shows a spot: its place and sigma along the lane, in the trace's unit.
 
-    `excess` is what it stands out by beyond the limit, in standard deviations of the layer's noise.
+    `excess` is what it stands out by beyond the limit, in standard deviations of the layer's noise;
+    less than nothing where it may not stand out at all.
     """
 
     position: float

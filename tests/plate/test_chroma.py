@@ -43,6 +43,7 @@ def test_the_step_and_block_are_read_from_the_file(compressed: Scan) -> None:
     assert compressed.colour_step is not None
     assert compressed.colour_step.codes == pytest.approx(14 / 8, abs=0.01)
     assert compressed.colour_step.side_px == 16
+    assert compressed.colour_step.block_mean == 13 / 8
     assert compressed.colour_step.luma == 2.0  # table K.1: 16; two whole codes are nearest 13 / 8
 
 
