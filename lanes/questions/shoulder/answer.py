@@ -24,7 +24,8 @@ from lanes.questions.shoulder.case import Case, area_shares, make_case
 from lanes.questions.shoulder.colour_change import ColourChange, colour_change
 from lanes.questions.shoulder.divided import Divided, divided, neighbours
 from lanes.questions.shoulder.listed import listed
-from lanes.questions.shoulder.others import expected_length, expected_width, shape_doubt, take_shape
+from lanes.questions.shoulder.named_shape import take_shape
+from lanes.questions.shoulder.others import expected_length, expected_width, shape_doubt
 from lanes.questions.shoulder.result import Alternative, Component, Curves, Shoulder
 from lanes.questions.shoulder.verdict import OtherLaw, decide, second_seen, settle
 from lanes.questions.shoulder.views import (
@@ -204,8 +205,10 @@ class _Asked:
             # Another law is asked only where it can change the answer.
             if decide(evidence, False, False, across=case.across, overload=overload)[0] == "two":
                 law = _other_law(plate, reading, group, (expected, length), doubt, seed, alike)
-        return _answer(readings, reading, case, evidence, width, colour, law, overload,
-                       kept_one(reading, group), self.line_sds)
+        # The reading had no named shape to go by: how long and how skewed one spot is, that says.
+        kept = shape is None and kept_one(reading, group)
+        return _answer(readings, reading, case, evidence, width, colour, law, overload, kept,
+                       self.line_sds)
 
     def divided(self, both: tuple[int, int]) -> Divided | None:
         """Return two listed neighbours where the trace shows a valley between them."""

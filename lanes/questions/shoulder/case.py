@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.polynomial.hermite_e import hermevander
 from numpy.typing import NDArray
 
 from lanes.evidence.whitened_fits import Limits, fit_single, fit_two
@@ -16,10 +15,11 @@ from lanes.evidence.whitened_models import (
     uneven,
     uneven_marks,
 )
-from lanes.evidence.whitened_space import LN_SIGMA_AT, Model, Space, make_space
+from lanes.evidence.whitened_space import LN_SIGMA_AT, Model, Space
 from lanes.questions.shoulder.across import Across, across_lane, strips_of
 from lanes.questions.shoulder.any_shape import AnyShape, of_window
 from lanes.questions.shoulder.explanations import Explanation, explain, tails, two_uneven
+from lanes.questions.shoulder.named_shape import Shape
 from lanes.questions.shoulder.profile import AS_LONG_AS_WIDE, AsAcross, as_across
 from lanes.questions.shoulder.straight import straightened
 from lanes.questions.shoulder.window import Window, make_window
@@ -33,26 +33,12 @@ from lanes.spots.strip_shape import Strips, roughness
 
 Floats = NDArray[np.float64]
 
-SHAPE_TERMS = (0, 3, 4, 5, 6)
 ONE, TWO = "one Gaussian", "two Gaussians"
 ONE_ACROSS, TWO_ACROSS = "one spot as it looks across the lane", "two such spots"
 TWO_UNEVEN = "two skewed or flat spots alike"
-# Sigmas that fits of one and of two may take: of the narrowest component's in the reading, and of
-# the spot's as one. Two may each be narrower than what was read as one; neither is much broader.
-NARROWER, BROADER = 0.45, 2.5
-SPACE = 0.75  # of the narrowest sigma: what the space of the traces must be able to draw
 NO_AREA = 1e-12  # signal x mm^2: where a fit of one begins at least
 RANK = 1e-11  # of the largest: directions that a fit fixes by less are not fixed at all
 STEP = 1e-4  # of numerical derivatives of what is read off a curve
-
-
-@dataclass(frozen=True)
-class Shape:
-    """A measured shape: Hermite coefficients, their covariance, its lane."""
-
-    lane: str
-    coefficients: Floats
-    covariance: Floats
 
 
 @dataclass(frozen=True)
@@ -198,12 +184,12 @@ def make_case(
     window = make_window(reading, group, mm, doubt)
     strips = strips_of(reading, window)
     rough = 1.0 if strips is None else roughness(strips, doubt)
-    covariance = _covariance(window, doubt, rough, shape)
-    problem, limits, use = window.problem, _limits(window), window.usable
+    covariance = window.with_misfit(doubt, rough)
+    if shape is not None:
+        covariance += shape.doubt(window)
+    problem, limits, use = window.problem, window.limits, window.usable
     seen = as_across(reading, group, window, length)
-    space = replace(
-        make_space(problem.x, covariance[np.ix_(use, use)], window.columns[use],
-                   SPACE * limits.narrowest), width=width)
+    space = replace(window.space(covariance), width=width)
     z, outside = space.data(problem.y), space.rest(problem.y)
     start = _each(space, z, window, limits, seen)
     each, single, pair_of_each = start
@@ -283,23 +269,6 @@ def _explained(
             by_name[TWO_UNEVEN] = as_two = alike
     better_tail = min(tailing.values(), key=lambda e: e.rss)
     return _Explained(as_one, as_two, better_tail, by_name, shapes, strips)
-
-
-def _limits(window: Window) -> Limits:
-    problem = window.problem
-    return Limits(float(window.x[0]), float(window.x[-1]),
-                  max(NARROWER * window.lone, problem.narrowest),
-                  min(BROADER * window.first.sigma, problem.broadest))
-
-
-def _covariance(window: Window, doubt: ShapeDoubt, rough: float, shape: Shape | None) -> Floats:
-    """Return the window's covariance, misfit and what is not known of a measured shape included."""
-    covariance = window.with_misfit(doubt, rough)
-    if shape is not None:
-        bell = np.exp(-0.5 * window.z**2)[:, None] * window.height
-        by = hermevander(window.z, max(SHAPE_TERMS))[:, SHAPE_TERMS[1:]] * bell
-        covariance += by @ shape.covariance @ by.T
-    return covariance
 
 
 def _each(

@@ -5,19 +5,15 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
-from numpy.polynomial.hermite_e import hermevander
 from scipy.stats import t as student
 
 from lanes.confidence import BELOW_TWO_SIDED_95, MAD_SD, TWO_SIDED_95
-from lanes.questions.shoulder.case import SHAPE_TERMS, Shape, make_case
 from lanes.questions.shoulder.profile import AS_LONG_AS_WIDE, nearest_gaussian
-from lanes.questions.shoulder.window import pick
 from lanes.reading import LaneReading
 from lanes.spots.cross_profile import LENGTH_PRIOR, cross_profile
 from lanes.spots.robust_line import median_line
 from lanes.spots.shape_doubt import learn_shapes
 from lanes.spots.shape_terms import ASSUMED, ShapeDoubt
-from lanes.spots.shapes import ROOT_2PI
 
 FEWEST_LONE = 4    # lone spots that can show a width and its scatter
 NEAR_RF = 0.03     # of the spot itself
@@ -26,26 +22,6 @@ ALONE = 5.0        # sigmas to the next spot
 SURE = 25.0        # standard deviations of area
 PLAIN = 0.3        # tau over sigma: a tail hides the width
 WIDTH_SD = 0.08    # of ln sigma: a neighbour's equals no better (common practice)
-
-
-def take_shape(reading: LaneReading, mm: float) -> Shape:
-    """Return the shape of a lane's strongest spot, taken to be one component.
-
-    Hermite functions of order 3 to 6 beside a Gaussian (Gram-Charlier, from memory).
-    """
-    case = make_case(reading, pick(reading, None)[:2], mm)
-    c, ln_sigma, area = case.single
-    z = (case.space.x - c) / np.exp(ln_sigma)
-    bell = np.exp(-0.5 * z * z)[:, None]
-    height = area / (np.exp(ln_sigma) * ROOT_2PI)
-    design = case.space.whole @ (hermevander(z, max(SHAPE_TERMS)) * bell * height)
-    y = case.space.whole @ case.all_y[case.usable]
-    # Orders 1 and 2 only move and widen: they leave with the place and width of the spot.
-    solved = np.linalg.lstsq(design, y, rcond=None)[0]
-    inverse = np.linalg.pinv(design.T @ design, hermitian=True)
-    keep = list(SHAPE_TERMS[1:])
-    coefficients = np.concatenate([[1.0], solved[1:] / solved[0]])
-    return Shape(reading.name, coefficients, inverse[np.ix_(keep, keep)] / solved[0] ** 2)
 
 
 def shape_doubt(

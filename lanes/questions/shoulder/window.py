@@ -9,7 +9,9 @@ from numpy.typing import NDArray
 
 from lanes.errors import InputError
 from lanes.evidence.noise_covariance import misfit_covariance, noise_covariance
+from lanes.evidence.whitened_fits import Limits
 from lanes.evidence.whitened_models import one
+from lanes.evidence.whitened_space import Space, make_space
 from lanes.reading import LaneReading
 from lanes.spots.model import Component, Peak, Problem, peak_shape
 from lanes.spots.shape_terms import ASSUMED, ShapeDoubt
@@ -34,6 +36,10 @@ ENDS = 3.0       # spreads of a neighbour beyond its apex, where it ends
 # Limits of sigma on a trace alone: samples, of the narrowest component, and of the window's length.
 NARROWEST_SAMPLES, NARROWEST_LONE, BROADEST_SPAN = 2.5, 0.8, 0.4
 NARROWEST_MM, BROADEST_MM = 0.25, 5.0  # sigma of a spot, as in a reading
+# Sigmas that fits of one and of two may take: of the narrowest component's in the reading, and of
+# the spot's as one. Two may each be narrower than what was read as one; neither is much broader.
+NARROWER, BROADER = 0.45, 2.5
+SPACE = 0.75  # of the narrowest sigma: what the space of the traces must be able to draw
 
 
 def pick(reading: LaneReading, rf: float | None) -> tuple[int, ...]:
@@ -128,9 +134,24 @@ class Window:
         """Height of the spot as one Gaussian."""
         return self.first.area / (self.first.sigma * ROOT_2PI)
 
-    def with_misfit(self, doubt: ShapeDoubt, rough: float = 1.0) -> Floats:
+    @property
+    def limits(self) -> Limits:
+        """What fits of one and of two may take."""
+        problem = self.problem
+        return Limits(float(self.x[0]), float(self.x[-1]),
+                      max(NARROWER * self.lone, problem.narrowest),
+                      min(BROADER * self.first.sigma, problem.broadest))
+
+    def space(self, covariance: Floats) -> Space:
+        """Return the space of the usable samples, under an (m, m) covariance of all."""
+        use = self.usable
+        return make_space(self.problem.x, covariance[np.ix_(use, use)], self.columns[use],
+                          SPACE * self.limits.narrowest)
+
+    def with_misfit(self, doubt: ShapeDoubt | None, rough: float = 1.0) -> Floats:
         """Return the covariance with the spot's own departure from a Gaussian.
 
+        Without a doubt of its shape it is what is too fine for any.
         A misfit is what place, width and area can't take up; else it would pull at the area.
         """
         first = self.first

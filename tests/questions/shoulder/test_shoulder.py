@@ -261,9 +261,31 @@ def test_a_measured_shape_is_held_against_two(plate, readings):
     assert [a.name for a in answer.alternatives][-1] == "the shape of lane tail"
     answer = judge(readings, "pair", plate=None, shape_from="single", bootstraps=99)
     assert answer.against["the shape of lane single"][0] < 0.05
-    # A tailing spot is within what one misshapen spot may be: no rival needs to be asked.
+    # A tailing spot has not the shape of one that does not tail: a tail explains it, two do not.
     answer = judge(readings, "tail", plate=None, shape_from="single", bootstraps=99)
-    assert (answer.verdict, answer.against) == ("one", {})
+    assert answer.verdict == "one"
+    assert answer.against["the shape of lane single"][0] < 0.05 <= answer.against["a tail"][0]
+
+
+def test_a_named_shape_settles_what_the_profile_across_leaves_open():
+    """Resolution 0.5, one to three: no more than a longer spot, until a lane shows one spot's."""
+    drawn = Path(__file__).parents[3] / "fixtures" / "shoulder.png"
+    plate = prepare(drawn, Settings(names=("pair", "tail", "single"), light="white"))
+    readings = tuple(read_lane(plate, lane) for lane in plate.layout.lanes)
+    alone = judge(readings, "pair", plate=plate, bootstraps=99)
+    assert alone.verdict == "cannot tell"
+    assert "--shape-from" in " ".join(alone.settle)
+    named = judge(readings, "pair", plate=plate, shape_from="single", bootstraps=99)
+    assert named.verdict == "two"
+    small = min(named.components, key=lambda c: c.area_percent)  # drawn as 0.4 beside 1.2
+    assert abs(small.area_percent - 25.0) < 2.0 * small.area_percent_sd
+    # That lane's spot is Gaussian, and is known to be: it makes no shape more doubtful.
+    unnamed = min(alone.components, key=lambda c: c.area_percent)
+    assert small.area_percent_sd < 1.2 * unnamed.area_percent_sd
+    assert judge(readings, "single", plate=plate, shape_from="tail", bootstraps=99).verdict == "one"
+    tail = judge(readings, "tail", plate=plate, shape_from="single", bootstraps=99)
+    assert tail.verdict == "cannot tell"
+
 
 
 def test_the_same_seed_gives_the_same_answer(readings):
