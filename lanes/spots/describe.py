@@ -115,13 +115,23 @@ def _lane_remarks(trace: Trace, fit: Fit, mm: float) -> tuple[Flag, ...]:
     if chi is not None and chi > POOR:
         out.append(flag("fit-poor", f"the residual has {np.sqrt(chi):.1f} times the noise: "
                         "a spot's shape is not the fitted one, or something small was "
-                        "not separated"))
+                        f"not separated{_might_be_two(trace, fit)}"))
     clear = PENCILLED_MM / mm  # ticks and lines are looked for there, and are no news
     inside = (trace.position > clear) & (trace.position < trace.run - clear) & trace.usable
     if (trace.thin[inside] > HIDDEN).mean() > HIDDEN_RUN:
         share = float((trace.thin[inside] > HIDDEN).mean())
         out.append(flag("thin-matter", f"over {100 * share:.1f} % of the run"))
     return tuple(out)
+
+
+def _might_be_two(trace: Trace, fit: Fit) -> str:
+    """Return where one misshapen spot was believed rather than two, as the end of a sentence."""
+    at = sorted({f"{c.centre / trace.run:.2f}" for c in fit.components
+                 if any(abs(place - c.mean) < c.spread for place in fit.refused)})
+    if not at:
+        return ""
+    return (f"; at Rf {', '.join(at)} two would follow the trace better, and one misshapen spot as "
+            "well as they: lanes shoulder asks which")
 
 
 def _pair(trace: Trace, fit: Fit, i: int, law: LawDoubt | None) -> Pair:

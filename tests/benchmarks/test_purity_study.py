@@ -204,6 +204,27 @@ def test_many_samples(tmp_path):
     assert 0.90 <= np.mean(tally.at_limit) <= 0.99, tally.line()
 
 
+def clean_lanes_of_own(seeds: range, folder: Path, dpi: float = 200) -> list[list[float]]:
+    """Return the Rfs that are read in each clean lane of plates by the first hand, three lights."""
+    out = []
+    for seed in seeds:
+        spec = sample_plate(seed, ("white", "254", "366")[seed % 3], (0.0,) * 4, dpi)
+        plate = read(spec, folder)
+        out += [[round(s.rf, 2) for s in read_lane(plate, lane_at(plate, lane.x)).spots]
+                for lane in spec.lanes]
+    return out
+
+
+@pytest.mark.study
+def test_clean_lanes_by_the_first_hand(tmp_path):
+    """One Gaussian spot a lane, 60 lanes: nothing else may be found."""
+    lanes = clean_lanes_of_own(range(60, 75), tmp_path)
+    false = [lane for lane in lanes if len(lane) != 1]
+    print(len(lanes), "lanes;", len(false), "not of one spot:", *false)
+    assert len(lanes) >= 60
+    assert not false
+
+
 def clean_lanes(plates, folder):
     """Return every clean lane of plates of (shape, law, number): its Rfs, those of parts, others.
 
@@ -222,6 +243,11 @@ def clean_lanes(plates, folder):
             out.append((shape, law, number, lane.name, rfs, [rfs[i] for i in parts],
                         [rf for i, rf in enumerate(rfs) if i != main and i not in parts]))
     return out
+
+
+def test_a_few_clean_lanes(tmp_path):
+    """Four lanes of one spot: one spot each."""
+    assert [len(lane) for lane in clean_lanes_of_own(range(61, 62), tmp_path, dpi=120)] == [1] * 4
 
 
 def test_parts_of_comets_are_called_so(tmp_path):

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 
+import lanes
 from lanes.spots.describe import describe
 from lanes.spots.fit import Fit
 from lanes.spots.model import Component, Peak, peak_shape
@@ -45,3 +48,15 @@ def test_where_nothing_runs_a_spot_is_remarked_on(centre: float, name: str, plac
     found = remarks(20.0, centre)
     assert found[name].startswith(place)
     assert not {"at-origin", "at-front"} & set(remarks(20.0))
+
+
+def test_a_poor_fit_says_where_two_were_not_believed() -> None:
+    """A pair without a valley is read as one spot, of which `lanes shoulder` may be asked."""
+    drawn = Path(__file__).parents[2] / "fixtures" / "shoulder.png"
+    reading = lanes.measure(drawn, light="white", names=("pair", "tail", "single"), picture=False)
+    poor = {lane.name: [f.message for f in lane.flags if f.name == "fit-poor"]
+            for lane in reading.lanes}
+    assert len(reading.lane("pair").spots) == 1
+    assert "at Rf 0.45 two would follow the trace better" in poor["pair"][0]
+    assert poor["pair"][0].endswith("lanes shoulder asks which")
+    assert poor["single"] == []
