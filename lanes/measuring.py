@@ -366,6 +366,10 @@ def _measure_trace(path: Path, settings: Settings) -> Reading:
     if left > UNLIKE * tallest > 0.0:
         more = (*more, flag("fit-poor", f"the spots leave {100 * left / tallest:.0f} % of the "
                             "tallest one's height: is it a lane's trace?"))
+    if not fit.components and deconvolve(trace.position, -flat,
+                                         baseline_order=settings.baseline_order).components:
+        more = (*more, flag("fit-poor", "the trace falls where a spot would raise it: is it light? "
+                            "Give the signal, as -log10 of the light over the clean layer's"))
     broad = max((full_width(c) for c in fit.components), default=0.0) / trace.run
     if broad > BROAD:
         more = (*more, flag("wide", f"a spot spans {100 * broad:.0f} % of the run: is it a "

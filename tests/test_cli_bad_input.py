@@ -616,6 +616,18 @@ def test_a_lone_trace_is_not_doubted(
     assert "is it a lane's trace?" not in capsys.readouterr().out
 
 
+def test_a_trace_of_light_is_told_from_one_of_signal(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    x = np.arange(0.0, 75.0, 0.1)
+    signal = np.exp(-0.5 * ((x - 20.0) / 1.2) ** 2) + 0.002 * np.cos(37.0 * x)
+    for name, y in (("light", 1.0 - 0.5 * signal), ("signal", signal)):
+        table = tmp_path / f"{name}.csv"
+        np.savetxt(table, np.column_stack([x, y]), delimiter=",", fmt="%.5f")
+        assert main(["measure", str(table), "--origin", "0", "--front", "74"]) == 0
+        assert ("is it light?" in capsys.readouterr().out) == (name == "light")
+
+
 # Nothing found is an answer
 
 
