@@ -616,7 +616,7 @@ def test_a_lone_trace_is_not_doubted(
     assert "is it a lane's trace?" not in capsys.readouterr().out
 
 
-def test_a_trace_of_light_is_told_from_one_of_signal(
+def test_a_trace_of_light_is_flagged(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     x = np.arange(0.0, 75.0, 0.1)

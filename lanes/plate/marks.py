@@ -58,7 +58,10 @@ UNDER_LINE_MM, NAME_SIZE_MM, JOINED_MM, UNEVEN_MM = (1.0, 9.0), (1.2, 6.0), 1.5,
 
 @dataclass(frozen=True)
 class Mark:
-    """A piece of thin matter: middle, extent and angle, in plate units."""
+    """A piece of thin matter off the rim: middle, extent and angle, in plate units.
+
+    `beyond` is how far it goes on across the rim, to a side of the plate.
+    """
 
     x: float
     y: float
@@ -66,6 +69,7 @@ class Mark:
     tall: float
     slope: float
     scatter: float
+    beyond: float = 0.0
 
 
 def find_marks(planes: Planes, cut: Line | None = None) -> list[Mark]:
@@ -92,9 +96,22 @@ def find_marks(planes: Planes, cut: Line | None = None) -> list[Mark]:
         slope, scatter = _straight(column, row)
         mark = Mark(float((column.mean() + 0.5) * grid.pitch), float((row.mean() + 0.5)
                     * grid.pitch), wide * grid.pitch, tall * grid.pitch, slope,
-                    scatter * grid.pitch)
+                    scatter * grid.pitch,
+                    _across_rim(planes.thin, place[0], place[1], rim) * grid.pitch)
         found.append(mark)
     return found
+
+
+def _across_rim(
+    thin: NDArray[np.bool_], rows: slice, columns: slice, rim: int
+) -> int:
+    """Return over how many samples a piece that is cut off by the rim goes on in its own rows."""
+    at_left, at_right = columns.start == rim, columns.stop == thin.shape[1] - rim
+    if at_left == at_right:
+        return 0
+    beside = thin[rows, :rim][:, ::-1] if at_left else thin[rows, -rim:]
+    gone = ~beside.any(axis=0)
+    return int(gone.argmax()) if gone.any() else rim
 
 
 def _straight(
@@ -114,7 +131,7 @@ def dashed_line(marks: list[Mark], layout: Layout, low: float, high: float) -> L
     from a quarter of the plate's width on.
     """
     unit = layout.mm_per_unit
-    dashes = [m for m in marks if m.wide >= DASH_MM / unit and abs(m.slope) < LEVEL
+    dashes = [m for m in marks if m.wide + m.beyond >= DASH_MM / unit and abs(m.slope) < LEVEL
               and m.scatter < THIN_MM / unit and m.tall < FLAT * m.wide and low < m.y < high]
     if not dashes:
         return None

@@ -53,6 +53,17 @@ def test_short_strokes_that_are_no_ends_of_a_line_make_no_front(ends: list[Strok
         read(ORIGIN, *ends)
 
 
+@pytest.mark.parametrize("ends", [(0.0, 3.6), (36.4, 40.0)])
+def test_a_stroke_from_the_plates_edge_is_the_front_though_its_rim_is_not_looked_at(
+    ends: tuple[float, float]
+) -> None:
+    layout = read(ORIGIN, (*ends, 49.85, 50.15))
+    assert float(layout.front.at(20.0)) == pytest.approx(50.0, abs=2.0 * layout.front.sd)
+    assert "lines-inferred" in [f.name for f in layout.flags]
+    with pytest.raises(LayoutError, match="--front"):
+        read(ORIGIN, (0.0, 2.4, 49.85, 50.15))
+
+
 @pytest.mark.parametrize("other", [4.5, 11.5])
 def test_of_two_lines_the_one_with_strokes_across_it_is_the_origin(other: float) -> None:
     layout = read(ORIGIN, *crosses(8.0), (1.5, 38.5, other - 0.15, other + 0.15), FRONT)
