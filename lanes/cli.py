@@ -8,6 +8,7 @@ import os
 import re
 import sys
 from collections.abc import Sequence
+from functools import cache
 from importlib import import_module
 from typing import Any, NoReturn
 
@@ -104,6 +105,7 @@ COMMANDS: dict[str, Any] = {
 }
 
 
+@cache  # `main` may be called many times, and making it takes some milliseconds
 def _parser() -> argparse.ArgumentParser:
     plain = argparse.RawDescriptionHelpFormatter
     parser = _Parser(

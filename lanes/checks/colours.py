@@ -17,6 +17,7 @@ from lanes.plate.depths import Depths, layer_depths
 from lanes.plate.layout import Lane
 from lanes.plate.planes import Planes, planes_of
 from lanes.plate.signal import kubelka_munk, optical_density
+from lanes.quantiles import median
 from lanes.reading import LaneReading, Plate
 from lanes.rounding import ROUNDING, TINY
 from lanes.scan.transfer import linear_to_srgb
@@ -103,7 +104,7 @@ class _ChromaNoise:
         if not bare.any():
             bare = self._depths.bare
         means = (ndimage.uniform_filter(channel, size)[bare] for channel in apart)
-        return np.array([MAD_SD * float(np.median(np.abs(m))) if m.size else 0.0 for m in means])
+        return np.array([MAD_SD * float(median(np.abs(m))) if m.size else 0.0 for m in means])
 
 
 def _deepened(beside: Floats) -> Floats:

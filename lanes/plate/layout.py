@@ -27,7 +27,11 @@ class Line:
 
     def at(self, x: ArrayLike) -> Floats:
         """Return y at `x`, both in plate units, any shape."""
-        return np.asarray(np.polynomial.polynomial.polyval(np.asarray(x, float), self.coefficients))
+        x = np.asarray(x, float)
+        y = self.coefficients[-1] + x * 0.0
+        for coefficient in self.coefficients[-2::-1]:
+            y = coefficient + y * x
+        return np.asarray(y)
 
 
 @dataclass(frozen=True)

@@ -15,7 +15,15 @@ from lanes.errors import LayoutError
 from lanes.plate.closed import Closing, border_only, with_borders
 from lanes.plate.corners import area, overlap, shares, within
 from lanes.plate.edges import edges_of, find_lines, look
-from lanes.plate.sides import WELL_SEEN, Fit, judge, layer_between, refine, slope_sds
+from lanes.plate.sides import (
+    WELL_SEEN,
+    Fit,
+    judge,
+    layer_between,
+    refine,
+    seen_at,
+    slope_sds,
+)
 from lanes.quantiles import median
 
 Floats = NDArray[np.float64]
@@ -131,8 +139,7 @@ def find_outlines(
         tone = look(light)
 
         def sample(row: Floats, column: Floats) -> Floats:
-            return np.stack([ndimage.map_coordinates(plane, [row, column], order=1, mode="nearest")
-                             for plane in np.moveaxis(tone, 2, 0)], axis=-1)
+            return seen_at(tone, row, column)
     out = []
     for found, corners in plates:
         rivals = _rivals(found, corners, best, plates, step)

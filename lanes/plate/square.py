@@ -145,8 +145,8 @@ def all_at_places(images: Sequence[Image], where: Places) -> tuple[Image, ...]:
     # Two fifths of the time of scipy's, which works out every place for each image (timed).
     for top in range(0, len(row), STRIP):
         part = slice(top, top + STRIP)
-        first, down = _cell(row[part], rows)
-        at, across = _cell(column[part], columns)
+        first, down = cells(row[part], rows)
+        at, across = cells(column[part], columns)
         at += first * np.intp(columns)
         # In double precision, and summed as scipy sums: the same to the last bit.
         corners = [(at, 1.0 - down, 1.0 - across), (at + 1, 1.0 - down, across),
@@ -161,7 +161,7 @@ def all_at_places(images: Sequence[Image], where: Places) -> tuple[Image, ...]:
     return out
 
 
-def _cell(at: NDArray[np.floating], samples: int) -> tuple[NDArray[np.intp], Floats]:
+def cells(at: NDArray[np.floating], samples: int) -> tuple[NDArray[np.intp], Floats]:
     """Return the sample before each place, and how far beyond it the place lies, from 0 to 1."""
     at = np.clip(at, 0, samples - 1)
     low = np.minimum(at.astype(np.intp), samples - 2)

@@ -45,9 +45,9 @@ def without_stripes(trace: Trace, signal: Signal, layout: Layout, lane: Lane) ->
 
 def _even(blob: Blob, signal: Signal, layout: Layout) -> bool:
     """Whether a blob is as strong between the lanes below it as in them, and on past the last."""
-    xs = [lane.x + lane.lean * (blob.y - float(layout.origin.at(lane.x)))
-          for lane in layout.lanes]
-    xs = [x for x in xs if abs(x - blob.x) < 0.5 * blob.width]
+    x, lean = np.array([(lane.x, lane.lean) for lane in layout.lanes]).T
+    x = x + lean * (blob.y - layout.origin.at(x))
+    xs = x[np.abs(x - blob.x) < 0.5 * blob.width].tolist()
     if len(xs) < ACROSS:
         return False
     rows = np.rint(signal.grid.row(np.array([blob.y + blob.height, blob.y - blob.height])))

@@ -46,6 +46,7 @@ def test_a_spot_of_another_colour_is_remarked_where_it_was_not_read(drawn: Path)
     assert unread_spots(plate, one) == ()
 
 
+@pytest.mark.usefixtures("few_trials")
 def test_purity_says_both(drawn: Path) -> None:
     for channel, name in (("mean", "channel-matters"), ("red", "spot-unread")):
         flags = purity.answer(prepare(drawn, Settings(light="white", channel=channel)), "1").flags

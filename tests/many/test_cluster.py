@@ -116,19 +116,15 @@ def test_refused(refused: Refused, tmp_path: Path, bare: Cluster) -> None:
     assert "is no address" in refused(*words, "tcp://127.0.0.1:port")
     assert "is no address" in refused(*words, "")
     assert "--workers is about this machine" in refused(*words, bare.address, "--workers", "2")
-    run = started(*words, bare.address, cwd=tmp_path)
-    printed, messages = run.communicate(timeout=60)
-    assert (run.returncode, printed) == (2, "")
-    assert messages == (f"lanes: --cluster {bare.address}: the scheduler has no workers: "
-                    "start some\n")
-    assert not (tmp_path / "o").exists()
+    assert refused(*words, bare.address) == (
+        f"--cluster {bare.address}: the scheduler has no workers: start some")
 
 
 def test_a_worker_killed_in_mid_run_changes_nothing(
     cluster: Cluster, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     scans = tmp_path / "scans"
-    for seed in range(8):
+    for seed in range(6):
         plate(scans / f"p{seed}.png", seed)
     (scans / "broken.png").write_bytes(b"no image")
     words = ("measure", "scans", "--light", "254", "--names", "S,U", "--out")
@@ -141,17 +137,29 @@ def test_a_worker_killed_in_mid_run_changes_nothing(
     run = started(*words, "there", "--cluster", cluster.address, cwd=tmp_path)
     until(lambda: out.is_dir() and len(done_in(out)) > 1)
     cluster.alive()[0].send_signal(signal.SIGKILL)
-    assert len(done_in(out)) < 6  # it was at work, or had results to hand over
+    assert len(done_in(out)) < 4  # it was at work, or had results to hand over
     _, messages = run.communicate(timeout=300)
     assert run.returncode == 1
     assert all(line.startswith("lanes: ") for line in messages.splitlines()), messages
     assert content(out) == content(tmp_path / "here")
     # By a path that both can open, and threads in a worker: still the same.
     cluster.add("--nthreads", "3")
-    shared = started(*words, "shared", "--cluster", cluster.address, "--shared-path", cwd=tmp_path)
-    shared.communicate(timeout=300)
-    assert shared.returncode == 1
+    with monkeypatch.context() as patch:
+        patch.chdir(tmp_path)
+        assert main([*words, "shared", "--cluster", cluster.address, "--shared-path"]) == 1
     assert content(tmp_path / "shared") == content(tmp_path / "here")
+
+
+def test_other_versions_are_refused_by_name(
+    refused: Refused, cluster: Cluster, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    cluster.has(1)
+    two = [trace(tmp_path / f"{n}.csv", seed=n) for n in (1, 2)]
+    own = versions()
+    monkeypatch.setattr("lanes.many.cluster.versions", lambda: {**own, "scipy": "0.0.1"})
+    line = refused("measure", *two, *LINES, "--out", "o", "--cluster", cluster.address)
+    assert line.startswith("--cluster: the workers' versions differ")
+    assert f"scipy {own['scipy']} there and 0.0.1 here" in line
 
 
 def test_a_scheduler_that_goes_is_a_line(cluster: Cluster, tmp_path: Path) -> None:
@@ -187,21 +195,6 @@ def test_whatever_the_library_raises_of_a_lost_scheduler_is_one_line(error: Exce
     workers._stack.callback(lost)
     with pytest.raises(type(error)):
         workers.__exit__(None, None, None)
-
-
-def test_other_versions_are_refused_by_name(cluster: Cluster, tmp_path: Path) -> None:
-    cluster.has(1)
-    two = [str(trace(tmp_path / f"{n}.csv", seed=n)) for n in (1, 2)]
-    code = ("import sys, lanes.many.cluster as c, lanes.cli; own = c.versions();"
-            "c.versions = lambda: {**own, 'scipy': '0.0.1'};"
-            f"sys.exit(lanes.cli.main({['measure', *two, *LINES, '--out', str(tmp_path / 'o')]!r}"
-            f" + ['--cluster', {cluster.address!r}]))")
-    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
-    assert done.returncode == 2
-    assert done.stderr.startswith("lanes: --cluster: the workers' versions differ")
-    assert f"scipy {versions()['scipy']} there and 0.0.1 here" in done.stderr
-    assert len(done.stderr.splitlines()) == 1
-    assert not (tmp_path / "o").exists()
 
 
 def test_a_worker_looks_at_the_asker_s_versions_itself(tmp_path: Path) -> None:

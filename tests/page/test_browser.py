@@ -52,20 +52,33 @@ class Page:
             time.sleep(0.05)
         raise AssertionError(f"not within {seconds} s: {self.one('body').text[:500]}")
 
-    def state(self) -> dict[str, object]:
+    def state(self, settled: bool = False) -> dict[str, object]:
+        """Return what the page shows; where `settled`, once all stages have read it, or in 5 s.
+
+        The page looks by itself: asking the browser again and again takes as long as reading.
+        """
         found: dict[str, object] = self.driver.execute_async_script(
-            "const done = arguments[0]; import('/static/store.js').then(({ store }) =>"
-            " done({ fresh: store.state?.fresh ?? false, revision: store.state?.revision ?? 0,"
+            "const [settled, done] = arguments; import('/static/store.js').then(({ store }) => {"
+            " const end = Date.now() + 5000, look = () => { const now = "
+            " { fresh: store.state?.fresh ?? false, revision: store.state?.revision ?? 0,"
             " whole: store.state?.whole ?? false, id: store.id,"
             " rf: (store.reading?.lanes ?? []).map((l) => l.spots.map((s) => s.rf)),"
             " layout: store.state?.layout ?? null, by_hand: store.state?.by_hand ?? [],"
-            " error: store.state?.error ?? null }))")
+            " error: store.state?.error ?? null };"
+            " if (!settled || (now.fresh && (now.whole || now.error)) || Date.now() > end)"
+            " done(now); else setTimeout(look, 20); }; look(); })", settled)
         return found
 
     def read(self) -> dict[str, object]:
         """Wait until what is shown is read by all stages, and return it."""
-        self.until(lambda: (now := self.state())["fresh"] and (now["whole"] or now["error"]))
-        return self.state()
+        now: dict[str, object] = {}
+
+        def settled() -> object:
+            now.update(self.state(settled=True))
+            return now["fresh"] and (now["whole"] or now["error"])
+
+        self.until(settled)
+        return now
 
     def after(self, act: Callable[[], object]) -> dict[str, object]:
         """Do something that edits the plate; return the state once it is read."""
