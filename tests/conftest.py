@@ -6,7 +6,6 @@ import gc
 import os
 import shutil
 import signal
-import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -32,21 +31,14 @@ LONGEST = {
 }
 
 
-def pytest_configure(config: pytest.Config) -> None:
+def pytest_configure() -> None:
     """Let Ctrl-C reach what tests start, where the suite itself runs in the background.
 
     A shell starts what it puts there with SIGINT ignored, and children inherit that. And collect
     no garbage while tests are collected: what is made then stays, and looking through it for
-    cycles again and again takes a quarter of that time. And where Python is told to keep no
-    bytecode beside the sources, keep it with what pytest keeps: else every worker compiles all
-    tests, and every process that they start the whole program.
+    cycles again and again takes a quarter of that time.
     """
     gc.disable()
-    cache = getattr(config, "cache", None)  # none by -p no:cacheprovider
-    if sys.dont_write_bytecode and cache is not None:
-        sys.pycache_prefix = os.environ["PYTHONPYCACHEPREFIX"] = str(cache.mkdir("bytecode"))
-        os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
-        sys.dont_write_bytecode = False
     if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
         signal.signal(signal.SIGINT, signal.default_int_handler)
 
