@@ -32,8 +32,8 @@ MOST_MARKS = 4    # more add nothing: they are drawn by one hand
 # the middle by half a millimetre and more. A lens bends both lines alike: only the difference
 # counts, and never alone, for a ruler may slip.
 BEND_ODDS_PER_MM, MOST_BEND = 4.0, 2.0
-# Half of that least lag, below which a hand's waver along a ruler is likelier: it would outweigh the
-# lanes' names, which by themselves only just decide.
+# Half of that least lag, below which a hand's waver along a ruler is likelier: it would outweigh
+# the lanes' names, which by themselves only just decide.
 SAME_BEND_MM = 0.25
 # Lanes are named under their origin, where no solvent comes; one hand in five writes above the
 # front (common practice). A lone word is a remark and may stand anywhere.
