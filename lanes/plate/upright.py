@@ -15,7 +15,7 @@ from lanes.plate.lines import pencil_light, sure_bent_lines, sure_lines
 from lanes.plate.marks import Mark, find_marks, names_under
 from lanes.plate.planes import Planes, planes_of
 from lanes.plate.square import Grid
-from lanes.plate.ticks import find_ticks, tick_profile, without_sides
+from lanes.plate.ticks import find_ticks, is_stroke, tick_profile, without_sides
 from lanes.scan.scan import Scan
 
 NEAR = 0.35   # of the height: an origin or a front lies nearer to its edge than this
@@ -238,7 +238,7 @@ def _end(
     ticks = find_ticks(light, grid, line)
     if whole:
         ticks = without_sides(ticks, light, grid, line)
-    marks = sum(score > MARK for _, score in ticks)
+    marks = sum(score > MARK and is_stroke(light, grid, line, x) for x, score in ticks)
     return End(line, marks, bend * grid.mm / grid.pitch)
 
 

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from drawn import XS, plate, scan_of
 
-from lanes.draw import draw
+from lanes.draw import LaneSpec, SpotSpec, draw
 from lanes.errors import LayoutError
 from lanes.plate.layout import Line
 from lanes.plate.locate import locate
@@ -244,3 +244,18 @@ def test_names_under_the_origin_are_heard_against_marks_on_the_front() -> None:
         column, row = (int(np.rint(v)) for v in layout.to_pixels(x, layout.front.at(x)))
         codes[row - round(1.2 * per_mm): row + round(1.2 * per_mm), column: column + 2] //= 2
     assert "turned" not in [f.name for f in locate(replace(empty, codes=codes), Settings()).flags]
+
+
+@pytest.mark.parametrize("rf", [0.93, 0.95, 0.97])
+def test_spots_that_reach_the_front_are_no_marks_on_it(rf: float) -> None:
+    lanes = tuple(LaneSpec(x, (SpotSpec(0.4, 1.5), SpotSpec(rf, 2.0))) for x in XS)
+    layout = locate(lying(0, ticks=False, labels=False, lanes=lanes), Settings())
+    assert "turned" not in [f.name for f in layout.flags]
+    assert layout.origin.at(20) == pytest.approx(8, abs=0.2)
+
+
+def test_ticks_are_strokes_where_a_spot_was_left_on_them_too() -> None:
+    lanes = tuple(LaneSpec(x, (SpotSpec(0.0, 0.3), SpotSpec(0.4, 1.5))) for x in XS)
+    layout = locate(lying(2, lanes=lanes), Settings())
+    assert "turned" in [f.name for f in layout.flags]
+    assert layout.origin.at(20) == pytest.approx(8, abs=0.2)
