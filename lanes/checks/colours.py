@@ -12,7 +12,7 @@ from scipy import ndimage
 
 from lanes.confidence import MAD_SD, TWO_SIDED_95
 from lanes.flags import Flag, flag
-from lanes.plate.channel import WEIGHTS
+from lanes.plate.channel import WEIGHTS, clipped_channels
 from lanes.plate.depths import Depths, layer_depths
 from lanes.plate.layout import Lane
 from lanes.plate.planes import Planes, planes_of
@@ -178,7 +178,11 @@ def _seen_by_channel(
     planes = planes_of(plate.scan, plate.layout, plate.settings.places.masks)
     depths = layer_depths(planes, plate.layout)
     own = WEIGHTS[plate.signal.channel]
-    mixtures = {"own": own, **{c: {c: 1.0} for c in depths.channels}}
+    clipped = () if plate.layout.lighter else clipped_channels(
+        plate.scan, plate.layout, planes, depths)
+    # Beside a channel that shows the layer, one that does not is no other choice.
+    others = [c for c in depths.channels if c not in clipped or any(own.get(c) for c in clipped)]
+    mixtures = {"own": own, **{c: {c: 1.0} for c in others}}
     signals = {}
     for name, weights in mixtures.items():
         share = np.array([weights.get(c, 0.0) for c in depths.channels]) * depths.layer

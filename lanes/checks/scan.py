@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lanes.flags import Flag, flag
-from lanes.plate.channel import WEIGHTS
+from lanes.plate.channel import CLIPPED, WEIGHTS
 from lanes.plate.layout import Layout
 from lanes.plate.signal import Signal
 from lanes.reading import LaneReading
@@ -45,7 +45,6 @@ SPARSE_MM = 1.5    # between points at which the layer's light is looked at: its
 COMB = 0.4         # share of blocks, as a resultant, that keep to one step; by chance below 0.1
 ALIKE = 0.9        # share of neighbouring pixels with the same codes; quiet grey scans reach 0.87
 PALETTE = 256      # colours of a palette image; a colour scan has thousands
-CLIPPED = 0.05     # share of the clean layer
 # Darkest over brightest part of the layer: beyond it the error of area percent doubles (drawn
 # plates).
 LAMP = 0.5

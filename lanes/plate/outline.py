@@ -228,9 +228,10 @@ def _plates(best: list[Judged], picture: float) -> list[Judged]:
     chosen: list[Judged] = []
     for fit, corners in good:
         # Circles drawn round a row of spots close outlines, too, with the same layer on both sides;
-        # so does a row of broad spots that touch, which is as uneven as no layer is.
+        # so does a row of broad spots that touch, which is as uneven as no layer is; and a streak
+        # along a lane is narrower than any plate.
         rivals = [c for other, c in good if c is not corners and _whole_sides(other)
-                  and other.stands_out and other.layer_like
+                  and _narrow(c) >= NARROWEST and other.stands_out and other.layer_like
                   and other.sides.min() >= HOLDS * fit.sides.min()]
         # No plate holds another plate: of two, one in the other, the outer one is a page or a tray.
         # The outline of a row has gaps along it: the plates it holds fit as well, pieces worse.

@@ -71,24 +71,37 @@ def thin_matter(light: NDArray[np.float32], mm: float) -> NDArray[np.bool_]:
     bright = extreme(extreme(fine, size, np.minimum), size, np.maximum)
     few = (slice(None, None, 3), slice(None, None, 3))
     grain = min(_tail((dark - fine)[few] / wide[few]), _tail((fine - bright)[few] / wide[few]))
-    thin = np.zeros(light.shape, bool)
-    for without, above, below in ((dark, dark, fine), (bright, fine, bright)):
-        excess = above - below
-        middle, spread = _middle(excess[few])
-        place = np.flatnonzero(excess > middle + WORTH_SDS * spread)
-        excess, level = excess.take(place), wide.take(place)
-        depth = np.abs(without.take(place) - level)
-        sd = np.maximum(spread, grain * level)
-        # Compression leaves a layer smoother than it is: what is paler than any pencil is grain.
-        pencil = np.maximum(CORE_SDS * sd, PALEST * level)
-        core = excess > pencil + middle + CORE_SHARE * depth
-        if core.any():
-            skirt = excess > SKIRT_SDS * sd + middle + SKIRT_SHARE * depth
-            thin |= reached(*(_mask(place[some], light.shape) for some in (core, skirt)))
+    grow = max(1, round(GROW_MM / mm))
+    thin = _stands_out(dark - fine, dark, wide, grain)
+    lighter = _stands_out(fine - bright, bright, wide, grain)
+    if thin.any() and lighter.any():
+        # Layer between a stroke and a spot, as in a circle drawn round one, is no bright matter: it
+        # is wide once the stroke is filled.
+        filled = np.where(dilated(thin, grow), dark, fine)
+        bright = extreme(extreme(filled, size, np.minimum), size, np.maximum)
+        lighter = _stands_out(filled - bright, bright, wide, grain)
+    thin |= lighter
     # What lies between strokes less than a spot's width apart is none: a cross's middle, a letter.
-    around = np.pad(dilated(thin, max(1, round(GROW_MM / mm))), size)
+    around = np.pad(dilated(thin, grow), size)
     closed = extreme(extreme(around, size, np.logical_or), size, np.logical_and)
     return np.asarray(closed[size:-size, size:-size])
+
+
+def _stands_out(excess: Image, without: Image, wide: Image, grain: float) -> Mask:
+    """Return where `excess` over a picture `without` thin matter shows some, with its skirt."""
+    few = (slice(None, None, 3), slice(None, None, 3))
+    middle, spread = _middle(excess[few])
+    place = np.flatnonzero(excess > middle + WORTH_SDS * spread)
+    excess, level = excess.take(place), wide.take(place)
+    depth = np.abs(without.take(place) - level)
+    sd = np.maximum(spread, grain * level)
+    # Compression leaves a layer smoother than it is: what is paler than any pencil is grain.
+    pencil = np.maximum(CORE_SDS * sd, PALEST * level)
+    core = excess > pencil + middle + CORE_SHARE * depth
+    if not core.any():
+        return np.zeros(without.shape, bool)
+    skirt = excess > SKIRT_SDS * sd + middle + SKIRT_SHARE * depth
+    return reached(*(_mask(place[some], without.shape) for some in (core, skirt)))
 
 
 def _mask(place: NDArray[np.intp], shape: tuple[int, ...]) -> Mask:

@@ -11,7 +11,7 @@ from scipy import ndimage
 
 from lanes.confidence import MAD_SD
 from lanes.plate.layout import Floats, Line
-from lanes.plate.pencil import BLOCK_MM, WAVER_MM, ridge, ridge_reach
+from lanes.plate.pencil import BLOCK_MM, FLANK_MM, WAVER_MM, ridge, ridge_reach
 from lanes.plate.square import Grid
 from lanes.quantiles import median
 from lanes.same import Same
@@ -35,6 +35,9 @@ TOUCHES = 2.0
 # goes on from the line itself, each third of its half showing, has no other stroke beside it, and
 # is one of a row. Standard deviations of a third, and of the whole; the fewest of a row: choices.
 THIRD, ONE_SIDED, FEWEST_ONE_SIDED = 2.0, 6.0, 2
+# What is beside a tick is looked at over so much of its line; and of a stroke's depth, what its
+# flanks must lose: a Gaussian spot 1.3 mm wide at half height loses as much, a stroke nearly all.
+LAYER_MM, OF_STROKE = 12.0, 0.5
 # Standard deviation, relative light, that rounding to 8-bit sRGB codes alone leaves near white (one
 # code of 240 is 0.9 % of light there, 0.29 of it): a picture drawn without grain has no less, or
 # the last code of a spot's flank would count as a mark.
@@ -133,6 +136,34 @@ def tick_profile(light: NDArray[np.float32], grid: Grid, origin: Line) -> Floats
     """Return how far what crosses a line stands out at each column, in standard deviations."""
     above, below = _halves(light, grid, origin)
     return _both(above[1], below[1], grid.mm)
+
+
+def is_stroke(
+    light: NDArray[np.float32], grid: Grid, origin: Line, x: float
+) -> bool:
+    """Return whether what crosses a line at `x` ends beside it as a stroke does; a spot does not.
+
+    Of a stroke's depth next to nothing is left at its flanks, of a spot's most.
+    """
+    mm, column = grid.mm, round(float(grid.column(x)))
+    row, about = round(float(grid.row(origin.at(x)))), round(0.5 * LAYER_MM / mm)
+    flank, reach = round(FLANK_MM / mm), round(TO_MM / mm)
+    near = np.arange(max(0, column - reach), min(grid.columns, column + reach + 1))
+    best = 0.0, 0.0
+    for sign in (1, -1):
+        rows = row + sign * np.arange(round(FROM_MM / mm), reach + 1)
+        half = light[rows[(rows >= 0) & (rows < grid.rows)]]
+        if not half.size or not near.size:
+            continue
+        # A cross's arms stand elsewhere in each row.
+        darkest = near[np.argmin(half[:, near], axis=1)]
+        each = np.arange(len(half))
+        sides = np.clip([darkest - flank, darkest + flank], 0, grid.columns - 1)
+        layer = np.median(half[:, max(0, column - about): column + about + 1], axis=1)
+        depth = float(np.median(layer - half[each, darkest]))
+        beside = float(np.median(half[each, sides].mean(axis=0) - half[each, darkest]))
+        best = max(best, (depth, beside))
+    return best[1] >= OF_STROKE * best[0]
 
 
 def _halves(

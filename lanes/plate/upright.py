@@ -15,7 +15,7 @@ from lanes.plate.lines import pencil_light, sure_bent_lines, sure_lines
 from lanes.plate.marks import Mark, find_marks, names_under
 from lanes.plate.planes import Planes, planes_of
 from lanes.plate.square import Grid
-from lanes.plate.ticks import find_ticks, tick_profile, without_sides
+from lanes.plate.ticks import find_ticks, is_stroke, tick_profile, without_sides
 from lanes.scan.scan import Scan
 
 NEAR = 0.35   # of the height: an origin or a front lies nearer to its edge than this
@@ -32,6 +32,9 @@ MOST_MARKS = 4    # more add nothing: they are drawn by one hand
 # the middle by half a millimetre and more. A lens bends both lines alike: only the difference
 # counts, and never alone, for a ruler may slip.
 BEND_ODDS_PER_MM, MOST_BEND = 4.0, 2.0
+# Half of that least lag, below which a hand's waver along a ruler is likelier: it would outweigh
+# the lanes' names, which by themselves only just decide.
+SAME_BEND_MM = 0.25
 # Lanes are named under their origin, where no solvent comes; one hand in five writes above the
 # front (common practice). A lone word is a remark and may stand anywhere.
 NAMED_ODDS, NAMES = 1.5, 2
@@ -205,8 +208,9 @@ def lower_odds(low: End, high: End) -> float:
     odds = 0.0
     if max(low.marks, high.marks) >= ENOUGH:
         odds += MARK_ODDS * (min(low.marks, MOST_MARKS) - min(high.marks, MOST_MARKS))
-    if low.line is not None and high.line is not None:
-        odds += float(np.clip(BEND_ODDS_PER_MM * (high.bend - low.bend), -MOST_BEND, MOST_BEND))
+    more = high.bend - low.bend
+    if low.line is not None and high.line is not None and abs(more) > SAME_BEND_MM:
+        odds += float(np.clip(BEND_ODDS_PER_MM * more, -MOST_BEND, MOST_BEND))
     return odds
 
 
@@ -234,7 +238,7 @@ def _end(
     ticks = find_ticks(light, grid, line)
     if whole:
         ticks = without_sides(ticks, light, grid, line)
-    marks = sum(score > MARK for _, score in ticks)
+    marks = sum(score > MARK and is_stroke(light, grid, line, x) for x, score in ticks)
     return End(line, marks, bend * grid.mm / grid.pitch)
 
 

@@ -384,3 +384,21 @@ def test_a_row_of_broad_spots_that_touch_is_no_plate_on_a_page(tall: float) -> N
     (outline,) = find_outlines(light.astype(np.float32))
     corners = np.array([[19.5, 413.5], [254.5, 413.5], [254.5, 18.5], [19.5, 18.5]])
     assert np.hypot(*(outline.corners_px - corners).T).max() < 2.0
+
+
+@pytest.mark.parametrize("smear", [0.06, 0.1])
+def test_smears_along_lanes_are_no_plates_within_the_plate(smear: float) -> None:
+    """Narrower than any plate, from a spot down to the origin, and as even as a layer."""
+    rng = np.random.default_rng(7)
+    row, column = np.mgrid[:443, :332].astype(float)
+    light = np.full(row.shape, 0.75)
+    for x in (84.0, 139.0, 193.0, 247.0):
+        along = np.clip((row - 95.0) / 2.0, 0.0, 1.0) * np.clip((372.0 - row) / 2.0, 0.0, 1.0)
+        across = np.clip((10.0 - np.abs(column - x)) / 2.0, 0.0, 1.0)
+        light *= 1.0 - smear * along * across
+        light *= 1.0 - 0.4 * np.exp(-(((column - x) / 8.0) ** 2 + ((row - 205.0) / 8.0) ** 2) / 2)
+    inside = (np.abs(row - 234.5) < 200) & (np.abs(column - 164.5) < 128)
+    light = np.where(inside, light, 0.93) * (1.0 + 0.006 * rng.standard_normal(row.shape))
+    outline = find_outlines(light.astype(np.float32))[0]
+    corners = np.array([[36.5, 434.5], [292.5, 434.5], [292.5, 34.5], [36.5, 34.5]])
+    assert np.hypot(*(outline.corners_px - corners).T).max() < 2.0

@@ -22,6 +22,7 @@ from lanes.plate.signal import (
     reflectance,
     to_signal,
 )
+from lanes.scan.transfer import code_table, linear_to_srgb
 from lanes.settings import Settings
 
 # A plate as good as light itself: no grain, no noise, 16 bits.
@@ -242,6 +243,29 @@ def test_grey_spots_are_read_in_the_mean_and_quenching_in_green() -> None:
         drawing = drawn(light=light)
         found = choose_channel(scan_of(drawing), layout_of(drawing), Settings(), light)
         assert found == channel
+
+
+def too_warm(**changes: Any) -> Drawing:
+    """Return a drawn plate whose red light is twice as strong as the picture could hold."""
+    drawing = drawn(light="white", **changes)
+    light = code_table(8, "srgb")[drawing.pixels]
+    light[..., 0] *= 2.0
+    codes = np.rint(255 * linear_to_srgb(np.clip(light, 0.0, 1.0))).astype(np.uint8)
+    return replace(drawing, pixels=codes)
+
+
+def test_a_channel_in_which_the_layer_is_clipped_is_not_read() -> None:
+    """Its noise does not show, and it would seem to see every spot best."""
+    drawing = too_warm()
+    chosen = choose_channel(scan_of(drawing), layout_of(drawing), Settings(), "white")
+    assert chosen in ("green", "blue", "green+blue")
+
+
+def test_a_clipped_channel_is_read_where_spots_show_in_no_other() -> None:
+    lanes = tuple(LaneSpec(x, (SpotSpec(0.5, 3.0, colour=(1.0, 0.0, 0.0)),)) for x in XS)
+    drawing = too_warm(lanes=lanes)
+    chosen = choose_channel(scan_of(drawing), layout_of(drawing), Settings(), "white")
+    assert chosen in ("red", "mean")
 
 
 @pytest.mark.parametrize("channel", ["red", "green", "blue", "mean", "luminance"])

@@ -98,6 +98,23 @@ def test_a_circle_round_a_spot_is_masked_and_the_spot_is_not() -> None:
     assert np.abs(light[near] / layer[near] - 1).max() > 0.3
 
 
+@pytest.mark.parametrize("peak", [0.2, 0.4, 0.7])
+def test_layer_between_a_spot_and_the_circle_round_it_is_no_bright_matter(peak: float) -> None:
+    """A ring of layer 0.7 mm wide stands out brighter than both; a scratch in the spot is one."""
+    mm = 0.08
+    y, x = np.mgrid[:250, :250] * mm - 10.0
+    r = np.hypot(x, y)
+    layer = 0.75 * (1 + 0.006 * np.random.default_rng(4).standard_normal(r.shape))
+    spot = 1 - peak * np.exp(-0.5 * (r / 0.8) ** 2)
+    ring = np.clip(1.3 - np.abs(r - 2.1) / 0.14, 0, 1)
+    light = (layer * spot * (1 - 0.4 * ring)).astype(np.float32)
+    found = thin_matter(light, mm)
+    assert found[ring > 0.9].mean() > 0.95
+    assert not found[r < 1.6].any()
+    scratched = np.where((np.abs(y - 0.2) < 0.12) & (r < 1.0), 0.85, light).astype(np.float32)
+    assert thin_matter(scratched, mm)[(np.abs(y - 0.2) < 0.08) & (r < 0.9)].mean() > 0.9
+
+
 @pytest.mark.parametrize("quality", [35, 60, 85])
 def test_grain_of_a_compressed_layer_is_no_thin_matter(quality: int) -> None:
     rng = np.random.default_rng(5)

@@ -10,13 +10,14 @@ import numpy as np
 import pytest
 from drawn import XS, plate, scan_of
 
-from lanes.draw import draw
+from lanes.draw import LaneSpec, SpotSpec, draw
 from lanes.errors import LayoutError
 from lanes.plate.layout import Line
 from lanes.plate.locate import locate
 from lanes.plate.square import Grid
 from lanes.plate.ticks import find_ticks, without_sides
 from lanes.plate.upright import (
+    NAMED_ODDS,
     End,
     Turn,
     ends_of,
@@ -83,11 +84,12 @@ def test_without_ticks_a_plate_on_its_side_is_refused_and_not_guessed() -> None:
     assert "turned" not in [f.name for f in layout.flags]
 
 
+@pytest.mark.parametrize("seed", [1, 2, 3])
 @pytest.mark.parametrize("quarters", [1, 3])
 def test_the_lanes_names_turn_a_plate_that_lies_on_its_side(
-    quarters: int
+    quarters: int, seed: int
 ) -> None:
-    layout = locate(lying(quarters, ticks=False, seed=1), Settings())
+    layout = locate(lying(quarters, ticks=False, seed=seed), Settings())
     assert layout.origin.at(20) == pytest.approx(8, abs=0.2)
     np.testing.assert_allclose([lane.x for lane in layout.lanes], XS, atol=0.3)
     assert {"turned", "upside-down"} <= {f.name for f in layout.flags}  # one hand in five: said
@@ -147,6 +149,15 @@ def test_two_like_lines_decide_nothing() -> None:
     odds = lower_odds(*ends_of(light, grid))
     assert turn_sideways(odds, 2) == Turn(None, False)
     assert turn_as_seen(odds) == turn_as_seen(-odds) == Turn(0, True)
+
+
+@pytest.mark.parametrize("bend", [-0.2, -1e-14, 1e-14, 0.2])
+def test_a_bend_too_slight_to_be_known_does_not_outweigh_names(bend: float) -> None:
+    line = Line((9.0,))
+    odds = lower_odds(End(line), End(line, bend=bend)) if bend > 0.0 else lower_odds(
+        End(line, bend=-bend), End(line))
+    assert turn_sideways(odds + NAMED_ODDS, 2) == Turn(1, False)
+    assert turn_sideways(odds - NAMED_ODDS, 2) == Turn(3, False)
 
 
 def test_a_guessed_end_is_flagged() -> None:
@@ -233,3 +244,18 @@ def test_names_under_the_origin_are_heard_against_marks_on_the_front() -> None:
         column, row = (int(np.rint(v)) for v in layout.to_pixels(x, layout.front.at(x)))
         codes[row - round(1.2 * per_mm): row + round(1.2 * per_mm), column: column + 2] //= 2
     assert "turned" not in [f.name for f in locate(replace(empty, codes=codes), Settings()).flags]
+
+
+@pytest.mark.parametrize("rf", [0.93, 0.95, 0.97])
+def test_spots_that_reach_the_front_are_no_marks_on_it(rf: float) -> None:
+    lanes = tuple(LaneSpec(x, (SpotSpec(0.4, 1.5), SpotSpec(rf, 2.0))) for x in XS)
+    layout = locate(lying(0, ticks=False, labels=False, lanes=lanes), Settings())
+    assert "turned" not in [f.name for f in layout.flags]
+    assert layout.origin.at(20) == pytest.approx(8, abs=0.2)
+
+
+def test_ticks_are_strokes_where_a_spot_was_left_on_them_too() -> None:
+    lanes = tuple(LaneSpec(x, (SpotSpec(0.0, 0.3), SpotSpec(0.4, 1.5))) for x in XS)
+    layout = locate(lying(2, lanes=lanes), Settings())
+    assert "turned" in [f.name for f in layout.flags]
+    assert layout.origin.at(20) == pytest.approx(8, abs=0.2)
