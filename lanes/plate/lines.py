@@ -176,7 +176,8 @@ def _origin_stroke(planes: Planes, layout: Layout) -> tuple[Stroke | None, str]:
         and APART_MM / unit < abs(y(s) - y(best)) < NEAR_MM / unit], key=y)
     if len(alike) == 1:
         return best, ""
-    across = [[score for _, score in find_ticks(pencil_light(planes), planes.fine_grid, s.line)]
+    across = [[score for _, score in find_ticks(pencil_light(planes), planes.fine_grid, s.line,
+                                              planes.block_step)]
               for s in alike]
     most = max(range(len(alike)), key=lambda i: sum(across[i]))
     rest = max(sum(scores) for i, scores in enumerate(across) if i != most)

@@ -98,8 +98,9 @@ def with_lanes(planes: Planes, layout: Layout, settings: Settings, light: str) -
     own = tuple(b for b in applied if b.lighter == lighter)
     faint = tuple(b for b in seen if b.strength < USUAL and b.lighter == lighter)
     pencil = pencil_light(planes)
-    ticks = without_dividers(find_ticks(pencil, planes.fine_grid, layout.origin), pencil,
-                          planes.fine_grid, layout.origin, layout.front)
+    ticks = without_dividers(
+        find_ticks(pencil, planes.fine_grid, layout.origin, planes.block_step), pencil,
+        planes.fine_grid, layout.origin, layout.front)
     if any(f.name == "outline-doubtful" for f in layout.flags):
         ticks = without_sides(ticks, pencil, planes.fine_grid, layout.origin)
     assumed: tuple[float, ...] = ()

@@ -65,6 +65,11 @@ class Planes:
     transfer: str = "srgb"
     finest_step: float = 1.0
 
+    @property
+    def block_step(self) -> float:
+        """In codes, what a block's mean is kept in where the file is a JPEG, else 0."""
+        return 0.0 if self.colour_step is None else self.colour_step.block_mean
+
 
 def planes_of(scan: Scan, layout: Layout, masks: tuple[Outlined, ...] = ()) -> Planes:
     """Return the planes of the plate where `layout` has it, less what is masked."""

@@ -71,7 +71,8 @@ def look_again(scan: Scan, settings: Settings) -> Seen:
         lines = _apart([(float(s.line.at(middle)), s.score) for s in strokes], layout)
         if strokes:
             lowest = min(strokes, key=lambda s: float(s.line.at(middle)))
-            ticks = tuple(x for x, _ in find_ticks(pencil, planes.fine_grid, lowest.line))
+            ticks = tuple(x for x, _ in find_ticks(pencil, planes.fine_grid, lowest.line,
+                                                  planes.block_step))
     rivals = tuple(rival for outline in outlines for rival in outline.rivals)
     return Seen(outlines, rivals, layout, tuple(lines), ticks)
 

@@ -47,23 +47,32 @@ ROUNDING = 0.0027
 WHITE = 0.6
 
 
+# What a JPEG adds beside a line, over that rounding, for each code of the step that a block's mean
+# is kept in: a block's longest waves are kept in steps about as large (T.81, annex K, from memory),
+# of which each is a wave twice the mean's step high, and some four of them round by themselves.
+WAVES = 4.0
+
+
 @lru_cache(maxsize=1)  # both lines and the lanes' ticks ask about one plate
-def _upright_grain(light: Same[NDArray[np.float32]], mm: float) -> float:
+def _upright_grain(light: Same[NDArray[np.float32]], mm: float, block_step: float) -> float:
     """Return the standard deviation of what upright strokes are sought among."""
-    return max(MAD_SD * float(median(np.abs(ridge(light.value, mm, 1)))), ROUNDING)
+    rounding = ROUNDING * max(1.0, WAVES * block_step)
+    return max(MAD_SD * float(median(np.abs(ridge(light.value, mm, 1)))), rounding)
 
 
 def find_ticks(
-    light: NDArray[np.float32], grid: Grid, origin: Line
+    light: NDArray[np.float32], grid: Grid, origin: Line, block_step: float = 0.0
 ) -> list[tuple[float, float]]:
     """Find short strokes across the origin line.
+
+    `block_step` is what the file's compression keeps a block's mean in, in codes.
 
     Returns
     -------
     list of (x, score)
         From left to right, at least 2.5 mm apart; the score counts standard deviations.
     """
-    above, below = _halves(light, grid, origin)
+    above, below = _halves(light, grid, origin, block_step)
     crossing = [(x, score) for x, score in _peaks(_both(above[1], below[1], grid.mm), grid, FOUND)
                 if _touches(x, above, below, grid)]
     up, down = (_one_sided(*half, grid) for half in (above, below))
@@ -132,9 +141,11 @@ def without_sides(
     return [(x, s) for x, s in ticks if goes_on(round(float(grid.column(x))))]
 
 
-def tick_profile(light: NDArray[np.float32], grid: Grid, origin: Line) -> Floats:
+def tick_profile(
+    light: NDArray[np.float32], grid: Grid, origin: Line, block_step: float = 0.0
+) -> Floats:
     """Return how far what crosses a line stands out at each column, in standard deviations."""
-    above, below = _halves(light, grid, origin)
+    above, below = _halves(light, grid, origin, block_step)
     return _both(above[1], below[1], grid.mm)
 
 
@@ -167,7 +178,7 @@ def is_stroke(
 
 
 def _halves(
-    light: NDArray[np.float32], grid: Grid, origin: Line
+    light: NDArray[np.float32], grid: Grid, origin: Line, block_step: float
 ) -> tuple[tuple[Floats, Floats], tuple[Floats, Floats]]:
     """Return what stands up above and below a line: thirds of each half, from the line out, and it.
 
@@ -179,7 +190,7 @@ def _halves(
     row = np.rint(grid.row(origin.at(grid.x()))).astype(int)
     reach = max(2, round(TO_MM / mm)) + 1
     first, last = np.clip([int(row.min()) - reach, int(row.max()) + reach], 0, grid.rows - 1)
-    depth = ridge(light[first: last + 1], mm, 1) / _upright_grain(Same(light), mm)
+    depth = ridge(light[first: last + 1], mm, 1) / _upright_grain(Same(light), mm, block_step)
     depth = np.clip(depth, LEAST_DEPTH, MOST_DEPTH)
 
     def half(sign: int) -> tuple[Floats, Floats]:

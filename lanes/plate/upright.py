@@ -79,25 +79,26 @@ def judge_turn(scan: Scan, layout: Layout) -> Turn:
     """
     planes, whole = planes_of(scan, layout), any(f.name == "bed-unseen" for f in layout.flags)
     pencil = pencil_light(planes)
-    as_seen = ends_of(pencil, planes.fine_grid, whole)
+    as_seen = ends_of(pencil, planes.fine_grid, whole, planes.block_step)
     if any(end.line for end in as_seen):
         odds, named = lower_odds(*as_seen), 0.0
         if odds < SURE:  # no plate is turned before all that speaks against it is heard
             named = named_odds(find_marks(planes), as_seen, layout)
             odds += named
-            odds += marked_odds(pencil, planes.fine_grid, as_seen, _spots(planes, layout))
+            odds += marked_odds(pencil, planes.fine_grid, as_seen, _spots(planes, layout),
+                                planes.block_step)
         turn = turn_as_seen(odds)
         # Names over the upper line alone are said, unless marks on the lower one outvote them: how
         # a person holds a plate and a hand's slight bends do not.
         return replace(turn, sure=turn.sure and (named >= 0.0 or odds >= SURE))
     light, grid = turned(pencil, planes.fine_grid)
-    across = ends_of(light, grid, whole)
+    across = ends_of(light, grid, whole, planes.block_step)
     count = sum(end.line is not None for end in across)
     odds = lower_odds(*across)
     if count and abs(odds) < SURE:
         odds += named_odds(_turned_marks(find_marks(planes), layout.height), across, layout)
         spots = [(layout.height - y, x) for x, y in _spots(planes, layout)]
-        odds += marked_odds(light, grid, across, spots)
+        odds += marked_odds(light, grid, across, spots, planes.block_step)
     return turn_sideways(odds, count)
 
 
@@ -127,7 +128,7 @@ def _spots(planes: Planes, layout: Layout) -> list[tuple[float, float]]:
 
 def marked_odds(
     light: NDArray[np.float32], grid: Grid, ends: tuple[End, End],
-    spots: list[tuple[float, float]],
+    spots: list[tuple[float, float]], block_step: float = 0.0,
 ) -> float:
     """Return the logarithm of the odds that the lower end is the origin's, by marks under spots.
 
@@ -143,6 +144,8 @@ def marked_odds(
     ends : tuple of End
         The lower and the upper one.
     spots : list of (x, y)
+    block_step : float
+        As for `ends_of`.
     """
     low, high = (e.line for e in ends)
     clear = CLEAR_MM * grid.pitch / grid.mm
@@ -155,7 +158,8 @@ def marked_odds(
     if len(columns) < ENOUGH:
         return 0.0
     at = np.rint(np.array(columns) / grid.pitch - 0.5).astype(int)
-    one, two = (0.0 if line is None else _marked(tick_profile(light, grid, line), at, grid.mm)
+    one, two = (0.0 if line is None
+                else _marked(tick_profile(light, grid, line, block_step), at, grid.mm)
                 for line in (low, high))
     return one - two
 
@@ -214,19 +218,24 @@ def lower_odds(low: End, high: End) -> float:
     return odds
 
 
-def ends_of(light: NDArray[np.float32], grid: Grid, whole: bool = False) -> tuple[End, End]:
+def ends_of(
+    light: NDArray[np.float32], grid: Grid, whole: bool = False, block_step: float = 0.0
+) -> tuple[End, End]:
     """Return the lower and the upper end of a plate, from its light, lowest row first.
 
-    `whole` is True where the picture was taken for the plate: its sides may be inside.
+    `whole` is True where the picture was taken for the plate: its sides may be inside. `block_step`
+    is what the file's compression keeps a block's mean in, in codes.
     """
     height = grid.rows * grid.pitch
     low = sure_lines(light, grid, RIM * height, NEAR * height)
     high = sure_lines(light, grid, (1 - NEAR) * height, (1.0 - RIM) * height)
-    return _end(light, grid, low, whole), _end(light, grid, high, whole)
+    return (_end(light, grid, low, whole, block_step),
+            _end(light, grid, high, whole, block_step))
 
 
 def _end(
-    light: NDArray[np.float32], grid: Grid, lines: tuple[Line, ...], whole: bool
+    light: NDArray[np.float32], grid: Grid, lines: tuple[Line, ...], whole: bool,
+    block_step: float,
 ) -> End:
     if not lines:
         return End()
@@ -235,7 +244,7 @@ def _end(
     bent = sure_bent_lines(light, grid, middle - near, middle + near)
     line = (*bent, *lines)[0]
     bend = float(abs(line.at(0.5 * width) - 0.5 * (line.at(0.0) + line.at(width))))
-    ticks = find_ticks(light, grid, line)
+    ticks = find_ticks(light, grid, line, block_step)
     if whole:
         ticks = without_sides(ticks, light, grid, line)
     marks = sum(score > MARK and is_stroke(light, grid, line, x) for x, score in ticks)

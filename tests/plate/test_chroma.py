@@ -15,6 +15,7 @@ from lanes.plate.blobs import blobs_between
 from lanes.plate.chroma import is_colour_step
 from lanes.plate.layout import Blob
 from lanes.plate.planes import Planes, planes_of
+from lanes.scan.pixels import ColourStep
 from lanes.scan.scan import Scan, read_scan
 
 LAYER = np.array([0.75, 0.77, 0.73])
@@ -66,6 +67,17 @@ def test_one_step_is_no_spot(
     assert is_colour_step(blob(depth, wide), LAYER, planes, layout) is step
     # Another file keeps colours as they are.
     assert not is_colour_step(blob(depth, wide), LAYER, replace(planes, colour_step=None), layout)
+
+
+@pytest.mark.parametrize(("block_mean", "depth", "step"), [
+    (1.0, -0.0115, True), (0.625, -0.0115, True), (1.0, -0.02, False), (0.375, -0.0115, False)])
+def test_a_block_without_grain_shows_in_whole_codes(
+    planes: Planes, block_mean: float, depth: float, step: bool
+) -> None:
+    """1.15 and 2 codes, in a file that keeps a block's mean in steps about as large or finer."""
+    seen = replace(planes, colour_step=ColourStep(1.0, 16, 1.0, block_mean))
+    two_blocks = blob((depth,) * 3, 16 * 25.4 / 150)
+    assert is_colour_step(two_blocks, LAYER, seen, layout_of(draw(plate()))) is step
 
 
 @pytest.mark.parametrize("grey", [False, True])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 from functools import lru_cache
 from typing import Any
 
@@ -9,6 +10,7 @@ import numpy as np
 import pytest
 from drawn import XS, plate, squared
 from numpy.typing import NDArray
+from PIL import Image
 from scipy import ndimage
 
 from lanes.draw import LaneSpec, draw
@@ -200,6 +202,37 @@ def test_ticks_of_an_empty_plate() -> None:
     light, grid = squared(draw(plate(lanes=tuple(LaneSpec(x) for x in (7, 15.5, 31)))))
     found = find_ticks(light, grid, Line((8.0,)))
     np.testing.assert_allclose([x for x, _ in found], [7, 15.5, 31], atol=0.15)
+
+
+def in_a_jpeg(quality: int, seed: int, ticks: tuple[float, ...] = ()) -> tuple[Light, Grid]:
+    """Return a layer 50 mm wide with less grain than a code, and a line at 12.375 mm, unpacked."""
+    rng = np.random.default_rng(seed)
+    slow = ndimage.zoom(rng.standard_normal((21, 41)), 10, order=3)[:200, :400]
+    codes = 230.0 + 0.6 * slow + 0.6 * rng.standard_normal((200, 400))
+    codes[100:102] = 145.0
+    for x in ticks:
+        codes[92:110, round(x / 0.125): round(x / 0.125) + 2] = 190.0
+    packed = io.BytesIO()
+    Image.fromarray(np.clip(np.rint(codes), 0, 255).astype(np.uint8)).save(
+        packed, "JPEG", quality=quality)
+    light = (np.asarray(Image.open(packed), np.float32) / 255.0) ** 2.2
+    return light[::-1], Grid(200, 400, 0.125, 0.125)
+
+
+@pytest.mark.parametrize(("quality", "block_step"), [(75, 8 / 8), (60, 13 / 8)])
+def test_waves_that_a_jpeg_makes_beside_a_line_are_no_ticks(
+    quality: int, block_step: float
+) -> None:
+    """The step is that of T.81, table K.1, at this quality."""
+    line, alone = Line((12.375,)), 0
+    for seed in range(6):
+        light, grid = in_a_jpeg(quality, seed)
+        alone += len(find_ticks(light, grid, line))
+        assert not find_ticks(light, grid, line, block_step)
+        light, grid = in_a_jpeg(quality, seed, (12.0, 24.0, 36.0))
+        found = find_ticks(light, grid, line, block_step)
+        np.testing.assert_allclose([x for x, _ in found], [12.1, 24.1, 36.1], atol=0.2)
+    assert alone > 3  # in grain that compression took away they would stand out
 
 
 @pytest.mark.parametrize("name", ["1", "I", "l|", "HHH", "++"])
