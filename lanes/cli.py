@@ -6,6 +6,7 @@ import argparse
 import io
 import os
 import re
+import signal
 import sys
 from collections.abc import Sequence
 from functools import cache
@@ -165,6 +166,8 @@ def main(argv: Sequence[str] | None = None) -> int:
         print(f"lanes: {one_line(error)}{_picture_of(error, arguments)}", file=sys.stderr)
         return 2
     except KeyboardInterrupt:
+        if argv is None:  # the process's own command line: it ends here, and once more is no news
+            signal.signal(signal.SIGINT, signal.SIG_IGN)
         print(STOPPED_LINE, file=sys.stderr)
         return STOPPED
     except BrokenPipeError:

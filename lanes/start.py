@@ -18,7 +18,10 @@ def main() -> int:
     from lanes import cli
 
     signal.signal(signal.SIGINT, usual)
-    return cli.main()
+    try:
+        return cli.main()
+    finally:  # processes and threads are still ended, and Ctrl-C there would print a traceback
+        signal.signal(signal.SIGINT, signal.SIG_IGN)
 
 
 def _stop(number: int, frame: FrameType | None) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import ast
 import re
 from collections.abc import Iterator, Sequence
+from fnmatch import fnmatchcase
 from functools import cache
 from pathlib import Path
 
@@ -114,3 +115,19 @@ def test_developers_names_modules_that_there_are() -> None:
             assert (HOUSE / place / f"{module}.py").exists(), f"{place}/{module}"
     for names, file in re.findall(r"`(\w+)`\)? in `([\w/]+\.py)`", text):
         assert re.search(rf"\b{names}\b", (HOUSE / file).read_text(encoding="utf-8")), names
+
+
+def test_every_file_stands_in_the_guide() -> None:
+    """In the row of its folder, or of its question; what stands beside the folders, anywhere."""
+    guide = (TESTS.parent / "DEVELOPERS.md").read_text(encoding="utf-8")
+    rows = dict(re.findall(r"^\| `(\w+)[/`](.*)\|$", guide, re.M))
+    every_question = ("answer", "page", "figure", "command")
+    missing = []
+    for name, _ in sources():
+        *folders, stem = Path(name).with_suffix("").parts
+        if stem.startswith("__") or (folders[:-1] and stem in every_question):
+            continue
+        listed = re.findall(r"`([\w*]+)(?:\.py)?`", rows[folders[-1]] if folders else guide)
+        if not any(fnmatchcase(stem, one) for one in listed):
+            missing.append(name)
+    assert not missing

@@ -33,8 +33,8 @@ def law_matters(
     names = ", ".join(reading.name for _, reading in found)
     where = f"lane {names}" if len(found) == 1 else f"lanes {names}; most in lane {lane.name}"
     return (flag("law-matters", f"in {where}: the spot at Rf {spot.rf:.2f} holds "
-                 f"{spot.area_percent:.1f} area percent, {half:.1f} to each side with 95 % by the "
-                 f"noise alone; by {LAW_NAMES[other]} it would hold about {percent:.1f}"),)
+                 f"{spot.area_percent:.1f} area percent (95 % by the noise alone: {half:.1f} to "
+                 f"each side); by {LAW_NAMES[other]} it would hold about {percent:.1f}"),)
 
 
 def _furthest(

@@ -74,4 +74,16 @@ def _names_unused(about: About, readings: Sequence[LaneReading]) -> Flags:
     if not unused:
         return ()
     places = ", ".join(f"{one.name} at Rf {one.rf:.2f} of lane {one.lane}" for one in unused)
-    return (flag("name-unused", places),)
+    lanes = {lane.name: lane for lane in readings}
+    there = [_there(name, lanes.get(name)) for name in dict.fromkeys(one.lane for one in unused)]
+    return (flag("name-unused", "; ".join([places, *there])),)
+
+
+def _there(name: str, lane: LaneReading | None) -> str:
+    """Return what there is at the lane of this name, in words."""
+    if lane is None:
+        return f"there is no lane {name}"
+    rfs = [f"{spot.rf:.2f}" for spot in lane.spots]
+    if not rfs:
+        return f"lane {name} has no spot"
+    return f"lane {name} has {'its one spot' if len(rfs) == 1 else 'spots'} at Rf {', '.join(rfs)}"

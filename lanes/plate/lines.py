@@ -104,8 +104,8 @@ def _origin(
     origin = _inferred_origin(planes, layout, marks(), top)
     if origin is None or (front is not None and not above(front, origin, layout)):
         raise LayoutError(
-            "no origin line found with confidence: give its height above the plate's lower edge "
-            f"with --origin {_as_option(layout)}")
+            "no origin line found with confidence: give its height above the plate's lower "
+            f"edge with {_as_option('--origin', layout)}")
     return origin, HALF, ("the origin is inferred from marks or a part of the line, to "
                           f"{_in_units(origin.sd, layout)}")
 
@@ -129,7 +129,7 @@ def _front(
     if drawn is None or _blobs_above(planes, layout, origin, drawn):
         raise LayoutError(
             "no solvent front found with confidence: give its height above the plate's lower "
-            f"edge with --front {_as_option(layout)}")
+            f"edge with {_as_option('--front', layout)}")
     return drawn, HALF, ("the front is inferred from the part of it that is drawn, to "
                          f"{_in_units(drawn.sd, layout)}")
 
@@ -138,9 +138,11 @@ def _in_units(length: float, layout: Layout) -> str:
     return f"{length:.2g} {'mm' if layout.scaled else 'pixels'}"
 
 
-def _as_option(layout: Layout) -> str:
+def _as_option(option: str, layout: Layout) -> str:
     """Return how a height is stated on the command line for this plate."""
-    return "MM" if layout.scaled else "12% of the plate's height or 120px of the picture"
+    if layout.scaled:
+        return f"{option} MM"
+    return f"{option}, as a share of the plate's height (12%) or in pixels of the picture (120px)"
 
 
 def _inferred_origin(

@@ -108,9 +108,12 @@ def with_lanes(planes: Planes, layout: Layout, settings: Settings, light: str) -
     lanes, confidence = placed_lanes(settings, layout), None
     if lanes is None:
         bright = lighter and light == "366"
-        lanes, confidence, assumed = find_lanes(
-            with_circled(own, planes), ticks, layout, settings, bright,
-            names_under(find_marks(planes, layout.origin), layout))
+        try:
+            lanes, confidence, assumed = find_lanes(
+                with_circled(own, planes), ticks, layout, settings, bright,
+                names_under(find_marks(planes, layout.origin), layout))
+        except LayoutError as error:
+            raise LayoutError(f"{error}{_other_sort(applied, settings.spots)}") from error
         while settings.lanes is None and (new := in_new_lanes(faint, own, lanes, layout)):
             faint = tuple(b for b in faint if b not in new)
             in_rows += new
@@ -140,6 +143,16 @@ def with_lanes(planes: Planes, layout: Layout, settings: Settings, light: str) -
     return replace(layout, lanes=named_lanes(lanes, settings), found=found, blobs=blobs,
                    faint=(*in_rows, *in_lanes(faint, own, lanes, layout)), lighter=lighter,
                    flags=tuple(flags))
+
+
+def _other_sort(blobs: tuple[Blob, ...], asked: str) -> str:
+    """Return that what stands out is not of the sort `asked` for, as the end of a sentence."""
+    other = sum(b.lighter != (asked == "light") for b in blobs)
+    if asked == "auto" or not other:
+        return ""
+    sort, way = ("darker", "dark") if asked == "light" else ("lighter", "light")
+    places = "one place" if other == 1 else f"{other} places"
+    return f"; but --spots {asked} was given, and {places} stood out {sort}: give --spots {way}"
 
 
 # Beyond the lines are names and chipped layer: what is broader than any stroke, and stands out

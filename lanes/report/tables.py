@@ -178,9 +178,9 @@ def next_pair(lane: LaneReading, index: int) -> Pair | None:
 
 
 # What stands under every table with Rf in it.
-PLUS_MINUS = ("± is one standard deviation of all that is doubted (a range where that passes 0 or "
-              "100 %), in brackets that of the noise alone; where an Rf has none, it is below half "
-              "of its last digit.")
+PLUS_MINUS = ("± is one standard deviation, every doubt counted (a range where that would pass 0 "
+              "or 100 %); in brackets, the noise alone. An Rf without ± is sure to half of its "
+              "last digit.")
 
 
 def text_table(reading: Reading) -> str:

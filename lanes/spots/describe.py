@@ -120,7 +120,8 @@ def _lane_remarks(trace: Trace, fit: Fit, mm: float) -> tuple[Flag, ...]:
     inside = (trace.position > clear) & (trace.position < trace.run - clear) & trace.usable
     if (trace.thin[inside] > HIDDEN).mean() > HIDDEN_RUN:
         share = float((trace.thin[inside] > HIDDEN).mean())
-        out.append(flag("thin-matter", f"over {100 * share:.1f} % of the run"))
+        out.append(flag("thin-matter", "pencil, dust or scratches cover "
+                        f"{100 * share:.1f} % of the run"))
     return tuple(out)
 
 
@@ -130,8 +131,8 @@ def _might_be_two(trace: Trace, fit: Fit) -> str:
                  if any(abs(place - c.mean) < c.spread for place in fit.refused)})
     if not at:
         return ""
-    return (f"; at Rf {', '.join(at)} two would follow the trace better, and one misshapen spot as "
-            "well as they: lanes shoulder asks which")
+    return (f"; at Rf {', '.join(at)} two spots fit better, but so does one misshapen spot: "
+            "lanes shoulder asks which")
 
 
 def _pair(trace: Trace, fit: Fit, i: int, law: LawDoubt | None) -> Pair:

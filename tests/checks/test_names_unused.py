@@ -13,7 +13,8 @@ from lanes.draw.save import save
 
 
 @pytest.mark.parametrize(("lane", "rf", "message"), [
-    ("1", 0.3, None), ("9", 0.3, "x at Rf 0.30 of lane 9"), ("1", 0.95, "x at Rf 0.95 of lane 1")])
+    ("1", 0.3, None), ("9", 0.3, "x at Rf 0.30 of lane 9; there is no lane 9"),
+    ("1", 0.95, "x at Rf 0.95 of lane 1; lane 1 has its one spot at Rf 0.30")])
 def test_a_name_for_no_spot_is_flagged_with_its_place(
     tmp_path: Path, lane: str, rf: float, message: str | None
 ) -> None:

@@ -13,6 +13,7 @@ import subprocess
 import threading
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
@@ -265,11 +266,16 @@ def test_killed_at_any_moment_leaves_whole_folders(
     assert [p.name for p in out.iterdir() if p.name.startswith(".")] == [".lanes-lock"]
 
 
-def test_stopped_from_the_keyboard(tmp_path: Path) -> None:
+@pytest.mark.parametrize("again_s", [None, 0.002, 0.05])
+def test_stopped_from_the_keyboard(tmp_path: Path, again_s: float | None) -> None:
     paths = [trace(tmp_path / f"t{n}.csv", 20 + n, n) for n in range(60)]
     run = started("measure", *paths, *LINES, "--out", "out", "--workers", "2", cwd=tmp_path)
     until(lambda: (tmp_path / "out").is_dir() and len(done_in(tmp_path / "out")) > 1)
     os.killpg(run.pid, signal.SIGINT)  # as a terminal does: to the workers too
+    if again_s is not None:
+        time.sleep(again_s)
+        with suppress(ProcessLookupError):
+            os.killpg(run.pid, signal.SIGINT)
     _, stderr = run.communicate(timeout=60)
     assert run.returncode == 130
     assert stderr.splitlines()[-1] == "lanes: stopped; nothing is half-written"

@@ -275,6 +275,19 @@ def test_no_lines_on_a_bare_plate() -> None:
     assert "no lanes found" in refused(LayoutError, drawn=bare, origin=8, front=50)
 
 
+@pytest.mark.parametrize(("asked", "light", "mend"), [("light", "254", "dark"),
+                                                      ("dark", "366", "light")])
+def test_spots_of_the_other_sort_are_named_where_no_lane_is_found(
+    asked: str, light: str, mend: str
+) -> None:
+    free = {"pencil": False, "ticks": False, "labels": False, "light": light}
+    given = {"origin": 8, "front": 50, "spots": asked, "light": light}
+    text = refused(LayoutError, drawn=free, **given)
+    assert "no lanes found" in text
+    assert text.endswith(f"give --spots {mend}")
+    assert "--spots" not in refused(LayoutError, drawn={**free, "lanes": ()}, **given)
+
+
 def test_lanes_outside_the_plate() -> None:
     assert "--lanes: 45 lies outside" in refused(InputError, lanes=(10.0, 45.0))
     assert "--lanes: -1 lies outside" in refused(InputError, lanes=(-1.0, 20.0))

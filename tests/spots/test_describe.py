@@ -57,6 +57,6 @@ def test_a_poor_fit_says_where_two_were_not_believed() -> None:
     poor = {lane.name: [f.message for f in lane.flags if f.name == "fit-poor"]
             for lane in reading.lanes}
     assert len(reading.lane("pair").spots) == 1
-    assert "at Rf 0.45 two would follow the trace better" in poor["pair"][0]
+    assert "at Rf 0.45 two spots fit better, but so does one misshapen spot" in poor["pair"][0]
     assert poor["pair"][0].endswith("lanes shoulder asks which")
     assert poor["single"] == []

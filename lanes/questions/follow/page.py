@@ -194,10 +194,10 @@ def _fit_words(answer: Follow) -> list[str]:
         limits = f", and {order.limits} not detected, used as limits" if order.limits else ""
         scatter = ("" if rate.widened == 1.0 else f"; the scatter is {rate.widened:.1f} times what "
                    "is stated, and the interval is widened so far")
-        misfit = ("too few times to ask for misfit" if rate.misfit is None
-                  else f"misfit p {rate.misfit:.2g}")
+        misfit = ("too few times to test it against a stretched decay" if rate.misfit is None
+                  else f"against a decay stretched or squeezed in time p {rate.misfit:.2g}")
         out.append(f"Fitted to {order.used} lanes{limits}; chi-square {rate.chi_square:.1f} for "
-                   f"{rate.freedom} degrees of freedom, {misfit}{scatter}.")
+                   f"{rate.freedom} degrees of freedom; {misfit}{scatter}.")
     if answer.alike is not None:
         alike = answer.alike
         if alike.rate is not None:

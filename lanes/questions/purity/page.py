@@ -127,8 +127,9 @@ def _hidden(answer: Purity) -> list[str]:
         return []
     resolution, percent = min(seen)
     nearer = any(b.resolution < resolution for b in answer.beside_main)
-    return [f"It may hide a neighbour: at a resolution of {resolution:g} one is listed from "
-            f"{up(percent)} % of it on, nearer {'at no size' if nearer else 'is not tried'}. "
+    return [f"It may hide a neighbour: one at a resolution of {resolution:g} is listed only from "
+            f"{up(percent)} % of the main spot on; nearer ones "
+            f"{'are not, whatever their size' if nearer else 'were not tried'}. "
             "lanes shoulder asks whether it is one spot."]
 
 

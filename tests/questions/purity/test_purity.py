@@ -316,8 +316,8 @@ def test_what_the_main_spot_may_hide_is_stated(lone, pair):
     for result in (lone, pair):
         resolution, percent = min((b.resolution, b.percent) for b in result.beside_main
                                   if b.percent is not None)
-        assert (f"It may hide a neighbour: at a resolution of {resolution:g} one is listed from "
-                f"{up(percent)} % of it on") in rendered(result).text()
+        assert (f"It may hide a neighbour: one at a resolution of {resolution:g} is listed only "
+                f"from {up(percent)} % of the main spot on") in rendered(result).text()
     assert "area percent if it hides no neighbour" in rendered(lone).text()
     assert "away from the main spot" in rendered(lone).text()
 
