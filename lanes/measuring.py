@@ -382,7 +382,8 @@ def _measure_trace(path: Path, settings: Settings) -> Reading:
         name, role, None, None, trace.run, spots, pairs,
         limit(noise.local, trace.gain, LIMIT_WIDTH * float(width), THRESHOLD),
         fit, noise, trace, below,
-        (flag("noise-from-residuals", "a trace alone shows no clean layer"), *more),
+        (flag("noise-from-residuals", "a trace alone shows no clean layer, and no doubt of law, "
+              "channel or layer is counted: its intervals are too narrow by that"), *more),
     )
     source = Source(path.name, hashlib.sha256(raw).hexdigest(), None, None, None, None, None, None)
     return Reading(source, None, None, None, None, None, (reading,), (), replace(settings))

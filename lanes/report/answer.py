@@ -22,6 +22,7 @@ NOT_MASS = (
     "Area percent is not mass percent: response differs between substances, the law bends small "
     "against large, and what does not stain, glow or quench is not seen."
 )
+RANGES = "Ranges are 95 % intervals."
 NOT_VALIDATED = "Not validated for release, clinical or forensic decisions."
 
 

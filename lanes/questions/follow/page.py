@@ -12,7 +12,7 @@ from lanes.questions.follow.answer import Follow
 from lanes.questions.follow.figure import WIDTH, follow_png
 from lanes.questions.follow.kinetics import Order, Range, Rate
 from lanes.questions.follow.shares import Level
-from lanes.report.answer import NOT_MASS, NOT_VALIDATED, AnswerReport
+from lanes.report.answer import NOT_MASS, NOT_VALIDATED, RANGES, AnswerReport
 from lanes.report.digits import UNKNOWN, decimals_of, figures, fixed, show_rf, up
 from lanes.report.page import NUMBER, TEXT, WHOLE, table
 from lanes.settings import Settings
@@ -40,7 +40,7 @@ def render_follow(answer: Follow, file: str, settings: Settings) -> AnswerReport
         width_px=WIDTH,
         sections=_sections(answer),
         flags=answer.flags,
-        cautions=(over, NOT_MASS, NOT_VALIDATED),
+        cautions=(over, RANGES, NOT_MASS, NOT_VALIDATED),
         settings=_timed(answer, settings).to_toml(),
         signal=answer.readings[0].signal,
     )

@@ -10,7 +10,7 @@ from typing import Any
 from lanes.errors import one_line
 from lanes.questions.purity.answer import Purity, Share, UnderLaw
 from lanes.questions.purity.figure import WIDTH, purity_png
-from lanes.report.answer import NOT_MASS, NOT_VALIDATED, AnswerReport
+from lanes.report.answer import NOT_MASS, NOT_VALIDATED, RANGES, AnswerReport
 from lanes.report.digits import UNKNOWN, figures, fixed, show_rf, up
 from lanes.report.page import NUMBER, WHOLE, table
 from lanes.settings import Settings
@@ -37,7 +37,7 @@ def render_purity(answer: Purity, file: str, settings: Settings) -> AnswerReport
         width_px=WIDTH,
         sections=_sections(answer),
         flags=answer.flags,
-        cautions=(NOT_MASS, NOT_VALIDATED),
+        cautions=(_ranges(answer), NOT_MASS, NOT_VALIDATED),
         settings=settings.to_toml(),
         signal=answer.reading.signal,
     )
@@ -236,6 +236,14 @@ def _interval(share: Share) -> str:
     if share.low is None or share.high is None:
         return UNKNOWN
     return f"{fixed(share.low, _places(share))} to {fixed(share.high, _places(share))}"
+
+
+def _ranges(answer: Purity) -> str:
+    """Return what the printed ranges are."""
+    if not answer.others or answer.undetected_below_percent is None:
+        return RANGES
+    return (f"{RANGES} The main spot's reaches down to what it would be with a further spot as "
+            "large as would have been missed.")
 
 
 def _meaning(answer: Purity) -> str:
