@@ -45,8 +45,6 @@ ROUNDING = 0.0027
 # And of the profile along a line, in that grain, where it is white (computed: 0.3 to 0.7 at 20 to 5
 # samples a millimetre).
 WHITE = 0.6
-
-
 # What a JPEG adds beside a line, over that rounding, for each code of the step that a block's mean
 # is kept in: a block's longest waves are kept in steps about as large (T.81, annex K, from memory),
 # of which each is a wave twice the mean's step high, and some four of them round by themselves.
