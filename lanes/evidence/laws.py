@@ -50,6 +50,22 @@ def limits_by_law(
         for law in other_laws(plate)))
 
 
+def area_by_any_law(
+    plate: Plate, reading: LaneReading, area: float | None, sigma: float
+) -> float | None:
+    """Return the area beside the lane's spots that `area` stands for by that law which gives most.
+
+    Parameters are those of `limits_by_law`; None where `area` is None.
+    """
+    if area is None:
+        return None
+    total = sum(one.area for one in reading.spots)
+    if not total > 0.0:
+        return area
+    most = max(p for p in limits_by_law(plate, reading, area, sigma) if p is not None)
+    return total * most / (100.0 - most)
+
+
 def under_law(plate: Plate, place: Place, law: str, start: Lane, fit: Fit) -> tuple[Lane, Fit]:
     """Return lane and fit under `law`: the same spots fitted anew, none sought.
 

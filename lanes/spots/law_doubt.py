@@ -101,26 +101,52 @@ def law_doubt(
     if len(fit.components) < 2:
         return None
     now = spots_under(trace, fit, law, law, reference)
-    other = spots_under(trace, fit, law, OTHER.get(law, GLOW_LOST), reference)
-    if now is None or other is None:
+    if now is None:
         return None
-    reasons = [(AS_GOOD if law in OTHER else UP_TO, other)]
-    if law == "kubelka-munk":
-        moved = spots_under(trace, fit, law, law, reference, reference * (1.0 - LAYER_SD))
-        if moved is not None:
-            reasons.append((1.0, moved))
-        # A layer that reads darker than a white one is stained, and reflects so much, or exposed
-        # short, and reflects as a white one does: the picture does not show which.
-        read = reference if as_read is None else as_read
-        if read < USUAL_LAYER * (1.0 - LAYER_SD):
-            rival = USUAL_LAYER if read == reference else max(read, DARKEST_LAYER)
-            moved = spots_under(trace, fit, law, law, reference, rival)
-            if moved is not None:
-                reasons.append((AS_GOOD, moved))
+    reasons = [(choice.by, moved) for choice in choices(law, reference, as_read)
+               if (moved := spots_under(trace, fit, law, choice.law, reference, choice.layer))
+               is not None]
     return LawDoubt(
         np.array([by * (_percents(s) - _percents(now)) for by, s in reasons]),
         np.array([by * np.log(_half_widths(trace, s) / _half_widths(trace, now))
                   for by, s in reasons]))
+
+
+@dataclass(frozen=True)
+class Choice:
+    """Another way from light to signal.
+
+    Attributes
+    ----------
+    why : str
+        "law", "layer" (its reflectance is known to so much) or "exposure" (a layer that reads
+        dark is stained, or exposed short).
+    by : float
+        Of the way there, what is a standard deviation.
+    law : str
+    layer : float
+        The clean layer's reflectance.
+    """
+
+    why: str
+    by: float
+    law: str
+    layer: float
+
+
+def choices(law: str, reference: float, as_read: float | None = None) -> tuple[Choice, ...]:
+    """Return what could as well be assumed of the light; parameters are those of `law_doubt`."""
+    other = Choice("law", AS_GOOD if law in OTHER else UP_TO, OTHER.get(law, GLOW_LOST), reference)
+    if law != "kubelka-munk":
+        return (other,)
+    layer = Choice("layer", 1.0, law, reference * (1.0 - LAYER_SD))
+    # A layer that reads darker than a white one is stained, and reflects so much, or exposed
+    # short, and reflects as a white one does: the picture does not show which.
+    read = reference if as_read is None else as_read
+    if read >= USUAL_LAYER * (1.0 - LAYER_SD):
+        return (other, layer)
+    rival = USUAL_LAYER if read == reference else max(read, DARKEST_LAYER)
+    return (other, layer, Choice("exposure", AS_GOOD, law, rival))
 
 
 def percents_under(
@@ -149,7 +175,8 @@ def limit_under(
     if now is None or turned is None or not area > 0.0:
         return None
     height = area / (2.0 * np.pi * sigma**2)
-    slope = float(_turned(np.array([height]), law, other, reference, reference)[0]) / height
+    slope = float(
+        _turned(np.array([height]), law, other, reference, reference, height)[0]) / height
     total = sum(c.area for c in fit.components) * float(turned.sum() / now.sum())
     return 100.0 * area * slope / (total + area * slope)
 
@@ -177,7 +204,8 @@ def _half_widths(trace: Trace, spots: Floats) -> Floats:
 
 
 def spots_under(
-    trace: Trace, fit: Fit, law: str, other: str, reference: float, moved: float | None = None
+    trace: Trace, fit: Fit, law: str, other: str, reference: float, moved: float | None = None,
+    brightest: float | None = None,
 ) -> Floats | None:
     """Return each spot along the lane, (c, n), had the light been turned by the law `other`.
 
@@ -185,6 +213,8 @@ def spots_under(
     ----------
     moved : float, optional
         The layer's reflectance by which it is turned, where not `reference`.
+    brightest : float, optional
+        The signal at which the most of a glow is lost, where not the lane's own largest.
 
     Returns
     -------
@@ -195,14 +225,15 @@ def spots_under(
         return None
     spread, total = lane
     layer = reference if moved is None else moved
-    turned = _turned(total, law, other, reference, layer)
+    top = float(total.max(initial=0.0)) if brightest is None else brightest
+    turned = _turned(total, law, other, reference, layer, top)
     slope = np.divide(turned, total, out=np.zeros_like(total),
                       where=total > NO_SIGNAL * total.max())
     spots: Floats = np.einsum("csk,sk->cs", spread, slope)
     if trace.sheet is not None:
         seen = trace.sheet.values.astype(float)
         before = _excess(trace, fit, seen, total)
-        after = _excess(trace, fit, _turned(seen, law, other, reference, layer), turned)
+        after = _excess(trace, fit, _turned(seen, law, other, reference, layer, top), turned)
         followed = (before > 1.0 / FOLLOWED) & (before < FOLLOWED) & (after > 0.0)
         spots *= np.divide(after, before, out=np.ones(len(spots)), where=followed)[:, None]
     return spots
@@ -232,10 +263,17 @@ def _excess(trace: Trace, fit: Fit, seen: Floats, modelled: Floats) -> Floats:
                                 out=np.zeros_like(under), where=under > 0.0))
 
 
-def _turned(values: Floats, law: str, other: str, reference: float, moved: float) -> Floats:
+def peak_signal(trace: Trace, fit: Fit) -> float:
+    """Return the largest fitted signal in any strip of a lane; 0 where nothing is known of it."""
+    lane = _spread(Same(trace), Same(fit))
+    return 0.0 if lane is None else float(lane[1].max(initial=0.0))
+
+
+def _turned(
+    values: Floats, law: str, other: str, reference: float, moved: float, top: float
+) -> Floats:
     """Return signal by `law` as signal by `other`, the layer's reflectance taken as `moved`."""
     if law == "emission":
-        top = float(values.max(initial=0.0))
         lost = SELF_ABSORBED / (1.0 - SELF_ABSORBED) if other == GLOW_LOST and top > 0.0 else 0.0
         return np.asarray(values * (1.0 + lost * np.clip(values, 0.0, None) / max(top, NO_GLOW)))
     share = (10.0 ** -values if law == "optical-density"

@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from lanes.errors import InputError
+from lanes.evidence.area_doubts import areas_otherwise
 from lanes.evidence.colour import Colours
 from lanes.evidence.lookup import lane_named
 from lanes.flags import Flag, flag
@@ -152,7 +153,8 @@ def answer(
         {c: [readings[p] for p in parts] for c, parts in mixtures.items()}, mixed, rest))
     question = Question(plate, readings, own, repeats, carried,
                         {c: (mixed[c], parts) for c, parts in mixtures.items()},
-                        None if other is not None else Colours(plate))
+                        None if other is not None else Colours(plate),
+                        {n: areas_otherwise((plate, home), (own, known[n])) for n in names})
     everything = {(i, name, j): make_pair(question, i, name, j)
                   for name in names for j in range(len(known[name].spots))
                   for i in range(len(own.spots))}

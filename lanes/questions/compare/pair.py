@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from lanes.confidence import SIGNIFICANT
+from lanes.evidence.area_doubts import Otherwise
 from lanes.evidence.colour import UNSEEN, ColourMatch, Colours, compared
 from lanes.evidence.lookup import lane_named
 from lanes.questions.compare.cospot import NEAR_RF, Cospot, make_cospot
@@ -57,7 +58,7 @@ class SpotPair:
     reasons : tuple of str
         What the verdict rests on.
     area_ratio, area_ratio_sd : float, float or None
-        Unknown over reference, of signal and not of mass.
+        Unknown over reference, of signal and not of mass; every doubt counted.
     colour : ColourMatch
     cospots : tuple of CospotPair
     """
@@ -91,6 +92,9 @@ class Question:
     mixed : mapping
         For each co-spot lane, its reading and what was applied there.
     colours : Colours or None
+    otherwise : mapping
+        By reference: the areas of the unknown's lane and its own, had the light been turned to
+        signal otherwise.
     """
 
     plate: Plate
@@ -100,6 +104,7 @@ class Question:
     carried: Carried | None
     mixed: Mapping[str, tuple[LaneReading, tuple[str, ...]]]
     colours: Colours | None
+    otherwise: Mapping[str, Sequence[Otherwise]]
 
 
 def make_pair(question: Question, i: int, name: str, j: int) -> SpotPair:
@@ -112,7 +117,10 @@ def make_pair(question: Question, i: int, name: str, j: int) -> SpotPair:
     ratio = a.area / b.area
     ratio_sd = None
     if a.area_sd is not None and b.area_sd is not None:
-        ratio_sd = ratio * math.hypot(a.area_sd / a.area, b.area_sd / b.area)
+        ratio_sd = math.hypot(
+            ratio * a.area_sd / a.area, ratio * b.area_sd / b.area,
+            *(by.by * (float(by.areas[0][i] / by.areas[1][j]) - ratio)
+              for by in question.otherwise[name]))
     sds = fit_sd(own, i), fit_sd(reading, j)
     whole = SpotPair(i, j, name, rf, other, None, None, "cannot tell", (), ratio, ratio_sd,
                  UNSEEN, ())

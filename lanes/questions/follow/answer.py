@@ -12,7 +12,8 @@ from lanes.evidence.lane_doubts import channel_doubt, unread_spots
 from lanes.evidence.tracks import Track, track_near, tracks
 from lanes.flags import Flag, flag
 from lanes.measuring import prepare, read_lane
-from lanes.questions.follow.kinetics import Order, TimePoint, first_order
+from lanes.questions.follow.kinetics import Order, first_order
+from lanes.questions.follow.series import TimePoint
 from lanes.questions.follow.shares import Level, Table, above, conversion
 from lanes.questions.follow.times import Times, timed
 from lanes.reading import LaneReading, Plate
@@ -20,6 +21,8 @@ from lanes.settings import Settings
 
 # Any of many lanes may hold the greatest share: it must stand out at 99 %.
 STANDS_OUT = TWO_SIDED_99 / TWO_SIDED_95
+
+UNCHANGED = "no change seen"
 
 
 @dataclass(frozen=True)
@@ -145,14 +148,14 @@ def answer(
     whens = tuple(time for time, *_ in read)
     shares = [tuple(table.level(i, j, time) for j, time in enumerate(whens))
               for i in range(len(found))]
-    kinds = _kinds(shares, chosen)
+    kinds = _kinds(table, whens, chosen)
     grown = [i for i, kind in enumerate(kinds) if kind == "product"]
     made = chosen[1]
     if made is None and grown:
         made = max(grown, key=lambda i: shares[i][-1].percent or 0.0)
     first = chosen[0]
     others = [i for i, kind in enumerate(kinds) if kind in ("product", "intermediate") or
-             i == made or (kind == "no change seen" and not shares[i][0].detected)]
+             i == made or (kind == UNCHANGED and not shares[i][0].detected)]
     points = tuple(table.point(first, others, j, time) for j, time in enumerate(whens))
     total = chosen[2] is None
     present = total and any(
@@ -197,6 +200,18 @@ def _chosen(
 
 
 def _kinds(
+    table: Table, whens: Sequence[float], chosen: tuple[int, int | None, int | None]
+) -> list[str]:
+    """Return what each spot does, where it does so whatever is assumed of the light.
+
+    By one law or another all lanes' shares move together, which is no change.
+    """
+    each = [_kinds_by([tuple(view.level(i, j, time) for j, time in enumerate(whens))
+                       for i in range(len(table.found))], chosen) for view in table.views()]
+    return [kinds[0] if len(set(kinds)) == 1 else UNCHANGED for kinds in zip(*each, strict=True)]
+
+
+def _kinds_by(
     shares: Sequence[tuple[Level, ...]], chosen: tuple[int, int | None, int | None]
 ) -> list[str]:
     out = []
@@ -214,7 +229,7 @@ def _kinds(
         elif above(first, last):
             kind = "consumed"
         else:
-            kind = "no change seen"
+            kind = UNCHANGED
         out.append(kind)
     return out
 

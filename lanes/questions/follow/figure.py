@@ -9,7 +9,7 @@ import numpy as np
 
 from lanes.confidence import TWO_SIDED_95
 from lanes.questions.follow.answer import Follow
-from lanes.questions.follow.kinetics import TimePoint
+from lanes.questions.follow.series import TimePoint
 from lanes.questions.follow.shares import Level
 from lanes.report.canvas import (
     COLOURS,
@@ -104,7 +104,7 @@ def _fitted(axes: Axes, answer: Follow) -> None:
     scale = 100.0
     known = [p for p in answer.points if p.value is not None and p.sd]
     axes.errorbar([p.time for p in known], [scale * (p.value or 0.0) for p in known],
-                  yerr=[scale * TWO_SIDED_95 * (p.sd or 0.0) for p in known], color=INK,
+                  yerr=[scale * TWO_SIDED_95 * (p.whole_sd or 0.0) for p in known], color=INK,
                   marker="o", ms=5, ls="", capsize=3, label="measured")
     for p in answer.points:
         if p.value is None:

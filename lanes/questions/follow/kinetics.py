@@ -10,35 +10,33 @@ whatever the products' response. As a share of the signal of starting material a
 
 where r is the products' response over the starting material's and c the product present at time
 zero over the starting material. With r = 1 and c = 0 this is exp(-k t); taking r as 1 where it is
-not biases k, so r is fitted.
+not biases k, so r is fitted. What is assumed of the light moves all points of a series together,
+and is fitted too (`series`).
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from lmfit import Parameters, minimize
 from numpy.typing import NDArray
 from scipy.optimize import brentq
-from scipy.special import log_ndtr
-from scipy.stats import chi2, norm
+from scipy.stats import chi2
 from scipy.stats import f as fisher
 from scipy.stats import t as student
 
-from lanes.confidence import BELOW_TWO_SIDED_95, ONE_SIDED_95, TWO_SIDED_95
-from lanes.rounding import ROUNDING
-from lanes.spots.deconvolve import THRESHOLD
+from lanes.confidence import BELOW_TWO_SIDED_95, TWO_SIDED_95
+from lanes.questions.follow.series import BOUNDS, Series, TimePoint, decay, share
 
 Floats = NDArray[np.float64]
 
-RATIOS = (0.05, 20.0)    # of responses that are thought possible
 LEAST_TIMES = 3
 MISFIT = 0.01            # below this p-value the series is not first order
 SCATTER = 0.05           # below this p-value of chi-square the scatter is larger than stated
-MOST_SCATTER = 3.0       # times the stated standard deviation that scatter is believed to reach
+# Times its standard deviation that scatter, or what is assumed of the light, is believed to reach.
+MOST_SCATTER = 3.0
 FAR = 1e4                # how far from the best k an end of its interval is looked for
 # In ln: the first step towards that end, by what each is longer than the last, and to what it is
 # found: 1e-5 of a rate.
@@ -47,24 +45,7 @@ FIRST_STEP, LONGER, END = 0.02, 1.6, 1e-5
 # of responses, the first quantity over the one measured, and orders of reaction either side of one.
 RATES = np.geomspace(0.02, 200.0, 30)
 RESPONSES, FIRSTS, BENDS = (0.2, 0.5, 1.0, 2.0, 5.0), (0.7, 1.0, 1.4, 3.0), (-0.4, 0.4)
-LEAST_SQUARE = 1e-12     # of a residual at a limit: its slope divides by the root
 LEAST_FIRST = 1e-12      # of a quantity started from: its ln must be a number
-MOST_POWER = 50.0        # of exp: nothing is left of a reaction long before
-
-
-@dataclass(frozen=True)
-class TimePoint:
-    """One lane's quantity at its time, as a fraction.
-
-    `value` and `sd` are None where the spot was not found: then the quantity is at most
-    `at_most`, or at least `at_least`, the level that is found 95 % of the time.
-    """
-
-    time: float
-    value: float | None
-    sd: float | None
-    at_most: float | None = None
-    at_least: float | None = None
 
 
 @dataclass(frozen=True)
@@ -117,9 +98,9 @@ class Rate:
         """Return the fitted fraction at `times`."""
         k = math.log(self.constant.value)
         if self.start is not None:
-            return _decay(times, np.array([k, math.log(self.start), 0.0]))[0]
+            return decay(times, np.array([k, math.log(self.start), 0.0]))[0]
         assert self.ratio is not None
-        return _share(times, np.array([k, math.log(self.ratio.value), self.present or 0.0, 0.0]))[0]
+        return share(times, np.array([k, math.log(self.ratio.value), self.present or 0.0, 0.0]))[0]
 
 
 @dataclass(frozen=True)
@@ -135,94 +116,6 @@ class Order:
     rate: Rate | None
     used: int
     limits: int
-
-
-Model = Callable[[Floats, Floats], tuple[Floats, Floats]]
-
-
-def _decay(t: Floats, p: Floats) -> tuple[Floats, Floats]:
-    """Return q0 exp(-(k t)^b) and its slopes; `p` is ln k, ln q0, ln b."""
-    b = math.exp(p[2])
-    with np.errstate(divide="ignore"):
-        x = np.where(t > 0, b * (p[0] + np.log(t)), -np.inf)
-    power = np.exp(np.minimum(x, MOST_POWER))
-    f = np.exp(p[1] - power)
-    by_x = -f * power
-    return f, np.stack([by_x * b, f, np.where(t > 0, by_x * np.where(t > 0, x, 0.0), 0.0)])
-
-
-def _share(t: Floats, p: Floats) -> tuple[Floats, Floats]:
-    """Return e / (e + r (1 + c - e)) and its slopes; `p` is ln k, ln r, c, ln b."""
-    e, by = _decay(t, np.array([p[0], 0.0, p[3]]))
-    r, c = math.exp(p[1]), p[2]
-    whole = e + r * (1.0 + c - e)
-    by_e = r * (1.0 + c) / whole**2
-    return e / whole, np.stack([by_e * by[0], -e * r * (1.0 + c - e) / whole**2,
-                                -e * r / whole**2, by_e * by[2]])
-
-
-class _Series:
-    """The points as arrays, and the residuals of a model with their slopes."""
-
-    def __init__(self, points: Sequence[TimePoint], model: Model, names: tuple[str, ...]) -> None:
-        self.model, self.names = model, names
-        measured = [p for p in points if p.value is not None and p.sd]
-        upper_limits = [p for p in points if p.value is None and p.at_most]
-        lower_limits = [p for p in points if p.value is None and p.at_least is not None]
-        self.time = np.array([p.time for p in (*measured, *upper_limits, *lower_limits)], float)
-        self.count = len(measured)
-        self.value = np.array([p.value for p in measured], float)
-        self.sd = np.array([p.sd for p in measured], float)
-        # What would be missed: a limit that is found 95 % of the time, on the scale of the noise
-        # of which it is THRESHOLD and 1.645 standard deviations.
-        self.limit = np.array([*(p.at_most or 0.0 for p in upper_limits),
-                               *(1.0 - (p.at_least or 0.0) for p in lower_limits)], float)
-        self.scale = self.limit / (THRESHOLD + ONE_SIDED_95)
-        self.side = np.array([*(1.0 for _ in upper_limits), *(-1.0 for _ in lower_limits)])
-
-    def __call__(self, p: Floats) -> tuple[Floats, Floats]:
-        """Return residuals whose squares sum to -2 ln likelihood, and their slopes."""
-        f, slope = self.model(self.time, p)
-        n = self.count
-        near = (f[:n] - self.value) / self.sd
-        rest = f[n:] if f.size > n else f[:0]
-        amount = np.where(self.side > 0, rest, 1.0 - rest)
-        z = (self.limit - amount) / self.scale - ONE_SIDED_95
-        logs = log_ndtr(z)
-        far = np.sqrt(np.maximum(-2.0 * logs, LEAST_SQUARE))
-        density = np.exp(norm.logpdf(z) - logs)
-        by = density / far / self.scale * self.side
-        return (np.concatenate([near, far]),
-                np.concatenate([slope[:, :n] / self.sd, slope[:, n:] * by], axis=1))
-
-    def fit(self, start: Floats, free: Sequence[str]) -> tuple[Floats, float, Floats | None]:
-        """Return the best values, the sum of squares and the covariance of the free ones."""
-        parameters = Parameters()
-        for name, value in zip(self.names, start, strict=True):
-            low, high = _BOUNDS[name]
-            parameters.add(name, min(max(float(value), low + ROUNDING), high - ROUNDING),
-                           vary=name in free, min=low, max=high)
-
-        def values(p: Parameters) -> Floats:
-            return np.array([p[name].value for name in self.names])
-
-        def slopes(p: Parameters) -> Floats:
-            rows = self(values(p))[1]
-            return rows[[self.names.index(n) for n in self.names if n in free]]
-
-        if self.time.size < len(free):
-            squares = float((self(start)[0] ** 2).sum())
-            return start, squares, None
-        out = minimize(lambda p: self(values(p))[0], parameters, method="leastsq", Dfun=slopes,
-                       col_deriv=1, scale_covar=False)
-        best = values(out.params)
-        return best, float((self(best)[0] ** 2).sum()), getattr(out, "covar", None)
-
-
-_BOUNDS = {
-    "k": (-60.0, 60.0), "q0": (-60.0, 60.0), "b": (math.log(0.2), math.log(5.0)),
-    "r": (math.log(RATIOS[0]), math.log(RATIOS[1])), "c": (0.0, 100.0),
-}
 
 
 def first_order(
@@ -269,7 +162,7 @@ def first_order(
     needed = max(LEAST_TIMES, len(free))
     if times < needed:
         return cannot(_too_few(times, needed, shares))
-    series = _Series(points, _share if shares else _decay, names)
+    series = Series(points, share if shares else decay, names)
     fit = _fitted(series, _start(series, shares, alike), free, used)
     if fit.misfit is not None and fit.misfit < MISFIT:
         return Order("not first order", "a decay stretched or squeezed in time fits better "
@@ -318,7 +211,7 @@ class _Fitted:
     wider by for scatter beyond what is stated, `misfit` the p-value of b = 1.
     """
 
-    series: _Series
+    series: Series
     free: tuple[str, ...]
     best: Floats
     squares: float
@@ -338,10 +231,10 @@ class _Fitted:
                 for sign in (-1.0, 1.0)]
 
 
-def _fitted(series: _Series, start: Floats, free: tuple[str, ...], used: int) -> _Fitted:
+def _fitted(series: Series, start: Floats, free: tuple[str, ...], used: int) -> _Fitted:
     best, squares, covariance = series.fit(start, free)
     freedom = used - len(free)
-    measured = float((series(best)[0][: series.count] ** 2).sum())
+    measured = series.measured(best)
     chance = float(chi2.sf(measured, freedom)) if freedom > 0 else 1.0
     widened = math.sqrt(max(1.0, measured / freedom)) if chance < SCATTER else 1.0
     misfit, doubt = _misfit(series, best, squares, free, freedom)
@@ -349,23 +242,25 @@ def _fitted(series: _Series, start: Floats, free: tuple[str, ...], used: int) ->
     relative_sd = None
     if covariance is not None and covariance[0, 0] > 0:
         relative_sd = widened * math.sqrt(float(covariance[0, 0]))
+    off = max(series.assumed_off(best), widened)
     return _Fitted(series, free, best, squares, freedom, measured, widened, misfit,
-                   strange or doubt or widened > MOST_SCATTER, relative_sd)
+                   strange or doubt or off > MOST_SCATTER, relative_sd)
 
 
-def _start(series: _Series, shares: bool, alike: bool) -> Floats:
+def _start(series: Series, shares: bool, alike: bool) -> Floats:
     """Return the best of a grid of rates (and of responses) to start from."""
     late = float(series.time.max())
     first = float(series.value[0]) if series.count else 1.0
     ratios = (1.0,) if alike else RESPONSES
     second = ([math.log(r) for r in ratios] if shares
               else [math.log(max(first * f, LEAST_FIRST)) for f in FIRSTS])
-    grid = [np.array([math.log(x / late), s, *([0.0, 0.0] if shares else [0.0])])
+    rest = [0.0] * (len(series.names) - 2)
+    grid = [np.array([math.log(x / late), s, *rest])
             for x in RATES for s in second]
     return min(grid, key=lambda p: float((series(p)[0] ** 2).sum()))
 
 
-def _misfit(series: _Series, best: Floats, squares: float, free: tuple[str, ...], freedom: int
+def _misfit(series: Series, best: Floats, squares: float, free: tuple[str, ...], freedom: int
             ) -> tuple[float | None, bool]:
     """Return the p-value of b = 1 against any b, and whether it may be misfit all the same.
 
@@ -378,7 +273,7 @@ def _misfit(series: _Series, best: Floats, squares: float, free: tuple[str, ...]
     tries = []
     for b in BENDS:
         start = best.copy()
-        start[-1] = b
+        start[series.names.index("b")] = b
         tries.append(series.fit(start, (*free, "b"))[1])
     rest = min(*tries, squares)
     gain, scale = squares - rest, rest / (freedom - 1)
@@ -390,7 +285,7 @@ def _misfit(series: _Series, best: Floats, squares: float, free: tuple[str, ...]
 
 
 def _end(
-    series: _Series, best: Floats, squares: float, free: tuple[str, ...], name: str, sign: float,
+    series: Series, best: Floats, squares: float, free: tuple[str, ...], name: str, sign: float,
     level: float,
 ) -> float | None:
     """Return where the best sum of squares with `name` held rises by `level`; None if nowhere."""
@@ -405,7 +300,7 @@ def _end(
         return sum_squares - squares - level, found
 
     inner, step = float(best[at]), FIRST_STEP
-    low, high = _BOUNDS[name]
+    low, high = BOUNDS[name]
     while step < math.log(FAR):
         outer = float(best[at]) + sign * step
         if not low < outer < high:

@@ -21,6 +21,8 @@ OVER_TOTAL = ("Shares are of each lane's signal: where starting material and pro
               "unequally, conversion in signal is not conversion in moles.")
 OVER_REFERENCE = ("Shares are over the reference spot, in percent of it, and hold as far as its "
                   "amount is the same in every lane.")
+ASSUMED = ("Spots not detected enter as limits. The law from light to signal and the layer's "
+           "reflectance move all points together: that is fitted too, within what is common.")
 
 
 def render_follow(answer: Follow, file: str, settings: Settings) -> AnswerReport:
@@ -226,7 +228,7 @@ def _sections(answer: Follow) -> list[str]:
         "areas. “&lt;&nbsp;x”: not detected; a spot of x would have been found 95 % of the time. "
         "Conversion is 100 less the starting material’s share over its share in the first lane. A "
         "spot is a product or an intermediate where its share differs by more than its "
-        "interval; spots are taken as one substance by Rf alone.</p>",
+        "interval under every law in use; spots are taken as one substance by Rf alone.</p>",
         "<h2>Rate</h2>", f"<p>{escape(_rate_words(answer))}</p>",
         *(f"<p>{escape(line)}</p>" for line in _fit_words(answer)),
     ]
@@ -245,13 +247,12 @@ def _sections(answer: Follow) -> list[str]:
 def _how(answer: Follow) -> str:
     if answer.reference is not None:
         return ("Fitted: starting material over reference, q(t) = q0 exp(-kt), by maximum "
-                "likelihood. The spots' responses do not matter to k. Spots not detected enter as "
-                "limits.")
+                f"likelihood. The spots' responses do not matter to k. {ASSUMED}")
     return ("Fitted: the starting material's share of its own and the products' signal, "
             "s(t) = e / (e + r (1 - e)) with e = exp(-kt), by maximum likelihood; r, the products' "
             "response over the starting material's, is fitted too, since taking it as 1 biases k "
             "where it is not. That costs precision: an internal reference (--reference) needs no "
-            "r. Spots not detected enter as limits.")
+            f"r. {ASSUMED}")
 
 
 def _cell(level: Level, rises: bool = False) -> str:

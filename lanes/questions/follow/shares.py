@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from copy import copy
 from dataclasses import dataclass
 
 import numpy as np
 
 from lanes.confidence import TWO_SIDED_95
+from lanes.evidence.area_doubts import Otherwise, areas_otherwise
+from lanes.evidence.laws import area_by_any_law
 from lanes.evidence.tracks import Track, across, areas, spot_of, unseen
-from lanes.questions.follow.kinetics import TimePoint
+from lanes.questions.follow.series import TimePoint
 from lanes.reading import LaneReading, Plate
 
 LOW_RF, HIGH_RF = 0.25, 0.75  # free places in a lane of one spot: that in the other half
@@ -41,6 +44,7 @@ class Table:
     ) -> None:
         self.found, self.reference = found, reference
         self.areas = [areas(reading) for reading in readings]
+        self.otherwise = areas_otherwise(plates, readings)
         self.limits: list[dict[int, float | None]] = []
         self.lone: list[float | None] = []
         spread = across(readings)
@@ -48,30 +52,54 @@ class Table:
         for j, (plate, reading) in enumerate(zip(plates, readings, strict=True)):
             missing = [i for i, track in enumerate(found) if track.places[j] is None]
             wanted = [(found[i].rf, spots[i]) for i in missing]
-            limits = dict(zip(missing, unseen(plate, reading, wanted, spread), strict=True))
+            limits = {i: area_by_any_law(plate, reading, limit, spots[i].sigma) for i, limit
+                      in zip(missing, unseen(plate, reading, wanted, spread), strict=True)}
             self.limits.append(limits)
             bound = None
             if len(reading.spots) == 1:
                 known = [v for v in limits.values() if v is not None]
                 bound = max(known, default=None)
                 if not missing:
-                    bound = unseen(plate, reading, [(_free(reading.spots[0].rf), spots[0])],
-                                   spread)[0]
+                    free = unseen(plate, reading, [(_free(reading.spots[0].rf), spots[0])],
+                                  spread)[0]
+                    bound = area_by_any_law(plate, reading, free, spots[0].sigma)
             self.lone.append(bound)
 
-    def weights(self, i: int, j: int, over: Sequence[int]) -> tuple[float, float | None]:
-        """Return track `i` over the sum of the spots `over` in lane `j`, and its sd."""
+    def views(self) -> tuple[Table, ...]:
+        """Return the table with the noise alone, as it is and as it would be otherwise."""
+        return tuple(self._with(by) for by in (None, *self.otherwise))
+
+    def _with(self, by: Otherwise | None) -> Table:
+        out = copy(self)
+        out.otherwise = ()
+        if by is not None:
+            out.areas = [(moved, None if covariance is None else
+                          covariance * np.outer(moved / values, moved / values))
+                         for (values, covariance), moved in zip(self.areas, by.areas, strict=True)]
+        return out
+
+    def weights(
+        self, i: int, j: int, over: Sequence[int]
+    ) -> tuple[float, float | None, tuple[float, ...]]:
+        """Return track `i` over the sum of the spots `over` in lane `j`, and its doubts.
+
+        They are the standard deviation by the noise, and one with its sign for each thing that is
+        assumed of the light.
+        """
         values, covariance = self.areas[j]
         place = self.found[i].places[j]
         assert place is not None
         total = float(values[list(over)].sum())
         share = float(values[place]) / total
+        moves = tuple(
+            one.by * (float(one.areas[j][place]) / float(one.areas[j][list(over)].sum()) - share)
+            for one in self.otherwise)
         slope = np.zeros(values.size)
         slope[list(over)] -= share / total
         slope[place] += 1.0 / total
         if covariance is None:
-            return share, None
-        return share, math.sqrt(max(float(slope @ covariance @ slope), 0.0))
+            return share, None, moves
+        return share, math.sqrt(max(float(slope @ covariance @ slope), 0.0)), moves
 
     def base(self, j: int) -> list[int] | None:
         """Return the spots of lane `j` that its shares are taken over; None where missing."""
@@ -96,10 +124,11 @@ class Table:
             bound = self.lone[j]
             low = None if bound is None else 100.0 * total / (total + bound)
             return Level(time, 100.0, low, None if low is None else 100.0, True)
-        share, sd = self.weights(i, j, over)
-        if sd is None or i == self.reference:
+        share, noise_sd, moves = self.weights(i, j, over)
+        if noise_sd is None or i == self.reference:
             return Level(time, 100.0 * share, None, None, True)
-        low, high = share - TWO_SIDED_95 * sd, share + TWO_SIDED_95 * sd
+        arm = TWO_SIDED_95 * math.hypot(noise_sd, *moves)
+        low, high = share - arm, share + arm
         most = 1.0 if self.reference is None else math.inf
         return Level(time, 100.0 * share, 100.0 * max(0.0, low), 100.0 * min(most, high), True)
 
@@ -117,9 +146,9 @@ class Table:
                 limit = self.limits[j][first]
                 return blank if limit is None else TimePoint(
                     time, None, None, at_most=limit / float(values[over[0]]))
-            return TimePoint(time, *self.weights(first, j, over))
+            return self._measured(time, first, j, over)
         if place is not None and beside:
-            return TimePoint(time, *self.weights(first, j, [place, *beside]))
+            return self._measured(time, first, j, [place, *beside])
         if place is not None:
             known = [v for i in others if (v := self.limits[j].get(i)) is not None]
             if not known:
@@ -130,6 +159,10 @@ class Table:
         if not beside or limit is None:
             return blank
         return TimePoint(time, None, None, at_most=limit / (float(values[beside].sum()) + limit))
+
+    def _measured(self, time: float, i: int, j: int, over: Sequence[int]) -> TimePoint:
+        share, noise_sd, moves = self.weights(i, j, over)
+        return TimePoint(time, share, noise_sd, moves=moves)
 
 
 def _free(rf: float) -> float:

@@ -10,9 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lanes.confidence import TWO_SIDED_95
+from lanes.evidence.area_doubts import areas_otherwise
 from lanes.evidence.detection_limit import NEAR
 from lanes.evidence.further_spot import FurtherSpot
-from lanes.evidence.laws import limits_by_law
+from lanes.evidence.laws import area_by_any_law
 from lanes.evidence.tracks import across, areas, unseen
 from lanes.reading import LaneReading, Plate
 
@@ -50,7 +51,9 @@ class Pool:
 class Areas:
     """The target's area, the others' and what may be missed, as (n,) arrays by fraction.
 
-    `variances` is (n, 2, 2) of target and others; not a number where unknown.
+    `variances` is (n, 2, 2) of target and others, by the noise; not a number where unknown.
+    `otherwise` is (r, 2, n): both, had one of r things been assumed otherwise of the light, and
+    `by` (r,) how much of the way there is a standard deviation.
     """
 
     target: Floats
@@ -60,6 +63,8 @@ class Areas:
     missed: Floats
     target_missed: Floats
     volumes: Floats
+    otherwise: Floats
+    by: Floats
 
     @classmethod
     def of(
@@ -68,8 +73,10 @@ class Areas:
     ) -> Areas:
         """Read each fraction's areas, and put spots into its lane to learn what is missed."""
         n = len(readings)
+        assumed = areas_otherwise(plates, readings)
         out = cls(np.zeros(n), np.zeros(n, bool), np.zeros(n),
-                  np.zeros((n, 2, 2)), np.full(n, np.nan), np.zeros(n), volumes)
+                  np.zeros((n, 2, 2)), np.full(n, np.nan), np.zeros(n), volumes,
+                  np.zeros((len(assumed), 2, n)), np.array([one.by for one in assumed]))
         spread = across(readings)
         for j, (plate, reading, place) in enumerate(zip(plates, readings, places, strict=True)):
             values, covariance = areas(reading)
@@ -79,6 +86,8 @@ class Areas:
                 sums[:, place] = (1.0, 0.0)
                 out.found[j] = True
             out.target[j], out.others[j] = sums @ values
+            for row, one in zip(out.otherwise, assumed, strict=True):
+                row[:, j] = sums @ one.areas[j]
             if values.size:
                 out.variances[j] = np.nan if covariance is None else sums @ covariance @ sums.T
             # Away from every spot found, and, where the target is missing, at its own place.
@@ -87,7 +96,8 @@ class Areas:
             asked += [(rf, spot)] if place is None else []
             limits = iter(unseen(plate, reading, asked, spread))
             if clear is not None:
-                out.missed[j] = _by_any_law(plate, reading, next(limits), spot.sigma)
+                out.missed[j] = _number(area_by_any_law(plate, reading, next(limits),
+                                                           spot.sigma))
             if place is None:
                 out.target_missed[j] = _number(next(limits))
         return out
@@ -96,7 +106,8 @@ class Areas:
         """Return the pool of fractions `first` to `last`.
 
         A spot that was missed may stand in every fraction at its limit; how far that lowers the
-        purity, and the areas' own errors, add in squares, since neither knows of the other.
+        purity, what else may be assumed of the light, and the areas' own errors, add in squares,
+        since none knows of the others.
         """
         v = self.volumes
         inside = slice(first, last + 1)
@@ -108,6 +119,8 @@ class Areas:
                                    v[inside]**2))
         alone = slope[0] * self.target + slope[1] * self.others
         variance += float((LANE_SD * v * alone)[inside] @ (v * LANE_SD * alone)[inside])
+        poured = (v * self.otherwise)[:, :, inside].sum(axis=2)
+        variance += self._assumed(poured[:, 0] / poured.sum(axis=1), share)
         sd = math.sqrt(max(variance, 0.0)) if math.isfinite(variance) else math.nan
         missed = float((v * self.missed)[inside].sum())
         arm = TWO_SIDED_95 * sd
@@ -120,6 +133,10 @@ class Areas:
                     100.0 * high if math.isfinite(high) else None, recovery, kept_low, kept_high,
                     low_percent is not None and low_percent >= asked)
 
+    def _assumed(self, shares: Floats, share: float) -> float:
+        """Return the variance of a share for what it would be otherwise, `shares` (r,)."""
+        return float(np.square(self.by * (shares - share)).sum())
+
     def _recovery(self, first: int, last: int) -> tuple[float, float | None, float | None]:
         v = self.volumes
         amounts, variances = v * self.target, v**2 * self.variances[:, 0, 0]
@@ -130,7 +147,10 @@ class Areas:
         kept, whole = float(amounts[inside].sum()), float(amounts.sum())
         share = kept / whole
         slope = np.where(inside, 1.0 - share, -share) / whole
-        arm = TWO_SIDED_95 * math.sqrt(max(float((slope**2 * variances).sum()), 0.0))
+        targets = v * self.otherwise[:, 0]
+        variance = float((slope**2 * variances).sum()) + self._assumed(
+            targets[:, inside].sum(axis=1) / targets.sum(axis=1), share)
+        arm = TWO_SIDED_95 * math.sqrt(max(variance, 0.0))
         left = float((v * self.target_missed)[~inside].sum())
         low = share - math.hypot(arm, share - kept / (whole + left))
         high = share + arm
@@ -143,22 +163,6 @@ class Areas:
         """Return every run of fractions that begins and ends with the target found."""
         ends = [int(i) for i in np.flatnonzero(self.found)]
         return [self.pool(i, j, asked) for i in ends for j in ends if i <= j]
-
-
-def _by_any_law(
-    plate: Plate, reading: LaneReading, area: float | None, sigma: float
-) -> float:
-    """Return the area beside the lane's spots that `area` stands for by that law which gives most.
-
-    Not a number where `area` is None.
-    """
-    if area is None:
-        return math.nan
-    total = sum(one.area for one in reading.spots)
-    if not total > 0.0:
-        return area
-    most = max(p for p in limits_by_law(plate, reading, area, sigma) if p is not None)
-    return total * most / (100.0 - most)
 
 
 def _number(value: float | None) -> float:

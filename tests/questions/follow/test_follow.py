@@ -281,3 +281,24 @@ def test_a_difference_stands_out_only_beyond_both_arms():
     assert above(level(6.0, 3.0), missing)
     assert not above(level(4.9, 3.0), missing)
     assert not above(level(6.0, 3.0), Level(0.0, None, 0.0, None, False))
+
+
+def test_intervals_hold_where_the_light_followed_another_law(tmp_path):
+    """Drawn by Kubelka and Munk's function and read by optical density, k is held all the same."""
+    lanes = []
+    for time in TIMES[:-1]:
+        left = math.exp(-K * time)
+        lanes.append((9.0 + 11.0 * len(lanes), (
+            SpotSpec(0.3, 1.6 * left, width=2.1),
+            *((SpotSpec(0.6, 1.6 * (1 - left), width=2.2),) if time else ()))))
+    spec = PlateSpec(width=51, light="white", seed=12, dpi=150,
+                     lanes=tuple(LaneSpec(x, spots) for x, spots in lanes))
+    save(draw(spec), tmp_path / "white.png")
+    read = prepare(tmp_path / "white.png",
+                   Settings(light="white", lanes=4, law="optical-density"))
+    stated = answer([read], TIMES[:-1])
+    for time, level in zip(TIMES[1:-1], stated.courses[stated.start].levels[1:], strict=True):
+        assert level.low < 100.0 * math.exp(-K * time) < level.high
+    assert [course.kind for course in stated.courses] == ["starting material", "product"]
+    rate = stated.order.rate.constant
+    assert rate.low < K < rate.high

@@ -7,7 +7,8 @@ import pytest
 from scipy.optimize import approx_fprime, curve_fit, minimize
 from scipy.stats import norm
 
-from lanes.questions.follow.kinetics import TimePoint, _decay, _Series, _share, first_order
+from lanes.questions.follow.kinetics import first_order
+from lanes.questions.follow.series import Series, TimePoint, decay, share
 
 # 2 N2O5 -> 4 NO2 + O2 in CCl4 at 45 C: seconds and mol/l; the textbooks print 6.2e-4 per second
 # (Eyring & Daniels, J. Am. Chem. Soc. 52, 1472 (1930); figures from memory).
@@ -82,7 +83,7 @@ def test_taking_unequal_responses_as_equal_is_far_off_or_found_out():
 
 
 @pytest.mark.parametrize(("model", "p"), [
-    (_decay, [-0.7, 0.3, 0.2]), (_share, [-0.7, 0.5, 0.3, -0.2]),
+    (decay, [-0.7, 0.3, 0.2]), (share, [-0.7, 0.5, 0.3, -0.2]),
 ])
 def test_slopes_are_those_of_the_model(model, p):
     slopes = model(TIMES[1:], np.array(p))[1]
@@ -94,7 +95,7 @@ def test_slopes_are_those_of_the_model(model, p):
 def test_slopes_of_limits_too():
     made = [TimePoint(1.0, 0.5, 0.1), TimePoint(3.0, None, None, at_most=0.1),
             TimePoint(0.2, None, None, at_least=0.9)]
-    series = _Series(made, _share, ("k", "r", "c", "b"))
+    series = Series(made, share, ("k", "r", "c", "b"))
     p = np.array([-0.3, 0.2, 0.1, 0.1])
     slopes = series(p)[1]
     for j in range(3):
@@ -167,3 +168,38 @@ def test_repeats_at_one_time_are_used():
     order = first_order(points(times, np.exp(-0.5 * times), np.full(8, 0.01)), shares=False)
     assert order.used == 8
     assert order.rate.constant.value == pytest.approx(0.5, rel=1e-4)
+
+
+@pytest.mark.parametrize("off", [-1.5, 0.0, 1.5])
+def test_what_is_assumed_of_the_light_is_no_other_order(off):
+    """Points that one wrong assumption moves together: the rate is held, and nothing is scatter."""
+    k, sds = 0.6, np.full(TIMES.size, 0.004)
+    true = shares(k, 1.0)
+    # As another law moves them: what is large is larger, what is small is smaller.
+    moves = 0.4 * true * (1.0 - true) * (2.0 * true - 1.0)
+    values = true - off * moves + sds * np.array([0.0, 0.7, -1.1, 0.4, 0.9, -0.6])
+    made = [TimePoint(float(t), float(v), float(s), moves=(float(m),))
+            for t, v, s, m in zip(TIMES, values, sds, moves, strict=True)]
+    order = first_order(made, shares=True)
+    assert order.verdict == "first order"
+    assert order.rate.widened == 1.0
+    assert order.rate.constant.low < k < order.rate.constant.high
+    alone = first_order([TimePoint(p.time, p.value, p.sd) for p in made], shares=True).rate
+    if off:
+        assert alone is None or alone.widened > 1.0 or not (
+            alone.constant.low < k < alone.constant.high)
+    else:
+        assert alone.constant.high - alone.constant.low < (
+            order.rate.constant.high - order.rate.constant.low)
+
+
+@pytest.mark.parametrize(("move", "verdicts"), [
+    (0.1, ("not first order",)), (0.4, ("not first order", "cannot tell"))])
+def test_an_assumption_hides_no_other_order(move, verdicts):
+    """A second-order fall is none of the first, however the light may have been turned."""
+    times = np.array([0.0, 0.4, 0.8, 1.5, 3.0, 6.0, 12.0])
+    left = 1.0 / (1.0 + 2.0 * times)
+    for sd in (0.004, 0.01, 0.02):
+        made = [TimePoint(float(t), float(v), sd, moves=(float(m),)) for t, v, m
+                in zip(times, left, move * left * (1.0 - left) * (2.0 * left - 1.0), strict=True)]
+        assert first_order(made, shares=False).verdict in verdicts

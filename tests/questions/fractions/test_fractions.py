@@ -150,7 +150,8 @@ def test_a_pools_standard_deviation_is_that_of_drawn_areas():
     rng = np.random.default_rng(2)
     variances = np.array([[[4e-4, 1e-4], [1e-4, 1e-4]], [[9e-4, -2e-4], [-2e-4, 4e-4]]])
     target, others, volumes = np.array([0.9, 0.7]), np.array([0.1, 0.3]), np.array([2.0, 3.0])
-    table = Areas(target, np.ones(2, bool), others, variances, np.zeros(2), np.zeros(2), volumes)
+    table = Areas(target, np.ones(2, bool), others, variances, np.zeros(2), np.zeros(2), volumes,
+                  np.zeros((0, 2, 2)), np.zeros(0))
     pool = table.pool(0, 1, 0.0)
     drawn = [np.stack([rng.multivariate_normal([t, o], v, 20000)
                        for t, o, v in zip(target, others, variances, strict=True)])]
@@ -166,7 +167,7 @@ def test_a_pools_standard_deviation_is_that_of_drawn_areas():
 
 def test_missed_spots_lower_the_purity_by_what_they_would_add():
     table = Areas(np.array([1.0]), np.ones(1, bool), np.zeros(1), np.zeros((1, 2, 2)),
-                  np.array([0.05]), np.zeros(1), np.ones(1))
+                  np.array([0.05]), np.zeros(1), np.ones(1), np.zeros((0, 2, 1)), np.zeros(0))
     pool = table.pool(0, 0, 90.0)
     assert (pool.purity, pool.high) == (100.0, 100.0)
     assert pool.low == pytest.approx(100.0 / 1.05)
@@ -226,3 +227,20 @@ def test_the_page_holds_the_file_name_as_text(result):
     assert "<1>" not in page
     assert "Area percent is not mass percent" in page
     assert " pure" not in rendered(result).text().lower()
+
+
+def test_purities_and_recoveries_hold_where_the_light_followed_another_law(tmp_path):
+    """Drawn by Kubelka and Munk's function, read by optical density."""
+    target, other = (1.6, 1.5, 0.5, 0.2), (0.15, 0.6, 1.2, 1.5)
+    lanes = tuple(
+        LaneSpec(9.0 + 11.0 * i, (SpotSpec(0.3, b, width=2.1), SpotSpec(0.6, t, width=2.1)))
+        for i, (t, b) in enumerate(zip(target, other, strict=True)))
+    save(draw(PlateSpec(width=51, lanes=lanes, light="white", seed=3, dpi=150)),
+         tmp_path / "white.png")
+    read = prepare(tmp_path / "white.png", Settings(light="white", lanes=4, law="optical-density"))
+    stated = answer([read], 0.6, 90.0)
+    for t, b, fraction in zip(target, other, stated.fractions, strict=True):
+        assert fraction.low < 100.0 * t / (t + b) < fraction.high
+    pool = answer([read], 0.6, 75.0).expected
+    inside = slice(pool.first, pool.last + 1)
+    assert pool.recovery_low < 100.0 * sum(target[inside]) / sum(target) < pool.recovery_high

@@ -1,0 +1,160 @@
+"""A series of times as arrays, the models of a first-order fall, and residuals and slopes."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from lmfit import Parameters, minimize
+from numpy.typing import NDArray
+from scipy.special import log_ndtr
+from scipy.stats import norm
+
+from lanes.confidence import ONE_SIDED_95
+from lanes.rounding import ROUNDING
+from lanes.spots.deconvolve import THRESHOLD
+
+Floats = NDArray[np.float64]
+
+RATIOS = (0.05, 20.0)    # of responses that are thought possible
+LEAST_SQUARE = 1e-12     # of a residual at a limit: its slope divides by the root
+MOST_POWER = 50.0        # of exp: nothing is left of a reaction long before
+BOUNDS = {
+    "k": (-60.0, 60.0), "q0": (-60.0, 60.0), "b": (math.log(0.2), math.log(5.0)),
+    "r": (math.log(RATIOS[0]), math.log(RATIOS[1])), "c": (0.0, 100.0),
+}
+# How far an assumption may be off, in its own standard deviations: beyond what its square allows.
+ASSUMED = (-8.0, 8.0)
+
+
+@dataclass(frozen=True)
+class TimePoint:
+    """One lane's quantity at its time, as a fraction.
+
+    `value` and `sd` are None where the spot was not found: then the quantity is at most
+    `at_most`, or at least `at_least`, the level that is found 95 % of the time. `sd` counts the
+    noise; `moves` are standard deviations with their signs, one for each thing assumed of the
+    light, which moves all points of a series together.
+    """
+
+    time: float
+    value: float | None
+    sd: float | None
+    at_most: float | None = None
+    at_least: float | None = None
+    moves: tuple[float, ...] = ()
+
+    @property
+    def whole_sd(self) -> float | None:
+        """The standard deviation, every doubt counted."""
+        return None if self.sd is None else math.hypot(self.sd, *self.moves)
+
+
+Model = Callable[[Floats, Floats], tuple[Floats, Floats]]
+
+
+def decay(t: Floats, p: Floats) -> tuple[Floats, Floats]:
+    """Return q0 exp(-(k t)^b) and its slopes; `p` is ln k, ln q0, ln b."""
+    b = math.exp(p[2])
+    with np.errstate(divide="ignore"):
+        x = np.where(t > 0, b * (p[0] + np.log(t)), -np.inf)
+    power = np.exp(np.minimum(x, MOST_POWER))
+    f = np.exp(p[1] - power)
+    by_x = -f * power
+    return f, np.stack([by_x * b, f, np.where(t > 0, by_x * np.where(t > 0, x, 0.0), 0.0)])
+
+
+def share(t: Floats, p: Floats) -> tuple[Floats, Floats]:
+    """Return e / (e + r (1 + c - e)) and its slopes; `p` is ln k, ln r, c, ln b."""
+    e, by = decay(t, np.array([p[0], 0.0, p[3]]))
+    r, c = math.exp(p[1]), p[2]
+    whole = e + r * (1.0 + c - e)
+    by_e = r * (1.0 + c) / whole**2
+    return e / whole, np.stack([by_e * by[0], -e * r * (1.0 + c - e) / whole**2,
+                                -e * r / whole**2, by_e * by[2]])
+
+
+class Series:
+    """The points as arrays, and the residuals of a model with their slopes.
+
+    What is assumed of the light (the law, the layer) is a parameter too, in standard deviations
+    and held near 0 by its own square: it moves all points at once, so that it is no scatter, and
+    the points themselves may show that it was assumed wrong.
+    """
+
+    def __init__(self, points: Sequence[TimePoint], model: Model, names: tuple[str, ...]) -> None:
+        measured = [p for p in points if p.value is not None and p.sd]
+        upper_limits = [p for p in points if p.value is None and p.at_most]
+        lower_limits = [p for p in points if p.value is None and p.at_least is not None]
+        self.time = np.array([p.time for p in (*measured, *upper_limits, *lower_limits)], float)
+        self.count = len(measured)
+        self.value = np.array([p.value for p in measured], float)
+        self.sd = np.array([p.sd for p in measured], float)
+        reasons = max((len(p.moves) for p in measured), default=0)
+        self.moves = np.array([p.moves for p in measured], float).reshape(self.count, reasons).T
+        self.assumed = tuple(f"assumed{i}" for i in range(reasons))
+        self.model, self.names = model, (*names, *self.assumed)
+        # What would be missed: a limit that is found 95 % of the time, on the scale of the noise
+        # of which it is THRESHOLD and 1.645 standard deviations.
+        self.limit = np.array([*(p.at_most or 0.0 for p in upper_limits),
+                               *(1.0 - (p.at_least or 0.0) for p in lower_limits)], float)
+        self.scale = self.limit / (THRESHOLD + ONE_SIDED_95)
+        self.side = np.array([*(1.0 for _ in upper_limits), *(-1.0 for _ in lower_limits)])
+
+    def __call__(self, p: Floats) -> tuple[Floats, Floats]:
+        """Return residuals whose squares sum to -2 ln likelihood, and their slopes."""
+        own = len(self.names) - len(self.assumed)
+        f, slope = self.model(self.time, p[:own])
+        n, off = self.count, p[own:]
+        near = (f[:n] - self.value - off @ self.moves) / self.sd
+        rest = f[n:] if f.size > n else f[:0]
+        amount = np.where(self.side > 0, rest, 1.0 - rest)
+        z = (self.limit - amount) / self.scale - ONE_SIDED_95
+        logs = log_ndtr(z)
+        far = np.sqrt(np.maximum(-2.0 * logs, LEAST_SQUARE))
+        density = np.exp(norm.logpdf(z) - logs)
+        by = density / far / self.scale * self.side
+        k = off.size
+        slopes = np.block([
+            [slope[:, :n] / self.sd, slope[:, n:] * by, np.zeros((own, k))],
+            [-self.moves / self.sd, np.zeros((k, far.size)), np.eye(k)]])
+        return np.concatenate([near, far, off]), slopes
+
+    def measured(self, p: Floats) -> float:
+        """Return the sum of squares of the measured points and of what was assumed."""
+        residuals = self(p)[0]
+        ends = residuals.size - len(self.assumed)
+        return float((residuals[: self.count] ** 2).sum() + (residuals[ends:] ** 2).sum())
+
+    def assumed_off(self, p: Floats) -> float:
+        """Return by how many standard deviations what was assumed of the light is off."""
+        return float(np.abs(p[len(self.names) - len(self.assumed):]).max(initial=0.0))
+
+    def fit(self, start: Floats, free: Sequence[str]) -> tuple[Floats, float, Floats | None]:
+        """Return the best values, the sum of squares and the covariance of the free ones.
+
+        What was assumed is always free.
+        """
+        parameters = Parameters()
+        free = (*free, *self.assumed)
+        for name, value in zip(self.names, start, strict=True):
+            low, high = BOUNDS.get(name, ASSUMED)
+            parameters.add(name, min(max(float(value), low + ROUNDING), high - ROUNDING),
+                           vary=name in free, min=low, max=high)
+
+        def values(p: Parameters) -> Floats:
+            return np.array([p[name].value for name in self.names])
+
+        def slopes(p: Parameters) -> Floats:
+            rows = self(values(p))[1]
+            return rows[[self.names.index(n) for n in self.names if n in free]]
+
+        if self.time.size + len(self.assumed) < len(free):
+            squares = float((self(start)[0] ** 2).sum())
+            return start, squares, None
+        out = minimize(lambda p: self(values(p))[0], parameters, method="leastsq", Dfun=slopes,
+                       col_deriv=1, scale_covar=False)
+        best = values(out.params)
+        return best, float((self(best)[0] ** 2).sum()), getattr(out, "covar", None)
