@@ -68,8 +68,8 @@ KEYS = {
     "solvent": (
         "lane, weak, strong, plates[](file, fraction, light, rf[]), components[](name, slope, "
         "slope_sd, intercept, intercept_sd, rf[], shared[]), scatter(plate_sd, spot_sd, "
-        "estimated, line_probability), recommended(fraction, extrapolated, rf[], rf_low[], "
-        "rf_high[], worst_pair[], worst_resolution, worst_low, worst_high, probability, "
+        "estimated, line_probability, width_law_sd), recommended(fraction, extrapolated, rf[], "
+        "rf_low[], rf_high[], worst_pair[], worst_resolution, worst_low, worst_high, probability, "
         "beyond_window), outside_window, map[](fraction, extrapolated, rf[], rf_low[], rf_high[], "
         "worst_pair[], worst_resolution, worst_low, worst_high, probability), next_try(fraction, "
         "extrapolated, sd_now, sd_then), matches[](probability, spots[], recommended_fraction, "

@@ -246,7 +246,8 @@ def _fit(plates: Sequence[PlateLane], matching: Matching) -> tuple[Law, Widths]:
                 where.append(spot.rf)
                 wide.append(spot.width)
             points.append(RfPoint(j, p, plate.fraction, spot.rf, sd))
-    return fit(points, size), fit_widths(who, where, wide, size)
+    law_sd = float(np.median([plate.width_sd for plate in plates]))
+    return fit(points, size), fit_widths(who, where, wide, size, law_sd)
 
 
 def _components(

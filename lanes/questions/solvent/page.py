@@ -77,7 +77,8 @@ def _record(answer: Solvent) -> dict[str, Any]:
         ],
         "scatter": None if law is None else {
             "plate_sd": law.plate_sd, "spot_sd": law.spot_sd, "estimated": law.estimated,
-            "line_probability": law.misfit},
+            "line_probability": law.misfit,
+            "width_law_sd": None if answer.widths is None else answer.widths.law_sd},
         "recommended": None if answer.recommended is None else _mixture(answer.recommended),
         "outside_window": None if answer.elsewhere is None else _mixture(answer.elsewhere),
         "map": [] if chart is None else _map(answer, chart),

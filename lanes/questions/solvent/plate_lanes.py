@@ -18,6 +18,7 @@ from lanes.questions.solvent.matching import MOST_SPOTS, SpotTraits
 from lanes.reading import LaneReading, Plate
 from lanes.rounding import TINY
 from lanes.settings import Settings
+from lanes.spots.law_doubt import law_doubt
 from lanes.spots.quantities import full_width
 from lanes.trace.sample import sample
 
@@ -32,7 +33,11 @@ EDGE = 0.02  # Rf nearer to 0 or 1 say little of k
 
 @dataclass(frozen=True)
 class PlateLane:
-    """One plate's sample lane: `seen` are the spots in use, in order of Rf."""
+    """One plate's sample lane.
+
+    `seen` are the spots in use, in order of Rf; `width_sd` is the standard deviation of ln of all
+    their widths together, for what is assumed of the light.
+    """
 
     file: str
     fraction: float | None
@@ -41,6 +46,7 @@ class PlateLane:
     reading: LaneReading
     seen: tuple[SpotTraits, ...]
     flags: tuple[Flag, ...]
+    width_sd: float = 0.0
 
 
 def read_plates(
@@ -129,7 +135,17 @@ def _plate_lane(
             float(breadth[k]), colour, colour_sd,
         ))
     return PlateLane(file, fraction, plate.light, plate.signal.channel, reading, tuple(seen),
-                     tuple(flags))
+                     tuple(flags), _width_sd(plate, reading))
+
+
+def _width_sd(plate: Plate, reading: LaneReading) -> float:
+    """Return by how much ln of the lane's widths hangs on the law; 0 where nothing shows it."""
+    signal = plate.signal
+    doubt = law_doubt(reading.trace, reading.fit, signal.law, signal.reference, signal.as_read)
+    if doubt is None:
+        return 0.0
+    known = doubt.widths[:, np.isfinite(doubt.widths).all(axis=0)]
+    return float(np.linalg.norm(np.median(known, axis=1))) if known.size else 0.0
 
 
 def _colours(

@@ -242,13 +242,15 @@ def _drawn(
 class Widths:
     """Full width at half height, as a share of the run, along Rf: factor (at + by Rf).
 
-    `factor` is each component's own; `sd` the scatter of ln(width) about it.
+    `factor` is each component's own; `sd` the scatter of ln(width) about it, `law_sd` that of all
+    of them together for the law from light to signal.
     """
 
     at: float
     by: float
     factor: Floats
     sd: float
+    law_sd: float = 0.0
 
     def of(self, rf: Floats) -> Floats:
         """Return the width of each component at `rf`, (..., n)."""
@@ -264,7 +266,7 @@ LEAST_ON_LINE, LEAST_WIDTH, LINE_ENDS = 0.3, 0.25, (0.05, 0.95)
 
 
 def fit_widths(component: Sequence[int], rf: Sequence[float], width: Sequence[float],
-               count: int) -> Widths:
+               count: int, law_sd: float = 0.0) -> Widths:
     """Fit how width grows along the plate; a constant where the spots span too little Rf.
 
     Components differ by a factor, drawn half way to 1 where it rests on a single spot.
@@ -286,7 +288,7 @@ def fit_widths(component: Sequence[int], rf: Sequence[float], width: Sequence[fl
             factor[j] = np.exp(own)
             left[who == j] -= own
     sd = max(float(np.sqrt(np.mean(left**2))) if len(left) > 1 else USUAL_SD, LEAST_SD)
-    return Widths(at, by, factor, sd)
+    return Widths(at, by, factor, sd, law_sd)
 
 
 @dataclass(frozen=True)
@@ -331,6 +333,7 @@ def predict(law: Law, widths: Widths, fractions: Floats, seed: int = 1) -> Map:
     shift = rng.standard_normal(DRAWS) * law.plate_draws * TO_LOG_K
     own = rng.standard_normal((DRAWS, size)) * law.spot_draws[:, None]
     broad = np.exp(rng.standard_normal((DRAWS, size)) * widths.sd)
+    broad *= np.exp(rng.standard_normal((DRAWS, 1)) * widths.law_sd)
     # The same draws at each fraction, so that the map is smooth.
     drawn = rf_of(law.draws[:, None, :, 0] * log_x[None, :, None] + law.draws[:, None, :, 1]
                   + shift[:, None, None])

@@ -251,7 +251,15 @@ def scatter(answer: Solvent) -> str:
               else "assumed, since two mixtures can't show it")
     return (f"From plate to plate Rf is taken to scatter by {law.plate_sd:.2g} for all spots of a "
             f"plate together (at Rf 0.5) and by {law.spot_sd:.2g} for each: a usual range, "
-            f"{source}.")
+            f"{source}.{_by_law(answer)}")
+
+
+def _by_law(answer: Solvent) -> str:
+    widths = answer.widths
+    if widths is None or round(100.0 * widths.law_sd) < 1:
+        return ""
+    return (f" All widths together hang on the law from light to signal, by "
+            f"{100.0 * widths.law_sd:.0f} % (standard deviation): the resolutions count that too.")
 
 
 def matches(answer: Solvent) -> list[str]:

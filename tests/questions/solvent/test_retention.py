@@ -307,3 +307,15 @@ def test_one_plate_keeps_every_spot_in_the_window():
     assert one.pair == (1, 2)
     assert one.rf_then[0] == pytest.approx(0.2)
     assert one.wanted_k < 2.0
+
+
+def test_the_law_widens_all_spots_at_once_and_the_resolution_with_them():
+    """As far as another law would have it, which scatter from spot to spot averages out."""
+    law = fit([RfPoint(j, p, x, float(rf_of(np.array(-1.2 * np.log10(x) - 0.8 - 0.25 * j))), 0.002)
+               for p, x in enumerate((0.1, 0.2, 0.4)) for j in range(2)], 2)
+    plain = Widths(0.02, 0.016, np.ones(2), 0.05)
+    here = np.array([0.2])
+    alone, both = (predict(law, w, here) for w in (plain, replace(plain, law_sd=0.15)))
+    spread = [np.log(m.worst_high / m.worst_low)[0] / (2 * 1.96) for m in (alone, both)]
+    assert spread[1] == pytest.approx(np.hypot(spread[0], 0.15), rel=0.05)
+    assert both.rf == pytest.approx(alone.rf)
