@@ -23,7 +23,7 @@ from lanes.spots.one_more import BROADEST_SOUGHT, starts_with_one_more
 from lanes.spots.same_outline import longer_than_one, unlike_across
 from lanes.spots.settle import settle
 from lanes.spots.shape_terms import ShapeDoubt
-from lanes.spots.significance import area_significance, local_significance
+from lanes.spots.significance import LEAST_SAMPLES, area_significance, local_significance
 from lanes.spots.split import (
     SMALLEST_SHARE,
     SPLIT_GAIN,
@@ -222,6 +222,10 @@ class Search:
                               self.extrapolation, self.noise.sd, doubt, misfit))
         return problem, touching
 
+    def _few(self, solution: Solution, i: int) -> bool:
+        """Return whether peak `i` stands on too little, as one that left the trace."""
+        return int(self._about(solution, i)[0].sum()) < LEAST_SAMPLES
+
     def _about(
         self, solution: Solution, i: int
     ) -> tuple[NDArray[np.bool_], tuple[int, ...]]:
@@ -265,9 +269,9 @@ class Search:
 
     def _one_or_two(self, solution: Solution, i: int) -> list[tuple[float, tuple[Peak, ...]]]:
         """Return the gain and peaks of every change at peak `i` that pays and is believed."""
-        problem, touching = self._local(solution, i)
-        if problem.x.size < 12:
+        if self._few(solution, i):
             return []
+        problem, touching = self._local(solution, i)
         now = tuple(solution.peaks[j] for j in touching)
         others = [q for j, q in enumerate(solution.peaks) if j not in touching]
         out = []
@@ -290,6 +294,8 @@ class Search:
         patch = without_tails(peaks[at: end])
         one = (*peaks[:at], merged_peak(*patch), *peaks[end:])
         as_one = replace(solution, peaks=one)
+        if self._few(as_one, at):
+            return False
         doubt, unlike, longer = self.shapes, 0.0, False
         across = None if self.sheet is None else cross_profile(
             self.sheet, self.x, self.usable, one[at], (*one[:at], *one[at + 1:]))
@@ -306,8 +312,6 @@ class Search:
             doubt = replace(doubt, sds=roughness(strips, doubt) * doubt.sds)
         uneven = 0.0 if across is None else across.uneven
         problem, touching = self._local(as_one, at, doubt, max(MISFIT, uneven))
-        if problem.x.size < 12:
-            return False
         local, place = tuple(one[j] for j in touching), touching.index(at)
         enough = SPLIT_GAIN * (count - 1) + unlike
         if beats_one(

@@ -72,7 +72,8 @@ def describe(
         return (), (), (nothing,)
     percents, percent_sds = area_percents(fit)
     if percent_sds is not None and law is not None:
-        percent_sds = np.hypot(percent_sds, np.sqrt(np.square(law.percents).sum(axis=0)))
+        percent_sds = np.hypot(law.noise * percent_sds,
+                               np.sqrt(np.square(law.percents).sum(axis=0)))
     percent_noise = area_percents(fit, noise_only=True)[1]
     shares = profiles(trace, fit)
     spots = tuple(

@@ -46,6 +46,7 @@ GLOW_LOST, SELF_ABSORBED = "glow lost", 0.2
 FOLLOWED = 2.0
 # Of a lane's largest signal: where there is less, nothing is turned and no slope is taken.
 NO_SIGNAL = 1e-9
+NO_SHARE = 1e-6    # percent squared: so that a lane of all but one spot divides by nothing
 NO_GLOW = 1e-12    # signal: so that nothing is divided by 0
 # Of the way to the one other choice as good, as a standard deviation. Either may hold, and what is
 # true then lies at the other with even chance; or laws scatter about the middle of the two in use,
@@ -67,10 +68,14 @@ class LawDoubt:
         Standard deviations of each area percent.
     widths : (k, c) array
         Of ln of each spot's width at half height.
+    noise : (c,) array
+        Times as large as by the law in use the noise of each area percent may be: what a law
+        presses together it presses together with its noise.
     """
 
     percents: Floats
     widths: Floats
+    noise: Floats
 
     def resolution_sd(self, i: int, j: int, wide: tuple[float, float]) -> float:
         """Return the relative standard deviation of two spots' resolution, their widths `wide`."""
@@ -103,13 +108,21 @@ def law_doubt(
     now = spots_under(trace, fit, law, law, reference)
     if now is None:
         return None
+    shares = _percents(now)
     reasons = [(choice.by, moved) for choice in choices(law, reference, as_read)
                if (moved := spots_under(trace, fit, law, choice.law, reference, choice.layer))
                is not None]
     return LawDoubt(
-        np.array([by * (_percents(s) - _percents(now)) for by, s in reasons]),
+        np.array([by * (_percents(s) - shares) for by, s in reasons]),
         np.array([by * np.log(_half_widths(trace, s) / _half_widths(trace, now))
-                  for by, s in reasons]))
+                  for by, s in reasons]),
+        np.max([np.ones(len(shares)), *(_spread_of(_percents(s)) / _spread_of(shares)
+                                        for _, s in reasons)], axis=0))
+
+
+def _spread_of(percents: Floats) -> Floats:
+    """Return how much a percent moves with ln of its spot's area."""
+    return np.asarray(np.maximum(percents * (100.0 - percents), NO_SHARE))
 
 
 @dataclass(frozen=True)

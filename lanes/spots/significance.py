@@ -17,6 +17,7 @@ REACH = 6.0  # of a peak's spreads on either side: what shows the layer beside i
 # White noise beside the layer's own, as a share of its standard deviation: the finest detail is
 # the resampling's, and an estimated covariance needs it to be one.
 FLOOR = 0.2
+LEAST_SAMPLES = 12  # under a peak of four values and a baseline's, to ask anything about it
 RANK = 1e-11  # of the largest: directions that a fit fixes by less are not fixed at all
 
 
@@ -40,7 +41,7 @@ def local_significance(
     spread = float(np.hypot(peak.sigma, peak.tau))
     inside = np.nonzero((np.abs(x - peak.centre) < REACH * spread) & usable)[0]
     hidden = (np.abs(x - peak.centre) < MIDDLE * spread) & ~usable
-    if hidden.any() or inside.size < 12 or peak.area <= 0 or noise.sd <= 0:
+    if hidden.any() or inside.size < LEAST_SAMPLES or peak.area <= 0 or noise.sd <= 0:
         return 0.0
     lag = np.abs(inside[:, None] - inside[None, :])
     acf = np.append(noise.autocorrelation, 0.0)

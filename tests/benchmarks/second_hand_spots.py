@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 from second_hand.drawing import save
 from second_hand.shapes import SHAPES
-from second_hand.studies import pair_of_spots, single_spot, spot_with_trace
+from second_hand.studies import lanes_of_spots, pair_of_spots, single_spot, spot_with_trace
 from second_hand.truth import TrueLane, Truth
 
 from lanes.errors import LanesError
@@ -20,18 +20,25 @@ LAWS = ("kubelka-munk", "beer-lambert", "saturating", "quenching", "emission")
 NEAR_MM = 2.0  # of a lane's true place
 
 
-def read(image, truth: Truth, folder: Path) -> tuple[Plate, tuple[LaneReading, ...]] | None:
-    """Return the plate and its readings, None where the plate is refused."""
+def plate_of(image, truth: Truth, folder: Path) -> Plate | None:
+    """Return the plate, None where it is refused."""
     path = save(image, truth, folder / "second-hand")
-    settings = Settings(light=truth.light, lanes=len(truth.lanes))
     try:
-        plate = prepare(path, settings)
-        readings = tuple(read_lane(plate, lane) for lane in plate.layout.lanes)
+        plate = prepare(path, Settings(light=truth.light, lanes=len(truth.lanes)))
     except LanesError:
-        readings = None
+        plate = None
     for made in folder.glob("second-hand*"):
         made.unlink()
-    return None if readings is None else (plate, readings)
+    return plate
+
+
+def read(image, truth: Truth, folder: Path) -> tuple[Plate, tuple[LaneReading, ...]] | None:
+    """Return the plate and its readings, None where the plate is refused."""
+    plate = plate_of(image, truth, folder)
+    try:
+        return plate and (plate, tuple(read_lane(plate, lane) for lane in plate.layout.lanes))
+    except LanesError:
+        return None
 
 
 def lanes_of(plate: Plate, readings: tuple[LaneReading, ...], truth: Truth
@@ -50,5 +57,5 @@ def rf_of(reading: LaneReading, lane: TrueLane) -> float | None:
     return max(near, key=lambda c: c.area).centre / reading.trace.run if near else None
 
 
-__all__ = ["LAWS", "SHAPES", "lanes_of", "pair_of_spots", "read", "rf_of", "single_spot",
-           "spot_with_trace"]
+__all__ = ["LAWS", "SHAPES", "lanes_of", "lanes_of_spots", "pair_of_spots", "plate_of", "read",
+           "rf_of", "single_spot", "spot_with_trace"]

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from second_hand_spots import LAWS, SHAPES, lanes_of_spots, plate_of
 
 from lanes.draw import LaneSpec, PlateSpec, SpotSpec, draw, save
 from lanes.measuring import prepare
@@ -134,3 +135,42 @@ def test_a_second_order_reaction_is_not_called_first_order(light, tmp_path):
                 for seed in range(10)]
     print(light, "second order over a reference:", verdicts)
     assert verdicts.count("first order") <= 5
+
+
+def by_second_hand(seed: int, law: str, ratio: float, folder: Path) -> tuple[Follow, list, float]:
+    """Return what is stated of a reaction by the second hand, its true shares and its rate."""
+    rng = np.random.default_rng([seed, 37])
+    k = float(10 ** rng.uniform(-2.5, 0.0))
+    times = [float(f) / k for f in (0.0, 0.3, 0.7, 1.2, 1.9, 3.0)]
+    left = np.exp(-k * np.array(times))
+    amounts = float(rng.uniform(0.4, 0.9)) * rng.normal(1.0, 0.08, len(times))
+    made = tuple(((START, a * e), *(((PRODUCT, a * ratio * (1.0 - e)),) if e < 1.0 else ()))
+                 for a, e in zip(amounts, left, strict=True))
+    shape = list(SHAPES)[seed % len(SHAPES)]
+    plate = plate_of(*lanes_of_spots(made, shape, law, seed), folder)
+    assert plate is not None
+    shares = [100.0 * e / (e + ratio * (1.0 - e)) for e in left]
+    return answer([plate], times, start=START), shares, k
+
+
+@pytest.mark.study
+@pytest.mark.parametrize("ratio", [1.0, 2.0])
+@pytest.mark.parametrize("law", LAWS)
+def test_the_second_hands_reactions(law, ratio, tmp_path):
+    tally = Tally()
+    for seed in range(12):
+        stated, shares, k = by_second_hand(seed, law, ratio, tmp_path)
+        tally.verdicts.append(stated.order.verdict)
+        for true, level in zip(shares, stated.courses[stated.start].levels, strict=True):
+            if level.detected and level.low is not None and true < 100.0:
+                tally.held_share.append(level.low <= true <= level.high)
+        rate = stated.order.rate
+        if rate is not None:
+            tally.held.append(rate.constant.low < k < rate.constant.high)
+            tally.wide.append((rate.constant.high - rate.constant.low) / rate.constant.value)
+            tally.widened.append(rate.widened > 1.0)
+    print(law, ratio, tally.line())
+    # A saturating law takes amount from heavy spots, which no share of signal shows.
+    if law != "saturating":
+        assert np.mean(tally.held_share) >= 0.90, tally.line()
+        assert np.mean(tally.held) >= 0.90, tally.line()

@@ -1,4 +1,4 @@
-"""Plain scans of single spots and of pairs, for studies: one shape, one law, heavy to faint."""
+"""Plain scans of single spots, pairs and lanes of them, for studies: one shape, one law."""
 
 from __future__ import annotations
 
@@ -100,6 +100,34 @@ def spot_with_trace(
     return _scan(rng, law, seed, f"trace {shape}", spots, noise)
 
 
+def lanes_of_spots(
+    lanes: tuple[tuple[tuple[float, float], ...], ...], shape: str, law: str, seed: int
+) -> tuple[Image.Image, Truth]:
+    """Return a scan whose lanes hold spots of given amounts, each substance of its own width.
+
+    Parameters
+    ----------
+    lanes : tuple of tuples of (rf, amount)
+        From left to right; an amount of 1 stands 1 high where a spot is 3 mm long and wide. What
+        stands at one Rf is one substance, and varies from lane to lane by 0.2 mm.
+    """
+    rng = np.random.default_rng([15, *shape.encode(), *law.encode(), seed])
+    places = sorted({rf for spots in lanes for rf, _ in spots})
+    plans = {rf: replace(_spot(rng, shape, 1.0), along=float(rng.uniform(2.4, 3.2)))
+             for rf in places}
+    left = iter(lanes)
+
+    def spots(_: float) -> tuple[SpotPlan, ...]:
+        out = []
+        for rf, amount in next(left):
+            plan = plans[rf]
+            out.append(replace(plan, rf=rf + float(rng.normal(0.0, 0.2)) / RUN,
+                               height=amount * 9.0 / (plan.along * plan.across)))
+        return tuple(out)
+
+    return _scan(rng, law, seed, f"lanes {shape}", spots, count=len(lanes))
+
+
 WIDTH_HEIGHT = (90.0, 90.0)  # mm
 ORIGIN, FRONT = 10.0, 80.0  # mm
 RUN = FRONT - ORIGIN
@@ -124,9 +152,10 @@ def _spot(rng, shape: str, height: float) -> SpotPlan:
 
 
 def _scan(
-    rng, law: str, seed: int, kind: str, spots_of, noise=None
+    rng, law: str, seed: int, kind: str, spots_of, noise=None, count: int | None = None
 ) -> tuple[Image.Image, Truth]:
-    count = int(rng.integers(5, 9))
+    usual = int(rng.integers(5, 9))
+    count = count or usual
     width, height = WIDTH_HEIGHT
     xs = np.linspace(10, width - 10, count)
     heights = np.exp(rng.uniform(np.log(0.08), np.log(1.0), count))

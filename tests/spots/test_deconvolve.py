@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -9,9 +10,11 @@ import pytest
 from numpy.typing import NDArray
 
 from lanes.errors import InputError
+from lanes.spots.choose import Search
 from lanes.spots.deconvolve import deconvolve
 from lanes.spots.fit import Fit
 from lanes.spots.model import DEGREES, Peak, peak_shape
+from lanes.spots.shape_terms import ASSUMED
 from lanes.spots.shapes import apex
 from lanes.spots.split import merged_peak
 from lanes.trace.noise import Noise
@@ -294,3 +297,22 @@ def test_a_peak_of_less_than_nothing_is_no_part_of_one():
     """By hand: of areas 2 and -1, the one that is left is the first."""
     whole = merged_peak(Peak(10.0, 2.0, 1.0), Peak(14.0, -1.0, 1.0))
     assert (whole.centre, whole.area, whole.sigma) == (10.0, 2.0, 1.0)
+
+
+def test_a_peak_that_left_the_trace_is_asked_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A fit may carry a peak past the last sample: nothing there tells one from two."""
+    searches: list[Search] = []
+    run = Search.run
+
+    def caught(self: Search, *asked: Any) -> Any:
+        searches.append(self)
+        out = run(self, *asked)
+        beyond = (*out[0].peaks, Peak(X[-1] + 5.0, 0.35, 0.45), Peak(X[-1] + 6.0, 0.2, 0.45))
+        gone = replace(out[0], peaks=beyond)
+        assert self._one_or_two(gone, len(beyond) - 2) == []
+        assert not self._claimed(gone, beyond, len(beyond) - 2)
+        return out
+
+    monkeypatch.setattr(Search, "run", caught)
+    assert len(fitted(*THREE, shapes=ASSUMED).components) == 3
+    assert searches

@@ -83,23 +83,30 @@ class Table:
     ) -> tuple[float, float | None, tuple[float, ...]]:
         """Return track `i` over the sum of the spots `over` in lane `j`, and its doubts.
 
-        They are the standard deviation by the noise, and one with its sign for each thing that is
-        assumed of the light.
+        They are the standard deviation by the noise, by that law which makes it largest, and one
+        with its sign for each thing that is assumed of the light.
         """
+        views = self.views()
+        share, noise_sd = views[0].share(i, j, over)
+        others = [(one.by, *view.share(i, j, over))
+                  for one, view in zip(self.otherwise, views[1:], strict=True)]
+        if noise_sd is not None:
+            noise_sd = max(noise_sd, *(sd or 0.0 for _, _, sd in others), 0.0)
+        return share, noise_sd, tuple(by * (other - share) for by, other, _ in others)
+
+    def share(self, i: int, j: int, over: Sequence[int]) -> tuple[float, float | None]:
+        """Return track `i` over the sum of the spots `over` in lane `j`, and its noise alone."""
         values, covariance = self.areas[j]
         place = self.found[i].places[j]
         assert place is not None
         total = float(values[list(over)].sum())
         share = float(values[place]) / total
-        moves = tuple(
-            one.by * (float(one.areas[j][place]) / float(one.areas[j][list(over)].sum()) - share)
-            for one in self.otherwise)
         slope = np.zeros(values.size)
         slope[list(over)] -= share / total
         slope[place] += 1.0 / total
         if covariance is None:
-            return share, None, moves
-        return share, math.sqrt(max(float(slope @ covariance @ slope), 0.0)), moves
+            return share, None
+        return share, math.sqrt(max(float(slope @ covariance @ slope), 0.0))
 
     def base(self, j: int) -> list[int] | None:
         """Return the spots of lane `j` that its shares are taken over; None where missing."""

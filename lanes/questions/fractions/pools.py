@@ -52,8 +52,9 @@ class Areas:
     """The target's area, the others' and what may be missed, as (n,) arrays by fraction.
 
     `variances` is (n, 2, 2) of target and others, by the noise; not a number where unknown.
-    `otherwise` is (r, 2, n): both, had one of r things been assumed otherwise of the light, and
-    `by` (r,) how much of the way there is a standard deviation.
+    `otherwise` is (r, 2, n): both, had one of r things been assumed otherwise of the light, with
+    `variances_otherwise` (r, n, 2, 2), and `by` (r,) how much of the way there is a standard
+    deviation.
     """
 
     target: Floats
@@ -64,6 +65,7 @@ class Areas:
     target_missed: Floats
     volumes: Floats
     otherwise: Floats
+    variances_otherwise: Floats
     by: Floats
 
     @classmethod
@@ -76,7 +78,8 @@ class Areas:
         assumed = areas_otherwise(plates, readings)
         out = cls(np.zeros(n), np.zeros(n, bool), np.zeros(n),
                   np.zeros((n, 2, 2)), np.full(n, np.nan), np.zeros(n), volumes,
-                  np.zeros((len(assumed), 2, n)), np.array([one.by for one in assumed]))
+                  np.zeros((len(assumed), 2, n)), np.zeros((len(assumed), n, 2, 2)),
+                  np.array([one.by for one in assumed]))
         spread = across(readings)
         for j, (plate, reading, place) in enumerate(zip(plates, readings, places, strict=True)):
             values, covariance = areas(reading)
@@ -86,10 +89,13 @@ class Areas:
                 sums[:, place] = (1.0, 0.0)
                 out.found[j] = True
             out.target[j], out.others[j] = sums @ values
-            for row, one in zip(out.otherwise, assumed, strict=True):
-                row[:, j] = sums @ one.areas[j]
             if values.size:
                 out.variances[j] = np.nan if covariance is None else sums @ covariance @ sums.T
+            for r, one in enumerate(assumed):
+                out.otherwise[r, :, j] = sums @ one.areas[j]
+                turned = sums * (one.areas[j] / values)
+                if covariance is not None:
+                    out.variances_otherwise[r, j] = turned @ covariance @ turned.T
             # Away from every spot found, and, where the target is missing, at its own place.
             clear = _clear(reading, spot.sigma)
             asked = [(clear, spot)] if clear is not None else []
@@ -111,16 +117,16 @@ class Areas:
         """
         v = self.volumes
         inside = slice(first, last + 1)
+        share, variance = _poured(v[inside], self.target[inside], self.others[inside],
+                                  self.variances[inside])
+        otherwise = [_poured(v[inside], both[0, inside], both[1, inside], variances[inside])
+                     for both, variances in zip(self.otherwise, self.variances_otherwise,
+                                                strict=True)]
         target = float((v * self.target)[inside].sum())
         whole = target + float((v * self.others)[inside].sum())
-        share = target / whole
-        slope = np.array([1.0 - share, -share]) / whole
-        variance = float(np.einsum("i,nij,j,n->", slope, self.variances[inside], slope,
-                                   v[inside]**2))
-        alone = slope[0] * self.target + slope[1] * self.others
-        variance += float((LANE_SD * v * alone)[inside] @ (v * LANE_SD * alone)[inside])
-        poured = (v * self.otherwise)[:, :, inside].sum(axis=2)
-        variance += self._assumed(poured[:, 0] / poured.sum(axis=1), share)
+        # By the law that makes the noise largest.
+        variance = max([variance, *(one for _, one in otherwise)])
+        variance += self._assumed(np.array([one for one, _ in otherwise]), share)
         sd = math.sqrt(max(variance, 0.0)) if math.isfinite(variance) else math.nan
         missed = float((v * self.missed)[inside].sum())
         arm = TWO_SIDED_95 * sd
@@ -163,6 +169,19 @@ class Areas:
         """Return every run of fractions that begins and ends with the target found."""
         ends = [int(i) for i in np.flatnonzero(self.found)]
         return [self.pool(i, j, asked) for i in ends for j in ends if i <= j]
+
+
+def _poured(
+    volumes: Floats, target: Floats, others: Floats, variances: Floats
+) -> tuple[float, float]:
+    """Return the target's share of fractions poured together, and its variance by the noise."""
+    poured = float(volumes @ target)
+    whole = poured + float(volumes @ others)
+    share = poured / whole
+    slope = np.array([1.0 - share, -share]) / whole
+    variance = float(np.einsum("i,nij,j,n->", slope, variances, slope, volumes**2))
+    alone = LANE_SD * volumes * (slope[0] * target + slope[1] * others)
+    return share, variance + float(alone @ alone)
 
 
 def _number(value: float | None) -> float:

@@ -151,7 +151,7 @@ def test_a_pools_standard_deviation_is_that_of_drawn_areas():
     variances = np.array([[[4e-4, 1e-4], [1e-4, 1e-4]], [[9e-4, -2e-4], [-2e-4, 4e-4]]])
     target, others, volumes = np.array([0.9, 0.7]), np.array([0.1, 0.3]), np.array([2.0, 3.0])
     table = Areas(target, np.ones(2, bool), others, variances, np.zeros(2), np.zeros(2), volumes,
-                  np.zeros((0, 2, 2)), np.zeros(0))
+                  np.zeros((0, 2, 2)), np.zeros((0, 2, 2, 2)), np.zeros(0))
     pool = table.pool(0, 1, 0.0)
     drawn = [np.stack([rng.multivariate_normal([t, o], v, 20000)
                        for t, o, v in zip(target, others, variances, strict=True)])]
@@ -167,7 +167,8 @@ def test_a_pools_standard_deviation_is_that_of_drawn_areas():
 
 def test_missed_spots_lower_the_purity_by_what_they_would_add():
     table = Areas(np.array([1.0]), np.ones(1, bool), np.zeros(1), np.zeros((1, 2, 2)),
-                  np.array([0.05]), np.zeros(1), np.ones(1), np.zeros((0, 2, 1)), np.zeros(0))
+                  np.array([0.05]), np.zeros(1), np.ones(1), np.zeros((0, 2, 1)),
+                  np.zeros((0, 1, 2, 2)), np.zeros(0))
     pool = table.pool(0, 0, 90.0)
     assert (pool.purity, pool.high) == (100.0, 100.0)
     assert pool.low == pytest.approx(100.0 / 1.05)
