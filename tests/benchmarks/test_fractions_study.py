@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from second_hand_spots import LAWS, SHAPES, lanes_of_spots, plate_of
 
 from lanes.draw import LaneSpec, PlateSpec, SpotSpec, draw, save
 from lanes.errors import InputError
@@ -131,3 +132,31 @@ def test_pools_are_as_pure_as_asked(light, tmp_path):
     print(light, tally.line())
     assert np.mean(tally.above) >= 0.95, tally.line()
     assert np.mean(tally.held) >= 0.90, tally.line()
+
+
+def by_second_hand(seed: int, law: str, folder: Path) -> tuple[Fractions, np.ndarray, float]:
+    """Return what is stated of a separation by the second hand, as `read` does."""
+    amounts = 0.7 * separation(seed, "white")[1]
+    asked = float(np.random.default_rng([seed, 43]).choice([60.0, 75.0, 85.0, 90.0, 95.0]))
+    made = tuple(tuple((rf, float(a)) for rf, a in zip((TARGET, 0.25, 0.7), lane, strict=False)
+                       if a > 1e-3) for lane in amounts.T)
+    shape = list(SHAPES)[seed % len(SHAPES)]
+    plate = plate_of(*lanes_of_spots(made, shape, law, seed), folder)
+    assert plate is not None
+    return answer([plate], TARGET, asked), amounts, asked
+
+
+@pytest.mark.study
+@pytest.mark.parametrize("law", LAWS)
+def test_the_second_hands_separations(law, tmp_path):
+    tally, each = Tally(), []
+    for seed in range(8):
+        stated, amounts, asked = by_second_hand(seed, law, tmp_path)
+        add(tally, stated.chosen, amounts, asked)
+        each += [one.low <= 100.0 * a[0] / a.sum() <= one.high for one, a
+                 in zip(stated.fractions, amounts.T, strict=True) if one.low is not None]
+    print(law, tally.line(), f"each fraction held {np.mean(each):.3f} of {len(each)}")
+    # A saturating law takes amount from heavy spots, which no share of signal shows.
+    if law != "saturating":
+        assert np.mean(each) >= 0.90, tally.line()
+        assert np.mean(tally.above) >= 0.90, tally.line()
