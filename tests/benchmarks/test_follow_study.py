@@ -154,7 +154,7 @@ def by_second_hand(seed: int, law: str, ratio: float, folder: Path) -> tuple[Fol
 
 
 def second_hand(seeds: range, law: str, folder: Path) -> Tally:
-    """Return what was stated of reactions by the second hand, responses alike or twofold in turn."""
+    """Return what was stated of the second hand's reactions, responses alike or twofold in turn."""
     tally = Tally()
     for seed in seeds:
         stated, shares, k = by_second_hand(seed, law, 1.0 + seed % 2, folder)
