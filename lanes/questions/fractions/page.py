@@ -178,9 +178,10 @@ def _sections(answer: Fractions) -> list[str]:
         '<p class="quiet">Areas of a pool’s fractions are added, weighted by '
         + ("the volumes given" if answer.volumes_given else "equal volumes")
         + ". A pool meets what was asked if the lower end of its purity’s interval does. Its "
-        "interval holds the areas’ errors, 2 % from lane to lane for lamp and layer, and one "
-        "missed spot at its limit in every fraction; how exactly the lanes were applied is not in "
-        "it. Recovery is of the target found in all fractions here.</p>",
+        "interval holds the areas’ noise, what else could be assumed of the light (the law, the "
+        "layer’s reflectance), 2 % from lane to lane for lamp and layer, and one missed spot "
+        "at its limit in every fraction; how exactly the lanes were applied is not in it. "
+        "Recovery is of the target found in all fractions here.</p>",
     ]
 
 
