@@ -45,6 +45,10 @@ FIRST_STEP, LONGER, END = 0.02, 1.6, 1e-5
 # of responses, the first quantity over the one measured, and orders of reaction either side of one.
 RATES = np.geomspace(0.02, 200.0, 30)
 RESPONSES, FIRSTS, BENDS = (0.2, 0.5, 1.0, 2.0, 5.0), (0.7, 1.0, 1.4, 3.0), (-0.4, 0.4)
+# Standard deviations that the first assumption, the law, may be off: as it is, and another either
+# way (`law_doubt`).
+LAWS_OFF = (-1.5, 0.0, 1.5)
+SAME_MINIMUM = 2         # decimals of ln k and of the next: nearer, two searches found one minimum
 LEAST_FIRST = 1e-12      # of a quantity started from: its ln must be a number
 
 
@@ -163,7 +167,7 @@ def first_order(
     if times < needed:
         return cannot(_too_few(times, needed, shares))
     series = Series(points, share if shares else decay, names)
-    fit = _fitted(series, _start(series, shares, alike), free, used)
+    fit = _fitted(series, _starts(series, shares, alike), free, used)
     if fit.misfit is not None and fit.misfit < MISFIT:
         return Order("not first order", "a decay stretched or squeezed in time fits better "
                      f"(p {fit.misfit:.2g})", None, used, limits)
@@ -207,14 +211,17 @@ def _too_few(times: int, needed: int, shares: bool) -> str:
 class _Fitted:
     """The best values of a series, and what its scatter makes of them.
 
-    `measured` is the sum of squares of the measured points alone, `widened` what intervals are
-    wider by for scatter beyond what is stated, `misfit` the p-value of b = 1.
+    `minima` are values, the best among them, from which every way is up, each with its sum of
+    squares: one law and a strong response may do as well as another and a weak one. `measured` is
+    the sum of squares of the measured points alone, `widened` what intervals are wider by for
+    scatter beyond what is stated, `misfit` the p-value of b = 1.
     """
 
     series: Series
     free: tuple[str, ...]
     best: Floats
     squares: float
+    minima: tuple[tuple[Floats, float], ...]
     freedom: int
     measured: float
     widened: float
@@ -227,12 +234,23 @@ class _Fitted:
         level = TWO_SIDED_95**2
         if self.widened > 1.0:
             level = float(student.ppf(BELOW_TWO_SIDED_95, self.freedom)) ** 2 * self.widened**2
-        return [_end(self.series, self.best, self.squares, self.free, name, sign, level)
-                for sign in (-1.0, 1.0)]
+        as_good = [values for values, squares in self.minima if squares - self.squares < level]
+        out: list[float | None] = []
+        for sign in (-1.0, 1.0):
+            each = [_end(self.series, values, self.squares, self.free, name, sign, level)
+                    for values in as_good]
+            known = [end for end in each if end is not None]
+            out.append(sign * max(sign * end for end in known) if len(known) == len(each) else None)
+        return out
 
 
-def _fitted(series: Series, start: Floats, free: tuple[str, ...], used: int) -> _Fitted:
-    best, squares, covariance = series.fit(start, free)
+def _fitted(
+    series: Series, starts: Sequence[Floats], free: tuple[str, ...], used: int
+) -> _Fitted:
+    fits = sorted((series.fit(start, free) for start in starts), key=lambda found: found[1])
+    best, squares, covariance = fits[0]
+    minima = {tuple(np.round(values[:2], SAME_MINIMUM)): (values, size)
+              for values, size, _ in reversed(fits)}
     freedom = used - len(free)
     measured = series.measured(best)
     chance = float(chi2.sf(measured, freedom)) if freedom > 0 else 1.0
@@ -243,21 +261,29 @@ def _fitted(series: Series, start: Floats, free: tuple[str, ...], used: int) -> 
     if covariance is not None and covariance[0, 0] > 0:
         relative_sd = widened * math.sqrt(float(covariance[0, 0]))
     off = max(series.assumed_off(best), widened)
-    return _Fitted(series, free, best, squares, freedom, measured, widened, misfit,
-                   strange or doubt or off > MOST_SCATTER, relative_sd)
+    return _Fitted(series, free, best, squares, tuple(minima.values()), freedom, measured, widened,
+                   misfit, strange or doubt or off > MOST_SCATTER, relative_sd)
 
 
-def _start(series: Series, shares: bool, alike: bool) -> Floats:
-    """Return the best of a grid of rates (and of responses) to start from."""
+def _starts(series: Series, shares: bool, alike: bool) -> list[Floats]:
+    """Return the best rate to start from for each response (or amount), under each law."""
     late = float(series.time.max())
     first = float(series.value[0]) if series.count else 1.0
     ratios = (1.0,) if alike else RESPONSES
     second = ([math.log(r) for r in ratios] if shares
               else [math.log(max(first * f, LEAST_FIRST)) for f in FIRSTS])
-    rest = [0.0] * (len(series.names) - 2)
-    grid = [np.array([math.log(x / late), s, *rest])
-            for x in RATES for s in second]
-    return min(grid, key=lambda p: float((series(p)[0] ** 2).sum()))
+    out = []
+    for value in second:
+        for off in LAWS_OFF if series.assumed else (0.0,):
+            grid = []
+            for x in RATES:
+                start = np.zeros(len(series.names))
+                start[:2] = math.log(x / late), value
+                if series.assumed:
+                    start[series.names.index(series.assumed[0])] = off
+                grid.append(start)
+            out.append(min(grid, key=lambda p: float((series(p)[0] ** 2).sum())))
+    return out
 
 
 def _misfit(series: Series, best: Floats, squares: float, free: tuple[str, ...], freedom: int

@@ -203,3 +203,21 @@ def test_an_assumption_hides_no_other_order(move, verdicts):
         made = [TimePoint(float(t), float(v), sd, moves=(float(m),)) for t, v, m
                 in zip(times, left, move * left * (1.0 - left) * (2.0 * left - 1.0), strict=True)]
         assert first_order(made, shares=False).verdict in verdicts
+
+
+def test_an_interval_holds_every_rate_that_does_as_well():
+    """Shares that one law with a strong response explains, and another with a weak one."""
+    times = np.array([30.0, 70.0, 120.0, 190.0, 300.0])
+    moves = np.array([-0.0508, 0.0650, 0.0719, 0.0374, 0.0190])
+    values = shares(0.01, 2.0, times) - 1.4 * moves
+    made = [TimePoint(float(t), float(v), float(s), moves=(float(m),)) for t, v, s, m
+            in zip(times, values, (0.02, 0.02, 0.013, 0.01, 0.009), moves, strict=True)]
+    rate = first_order(made, shares=True).rate
+    assert rate.constant.low < 0.01 < rate.constant.high
+    # And the other: taken as read, the products answer a tenth as strongly and k is fivefold.
+    series = Series(made, share, ("k", "r", "c", "b"))
+    other = series.fit(np.array([math.log(0.055), math.log(0.1), 0.0, 0.0, 0.0]), ("k", "r"))
+    best = series.fit(np.array([math.log(0.01), math.log(2.0), 0.0, 0.0, 1.4]), ("k", "r"))
+    assert abs(other[0][0] - best[0][0]) > 1.0
+    assert other[1] - best[1] < 3.84
+    assert rate.constant.high > 0.05
