@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from lanes.confidence import MAD_SD
+from lanes.plate.freehand import HAND_MM, departs, freehand, path_near
 from lanes.plate.layout import Floats, Line
 from lanes.plate.morphology import highest
 from lanes.plate.square import Grid
@@ -56,7 +57,6 @@ NO_REST = 1e-12   # samples squared: so that nothing is divided by 0 where a lin
 # it by chance, so that this asks for three and a half standard deviations.
 BEND_GAIN = 12.0
 MOST_SHARED = 0.95  # correlation of neighbouring blocks: beyond, a line is too short to tell
-HAND_MM = 0.03    # of a line's height: a hand's wavering, which neighbouring blocks share
 COVERS = 2.0      # standard deviations from which a block counts as covered by the line found
 RIM_MM = 1.5      # of the plate's sides: chipped layer, and their shadow
 NEAR_MM = 0.4     # from a line's fitted height, where its darkest row lies
@@ -256,6 +256,10 @@ def _trace_line(
         gain = float((flat**2).sum() / max(float((bent**2).sum()), NO_REST))
         if gain < 1.0 + BEND_GAIN / keep.sum():
             coefficients = np.append(straight, 0.0)
+        by_hand = _by_hand(blocks, votes, coefficients, (heights, seen), u, grid)
+        if by_hand is not None:
+            coefficients, rest, keep = by_hand
+            sd = _height_sd(rest, keep, coefficients.size - 1) * grid.pitch
     on = np.rint(np.polynomial.polynomial.polyval(u, coefficients)).astype(int)
     on = np.clip(on, 1, grid.rows - 2)
     column = np.arange(u.size)
@@ -263,13 +267,33 @@ def _trace_line(
     score = float(along.mean() * np.sqrt(u.size))
     # From fractional rows over u to mm over x.
     half = 0.5 * grid.columns * grid.pitch
-    c = (np.append(coefficients, np.zeros(3 - coefficients.size)))
+    c = np.append(coefficients, np.zeros(max(0, 3 - coefficients.size)))
     row_poly = np.polynomial.Polynomial(c)(np.polynomial.Polynomial([-1.0, 1.0 / half]))
     mm_poly = (row_poly + 0.5) * grid.pitch
     return Stroke(
         Line(tuple(float(v) for v in mm_poly.coef), max(sd, HAND_MM * grid.pitch / grid.mm)),
         score, float(min(keep.mean(), (along > COVERS).mean())), 0.0,
     )
+
+
+def _by_hand(
+    blocks: Floats, votes: Floats, coefficients: Floats, near: tuple[Floats, NDArray[np.bool_]],
+    u: Floats, grid: Grid,
+) -> tuple[Floats, Floats, NDArray[np.bool_]] | None:
+    """Return the line, its departures and its blocks where the stroke runs along no parabola.
+
+    `near` are each block's row beside the parabola of `coefficients`, and whether it shows a
+    stroke there. None where the parabola does.
+    """
+    rough: Floats = np.asarray(np.polynomial.polynomial.polyval(u, coefficients), np.float64)
+    if not departs(near[0] - rough, near[1], grid.mm):
+        return None
+    pitch = 0.5 * float(u[1] - u[0]) * grid.columns * grid.mm
+
+    def follow(path: Floats) -> tuple[Floats, Floats]:
+        return _followed(blocks, votes, path, grid)
+
+    return freehand(follow, path_near(votes, rough, pitch, grid.mm), u, BLOCK_SHOWS, grid.mm)
 
 
 def _height_sd(rest: Floats, keep: NDArray[np.bool_], degree: int) -> float:

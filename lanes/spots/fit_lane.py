@@ -22,6 +22,11 @@ INCREDIBLE = 16.0  # residual variance over the layer's: four times its standard
 # matter along the lane does not: what leaves a residual that this noise has less than half of (a
 # choice) is a smear.
 FINE_MM, SMEARED = 1.0, 0.5
+# Matter smeared from the origin on, or up to the front, ends there in a step. So far from the line
+# the level inside it is read, and so far the smear reaches at half of that at least: farther than a
+# spot at the line does. In standard deviations, what is surely a step. Choices.
+INSIDE_MM, LONG_MM, STEP_SDS = 2.0, 8.0, 6.0
+LOWEST = 0.1  # quantile of a stretch: the level between its spots
 
 
 def fit_lane(
@@ -56,6 +61,8 @@ def fit_lane(
     -------
     Fit, Noise, Trace
     """
+    trace = _up_to_the_lines(trace, flat, noise, mm)
+
     def fitted() -> Fit:
         return deconvolve(trace.position, flat, noise=noise, gain=trace.gain, usable=trace.usable,
                           baseline_order=baseline_order, components=components,
@@ -76,6 +83,30 @@ def fit_lane(
     if components is None:
         fit = reject_artefacts(trace, flat, fit, noise, mm, baseline_order, shapes)
     return fit, noise, trace
+
+
+def _up_to_the_lines(
+    trace: Trace, flat: NDArray[np.float64], noise: Noise, mm: float
+) -> Trace:
+    """Return the trace without what lies beyond a line where smeared matter ends at it.
+
+    No spot's flank and no baseline follows such a step, and what they leave of it would pass for
+    noise: beyond the line the smear is not known.
+    """
+    usable = trace.usable.copy()
+    for beyond, within in ((-trace.position, trace.position),
+                           (trace.position - trace.run, trace.run - trace.position)):
+        outside = trace.usable & (beyond > 0.0)
+        inside, along = (trace.usable & (within > 0.0) & (within < length / mm)
+                         for length in (INSIDE_MM, LONG_MM))
+        if not (outside.any() and inside.any()):
+            continue
+        level = float(np.median(flat[outside]))
+        step = float(np.median(flat[inside])) - level
+        lowest = float(np.quantile(flat[along], LOWEST)) - level
+        if step > STEP_SDS * noise.local.sd and lowest > 0.5 * step:
+            usable &= ~outside
+    return trace if (usable == trace.usable).all() else replace(trace, usable=usable)
 
 
 def _fine(trace: Trace, flat: NDArray[np.float64], apart: float) -> float:

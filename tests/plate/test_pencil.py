@@ -48,6 +48,14 @@ def lined(
     return (light * (1 - cover * force)).astype(np.float32), grid, line
 
 
+def along(height: NDArray[np.float64], depth: float = 0.3) -> tuple[Light, Grid]:
+    """Return a bare layer with one stroke 0.25 mm wide at `height` in each column."""
+    light, grid = layer()
+    distance = np.abs(grid.y()[:, None] - height)
+    cover = np.clip((0.125 - distance) / grid.pitch + 0.5, 0, 1) * min(1.0, 0.25 / grid.pitch)
+    return (light * (1 - depth * cover)).astype(np.float32), grid
+
+
 def origin(light: Light, grid: Grid) -> list[Stroke]:
     return find_lines(light, grid, 0.02 * 60, 0.45 * 60, smile=False)
 
@@ -86,6 +94,26 @@ def test_the_fronts_height(stroke: dict[str, float]) -> None:
     best = front(light, grid)[0]
     np.testing.assert_allclose(best.line.at(grid.x()), line, atol=0.05)
     assert best.score > 15
+
+
+@pytest.mark.parametrize("depth", [0.4, 0.08])
+@pytest.mark.parametrize("shape", ["waves", "dent", "lagging at one side", "fast at the edges"])
+def test_a_front_drawn_by_hand_is_followed_where_no_parabola_does(
+    shape: str, depth: float
+) -> None:
+    """The solvent's edge is no parabola: what is traced along it counts where each lane is."""
+    x = layer()[1].x()
+    u = x / 20.0 - 1.0
+    height = 48.0 + {
+        "waves": 0.9 * np.sin(x / 4.5 + 1.0), "dent": -2.0 * np.exp(-0.5 * ((x - 26.0) / 4.0) ** 2),
+        "lagging at one side": -3.0 * np.exp(-x / 8.0), "fast at the edges": 3.0 * u**4}[shape]
+    light, grid = along(height, depth)
+    best = front(light, grid)[0]
+    lanes = (x > 4.0) & (x < 36.0)
+    off = best.line.at(x[lanes]) - height[lanes]
+    assert np.abs(off).max() < 0.3  # a stroke's width: 0.005 of a run of 60 mm
+    assert best.coverage > 0.8
+    assert best.thickness < 0.6  # it is measured along the stroke, and is as thin as that
 
 
 @pytest.mark.parametrize(

@@ -58,3 +58,37 @@ def test_what_a_smear_leaves_need_not_be_stood_out_of_so_far() -> None:
     assert not stands_out(trace, y, fit, layer.times(44.0), 0)
     assert stands_out(trace, y, fit, layer.times(44.0).smeared(layer.sd), 0)
     assert not stands_out(trace, y, fit, layer.times(70.0).smeared(layer.sd), 0)
+
+
+LONG = np.arange(-2.0, 62.0, 0.1)
+
+
+def crowded(smear: np.ndarray, peaks: dict[float, float]) -> tuple[Any, Trace]:
+    """Return the fit of spots (height at place) on a smear, on a trace past both lines."""
+    y = smear + sum(h * np.exp(-0.5 * ((LONG - at) / 1.2) ** 2) for at, h in peaks.items())
+    y = y + 0.007 * np.random.default_rng(3).standard_normal(LONG.size)
+    off_lines = (np.abs(LONG) > 0.8) & (np.abs(LONG - 60.0) > 0.8)
+    trace = Trace(LONG, y, off_lines, np.ones(LONG.size), 60.0, None, None, 0 * LONG, 0 * LONG)
+    fit, _, held = fit_lane(trace, y, Noise(0.007, np.ones(1), 0.1, "clean layer"), mm=1.0)
+    return fit, held
+
+
+MANY = {6.0: 0.6, 12.0: 0.5, 17.0: 0.7, 24.0: 0.9, 33.0: 0.4, 39.0: 2.5, 46.0: 2.0, 54.0: 4.0}
+
+
+@pytest.mark.parametrize(("low", "high"), [(0.0, 60.0), (0.0, 99.0), (-9.0, 60.0)])
+def test_a_smear_that_ends_at_a_line_hides_no_spots(low: float, high: float) -> None:
+    """Of a crude sample: the step at a line is no noise, though spots fill the lane between."""
+    smear = np.where(np.abs(LONG - 0.5 * (low + high)) < 0.5 * (high - low), 0.5, 0.0)
+    fit, held = crowded(smear, MANY)
+    assert [c.centre for c in fit.components] == pytest.approx(list(MANY), abs=0.1)
+    assert held.usable[(LONG > 1.0) & (LONG < 59.0)].all()
+    assert held.usable[LONG < -1.0].any() == (low < 0.0)
+    assert held.usable[LONG > 61.0].any() == (high > 60.0)
+
+
+@pytest.mark.parametrize("place", [-0.5, 0.0, 1.5, 58.5, 60.0])
+def test_a_spot_at_a_line_is_read_to_both_sides_of_it(place: float) -> None:
+    fit, held = crowded(np.zeros(LONG.size), {place: 4.0, 30.0: 2.0})
+    assert held.usable[np.abs(LONG - 30.0) > 31.0].all()
+    assert any(abs(c.centre - place) < 0.1 for c in fit.components)
