@@ -23,6 +23,7 @@ from lanes.plate.layout import Layout
 from lanes.plate.signal import Signal
 from lanes.plate.square import Grid
 from lanes.quantiles import median
+from lanes.scan.transfer import POWER
 
 Floats = NDArray[np.float64]
 
@@ -33,9 +34,10 @@ LEAST_MM2 = 60.0  # square millimetres held out, below which noise is not known:
 LEAST_PATCHES = 4.0  # taken for granted: of fewer Student's interval would say nothing
 WILD = 4.0  # standard deviations: a patch farther off is a missed mark, once in 16,000 by chance
 # How far along a lane bands of one step are correlated, as a Gaussian's standard deviation. Their
-# length is any, as the layer happens to change; taken is what does most harm: as spots of the usual
-# sigma, 0.9 mm, are with themselves (a Gaussian's overlap with itself is sqrt 2 as wide).
-BAND_MM = 1.3
+# length is any, as the layer happens to change; taken is what does most harm where spots are sought:
+# as long as a narrow spot is wide at half height, 1.5 mm, over the root of 6 (an even band's overlap
+# with itself is a triangle).
+BAND_MM = 0.6
 FEWEST_MOVING = 20     # samples that show a bare trace's noise
 SAME_VALUE = 1e-9      # of a trace's span: two values nearer than this are one
 DETECTOR_STEPS = 4096  # 12 bits: what a densitometer or scanner keeps apart (common practice)
@@ -71,6 +73,8 @@ class Noise:
         weak spot has to stand out of.
     without_smear : float or None
         `sd` of the layer alone, where `sd` counts what smeared matter leaves, too.
+    rounded : float
+        Of the variance, what the file's steps leave of a smooth layer.
     """
 
     sd: float
@@ -79,6 +83,7 @@ class Noise:
     source: str
     detection: Noise | None = None
     without_smear: float | None = None
+    rounded: float = 0.0
 
     @property
     def local(self) -> Noise:
@@ -189,7 +194,9 @@ def _across(
     # Bands and islands of a step lie across a lane's whole width.
     bands = np.exp(-0.5 * (np.arange(lags_y + 1) * grid.pitch / steps.long) ** 2)
     shared = np.square(steps.sd * np.array(widths))[:, None] * bands
-    return [_noise(row, grid, lag) for row in weights @ table.T * grid.pitch**2 + shared]
+    noises = [_noise(row, grid, lag) for row in weights @ table.T * grid.pitch**2 + shared]
+    return [noise and replace(noise, rounded=float(row[0]) / noise.sd**2)
+            for noise, row in zip(noises, shared, strict=True)]
 
 
 def _noise(covariance: Floats, grid: Grid, lag: float) -> Noise | None:
@@ -202,6 +209,15 @@ def _noise(covariance: Floats, grid: Grid, lag: float) -> Noise | None:
         return None
     sd = float(np.sqrt(covariance[0]))
     return Noise(sd, _positive(covariance / covariance[0]), grid.pitch, "clean layer")
+
+
+def rounded_gain(gain: Floats, noise: Noise) -> Floats:
+    """Return the relative noise of a spot's light where the file's steps make a part of it.
+
+    Noise of light is taken as proportional to it, and for emission `gain` is the light over the
+    layer's. A code is worth less: of L, L^(1 - 1 / 2.4) by sRGB's curve (IEC 61966-2-1).
+    """
+    return np.sqrt((1.0 - noise.rounded) * gain**2 + noise.rounded * gain ** (2.0 - 2.0 / POWER))
 
 
 def residual_noise(residual: ArrayLike, pitch: float, lag: float = LAG_MM) -> Noise:

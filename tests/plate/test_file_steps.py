@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from PIL import Image
 from plain import LANES, SPOTS, Spot, codes, kept
 
 import lanes
@@ -40,7 +41,8 @@ def drawn(spots: tuple[Spot, ...]) -> dict[int, list[float]]:
     ("blue", 200.0, 0.4, 0.1, "webp", {"quality": 80}),
 ])
 def test_steps_of_a_smooth_layer_are_no_spots_and_no_lanes(
-    layer: str, dpi: float, grain: float, lamp: float, kind: str, how: dict[str, Any], tmp_path: Path
+    layer: str, dpi: float, grain: float, lamp: float, kind: str, how: dict[str, Any],
+    tmp_path: Path,
 ) -> None:
     picture = codes(layer, dpi, grain=grain, lamp=lamp)
     found = read(kept(picture, tmp_path / f"plate.{kind}", dpi, **how), dpi)
@@ -49,6 +51,25 @@ def test_steps_of_a_smooth_layer_are_no_spots_and_no_lanes(
     for where, spots in found.items():
         assert spots == pytest.approx(true[where], abs=0.01)
     assert {0, 1} <= found.keys()
+
+
+@pytest.mark.parametrize(("layer", "dpi", "grain", "kind", "how"), [
+    ("grey", 300.0, 0.4, "jpg", {"quality": 75}),
+    ("pink", 150.0, 0.0, "jpg", {"quality": 50}),
+    ("pink", 300.0, 0.4, "webp", {"quality": 75}),
+    ("blue", 200.0, 0.0, "webp", {"quality": 75}),
+])
+def test_nor_where_it_was_saved_anew(
+    layer: str, dpi: float, grain: float, kind: str, how: dict[str, Any], tmp_path: Path
+) -> None:
+    first = kept(codes(layer, dpi, grain=grain), tmp_path / f"first.{kind}", dpi, **how)
+    with Image.open(first) as image:
+        unpacked = np.asarray(image.convert("RGB"))
+    found = read(kept(unpacked, tmp_path / "again.png", dpi), dpi)
+    true = drawn(SPOTS)
+    assert found.keys() <= true.keys()
+    for where, spots in found.items():
+        assert spots == pytest.approx(true[where], abs=0.01)
 
 
 @pytest.mark.parametrize(("kind", "how"), [
