@@ -34,9 +34,9 @@ LEAST_MM2 = 60.0  # square millimetres held out, below which noise is not known:
 LEAST_PATCHES = 4.0  # taken for granted: of fewer Student's interval would say nothing
 WILD = 4.0  # standard deviations: a patch farther off is a missed mark, once in 16,000 by chance
 # How far along a lane bands of one step are correlated, as a Gaussian's standard deviation. Their
-# length is any, as the layer happens to change; taken is what does most harm where spots are sought:
-# as long as a narrow spot is wide at half height, 1.5 mm, over the root of 6 (an even band's overlap
-# with itself is a triangle).
+# length is any, as the layer happens to change; taken is what does most harm where spots are
+# sought: as long as a narrow spot is wide at half height, 1.5 mm, over the root of 6 (an even
+# band's overlap with itself is a triangle).
 BAND_MM = 0.6
 FEWEST_MOVING = 20     # samples that show a bare trace's noise
 SAME_VALUE = 1e-9      # of a trace's span: two values nearer than this are one
