@@ -39,7 +39,7 @@ from lanes.spots.seen import add_seen, only_confirmed
 from lanes.spots.shape_doubt import learn_shapes, shown_shapes
 from lanes.spots.shape_terms import ASSUMED, ShapeDoubt
 from lanes.trace.background import background
-from lanes.trace.noise import Noise, layer_noise, layer_noises, residual_noise
+from lanes.trace.noise import Noise, layer_noise, layer_noises, residual_noise, rounded_gain
 from lanes.trace.path import follow
 from lanes.trace.sample import Trace, read_trace, sample
 from lanes.trace.stripes import without_stripes
@@ -267,6 +267,8 @@ def _take(plate: Plate, lane: Lane, shapes: ShapeDoubt) -> _Taken:
         noise = plate.seen[key] or noise
     trace = without_other_side(sample(plate.signal, plate.layout, lane), plate.layout, lane)
     trace = without_stripes(trace, plate.signal, plate.layout, lane)
+    if noise is not None and plate.signal.law == "emission":
+        trace = replace(trace, gain=rounded_gain(trace.gain, noise.local))
     flat, below = _less_background(trace, settings, plate.signal.grid.mm)
     flags: tuple[Flag, ...] = ()
     if noise is None:

@@ -14,6 +14,7 @@ from lanes.plate.channel import CLIPPED, WEIGHTS
 from lanes.plate.layout import Layout
 from lanes.plate.signal import Signal
 from lanes.reading import LaneReading
+from lanes.scan.blocks import BLOCK, BLOCKY, LEAST_PX, MEAN_STEP, MOST_PX, blockiness, mean_step
 from lanes.scan.scan import Scan
 from lanes.scan.transfer import code_table
 from lanes.spots.shapes import FWHM
@@ -27,33 +28,18 @@ DEFAULT_DPI = (72.0, 96.0)
 TOO_WIDE_MM, TOO_NARROW_MM = 4.0, 0.8
 # Ten samples over a peak's base of four sigma (common practice).
 PER_SIGMA = 2.5
-BLOCK = 8          # side in pixels of what JPEG transforms: ITU-T T.81
-BLOCKY = 1.15      # times other steps between neighbours; clean plates stay below 1.03
-# Codes a block's mean moves by. Up to one code compression is no coarser than 8 bits are anyway:
-# the standard's example table (ITU-T T.81, table K.1) comes to it where a library calls it
-# quality 75.
-MEAN_STEP = 1.0
-CAPPED = 4.0       # times the mean step: a steeper one is the edge of a spot or of pencil
-LEAST_PHASE = 1e-3  # of the cap: a picture without steps in one phase is blocks altogether
-MOST_TIMES = 99.0  # that are printed
+MOST_TIMES = 99.0  # of blocks' steps over others, that are printed
 # Colours over levels of the richest channel, up to which a picture has one tone: rounding of the
 # other channels adds a few.
 TONED = 1.1
 INNER = 1.0, 99.0  # percentiles of the codes: the layer and its spots, not the pencil
-PER_CODE = 257     # of 16 bits in one of 8: 65535 / 255
 SPARSE_MM = 1.5    # between points at which the layer's light is looked at: its lamp is smooth
-COMB = 0.4         # share of blocks, as a resultant, that keep to one step; by chance below 0.1
 ALIKE = 0.9        # share of neighbouring pixels with the same codes; quiet grey scans reach 0.87
 PALETTE = 256      # colours of a palette image; a colour scan has thousands
 # Darkest over brightest part of the layer: beyond it the error of area percent doubles (drawn
 # plates).
 LAMP = 0.5
-LUMA = (0.299, 0.587, 0.114)  # of red, green, blue: ITU-R BT.601, as JPEG files take it (T.871)
-LEVEL_SHIFT = 128.0           # taken off before the transform: ITU-T T.81, A.3.1
-LARGEST_STEP = 128            # eighths of a code; quality 10 of a library comes to 80
 FEW = 16           # one sample in so many: where they show more colours, all do
-LEAST_PX = 128     # sixteen blocks a side
-MOST_PX = 1024     # side of what is looked at for blocks
 
 
 def scale_remark(
@@ -172,68 +158,6 @@ def _one_tone(codes: NDArray[np.int64], count: int) -> bool:
     low, high = np.percentile(channel, INNER)
     used = np.unique(channel[(channel >= low) & (channel <= high)]).size
     return bool(used > 0.5 * (high - low + 1.0))
-
-
-def blockiness(codes: NDArray[np.integer[Any]]) -> float:
-    """Return how many times as large steps between neighbours are at the edges of 8 x 8 blocks.
-
-    The mean step in the largest of eight phases over that in the next, in whichever direction
-    shows less of it: a scanner's stripes run one way, JPEG's blocks (ITU-T T.81) both. Near 1
-    where there are no blocks.
-
-    Parameters
-    ----------
-    codes : (rows, columns, channels) array
-    """
-    if min(codes.shape[:2]) < LEAST_PX:
-        return 1.0
-    grey = codes[:, :, codes.shape[2] // 2].astype(np.float32)
-    return min(_excess(np.abs(np.diff(grey, axis=1))), _excess(np.abs(np.diff(grey, axis=0)).T))
-
-
-def _excess(steps: NDArray[np.float32]) -> float:
-    phases = _phases(steps)
-    *_, second, largest = sorted(phases)
-    cap = CAPPED * float(steps.mean())
-    return largest / max(second, LEAST_PHASE * cap) if cap > 0.0 else 1.0
-
-
-def _phases(steps: NDArray[np.float32]) -> list[float]:
-    """Return the mean step from one column to the next in each of eight phases."""
-    columns = np.minimum(steps, CAPPED * float(steps.mean())).mean(axis=0, dtype=float)
-    return [float(columns[k::BLOCK].mean()) for k in range(BLOCK)]
-
-
-def mean_step(codes: NDArray[np.integer[Any]]) -> float:
-    """Return in how large steps, in codes of 8 bits, the means of JPEG's blocks move.
-
-    JPEG keeps a block's mean as a multiple of one step (the first entry of its table of luminance,
-    an eighth of a code each). Multiples of a step q turn exp(2 pi i mean / q) by whole turns, so
-    that its mean over all blocks is long; the largest such step counts. Infinite where the means
-    spread too little to decide: then every step would do.
-
-    Parameters
-    ----------
-    codes : (rows, columns, channels) array, upright with the blocks
-    """
-    luma = codes.astype(np.float32) / (PER_CODE if codes.dtype == np.uint16 else 1)
-    luma = luma @ np.array(LUMA, np.float32) if luma.shape[2] == 3 else luma[:, :, 0]
-    top = 1 + int(np.argmax(_phases(np.abs(np.diff(luma, axis=0)).T)))
-    left = 1 + int(np.argmax(_phases(np.abs(np.diff(luma, axis=1)))))
-    luma = luma[top:, left:]
-    rows, columns = (side // BLOCK for side in luma.shape)
-    whole = luma[: rows * BLOCK, : columns * BLOCK].reshape(rows, BLOCK, columns, BLOCK)
-    eighths = BLOCK * (whole.mean(axis=(1, 3), dtype=float).ravel() - LEVEL_SHIFT)
-    # Of a smooth spread of standard deviation s, steps up to 2 s leave no more than exp(-pi^2 / 2).
-    most = int(2.0 * eighths.std())
-    least = int(BLOCK * MEAN_STEP) + 1
-    if most < least:
-        return math.inf
-    kept = [0.0, *(abs(np.exp(2j * np.pi * eighths / q).mean())
-                   for q in range(1, min(most, LARGEST_STEP) + 1)), 0.0]
-    peaks = [q for q in range(1, len(kept) - 1)
-             if kept[q] > COMB and kept[q] >= max(kept[q - 1], kept[q + 1])]
-    return max(peaks, default=0) / BLOCK
 
 
 def _evenness(scan: Scan, layout: Layout, signal: Signal) -> float | None:

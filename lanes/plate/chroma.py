@@ -13,7 +13,7 @@ TO_LUMA = np.array([[0.299, 0.587, 0.114], [-0.168736, -0.331264, 0.5],
                     [0.5, -0.418688, -0.081312]])
 # Codes: luma is kept in whole ones at least, and what shows in more is more than colour. Where a
 # block's own is kept in coarser ones, it shows in a step of these alone.
-LUMA_STEP, BLOCK_PX = 1.0, 8
+LUMA_STEP = 1.0
 # Of such a code: the step that a block's mean is kept in, from which it is hardly finer than what
 # it is unpacked in, and a block without grain of its own shows in whole codes.
 COARSE = 0.5
@@ -52,6 +52,6 @@ def is_colour_step(blob: Blob, layer: Floats, planes: Planes, layout: Layout) ->
     most = planes.colour_step.codes * (PASSES + 1.0 / max(float(blocks), 1.0))
     bright = 0.0 if grey else LUMA_STEP
     if planes.colour_step.block_mean > COARSE * LUMA_STEP:
-        blocks = blocks * planes.colour_step.side_px / BLOCK_PX
+        blocks = blocks * planes.colour_step.side_px / planes.colour_step.luma_px
         bright = planes.colour_step.luma * (1.0 + 1.0 / max(float(blocks), 1.0))
     return bool(luma < bright and max(colour) < most)

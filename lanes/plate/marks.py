@@ -60,7 +60,9 @@ UNDER_LINE_MM, NAME_SIZE_MM, JOINED_MM, UNEVEN_MM = (1.0, 9.0), (1.2, 6.0), 1.5,
 class Mark:
     """A piece of thin matter off the rim: middle, extent and angle, in plate units.
 
-    `beyond` is how far it goes on across the rim, to a side of the plate.
+    `beyond` is how far it goes on across the rim, to a side of the plate. Of its `core`, what is at
+    least half as deep as its middle, are its slope, its scatter and how tall and how high that is:
+    compression leaves waves beside a stroke, which are a part of the piece and never so deep.
     """
 
     x: float
@@ -70,6 +72,8 @@ class Mark:
     slope: float
     scatter: float
     beyond: float = 0.0
+    core_tall: float = np.inf
+    core_y: float = np.nan
 
 
 def find_marks(planes: Planes, cut: Line | None = None) -> list[Mark]:
@@ -93,13 +97,31 @@ def find_marks(planes: Planes, cut: Line | None = None) -> list[Mark]:
             continue
         row, column = np.nonzero(labels[place] == number)
         row, column = row + place[0].start, column + place[1].start
-        slope, scatter = _straight(column, row)
+        core = _core(planes.fine, row, column)
+        slope, scatter = _straight(column[core], row[core])
         mark = Mark(float((column.mean() + 0.5) * grid.pitch), float((row.mean() + 0.5)
                     * grid.pitch), wide * grid.pitch, tall * grid.pitch, slope,
                     scatter * grid.pitch,
-                    _across_rim(planes.thin, place[0], place[1], rim) * grid.pitch)
+                    _across_rim(planes.thin, place[0], place[1], rim) * grid.pitch,
+                    float(np.ptp(row[core]) + 1) * grid.pitch,
+                    float((row[core].mean() + 0.5) * grid.pitch))
         found.append(mark)
     return found
+
+
+def _core(
+    light: NDArray[np.float32], row: NDArray[np.intp], column: NDArray[np.intp]
+) -> NDArray[np.bool_]:
+    """Return which samples of a piece are at least half as deep as the deepest of its columns.
+
+    Half of the median over the columns; depth is held against the lightest of its samples, which
+    lie at its edges.
+    """
+    own = light[row, column]
+    darkest = np.full(int(column.max()) + 1, np.inf, np.float32)
+    np.minimum.at(darkest, column, own)
+    half = 0.5 * (float(own.max()) + float(np.median(darkest[np.isfinite(darkest)])))
+    return np.asarray(own <= half)
 
 
 def _across_rim(
@@ -132,22 +154,26 @@ def dashed_line(marks: list[Mark], layout: Layout, low: float, high: float) -> L
     """
     unit = layout.mm_per_unit
     dashes = [m for m in marks if m.wide + m.beyond >= DASH_MM / unit and abs(m.slope) < LEVEL
-              and m.scatter < THIN_MM / unit and m.tall < FLAT * m.wide and low < m.y < high]
+              and m.scatter < THIN_MM / unit and min(m.tall, m.core_tall) < FLAT * m.wide
+              and low < m.y < high]
     if not dashes:
         return None
     lead = max(dashes, key=lambda m: m.wide)
+    height = {id(m): m.y if np.isnan(m.core_y) else m.core_y for m in dashes}
+
     def off(m: Mark) -> float:
-        return abs(m.y - lead.y - lead.slope * (m.x - lead.x))
+        return abs(height[id(m)] - height[id(lead)] - lead.slope * (m.x - lead.x))
 
     own = [m for m in dashes if off(m) < max(ROW_MM / unit, 2.0 * TURN * abs(m.x - lead.x))]
     left, right = (min(m.x - m.wide / 2 for m in own), max(m.x + m.wide / 2 for m in own))
     slope = 0.0
     if right - left > SLOPE_FROM * layout.width:
         x = np.concatenate([[m.x - m.wide / 2, m.x + m.wide / 2] for m in own])
-        y = np.concatenate([[m.y - m.slope * m.wide / 2, m.y + m.slope * m.wide / 2] for m in own])
+        y = np.concatenate([[height[id(m)] - m.slope * m.wide / 2,
+                             height[id(m)] + m.slope * m.wide / 2] for m in own])
         slope = float(np.polyfit(x, y, 1)[0])
     x0 = float(np.mean([m.x for m in own]))
-    y0 = float(np.mean([m.y for m in own]))
+    y0 = float(np.mean([height[id(m)] for m in own]))
     # Half the plate away, a dash drawn a degree askew, or the front not level, is out by this.
     far = max(0.5 * layout.width - 0.5 * (right - left), 0.0)
     sd = float(np.hypot(RULED_MM / unit, TURN * far))

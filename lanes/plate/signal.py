@@ -7,9 +7,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from lanes.confidence import UNIFORM_SD
 from lanes.flags import Flag, flag
 from lanes.plate.by_hand import masked, without_masked
 from lanes.plate.channel import choose_channel
+from lanes.plate.code_steps import relative_step, samples_apart, unspread
 from lanes.plate.front_band import without_band
 from lanes.plate.layer import Surface, mask_marks, smooth_layer
 from lanes.plate.layout import Layout
@@ -54,6 +56,7 @@ MOSTLY_CLIPPED = 0.5  # of the pixels of the median mark
 SAMPLES = 1 << 17  # worked out at a time: temporaries stay in the cache
 # Height of a held-out patch: what a spot hides, and no less than this; it is as wide as the lanes.
 PATCH_MM = 7.5
+ONE_STEP = np.array([-0.5, 0.5], np.float32)  # of light, from end to end
 HIDDEN_MM = 1.0  # a lower stretch of hidden layer is no spot
 
 
@@ -82,6 +85,11 @@ class Signal:
         The layer's reflectance as the picture has it, where `reference` was taken instead.
     patch_mm : float
         Height of the patches that were held out.
+    rounding : float
+        Standard deviation that the file's steps leave of each sample in bare layer, its neighbours
+        alike: none where grain spreads the layer over several steps.
+    step : float
+        The step itself, in which the layer's signal is kept.
     """
 
     values: Image
@@ -99,6 +107,8 @@ class Signal:
     masked: NDArray[np.bool_] | None = None
     as_read: float | None = None
     patch_mm: float = PATCH_MM
+    rounding: float = 0.0
+    step: float = 0.0
 
 
 def kubelka_munk(reflectance: ArrayLike) -> Floats:
@@ -218,8 +228,12 @@ def to_signal(scan: Scan, layout: Layout, settings: Settings, light: str) -> Sig
         at = np.flatnonzero(enlarge(holes, image.shape, step) & fine_bare)
         there = np.maximum(kept.on(image.shape, grid.mm).take(at), BLACK)
         held.ravel()[at] = _apply(law, image.take(at), there, reference, turned)[0]
+    relative = relative_step(scan, layout, channel, fine_bare, grid)
+    coded = float(np.abs(np.diff(_by_law(law, 1.0 + relative * ONE_STEP, reference)[0]))[0])
+    alike = unspread(values, fine_bare, coded, samples_apart(scan, layout, grid))
     return Signal(without_band(values, layout, grid), gain, fine_bare, held, thin, clipped,
-                  grid, light, law, channel, reference, tuple(flags), hidden, as_read, patch)
+                  grid, light, law, channel, reference, tuple(flags), hidden, as_read, patch,
+                  UNIFORM_SD * coded * alike**0.5, coded)
 
 
 def _reference(

@@ -30,6 +30,7 @@ from lanes.scan.pixels import (
     opaque,
     see_through,
 )
+from lanes.scan.webp import webp_step
 
 MAX_BYTES = MAX_PIXELS * 9  # sixteen bits, four channels, and room for a header
 
@@ -104,11 +105,14 @@ def decode(name: str, kind: str, stream: BytesIO, invert: bool, page: int = 0) -
     check_size(name, *image.size)
     if image.mode not in _MODES:
         raise InputError(f"{name} has pixels of kind {image.mode}: save it as grey or RGB")
+    step = webp_step(stream.getvalue()) if kind == "WEBP" else None
     tiles = getattr(image, "tile", [])
     if kind == "TIFF" and tiles and tiles[0][0] == "libtiff":
         image = _unpacked(image, stream.getvalue(), page)
     else:
         image.load()
+    if kind == "JPEG":
+        step = _colour_step(image)
     orientation, exposure, maker = 1, False, False
     # A damaged EXIF block is no reason to refuse whole pixels.
     with suppress(Exception):
@@ -140,7 +144,7 @@ def decode(name: str, kind: str, stream: BytesIO, invert: bool, page: int = 0) -
 
     dtype = np.dtype(np.uint16 if deep else np.uint8)
     return Raw(shape, dtype, strips(), image.mode, image.info, orientation, exposure, maker, pages,
-               _colour_step(image) if kind == "JPEG" else None)
+               step)
 
 
 def _colour_step(image: Any) -> ColourStep | None:

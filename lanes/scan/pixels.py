@@ -31,7 +31,7 @@ class ColourStep(NamedTuple):
     """The finest difference of colour that lossy compression keeps, in `codes`, over a block.
 
     The two differences of colour are kept more coarsely than luma, in blocks of `side_px` pixels.
-    `luma` is luma's own step in codes, over a block of 8 pixels, as unpacked in whole codes, and
+    `luma` is luma's own step in codes, over a block of `luma_px`, as unpacked in whole codes, and
     `block_mean` the one it is kept in.
     """
 
@@ -39,6 +39,7 @@ class ColourStep(NamedTuple):
     side_px: int
     luma: float = 1.0
     block_mean: float = 0.0
+    luma_px: int = 8
 
 
 class Raw(NamedTuple):

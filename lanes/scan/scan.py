@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from lanes.errors import InputError
 from lanes.flags import Flag, flag
+from lanes.scan.blocks import hidden_step
 from lanes.scan.decode import check_page, decode, file_kind, read_bytes
 from lanes.scan.pixels import STRIP, Codes, ColourStep, Raw, guarded, turned
 from lanes.scan.stated import EXIF_UNKNOWN_DPI, dots, power_text, stated_transfer
@@ -258,7 +259,7 @@ def read_scan(
     return Scan(
         codes, name, sha256, codes.shape[1], codes.shape[0], bits, raw.mode,
         None if dpi is None else float(dpi), transfer, camera, (*flags, *doubts, *remarks),
-        raw.colour_step,
+        raw.colour_step or (hidden_step(codes) if bits == 8 else None),
     )  # fmt: skip
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -22,6 +23,7 @@ from lanes.plate.layout import Layout
 from lanes.plate.signal import Signal
 from lanes.plate.square import Grid
 from lanes.quantiles import median
+from lanes.scan.transfer import POWER
 
 Floats = NDArray[np.float64]
 
@@ -31,9 +33,25 @@ LAG_MM, WITHIN_MM, FADE_MM = 6.5, 1.0, 2.5
 LEAST_MM2 = 60.0  # square millimetres held out, below which noise is not known: one patch
 LEAST_PATCHES = 4.0  # taken for granted: of fewer Student's interval would say nothing
 WILD = 4.0  # standard deviations: a patch farther off is a missed mark, once in 16,000 by chance
+# How far along a lane bands of one step are correlated, as a Gaussian's standard deviation. Their
+# length is any, as the layer happens to change; taken is what does most harm where spots are
+# sought: as long as a narrow spot is wide at half height, 1.5 mm, over the root of 6 (an even
+# band's overlap with itself is a triangle).
+BAND_MM = 0.6
 FEWEST_MOVING = 20     # samples that show a bare trace's noise
 SAME_VALUE = 1e-9      # of a trace's span: two values nearer than this are one
 DETECTOR_STEPS = 4096  # 12 bits: what a densitometer or scanner keeps apart (common practice)
+
+
+class Steps(NamedTuple):
+    """What a file's steps leave of the layer: standard deviation and step, as signal.
+
+    `long` is how far along a lane a band of a step reaches.
+    """
+
+    sd: float
+    size: float
+    long: float
 
 
 @dataclass(frozen=True)
@@ -55,6 +73,8 @@ class Noise:
         weak spot has to stand out of.
     without_smear : float or None
         `sd` of the layer alone, where `sd` counts what smeared matter leaves, too.
+    rounded : float
+        Of the variance, what the file's steps leave of a smooth layer.
     """
 
     sd: float
@@ -63,6 +83,7 @@ class Noise:
     source: str
     detection: Noise | None = None
     without_smear: float | None = None
+    rounded: float = 0.0
 
     @property
     def local(self) -> Noise:
@@ -137,10 +158,11 @@ def layer_noises(
         return (None,) * len(widths)
     values = np.where(known, signal.held_out, 0.0).astype(np.float32)
     bare = np.where(signal.bare, signal.values, 0.0).astype(np.float32)
+    steps = Steps(signal.rounding, signal.step, BAND_MM / layout.mm_per_unit)
     out: list[Noise | None] = []
     for width, extrapolation, detection in zip(
-        widths, _across(values, known, widths, signal.grid, signal.patch_mm - WITHIN_MM),
-        _across(bare, signal.bare, widths, signal.grid, LAG_MM), strict=True,
+        widths, _across(values, known, widths, signal.grid, signal.patch_mm - WITHIN_MM, steps),
+        _across(bare, signal.bare, widths, signal.grid, LAG_MM, steps), strict=True,
     ):
         if extrapolation is None or detection is None:
             out.append(None)
@@ -156,11 +178,12 @@ def layer_noises(
 
 def _across(
     values: NDArray[np.float32], known: NDArray[np.bool_], widths: Sequence[float], grid: Grid,
-    lag: float,
+    lag: float, steps: Steps,
 ) -> list[Noise | None]:
     """Return the noise of `known` values integrated over each of `widths`, up to `lag` in mm."""
-    # A few wild patches (a missed mark) must not set the noise of the whole plate.
-    bound = WILD * MAD_SD * float(median(np.abs(values[known])))
+    # A few wild patches (a missed mark) must not set the noise of the whole plate; what the file's
+    # own step makes is none.
+    bound = max(WILD * MAD_SD * float(median(np.abs(values[known]))), steps.size)
     values = np.clip(values, -bound, bound)
     lags_y = max(8, round(lag / grid.mm))
     lags_x = max(8, round(min(max(widths) / grid.pitch, lag / grid.mm)))
@@ -168,7 +191,12 @@ def _across(
     table = products / np.maximum(counts, 1.0)
     dx = np.arange(-lags_x, lags_x + 1)
     weights = np.clip(np.array(widths)[:, None] / grid.pitch - np.abs(dx), 0.0, None)
-    return [_noise(row, grid, lag) for row in weights @ table.T * grid.pitch**2]
+    # Bands and islands of a step lie across a lane's whole width.
+    bands = np.exp(-0.5 * (np.arange(lags_y + 1) * grid.pitch / steps.long) ** 2)
+    shared = np.square(steps.sd * np.array(widths))[:, None] * bands
+    noises = [_noise(row, grid, lag) for row in weights @ table.T * grid.pitch**2 + shared]
+    return [noise and replace(noise, rounded=float(row[0]) / noise.sd**2)
+            for noise, row in zip(noises, shared, strict=True)]
 
 
 def _noise(covariance: Floats, grid: Grid, lag: float) -> Noise | None:
@@ -181,6 +209,15 @@ def _noise(covariance: Floats, grid: Grid, lag: float) -> Noise | None:
         return None
     sd = float(np.sqrt(covariance[0]))
     return Noise(sd, _positive(covariance / covariance[0]), grid.pitch, "clean layer")
+
+
+def rounded_gain(gain: Floats, noise: Noise) -> Floats:
+    """Return the relative noise of a spot's light where the file's steps make a part of it.
+
+    Noise of light is taken as proportional to it, and for emission `gain` is the light over the
+    layer's. A code is worth less: of L, L^(1 - 1 / 2.4) by sRGB's curve (IEC 61966-2-1).
+    """
+    return np.sqrt((1.0 - noise.rounded) * gain**2 + noise.rounded * gain ** (2.0 - 2.0 / POWER))
 
 
 def residual_noise(residual: ArrayLike, pitch: float, lag: float = LAG_MM) -> Noise:

@@ -15,7 +15,7 @@ from PIL import Image
 from scipy.fft import dctn, idctn
 
 import lanes
-from lanes.checks import run, scan
+from lanes.checks import run
 from lanes.checks.spots import _usual_widths
 from lanes.draw import LaneSpec, PlateSpec, SpotSpec, draw, save
 from lanes.evidence.detection_limit import lane_of
@@ -23,6 +23,7 @@ from lanes.evidence.laws import under_law
 from lanes.measuring import prepare, read_lane
 from lanes.plate.layout import Lane
 from lanes.reading import LaneReading, Plate
+from lanes.scan import blocks as compressed
 from lanes.settings import Settings
 from lanes.spots.law_doubt import OTHER, percents_under
 from lanes.spots.quantities import area_percents
@@ -137,10 +138,10 @@ def test_blocks_made_by_the_standards_own_steps_show(scale: float) -> None:
     kept = table * np.rint(dctn(blocks, axes=(2, 3), norm="ortho") / table)
     back = idctn(kept, axes=(2, 3), norm="ortho").swapaxes(1, 2).reshape(320, 280) + 128.0
     coded = np.clip(np.rint(back), 0, 255).astype(np.uint8)[:, :, None]
-    assert scan.blockiness(codes) < 1.05
-    assert scan.blockiness(coded) > scan.BLOCKY
+    assert compressed.blockiness(codes) < 1.05
+    assert compressed.blockiness(coded) > compressed.BLOCKY
     # Cropped anywhere, turned: still there.
-    assert scan.blockiness(np.rot90(coded[5:, 3:])) > scan.BLOCKY
+    assert compressed.blockiness(np.rot90(coded[5:, 3:])) > compressed.BLOCKY
 
 
 @pytest.mark.parametrize("quality", [90, 75, 50])
@@ -149,7 +150,7 @@ def test_blocks_of_a_jpeg_written_by_a_library_show(quality: int) -> None:
     stream = io.BytesIO()
     Image.fromarray(layer()[:, :, 0]).save(stream, "JPEG", quality=quality)
     codes = np.asarray(Image.open(stream))[:, :, None]
-    assert scan.blockiness(codes) > scan.BLOCKY
+    assert compressed.blockiness(codes) > compressed.BLOCKY
 
 
 @pytest.mark.parametrize("quality", [95, 85, 75, 65, 50, 30])
@@ -161,20 +162,20 @@ def test_the_step_of_blocks_means_is_read_from_the_picture(quality: int) -> None
         stream, "JPEG", quality=quality)
     picture = Image.open(stream)
     step = picture.quantization[0][0] / 8.0  # the file's own table
-    found = scan.mean_step(np.asarray(picture)[5:, 3:])
-    assert found == step if step > scan.MEAN_STEP else found <= step
+    found = compressed.mean_step(np.asarray(picture)[5:, 3:])
+    assert found == step if step > compressed.MEAN_STEP else found <= step
 
 
 def test_blocks_of_one_mean_do_not_show_their_step() -> None:
-    assert math.isinf(scan.mean_step(np.full((160, 160, 1), 200, np.uint8)))
+    assert math.isinf(compressed.mean_step(np.full((160, 160, 1), 200, np.uint8)))
 
 
 def test_stripes_one_way_and_blank_pictures_are_no_blocks() -> None:
     striped = layer().astype(int)
     striped[:, ::8] += 6
-    assert scan.blockiness(striped) < 1.05
-    assert scan.blockiness(np.full((200, 200, 3), 7, np.uint8)) == 1.0
-    assert scan.blockiness(layer(60, 200)) == 1.0  # too little to judge
+    assert compressed.blockiness(striped) < 1.05
+    assert compressed.blockiness(np.full((200, 200, 3), 7, np.uint8)) == 1.0
+    assert compressed.blockiness(layer(60, 200)) == 1.0  # too little to judge
 
 
 # Where it keeps silent
