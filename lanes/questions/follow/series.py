@@ -19,6 +19,10 @@ from lanes.spots.deconvolve import THRESHOLD
 Floats = NDArray[np.float64]
 
 RATIOS = (0.05, 20.0)    # of responses that are thought possible
+# ln of products' response over the starting material's, as a standard deviation about alike: what
+# one becomes mostly answers within threefold (common practice). Counted where the law is free too:
+# a law and a response far from one explain a series together.
+RESPONSE_SD = math.log(3.0)
 LEAST_SQUARE = 1e-12     # of a residual at a limit: its slope divides by the root
 MOST_POWER = 50.0        # of exp: nothing is left of a reaction long before
 BOUNDS = {
@@ -117,10 +121,14 @@ class Series:
         density = np.exp(norm.logpdf(z) - logs)
         by = density / far / self.scale * self.side
         k = off.size
+        response, by_response = np.zeros(1), np.zeros((own, 1))
+        if "r" in self.names and self.assumed:
+            at = self.names.index("r")
+            response[0], by_response[at] = p[at] / RESPONSE_SD, 1.0 / RESPONSE_SD
         slopes = np.block([
-            [slope[:, :n] / self.sd, slope[:, n:] * by, np.zeros((own, k))],
-            [-self.moves / self.sd, np.zeros((k, far.size)), np.eye(k)]])
-        return np.concatenate([near, far, off]), slopes
+            [slope[:, :n] / self.sd, slope[:, n:] * by, by_response, np.zeros((own, k))],
+            [-self.moves / self.sd, np.zeros((k, far.size + 1)), np.eye(k)]])
+        return np.concatenate([near, far, response, off]), slopes
 
     def measured(self, p: Floats) -> float:
         """Return the sum of squares of the measured points and of what was assumed."""

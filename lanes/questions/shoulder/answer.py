@@ -23,6 +23,7 @@ from lanes.questions.shoulder.any_shape import SURE
 from lanes.questions.shoulder.case import Case, area_shares, make_case
 from lanes.questions.shoulder.colour_change import ColourChange, colour_change
 from lanes.questions.shoulder.divided import Divided, divided, neighbours
+from lanes.questions.shoulder.law_doubt import by_any_law
 from lanes.questions.shoulder.listed import listed
 from lanes.questions.shoulder.named_shape import take_shape
 from lanes.questions.shoulder.others import expected_length, expected_width, shape_doubt
@@ -259,9 +260,9 @@ def _other_law(
             return OtherLaw(LAW_NAMES[law], False, None)
         found = weigh(case, FEWEST, np.random.default_rng([seed, 2]))
         no_one = alike and case.any_shape is not None and case.any_shape.p_one < SURE
-        areas = case.two.values[-2:]
+        _, _, percents, _, pair = area_shares(case, (0.0, 0.0))
         return OtherLaw(LAW_NAMES[law], no_one or decide(found, False, False)[0] == "two",
-                        100.0 * float(areas.min() / areas.sum()))
+                        min(percents), pair.resolution)
     return None
 
 
@@ -321,7 +322,7 @@ def _answer(
     verdict, reasons = decide(evidence, wide, coloured, doubtful, across=case.across,
                               other_law=law, overload=overload,
                               kept_one=kept, long=case.long)
-    rf, rf_sd, percent, percent_sd, pair = area_shares(case, line_sds)
+    rf, rf_sd, percent, percent_sd, pair = by_any_law(area_shares(case, line_sds), law)
     asked = evidence.p_value < LEVEL
     views = (
         *shape_views(case, evidence, second_seen(evidence.detectable)),

@@ -8,6 +8,7 @@ import numpy as np
 
 from lanes.evidence.laws import other_laws
 from lanes.questions.shoulder.divided import Divided
+from lanes.questions.shoulder.law_doubt import with_law
 from lanes.questions.shoulder.result import Component, Shoulder
 from lanes.questions.shoulder.views import listed_view
 from lanes.reading import LaneReading, Plate
@@ -32,6 +33,8 @@ def listed(
             for part, c in zip(found.components, parts, strict=True)):
         return found
     percents, sds = _shares(reading, two.both)
+    other = _other_percent(reading, plate, two)
+    sds = [with_law(sd, min(percents), other) for sd in sds]
     components = tuple(
         Component(reading.spots[i].rf, reading.spots[i].rf_sd, p, sd)
         for i, p, sd in zip(two.both, percents, sds, strict=True))
@@ -40,7 +43,7 @@ def listed(
     return replace(
         found, verdict="two", components=components,
         pair=next(p for p in reading.pairs if (p.lower, p.upper) == two.both),
-        pair_percent=min(percents), other_percent=_other_percent(reading, plate, two),
+        pair_percent=min(percents), other_percent=other,
         reasons=("the reading lists two spots here, and the trace shows a valley between them",),
         settle=(),
         flags=(*(f for f in found.flags if f.name not in ("fit-poor", "tailing")),

@@ -53,12 +53,9 @@ def _rf(answer: Shoulder, index: int) -> str:
 
 
 def minor_range(answer: Shoulder) -> tuple[float | None, float | None]:
-    """Return the smaller's area percent from and to: its 95 % interval, another law's included."""
+    """Return the smaller's area percent from and to: its 95 % interval."""
     minor = min(answer.components, key=lambda c: c.area_percent)
-    low, high = bounds(minor.area_percent, minor.area_percent_sd, 100.0)
-    if low is None or high is None or answer.other_percent is None:
-        return low, high
-    return min(low, answer.other_percent), max(high, answer.other_percent)
+    return bounds(minor.area_percent, minor.area_percent_sd, 100.0)
 
 
 def bounds(
@@ -217,5 +214,5 @@ _HOW = (
     "place across the lane; and where another law from light to signal needs two as well.",
     "The least second component is what the test would find 95 times of 100, on the side of the "
     "spot where it shows less. Intervals are 95 %; they cover noise, shape and the two lines, and "
-    "the smaller's area percent in the first sentence another law as well.",
+    "those of area percents and of the resolution another law as well.",
 )

@@ -23,11 +23,15 @@ APART = 1.5  # resolution from which a second component lies off the first one's
 
 @dataclass(frozen=True)
 class OtherLaw:
-    """What another law makes of the spot: whether two are needed, the smaller's area percent."""
+    """What another law makes of the spot: whether two are needed, and what the two would be.
+
+    `percent` is the smaller's area percent, `resolution` theirs; None where they can't be had.
+    """
 
     law: str
     agrees: bool
     percent: float | None
+    resolution: float | None = None
 
 
 def second_seen(detectable: tuple[Detectable, ...]) -> bool:

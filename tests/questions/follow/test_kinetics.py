@@ -211,7 +211,7 @@ def test_an_interval_holds_every_rate_that_does_as_well():
     moves = np.array([-0.0508, 0.0650, 0.0719, 0.0374, 0.0190])
     values = shares(0.01, 2.0, times) - 1.4 * moves
     made = [TimePoint(float(t), float(v), float(s), moves=(float(m),)) for t, v, s, m
-            in zip(times, values, (0.02, 0.02, 0.013, 0.01, 0.009), moves, strict=True)]
+            in zip(times, values, (0.028, 0.028, 0.018, 0.014, 0.012), moves, strict=True)]
     rate = first_order(made, shares=True).rate
     assert rate.constant.low < 0.01 < rate.constant.high
     # And the other: taken as read, the products answer a tenth as strongly and k is fivefold.
