@@ -22,6 +22,7 @@ from lanes.questions.compare.identity import (
     difference,
     judge,
 )
+from lanes.questions.compare.other_law import by_both, by_other_law
 from lanes.questions.compare.other_plate import Carried
 from lanes.questions.compare.shared import at_line, fit_sd
 from lanes.reading import LaneReading, Plate
@@ -129,19 +130,15 @@ def make_pair(question: Question, i: int, name: str, j: int) -> SpotPair:
     more = carried.more_sd(other, repeats.sd) if carried else 0.0
     seen = difference(rf, sds[0], other, sds[1] * scale, repeats, more)
     near = abs(rf - other) < NEAR_RF
-    evidence: list[tuple[Cospot, tuple[str, ...]]] = []
     lines = at_line(own, i) and at_line(reading, j)
-    if near and not lines:
-        for lane, parts in question.mixed.values():
-            if name not in parts:
-                continue
-            others = _others(question, i, name, j, parts)
-            found = make_cospot(lane, (own.fit.components[i], a.rf),
-                                (reading.fit.components[j], b.rf), others,
-                                plate.layout.mm_per_unit, _width_sd(own, i, reading, j))
-            if found is not None:
-                evidence.append((found, parts))
+    evidence = _evidence(question, i, name, j) if near and not lines else []
     identity = judge(seen, [e for e, _ in evidence], np.random.default_rng([SEED, i, j]))
+    turned = None
+    # Where Rf alone would tell them apart, a co-spot that overrules it must do so by either law.
+    single = identity.verdict == "same" or any(c.verdict == "one" for c in identity.cospots)
+    if evidence and single and carried is None and seen.p_value < SIGNIFICANT:
+        turned = _by_other_law(question, i, name, j)
+        identity = identity if turned is None else by_both(identity, turned)
     match = UNSEEN
     if near and question.colours is not None:
         spots = [question.colours.of(lane_named(plate, lane.name, "--reference"),
@@ -149,6 +146,8 @@ def make_pair(question: Question, i: int, name: str, j: int) -> SpotPair:
                  for lane, k in ((own, i), (reading, j))]
         match = compared(spots[0], spots[1])
     verdict, reasons = _verdict(seen, identity, match, lines)
+    if verdict == "cannot tell" and turned is not None:
+        reasons = ("by another law from light to signal they may differ",)
     if carried is not None and verdict == "same":
         verdict, reasons = "cannot tell", ("agrees through one standard, which can't settle it",)
     cospots = tuple(
@@ -158,6 +157,47 @@ def make_pair(question: Question, i: int, name: str, j: int) -> SpotPair:
         for alone, (_, parts) in zip(identity.cospots, evidence, strict=True))
     return replace(whole, seen=seen, identity=identity, verdict=verdict, reasons=reasons,
                    colour=match, cospots=cospots)
+
+
+def _evidence(
+    question: Question, i: int, name: str, j: int
+) -> list[tuple[Cospot, tuple[str, ...]]]:
+    """Return what each co-spot lane of the two says, with what was applied there."""
+    own, reading, out = question.own, question.readings[name], []
+    for lane, parts in question.mixed.values():
+        if name in parts:
+            found = make_cospot(
+                lane, (own.fit.components[i], own.spots[i].rf),
+                (reading.fit.components[j], reading.spots[j].rf),
+                _others(question, i, name, j, parts), question.plate.layout.mm_per_unit,
+                _width_sd(own, i, reading, j))
+            if found is not None:
+                out.append((found, parts))
+    return out
+
+
+def _by_other_law(question: Question, i: int, name: str, j: int) -> Identity | None:
+    """Return the identity of two spots under another law, None where it can't be asked."""
+    plate = question.plate
+    turned = {lane: by_other_law(plate, reading) for lane, reading in question.readings.items()}
+    mixed = {lane: (by_other_law(plate, reading), parts)
+             for lane, (reading, parts) in question.mixed.items()}
+    readings = {lane: reading for lane, reading in turned.items() if reading is not None}
+    cospots = {lane: (reading, parts) for lane, (reading, parts) in mixed.items()
+               if reading is not None}
+    if len(readings) < len(turned) or len(cospots) < len(mixed):
+        return None
+    own = readings[question.own.name]
+    other = replace(question, readings=readings, own=own, mixed=cospots)
+    sds = fit_sd(own, i), fit_sd(readings[name], j)
+    if sds[0] is None or sds[1] is None:
+        return None
+    seen = difference(own.spots[i].rf, sds[0], readings[name].spots[j].rf, sds[1],
+                      question.repeats, 0.0)
+    evidence = _evidence(other, i, name, j)
+    if len(evidence) < len(_evidence(question, i, name, j)):
+        return None
+    return judge(seen, [e for e, _ in evidence], np.random.default_rng([SEED, i, j]))
 
 
 def _others(

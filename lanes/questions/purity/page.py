@@ -253,8 +253,8 @@ def _meaning(answer: Purity) -> str:
                   "The main spot’s lower bound is lowered by the one further spot that could have "
                   "been missed away from all others; several, or one under the main spot or the "
                   "pencil, it can’t count.")
-        return ("The interval comes from the covariance of the fitted areas, for the spots found "
-                f"and under the law in use. {missed}")
+        return ("The interval counts the fitted areas’ noise and shapes and what else could be "
+                f"assumed of the light, for the spots found. {missed}")
     return ("A lone spot is 100 % of what was found. Its interval runs from 100 less the one "
             "further spot that could have been missed, up to 100. It can't count several "
             "missed spots, nor one that hides under the main spot or the pencil.")

@@ -309,3 +309,21 @@ def test_the_demo(tmp_path, capsys):
     assert capsys.readouterr().out.startswith("Lane rxn: SM present, prod present; one spot "
                                               "(at the origin, ")
     assert (folder / "compare.png").read_bytes()[:4] == b"\x89PNG"
+
+
+def test_a_co_spot_that_overrules_rf_must_do_so_by_either_law(tmp_path):
+    """Drawn by optical density and read by Kubelka and Munk's, two in a co-spot pass for one."""
+    apart, kept = 0.018, 0.8
+    first, second = (replace(spot(rf, 2.5), width=3.2) for rf in (0.40, 0.40 + apart))
+    both = tuple(replace(s, amount=kept * s.amount) for s in (first, second))
+    lanes = tuple(LaneSpec(x, s) for x, s in ((9.0, (first,)), (20.0, both), (31.0, (second,))))
+    save(draw(PlateSpec(width=40, lanes=lanes, light="254", seed=3, dpi=160)),
+         tmp_path / "plate.png")
+    read = prepare(tmp_path / "plate.png", Settings(
+        light="254", lanes=3, names=("U", "C", "R"), law="kubelka-munk"))
+    pair = answer(read, unknown="U", references=("R",), cospots={"C": ("U", "R")}).pairs[0]
+    assert pair.seen.p_value < 0.05
+    assert pair.verdict == "cannot tell"
+    assert pair.reasons == ("by another law from light to signal they may differ",)
+    assert pair.identity.low < -apart < pair.identity.high
+    assert pair.identity.cospots[0].most > apart
