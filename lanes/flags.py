@@ -70,7 +70,7 @@ REGISTRY = _registry(
     Kind("fit-poor", "the sum of the spots does not follow the trace within the noise",
          "look at the residuals; the areas are less certain than usual"),
     Kind("window-short", "the spot reaches beyond the sides of the lane",
-         "give a wider --lane-width"),
+         "give a wider --lane-width; a narrower one where a neighbour's spot reaches in"),
     Kind("thin-matter", "specks, scratches or pencil were taken out of the lane",
          "brush the plate; look at the marked places"),
     Kind("masked", "a person's mask hides part of the lane: no spot is read from it",
@@ -156,7 +156,7 @@ REGISTRY = _registry(
     Kind("two-plates", "spots of two plates are compared through one standard",
          "run unknown and reference side by side on one plate"),
     Kind("law-matters", "area percent changes with the law from light to signal",
-         "quote the law with the number; calibrate for amounts"),
+         "quote the law with the number, or see what another --law says; calibrate for amounts"),
     Kind("channel-matters", "area percent changes with the colour channel, or no one channel sees "
          "all spots", "compare spots of one colour only; calibrate for amounts"),
     Kind("spots-lighter", "the spots are lighter than the layer, and read as such",

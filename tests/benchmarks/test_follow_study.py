@@ -12,6 +12,7 @@ from second_hand_spots import LAWS, SHAPES, lanes_of_spots, plate_of
 from lanes.draw import LaneSpec, PlateSpec, SpotSpec, draw, save
 from lanes.measuring import prepare
 from lanes.questions.follow.answer import Follow, answer
+from lanes.questions.follow.kinetics import Rate
 from lanes.settings import Settings
 
 LIGHTS = ("white", "254", "366")
@@ -75,6 +76,12 @@ def read(
     return stated, spec, k
 
 
+def add_rate(tally: Tally, rate: Rate, k: float) -> None:
+    tally.held.append(rate.constant.low < k < rate.constant.high)
+    tally.wide.append((rate.constant.high - rate.constant.low) / rate.constant.value)
+    tally.widened.append(rate.widened > 1.0)
+
+
 def add(tally: Tally, stated: Follow, spec: PlateSpec, k: float, ratio: float) -> None:
     tally.verdicts.append(stated.order.verdict)
     if stated.reference is None:
@@ -93,9 +100,7 @@ def add(tally: Tally, stated: Follow, spec: PlateSpec, k: float, ratio: float) -
                 tally.held_share.append(level.low <= true <= level.high)
     rate = stated.order.rate
     if rate is not None:
-        tally.held.append(rate.constant.low < k < rate.constant.high)
-        tally.wide.append((rate.constant.high - rate.constant.low) / rate.constant.value)
-        tally.widened.append(rate.widened > 1.0)
+        add_rate(tally, rate, k)
         if rate.ratio is not None:
             low, high = rate.ratio.low, rate.ratio.high
             tally.held_ratio.append((low is None or low < ratio) and (high is None or high > ratio))
@@ -162,11 +167,8 @@ def second_hand(seeds: range, law: str, folder: Path) -> Tally:
         for true, level in zip(shares, stated.courses[stated.start].levels, strict=True):
             if level.detected and level.low is not None and true < 100.0:
                 tally.held_share.append(level.low <= true <= level.high)
-        rate = stated.order.rate
-        if rate is not None:
-            tally.held.append(rate.constant.low < k < rate.constant.high)
-            tally.wide.append((rate.constant.high - rate.constant.low) / rate.constant.value)
-            tally.widened.append(rate.widened > 1.0)
+        if stated.order.rate is not None:
+            add_rate(tally, stated.order.rate, k)
     return tally
 
 
