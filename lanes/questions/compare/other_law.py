@@ -44,6 +44,6 @@ def by_both(found: Identity, other: Identity) -> Identity:
 
 
 def _either(found: CospotVerdict, other: CospotVerdict) -> CospotVerdict:
+    """Return what a co-spot shows by either law; its p-value stays that of the law in use."""
     verdict = found.verdict if other.verdict == found.verdict else "cannot tell"
-    return replace(found, verdict=verdict, p_value=min(found.p_value, other.p_value),
-                   most=max(found.most, other.most))
+    return replace(found, verdict=verdict, most=max(found.most, other.most))

@@ -133,7 +133,7 @@ def make_pair(question: Question, i: int, name: str, j: int) -> SpotPair:
     lines = at_line(own, i) and at_line(reading, j)
     evidence = _evidence(question, i, name, j) if near and not lines else []
     identity = judge(seen, [e for e, _ in evidence], np.random.default_rng([SEED, i, j]))
-    turned = None
+    by_law = identity.verdict
     # Where Rf alone would tell them apart, a co-spot that overrules it must do so by either law.
     single = identity.verdict == "same" or any(c.verdict == "one" for c in identity.cospots)
     if evidence and single and carried is None and seen.p_value < SIGNIFICANT:
@@ -146,8 +146,9 @@ def make_pair(question: Question, i: int, name: str, j: int) -> SpotPair:
                  for lane, k in ((own, i), (reading, j))]
         match = compared(spots[0], spots[1])
     verdict, reasons = _verdict(seen, identity, match, lines)
-    if verdict == "cannot tell" and turned is not None:
-        reasons = ("by another law from light to signal they may differ",)
+    if verdict == "cannot tell" and by_law != identity.verdict:
+        way = {"same": "differ", "different": "agree"}[by_law]
+        reasons = (f"by another law from light to signal they may {way}",)
     if carried is not None and verdict == "same":
         verdict, reasons = "cannot tell", ("agrees through one standard, which can't settle it",)
     cospots = tuple(

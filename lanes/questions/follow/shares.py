@@ -64,14 +64,15 @@ class Table:
                                   spread)[0]
                     bound = area_by_any_law(plate, reading, free, spots[0].sigma)
             self.lone.append(bound)
+        self.turned = [self._with(one) for one in self.otherwise]
 
     def views(self) -> tuple[Table, ...]:
         """Return the table with the noise alone, as it is and as it would be otherwise."""
-        return tuple(self._with(by) for by in (None, *self.otherwise))
+        return (self._with(None), *self.turned)
 
     def _with(self, by: Otherwise | None) -> Table:
         out = copy(self)
-        out.otherwise = ()
+        out.otherwise, out.turned = (), []
         if by is not None:
             out.areas = [(moved, None if covariance is None else
                           covariance * np.outer(moved / values, moved / values))
@@ -86,10 +87,9 @@ class Table:
         They are the standard deviation by the noise, by that law which makes it largest, and one
         with its sign for each thing that is assumed of the light.
         """
-        views = self.views()
-        share, noise_sd = views[0].share(i, j, over)
+        share, noise_sd = self.share(i, j, over)
         others = [(one.by, *view.share(i, j, over))
-                  for one, view in zip(self.otherwise, views[1:], strict=True)]
+                  for one, view in zip(self.otherwise, self.turned, strict=True)]
         if noise_sd is not None:
             noise_sd = max(noise_sd, *(sd or 0.0 for _, _, sd in others), 0.0)
         return share, noise_sd, tuple(by * (other - share) for by, other, _ in others)
