@@ -41,6 +41,8 @@ STOPS_SHORT = 0.5   # of the score that is lost where it does not reach a corner
 # bed of its own tone. A printed box is such a frame too, so that it counts for less than sides that
 # part two things. All of a side is seen, but for what `ENOUGH` lets off and a rounding.
 FRAME, FRAMED = 0.7, 0.95
+# Of `stops`, on all four: bed beyond a corner has edges of its own, on which some lines run on.
+CLOSES = 0.6
 LEAST = 0.1         # score of a side below which no plate is
 # Of the root of the picture's area: corners that all lie nearer than this are of one quadrilateral.
 # A choice: about as far as `sides` may move a side.
@@ -75,6 +77,7 @@ class Closed:
     edges: Floats
     steps: Floats
     border: Flags
+    framed: bool = False  # four whole lines that stop at their corners
 
 
 def border_only(corners: Floats) -> Closed:
@@ -127,10 +130,12 @@ class Closing:
         """
         x, y = self._x, self._y
         each, edges, steps, border = map(self._four, ("score", "edges", "steps", "border"))
+        framed = np.zeros(each.shape[:-1], bool)
         if frames:
+            stops = self._four("stops")
             framed = (edges.min(axis=-1) > FRAMED) & ~border.any(axis=-1)
-            each = np.where(framed[..., None],
-                            np.maximum(each, FRAME * edges * self._four("stops")), each)
+            each = np.where(framed[..., None], np.maximum(each, FRAME * edges * stops), each)
+            framed &= stops.min(axis=-1) > CLOSES
         worst = each.min(axis=-1)
         score = 0.5 * each.mean(axis=-1) + 0.5 * worst
         # Those after the first with a side that is none are not looked at.
@@ -150,7 +155,7 @@ class Closing:
             share = area(quad) / (self._rows * self._columns)
             if SMALLEST < share < LARGEST and plate_like(quad):
                 out.append(Closed(quad, float(score[p, q]), each[p, q], edges[p, q], steps[p, q],
-                                  border[p, q]))
+                                  border[p, q], bool(framed[p, q])))
         return out
 
 

@@ -18,6 +18,7 @@ from lanes.plate.edges import edges_of, find_lines, look
 from lanes.plate.sides import (
     WELL_SEEN,
     Fit,
+    cut_off,
     judge,
     layer_between,
     refine,
@@ -118,10 +119,13 @@ def find_outlines(
     small = look(reduced(light, round(step)) if step >= 1.0 else enlarged(light, round(1.0 / step)))
     refuse_even(small)
     down, across = edges_of(small)
-    level, upright = (with_borders(find_lines(e.sure()), len(e.strength)) for e in (down, across))
-    closing = Closing(down, across, level, upright)
 
     def judged(frames: bool) -> list[Judged]:
+        # A rim with one thing on both sides is as strong a line as any, and no difference.
+        level, upright = (
+            with_borders(find_lines(e.strength if frames else e.sure()), len(e.strength))
+            for e in (down, across))
+        closing = Closing(down, across, level, upright)
         pairs = [(judge(small, quad), quad.corners)
                  for quad in closing.closed(MOST, frames)]
         return _distinct(small, [pair for pair in pairs if pair[0].even])
@@ -130,7 +134,7 @@ def find_outlines(
     whole = judge(small, border_only(whole_corners))
     for frames in (False, True):
         best = judged(frames)
-        plates = _plates(best, area(whole_corners))
+        plates = _plates(small, best)
         if plates and plates[0][0].score >= whole.score:
             break
     else:
@@ -145,7 +149,8 @@ def find_outlines(
         rivals = _rivals(found, corners, best, plates, step)
         if (frames or found.score - whole.score < CLOSE) and overlap(corners, whole_corners) < SAME:
             rivals = (*rivals, _up(whole_corners, step))
-        sides = refine(sample, _up(corners, step))
+        # A rim with one thing on both sides is where its line is: there is no half-way tone.
+        sides = refine(sample, _up(corners, step), (found.steps < PARTED) if frames else None)
         out.append(Outline(sides, min(1.0, found.score), True, rivals,
                            tuple(float(sd) for sd in slope_sds(sample, sides))))
     return tuple(_in_rows(out))
@@ -219,12 +224,13 @@ def _distinct(tone: Floats, judged: list[Judged]) -> list[Judged]:
     return out
 
 
-def _plates(best: list[Judged], picture: float) -> list[Judged]:
-    """Return the plates among distinct outlines in a picture so large, the largest score first."""
+def _plates(tone: Floats, best: list[Judged]) -> list[Judged]:
+    """Return the plates among distinct outlines in a picture of tone, the largest score first."""
+    picture = float(tone.shape[0] * tone.shape[1])
     # A plate fills a good part of its picture, or differs from what it lies on: a row of broad
     # spots does neither.
     good = [(fit, c) for fit, c in best if fit.score >= ACCEPTED and _bounded(fit)
-            and (fit.stands_out or area(c) >= SMALL * picture)]
+            and (fit.stands_out or area(c) >= SMALL * picture) and cut_off(tone, fit, c)]
     chosen: list[Judged] = []
     for fit, corners in good:
         # Circles drawn round a row of spots close outlines, too, with the same layer on both sides;

@@ -12,7 +12,7 @@ from scipy import ndimage
 from lanes.confidence import MAD_SD
 from lanes.plate.closed import TRIM, Closed
 from lanes.plate.corners import cross, plate_like
-from lanes.plate.edges import FAR, NEAR
+from lanes.plate.edges import CLOSE, FAR, NEAR
 from lanes.plate.square import cells
 from lanes.quantiles import median
 
@@ -35,6 +35,11 @@ MARGIN = 0.1            # of the plate's size: the zone inside its edges where f
 # shadow may lie across a plate: four sides seen so well, to their corners, need no even inside;
 # round spots make none.
 UNEVEN, STANDS_OUT, WELL_SEEN = 0.025, 4.0, 0.8
+
+# Of what parts both things beside a side: the most that changes across a step of twice CLOSE. A
+# blur of 1 % of the picture leaves 0.45 of it, a broad band's flank a third or less (computed).
+SHARP = 0.45
+PARTS = 0.6             # share of a side along which two things lie beside it: it parts them
 
 MARGIN_WEIGHT = 0.6     # of the score: lost where the zone inside the worst side is no layer's
 # Of the plate's size: where its inside is looked at, the rim itself left out; and a side, whose
@@ -80,7 +85,7 @@ class Fit:
 def judge(tone: Floats, quad: Closed) -> Fit:
     """Return how well a quadrilateral of a picture of tone fits a plate."""
     margin, tone_inside, off = _margin(tone, quad.corners)
-    well_seen = bool(quad.sides.min() > WELL_SEEN)
+    well_seen = bool(quad.sides.min() > WELL_SEEN) or quad.framed
     stands_out = well_seen or _least_step(tone, quad) > STANDS_OUT * off
     score = quad.score * (1.0 - MARGIN_WEIGHT + MARGIN_WEIGHT * margin)
     return Fit(score, quad.sides, quad.edges, quad.steps, quad.border, margin, tone_inside,
@@ -128,6 +133,27 @@ def _least_step(tone: Floats, quad: Closed) -> float:
     looks = seen_at(tone, row, column).mean(axis=2)
     steps = np.median(looks[::2] - looks[1::2], axis=1)
     return float(np.sqrt(np.square(steps).mean(axis=1)).min())
+
+
+def cut_off(tone: Floats, fit: Fit, corners: Floats) -> bool:
+    """Return whether a plate ends at each side that parts two things, as at an edge.
+
+    A band that fills a layer has sides, too: its flanks are slopes.
+    """
+    longer = max(tone.shape[:2])
+    close, near, far = (max(1, round(share * longer)) for share in (CLOSE, NEAR, FAR))
+    depth = np.arange(-far, far + 1.0)
+    share = np.linspace(TRIM, 1.0 - TRIM, PIECES)[:, None]
+    for i in np.flatnonzero(~fit.border & (fit.steps > PARTS)):
+        a, b = corners[i], corners[(i + 1) % 4]
+        along = (b - a) / np.hypot(*(b - a))
+        across = np.median(seen_at(tone, a[1] + share * (b - a)[1] + depth * along[0],
+                                   a[0] + share * (b - a)[0] - depth * along[1]), axis=0)
+        parted = across[: far - near + 1].mean(axis=0) - across[far + near:].mean(axis=0)
+        most = np.square(across[2 * close:] - across[: -2 * close]).sum(axis=1).max()
+        if most < SHARP**2 * np.square(parted).sum():
+            return False
+    return True
 
 
 def seen_at(tone: Floats, row: Floats, column: Floats) -> Floats:
@@ -181,8 +207,9 @@ def _medians(seen: Floats) -> Floats:
     return np.array([median(one) for one in np.moveaxis(seen, -1, 0)])
 
 
-def refine(sample: Callable[[Floats, Floats], Floats], corners: Floats) -> Floats:
-    """Move each side to the half-way tone of its edge.
+def refine(sample: Callable[[Floats, Floats], Floats], corners: Floats,
+           kept: NDArray[np.bool_] | None = None) -> Floats:
+    """Move each side to the half-way tone of its edge, but for those to be `kept`.
 
     Parameters
     ----------
@@ -193,8 +220,9 @@ def refine(sample: Callable[[Floats, Floats], Floats], corners: Floats) -> Float
     """
     scale = float(np.hypot(*(corners[1] - corners[0])))
     reach = max(LEAST_REACH_PX, REACH * scale)
-    lines = [_ends(sample, corners[i], corners[(i + 1) % 4], reach) for i in range(4)]
-    moved = np.array([cross(lines[i - 1][:2], lines[i][:2]) for i in range(4)])
+    lines = [(a, b - a) if kept is not None and kept[i] else _ends(sample, a, b, reach)[:2]
+             for i, (a, b) in enumerate(zip(corners, np.roll(corners, -1, axis=0), strict=True))]
+    moved = np.array([cross(lines[i - 1], lines[i]) for i in range(4)])
     near = np.hypot(*(moved - corners).T) < 3 * reach
     return moved if near.all() and plate_like(moved) else corners
 

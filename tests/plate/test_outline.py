@@ -250,6 +250,9 @@ def test_a_layer_with_lines_from_border_to_border_is_the_whole_picture() -> None
 # Spots are no plate
 
 
+RIMMED = [(70.0, 455.0), (350.0, 462.0), (356.0, 62.0), (64.0, 70.0)]
+
+
 def with_rim(corners: list[tuple[float, float]], depth: float) -> Any:
     """Return a plate on a bed of its own tone, its rim a soft line `depth` darker than both."""
     canvas = Image.new("L", (420, 520), 0)
@@ -263,16 +266,48 @@ def with_rim(corners: list[tuple[float, float]], depth: float) -> Any:
 def test_a_plate_on_a_bed_of_its_own_tone_is_seen_by_its_rim(
     monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    corners = [(70.0, 455.0), (350.0, 462.0), (356.0, 62.0), (64.0, 70.0)]
-    picture = with_rim(corners, 0.05)
-    outline, off = judged(picture, corners)
+    picture = with_rim(RIMMED, 0.05)
+    outline, off = judged(picture, RIMMED)
     assert outline.seen
     assert off < 8.0  # 2 % of its height: on which side of the line the plate ends, nothing shows
     # The rim may be a box that was printed: the whole picture stays in question.
     assert any(np.ptp(rival[:, 0]) > 400 for rival in outline.rivals)
-    assert not find_outline(with_rim(corners, 0.0)).seen
+    assert not find_outline(with_rim(RIMMED, 0.0)).seen
     monkeypatch.setattr(closed, "FRAMED", 1.0)  # no line is seen so whole
     assert not find_outline(picture).seen
+
+
+def shaded(picture: Any) -> Any:
+    """Return a picture with a hand's soft shadow over its lower half, half as bright there."""
+    row = np.arange(len(picture))[:, None]
+    return picture * (1.0 - 0.25 * (1.0 + np.tanh((row - 300.0) / 40.0)))
+
+
+def on_folds(picture: Any) -> Any:
+    """Return a picture whose bed has folds, as strong as the plate's rim."""
+    canvas = Image.new("L", picture.shape[::-1], 0)
+    ImageDraw.Draw(canvas).polygon(RIMMED, 255)
+    rng = np.random.default_rng(5)
+    smooth = ndimage.gaussian_filter(rng.normal(size=picture.shape), 14.0)
+    folds = 0.12 * (np.abs((8.0 * smooth / np.ptp(smooth)) % 1.0 - 0.5) - 0.25)
+    return (picture + np.where(np.asarray(canvas) > 0, 0.0, folds)).astype(np.float32)
+
+
+@pytest.mark.parametrize("changed", [shaded, on_folds])
+def test_a_shadow_or_a_bed_of_folds_does_not_hide_a_rim(changed: Any) -> None:
+    outline, off = judged(changed(with_rim(RIMMED, 0.05)), RIMMED)
+    assert outline.seen
+    assert off < 8.0
+
+
+def test_broad_bands_on_a_cropped_plate_are_no_plates() -> None:
+    rng = np.random.default_rng(13)
+    row, column = np.mgrid[:440, :300].astype(float)
+    light = 0.7 * (1.0 + 0.01 * rng.standard_normal(row.shape))
+    for y in (150.0, 290.0):
+        across = np.clip((110.0 - np.abs(column - 150.0)) / 3.0, 0.0, 1.0)
+        light *= 1.0 - 0.4 * across * np.exp(-(((row - y) / 20.0) ** 2) / 2)
+    assert not find_outline(light.astype(np.float32)).seen
 
 
 def spotted(bed: float, lamp: float = 0.0) -> tuple[Any, Any]:
