@@ -41,6 +41,9 @@ HELD = 0.97        # of a plate: what an outline about it holds at least, as sid
 APART = 0.05       # of the smaller of two plates side by side: what both outlines hold
 OTHER_LOOK = 0.15  # of tone: plates in one picture share layer and lamp
 NARROWEST = 0.15   # shorter over longer side: a strip of 200 mm is 30 mm wide, a ruler's is less
+# Of the picture's longer side, what a plate's shorter one is at least: a strip of 100 x 6 mm that
+# fills it. A band so narrow has flanks too steep for `cut_off`.
+SLIMMEST = 0.06
 SMALL = 0.15       # of the largest plate's area, or the picture's: less is a label or a scrap
 
 EVEN_TONE = 1e-3   # of tone, from darkest to brightest: less than one code of 255, nothing is seen
@@ -229,7 +232,9 @@ def _plates(tone: Floats, best: list[Judged]) -> list[Judged]:
     picture = float(tone.shape[0] * tone.shape[1])
     # A plate fills a good part of its picture, or differs from what it lies on: a row of broad
     # spots does neither.
-    good = [(fit, c) for fit, c in best if fit.score >= ACCEPTED and _bounded(fit)
+    good = [(fit, c) for fit, c in best
+            if fit.score >= ACCEPTED and _bounded(fit)
+            and min(_width_and_height(c)) >= SLIMMEST * max(tone.shape[:2])
             and (fit.stands_out or area(c) >= SMALL * picture) and cut_off(tone, fit, c)]
     chosen: list[Judged] = []
     for fit, corners in good:
@@ -273,10 +278,15 @@ def _whole_sides(fit: Fit) -> bool:
     return bool(not fit.border.any() and fit.edges.min() > EDGED and fit.steps.min() > PARTED)
 
 
-def _narrow(corners: Floats) -> float:
+def _width_and_height(corners: Floats) -> tuple[float, float]:
+    """Return the mean lengths of opposite sides."""
     sides = np.hypot(*(np.roll(corners, -1, axis=0) - corners).T)
-    wide, high = sides[0] + sides[2], sides[1] + sides[3]
-    return float(min(wide, high) / max(wide, high))
+    return float(sides[0] + sides[2]) / 2, float(sides[1] + sides[3]) / 2
+
+
+def _narrow(corners: Floats) -> float:
+    sides = _width_and_height(corners)
+    return min(sides) / max(sides)
 
 
 def _rivals(

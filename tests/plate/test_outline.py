@@ -300,13 +300,14 @@ def test_a_shadow_or_a_bed_of_folds_does_not_hide_a_rim(changed: Any) -> None:
     assert off < 8.0
 
 
-def test_broad_bands_on_a_cropped_plate_are_no_plates() -> None:
+@pytest.mark.parametrize(("sd", "across"), [(8.0, 380.0), (20.0, 300.0)])
+def test_broad_bands_on_a_cropped_plate_are_no_plates(sd: float, across: float) -> None:
     rng = np.random.default_rng(13)
-    row, column = np.mgrid[:440, :300].astype(float)
+    row, column = np.mgrid[:300, :440].astype(float)
     light = 0.7 * (1.0 + 0.01 * rng.standard_normal(row.shape))
-    for y in (150.0, 290.0):
-        across = np.clip((110.0 - np.abs(column - 150.0)) / 3.0, 0.0, 1.0)
-        light *= 1.0 - 0.4 * across * np.exp(-(((row - y) / 20.0) ** 2) / 2)
+    for y in (100.0, 200.0):
+        ends = np.clip((0.5 * across - np.abs(column - 219.5)) / 3.0, 0.0, 1.0)
+        light *= 1.0 - 0.4 * ends * np.exp(-(((row - y) / sd) ** 2) / 2)
     assert not find_outline(light.astype(np.float32)).seen
 
 
