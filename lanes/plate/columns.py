@@ -10,6 +10,7 @@ from lanes.errors import InputError, LayoutError
 from lanes.plate.lane_cost import (
     ASKED,
     CLOSEST_MM,
+    OFF_STEP,
     STRONG,
     TICK_MM,
     TICK_REACH,
@@ -39,6 +40,9 @@ SAME_COST, GAIN = 1e-9, 1e-6
 OWN_SDS = 3.5      # standard deviations of its place within which a blob is of its lane
 # Confidence in lanes that all, some or none have a tick. A choice: only their order is meant.
 ALL_TICKED, SOME_TICKED, NONE_TICKED = 0.95, 0.8, 0.7
+# Of the row's step: what two spots that touch are wider by than one, less a quarter for how wide a
+# blob comes out; and how many gaps make a row.
+TOUCHING, ROW_GAPS = 0.75, 2
 CROWDED = 0.8      # of the least distance of two lanes: nearer no other is added
 LANE_LEFT_OUT = 1.6  # times the smallest gap in a row: a wider one has room for a lane left out
 # A lane's width where spots are narrow or the plate's side is near: a spot and layer on both sides.
@@ -137,7 +141,7 @@ def best_lanes(seen: Evidence) -> list[float]:
         xs, now = _improved(start, places, seen, known)
         if now < lowest - SAME_COST:
             best, lowest = xs, now
-    return best
+    return _parted(best, seen)
 
 
 def _improved(
@@ -211,6 +215,34 @@ def _settled(xs: list[float], seen: Evidence) -> list[float]:
         else:
             out.append(x)
     return sorted(out)
+
+
+def _parted(xs: list[float], seen: Evidence) -> list[float]:
+    """Return lanes at `xs` (mm, rising) with one that is two in their place.
+
+    Spots of two lanes that touch show as one: it stands halfway between two places of the others'
+    even row, and is wider than they are by most of its step.
+    """
+    out: list[float] = []
+    for k, x in enumerate(xs):
+        others = np.array(xs[:k] + xs[k + 1:])
+        near = np.abs(seen.u - x) < OWN_SDS * seen.sd
+        gaps = np.diff(others)
+        if gaps.size < ROW_GAPS or not near.any():
+            out.append(x)
+            continue
+        step = float(gaps.min())
+        off = np.abs(others - x) / step
+        wide = float(seen.across[near][seen.strength[near].argmax()])
+        on_row = np.abs(gaps / step - np.rint(gaps / step)) <= OFF_STEP
+        halfway = np.abs(off - np.floor(off) - 0.5) <= OFF_STEP
+        marked = bool((np.abs(seen.ticks - x) < TICK_REACH * TICK_MM).any())
+        if (on_row.all() and halfway.all() and not marked and step > CLOSEST_MM
+                and wide > seen.wide + TOUCHING * step):
+            out += [x - 0.5 * step, x + 0.5 * step]
+        else:
+            out.append(x)
+    return out
 
 
 def _confidence(xs: list[float], seen: Evidence) -> float:

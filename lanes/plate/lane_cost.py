@@ -116,6 +116,8 @@ class Evidence:
         The names that stand in a row with names under blobs.
     shared : (b,) array
         The evidence for a spot in each blob's height: nats, 0 for one no larger than a speck.
+    across : (b,) array
+        Full width at half height of each blob.
     """
 
     u: Floats
@@ -132,6 +134,7 @@ class Evidence:
     in_row: np.ndarray[tuple[int, ...], np.dtype[np.bool_]] = field(
         default_factory=lambda: np.zeros(0, bool))
     shared: Floats = field(default_factory=lambda: np.zeros(1))
+    across: Floats = field(default_factory=lambda: np.zeros(0))
 
     @cached_property
     def stray(self) -> Floats:
@@ -185,6 +188,7 @@ def weigh(
         np.array([s for _, s in ticks], float),
         usual, layout.width * mm, lean, written, in_row,
         np.where(large, _shared_heights(u, rise, sd, _firm(strength), run), 0.0),
+        wide,
     )
 
 

@@ -63,6 +63,15 @@ def test_rows_of_spots_that_run_together_have_the_lanes_of_their_ticks() -> None
     assert len(lanes([blob(40.0, y, wide=50.0) for y in (30.0, 60.0)], [16.0, 64.0])) < 3
 
 
+def test_spots_of_two_lanes_that_touch_are_two_lanes_of_an_even_row() -> None:
+    rows = [blob(x, y) for x in (10.0, 34.0, 42.0) for y in (30.0, 60.0)]
+    row = [10.0, 18.0, 26.0, 34.0, 42.0]
+    assert lanes([*rows, blob(22.0, 45.0, wide=11.0)]) == pytest.approx(row, abs=0.1)
+    # One as narrow as the others is of one lane, and so is a wide one at a place of the row.
+    for one in (blob(22.0, 45.0, wide=5.0), blob(26.0, 45.0, wide=11.0)):
+        assert lanes([*rows, one]) == pytest.approx([10.0, one.x, 34.0, 42.0], abs=0.1)
+
+
 def test_uneven_ticks_are_all_lanes() -> None:
     ticks = [7.0, 19.0, 27.0, 38.0, 49.0, 56.0]
     assert lanes([blob(7, 50), blob(49, 50)], ticks) == pytest.approx(ticks, abs=0.01)
