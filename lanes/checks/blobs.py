@@ -111,10 +111,9 @@ def outside_lanes(layout: Layout) -> tuple[Flag, ...]:
     out.sort(key=lambda b: -b.strength)
     unit = "mm" if layout.scaled else "pixels"
     places = [f"x {b.x:.4g} {unit}, Rf {layout.retention(b):.2f}"
-              + (" (lighter than the layer)" if b.lighter and not layout.lighter else "")
-              for b in out[:LISTED]]
+              + _sort(layout, b) for b in out[:LISTED]]
     more = f", and {len(out) - LISTED} more" if len(out) > LISTED else ""
-    return (flag("outside-lanes", f"not read: {'; '.join(places)}{more}"),)
+    return (flag("outside-lanes", f"not read: {'; '.join(places)}{more}{_way(layout, out)}"),)
 
 
 def missed(layout: Layout, lane: Lane, reading: LaneReading) -> list[Blob]:
@@ -185,14 +184,29 @@ def unread(layout: Layout, lane: Lane, reading: LaneReading) -> tuple[Flag, ...]
     if not missing:
         return ()
     places = ", ".join(
-        f"{rf:.2f}" + (" (lighter)" if b.lighter and not layout.lighter else
-                       " (darker)" if layout.lighter and not b.lighter else "")
+        f"{rf:.2f}" + _sort(layout, b)
         for rf, b in sorted(missing, key=lambda m: m[0])[:LISTED])
     more = f" and {len(missing) - LISTED} more" if len(missing) > LISTED else ""
     most = max(float(np.round(b.strength, 1)) for _, b in missing)
     clearest = "it stands" if len(missing) == 1 else "the clearest stands"
     return (flag("spot-unread", f"not read: Rf {places}{more}; {clearest} {most:g} standard "
-                 "deviations out of the layer's noise"),)
+                 "deviations out of the layer's noise"
+                 + _way(layout, [b for _, b in missing])),)
+
+
+def _sort(layout: Layout, blob: Blob) -> str:
+    """Return, where spots depart from the layer the other way, which way `blob` does."""
+    if blob.lighter == bool(layout.lighter):
+        return ""
+    return " (lighter)" if blob.lighter else " (darker)"
+
+
+def _way(layout: Layout, blobs: Sequence[Blob]) -> str:
+    """Return the option that reads those of `blobs` that spots are not like."""
+    if not any(_sort(layout, b) for b in blobs):
+        return ""
+    sort = "dark" if layout.lighter else "light"
+    return f"; --spots {sort} reads what is {sort}er"
 
 
 def blob_remarks(

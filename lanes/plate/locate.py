@@ -131,8 +131,10 @@ def with_lanes(planes: Planes, layout: Layout, settings: Settings, light: str) -
         flags.append(flag("spots-lighter", "spots lighter than the layer are read: their signal "
                           "is by the same law, with the opposite sign"))
     if light == "366" and not lighter and own:
-        flags.append(flag("spots-darker", "no spots that shine are seen; those that quench the "
-                          "layer's glow are read, by its optical density"))
+        why = ("spots that shine are not read, as was asked" if settings.spots == "dark" else
+               "no spots that shine are seen")
+        flags.append(flag("spots-darker", f"{why}; those that quench the layer's glow are read, by "
+                          "its optical density"))
     lost = [b for b in beyond if b.lighter == lighter
             and any(abs(b.x - lane.x) < 0.5 * lane.width for lane in lanes)]
     if lost:

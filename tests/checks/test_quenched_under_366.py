@@ -47,6 +47,7 @@ def test_dark_spots_are_flagged_however_bright_others_shine(tmp_path: Path) -> N
         messages = [f.message for f in lane.flags if f.name == "spot-unread"]
         assert len(messages) == 1
         assert rf in messages[0]
+        assert messages[0].endswith("; --spots dark reads what is darker")
 
 
 @pytest.mark.parametrize("spots", ["auto", "dark"])
@@ -55,7 +56,8 @@ def test_where_none_shines_dark_spots_are_read(tmp_path: Path, spots: str) -> No
                    [(10.0, 0.35), (20.0, 0.62), (30.0, 0.25), (10.0, 0.8)])
     reading = measure(path, light="366", dpi=DPI, spots=spots)
     assert rfs(reading) == [[0.35, 0.8], [0.62], [0.25]]
-    assert "spots-darker" in [f.name for f in reading.flags]
+    (message,) = (f.message for f in reading.flags if f.name == "spots-darker")
+    assert ("as was asked" in message) == (spots == "dark")
     assert reading.law == "optical density"
 
 
