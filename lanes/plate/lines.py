@@ -17,6 +17,7 @@ from lanes.plate.marks import EDGE_MM, Mark, dashed_line, ends_of_line, find_mar
 from lanes.plate.pencil import Stroke, find_lines
 from lanes.plate.planes import Planes
 from lanes.plate.square import Grid
+from lanes.plate.thick_dashes import front_of_dashes
 from lanes.plate.ticks import find_ticks
 from lanes.quantiles import median
 
@@ -125,7 +126,8 @@ def _front(
             doubt = ("no pencil is seen at the front: it is taken from what the solvent left "
                      f"there, to {_in_units(front.sd, layout)}")
         return front, _confidence(stroke), doubt
-    drawn = ends_of_line(marks(), layout, low, high) or dashed_line(marks(), layout, low, high)
+    drawn = (ends_of_line(marks(), layout, low, high) or dashed_line(marks(), layout, low, high)
+             or front_of_dashes(_all_blobs(planes, layout), layout, low, high))
     if drawn is None or _blobs_above(planes, layout, origin, drawn):
         raise LayoutError(
             "no solvent front found with confidence: give its height above the plate's lower "
@@ -148,12 +150,20 @@ def _as_option(option: str, layout: Layout) -> str:
 def _inferred_origin(
     planes: Planes, layout: Layout, marks: list[Mark], high: float
 ) -> Line | None:
-    whole = replace(layout, origin=Line((-OFF_PLATE,)), front=Line((OFF_PLATE,)), lanes=())
+    whole = _without_lines(layout)
     low = max(DEPTH * layout.height, 2.0 / layout.mm_per_unit)
-    row = row_of_marks(planes, blobs_between(planes, whole), whole, high)
+    row = row_of_marks(planes, _all_blobs(planes, layout), whole, high)
     if row is not None and float(row.at(0.5 * layout.width)) > low:
         return row
     return ends_of_line(marks, layout, low, high) or dashed_line(marks, layout, low, high)
+
+
+def _without_lines(layout: Layout) -> Layout:
+    return replace(layout, origin=Line((-OFF_PLATE,)), front=Line((OFF_PLATE,)), lanes=())
+
+
+def _all_blobs(planes: Planes, layout: Layout) -> tuple[Blob, ...]:
+    return blobs_between(planes, _without_lines(layout))
 
 
 def _origin_stroke(planes: Planes, layout: Layout) -> tuple[Stroke | None, str]:
