@@ -161,7 +161,7 @@ REGISTRY = _registry(
          "all spots", "compare spots of one colour only; calibrate for amounts"),
     Kind("spots-lighter", "the spots are lighter than the layer, and read as such",
          "say --spots light, or dark where they are not"),
-    Kind("spots-darker", "under 366 nm spots that quench the layer's glow are read, none that shine",
+    Kind("spots-darker", "under 366 nm those spots are read that quench the layer's glow",
          "say --spots light where spots shine; photograph the plate under 254 nm"),
     Kind("lanes-assumed", "lanes were asked for where nothing marks them",
          "look at plate.png; give the x of each with --lanes X1,X2"),
