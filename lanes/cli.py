@@ -84,6 +84,9 @@ class _Parser(argparse.ArgumentParser):
         """Refuse what is left over here, so that the message names this command's own help."""
         known, rest = super().parse_known_args(args, namespace)
         if rest:
+            words = sys.argv[1:] if args is None else args
+            if not any(word.startswith("-") for word in words):
+                self.error(f"{rest[0]} is one too many")
             self.error(f"unrecognized arguments: {' '.join(rest)}")
         return known, rest
 
