@@ -155,6 +155,9 @@ def main(argv: Sequence[str] | None = None) -> int:
     try:
         arguments = _parser().parse_args(argv)
         arguments.words = list(sys.argv[1:] if argv is None else argv)
+        plates = getattr(arguments, "plate", [])
+        if "" in ([plates] if isinstance(plates, str) else plates):
+            raise InputError("a plate's name is empty: give the path of a picture")
         if arguments.version:
             from lanes import __version__
 

@@ -512,6 +512,8 @@ def test_a_trace_without_heights_is_refused_for_its_own_faults_first(
      (("mesure", "a.png"), "mesure is not a command: give one"),
      (("measure", "a.png", "--out", "d", "scans"), "scans comes too late: plates stand before"),
      (("explain", "merged", "tailing"), "tailing is one too many: see lanes explain --help"),
+     (("purity", ""), "a plate's name is empty: give the path of a picture"),
+     (("measure", "a.png", ""), "a plate's name is empty: give the path of a picture"),
      (("purity", "a.png", "b.png"), "b.png is one too many: see lanes purity --help"),
      (("--colour",), "--colour is not an option here: see lanes --help"),
      (("purity", "a.png", "--rf", "0.3"), "--rf 0.3 is not an option here: see lanes purity"),
