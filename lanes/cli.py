@@ -84,6 +84,9 @@ class _Parser(argparse.ArgumentParser):
         """Refuse what is left over here, so that the message names this command's own help."""
         known, rest = super().parse_known_args(args, namespace)
         if rest:
+            words = sys.argv[1:] if args is None else args
+            if not any(word.startswith("-") for word in words):
+                self.error(f"{rest[0]} is one too many")
             self.error(f"unrecognized arguments: {' '.join(rest)}")
         return known, rest
 
@@ -152,6 +155,9 @@ def main(argv: Sequence[str] | None = None) -> int:
     try:
         arguments = _parser().parse_args(argv)
         arguments.words = list(sys.argv[1:] if argv is None else argv)
+        plates = getattr(arguments, "plate", [])
+        if "" in ([plates] if isinstance(plates, str) else plates):
+            raise InputError("a plate's name is empty: give the path of a picture")
         if arguments.version:
             from lanes import __version__
 

@@ -33,6 +33,15 @@ class OutputError(LanesError, OSError):
     """The results can't be written. Remedy: another folder, or `--force` over an own one."""
 
 
+def counted(count: int, word: str) -> str:
+    """Return a count with its word, one or several.
+
+    >>> counted(1, "lane"), counted(4, "lane")
+    ('1 lane', '4 lanes')
+    """
+    return f"{count} {word}{'' if count == 1 else 's'}"
+
+
 def one_line(text: object) -> str:
     """Return `text` folded to a single line, for messages that quote another library."""
     return " ".join(str(text).split())

@@ -80,7 +80,7 @@ def plate_options(parser: argparse.ArgumentParser) -> None:
 def settings_from(arguments: argparse.Namespace) -> Settings:
     """Return the settings that the command line asks for."""
     start = None
-    if arguments.settings:
+    if arguments.settings is not None:
         from lanes.settings_file import read_settings
 
         start = read_settings(arguments.settings)

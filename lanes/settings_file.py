@@ -57,7 +57,11 @@ def read_settings(path: str | Path) -> Settings:
     InputError
         If the file is missing, not TOML, or holds an unknown key.
     """
-    name = one_line(Path(path).name.encode("utf-8", "replace").decode())
+    if str(path) == "":
+        raise InputError("the settings file has no name: give the settings.toml of an earlier "
+                         "reading")
+    # "." and ".." have no name of their own.
+    name = one_line((Path(path).name or str(path)).encode("utf-8", "replace").decode())
     try:
         values = tomllib.loads(Path(path).read_text(encoding="utf-8"))
     except OSError as error:

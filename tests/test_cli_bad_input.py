@@ -211,8 +211,9 @@ def test_one_number_with_a_point_is_a_place_and_no_count(
 
 @pytest.mark.parametrize(
     ("names", "says"),
-    [("a,a,b", "'a' stands twice"), ("A,a,b", "stands twice"), ("a,b", "2 entries for 3 lanes"),
-     ("a,b,c,d", "4 entries for 3 lanes"), ("a/b,c,d", "can't name a lane"),
+    [("a,a,b", "'a' stands twice"), ("A,a,b", "stands twice"), ("a,b", "gives 2 names for 3 lanes"),
+     ("a", "gives 1 name for 3 lanes"),
+     ("a,b,c,d", "gives 4 names for 3 lanes"), ("a/b,c,d", "can't name a lane"),
      ("../x,c,d", "can't name a lane"), ("..,c,d", "can't name a lane"),
      ("/etc/passwd,c,d", "can't name a lane"), ("C:\\x,c,d", "can't name a lane"),
      ("a,,b", "can't name a lane"), ("", "can't name a lane"), ("a,b\nc,d", "printable"),
@@ -224,7 +225,7 @@ def test_names_that_name_no_lane(refused: Refused, drawn: Path, names: str, says
 
 def test_roles_of_a_wrong_number(refused: Refused, drawn: Path) -> None:
     text = refused("measure", drawn / "whole.png", "--roles", "reference,sample")
-    assert "--roles has 2 entries for 3 lanes" in text
+    assert "--roles gives 2 roles for 3 lanes" in text
 
 
 # Numbers
@@ -485,6 +486,8 @@ def test_no_settings_file(refused: Refused, tmp_path: Path, drawn: Path) -> None
     whole = drawn / "whole.png"
     assert "lost.toml can't be read" in refused("measure", whole, "--settings", "lost.toml")
     assert "can't be read" in refused("measure", whole, "--settings", tmp_path)
+    assert "settings file . can't be read" in refused("measure", whole, "--settings", ".")
+    assert "the settings file has no name" in refused("measure", whole, "--settings", "")
 
 
 def test_a_trace_without_heights_is_refused_for_its_own_faults_first(
@@ -508,6 +511,10 @@ def test_a_trace_without_heights_is_refused_for_its_own_faults_first(
     [(("measure",), "plate is missing"), (("measure", "a.png", "b.png"), "--out DIR"),
      (("mesure", "a.png"), "mesure is not a command: give one"),
      (("measure", "a.png", "--out", "d", "scans"), "scans comes too late: plates stand before"),
+     (("explain", "merged", "tailing"), "tailing is one too many: see lanes explain --help"),
+     (("purity", ""), "a plate's name is empty: give the path of a picture"),
+     (("measure", "a.png", ""), "a plate's name is empty: give the path of a picture"),
+     (("purity", "a.png", "b.png"), "b.png is one too many: see lanes purity --help"),
      (("--colour",), "--colour is not an option here: see lanes --help"),
      (("purity", "a.png", "--rf", "0.3"), "--rf 0.3 is not an option here: see lanes purity"),
      (("purity", "a.png", "--main", "x"), "--main x is not a number: see lanes purity --help"),
@@ -540,7 +547,9 @@ def test_a_description_that_can_not_be_drawn(refused: Refused, tmp_path: Path) -
         assert says in refused("draw", "plate.toml", "--out", "plate.png")
     (tmp_path / "plate.toml").write_text("dpi = 50\n", encoding="utf-8")
     assert "must end in .png" in refused("draw", "plate.toml", "--out", "plate.xcf")
+    assert "--out is empty" in refused("draw", "plate.toml", "--out", "")
     assert "does not exist" in refused("draw", "plate.toml", "--out", "no/plate.png")
+    assert "plate.toml is a file" in refused("draw", "plate.toml", "--out", "plate.toml/a.png")
     (tmp_path / "plate.json").write_text("{}", encoding="utf-8")
     assert "exists already" in refused("draw", "plate.toml", "--out", "plate.png")
 

@@ -100,7 +100,8 @@ def test_force_never_deletes_what_is_read(
 
 def test_a_folder_within_no_folder(refused: Refused, trace: Path) -> None:
     assert "does not exist: make it" in refused("measure", trace, *LINES, "--out", "no/out")
-    assert "does not exist" in refused("measure", trace, *LINES, "--out", "trace.csv/out")
+    text = refused("measure", trace, *LINES, "--out", "trace.csv/out")
+    assert "trace.csv is a file, and nothing goes inside it: give another --out" in text
 
 
 def test_the_folder_is_looked_at_before_any_work(

@@ -26,16 +26,20 @@ def save(drawing: Drawing, path: str | Path) -> None:
         the picture, or the folder can't be written to. Nothing is left behind.
     """
     path = Path(path)
-    beside = path.with_suffix(".json")
     kind = FORMATS.get(path.suffix.lower())
     if kind is None:
-        raise OutputError(f"{path.name}: the picture's name must end in .png, .tif or .jpg")
+        raise OutputError(f"{path.name}: the picture's name must end in .png, .tif or .jpg"
+                          if path.name else "--out is empty: give the picture a name that ends in "
+                          ".png, .tif or .jpg")
+    beside = path.with_suffix(".json")
     deep = drawing.pixels.dtype.itemsize == 2
     if deep and (drawing.pixels.ndim == 3 or kind == "JPEG"):
         raise OutputError(
             f"{path.name}: 16 bits are saved as grey png or tif only: "
             "draw with mode grey, or with 8 bits"
         )
+    if os.path.lexists(path.parent) and not path.parent.is_dir():
+        raise OutputError(f"{path.parent} is a file, and nothing goes inside it: choose another")
     if not path.parent.is_dir():
         raise OutputError(f"folder {path.parent} does not exist: make it, or choose another")
     for target in (path, beside):

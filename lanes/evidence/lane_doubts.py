@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from lanes.checks.blobs import unread
+from lanes.checks.blobs import missed, unread
 from lanes.checks.colours import channel_matters
 from lanes.flags import Flag
 from lanes.reading import LaneReading, Plate
@@ -15,6 +15,20 @@ def unread_spots(plate: Plate, reading: LaneReading) -> tuple[Flag, ...]:
     """Return the remark on what stands out of the layer in a lane and is no spot of `reading`."""
     return tuple(remark for lane in plate.layout.lanes if lane.name == reading.name
                  for remark in unread(plate.layout, lane, reading))
+
+
+def stands_out_at(plate: Plate, reading: LaneReading, rf: float) -> bool:
+    """Return whether something that is no spot of `reading` stands out of the layer at `rf`.
+
+    Whatever its limit of detection, it is not known there that nothing is.
+    """
+    layout = plate.layout
+    for lane in layout.lanes:
+        if lane.name == reading.name:
+            y0, y1 = layout.ends(lane)
+            return any(abs(b.y - y0 - rf * (y1 - y0)) < b.height
+                       for b in missed(layout, lane, reading))
+    return False
 
 
 def channel_doubt(plate: Plate, readings: Sequence[LaneReading]) -> tuple[Flag, ...]:

@@ -16,7 +16,7 @@ from typing import IO, Any
 from lanes.errors import OutputError, one_line
 from lanes.many.find import natural, shown
 from lanes.many.work import RECORD, SCHEMA
-from lanes.report.folder import refuse_existing, write_folder
+from lanes.report.folder import refuse_existing, refuse_parent, write_folder
 
 PLATES_JSON, PLATES_CSV, INDEX = "plates.json", "plates.csv", "index.html"
 CHART_CSV, CHART_PNG = "control-chart.csv", "control-chart.png"
@@ -73,9 +73,7 @@ def _drop_empty(path: Path) -> None:
 def refuse_other(out: str | Path) -> None:
     """Raise OutputError where `out` can't be the folder of many plates."""
     path = Path(out).absolute()
-    if not path.parent.is_dir():
-        raise OutputError(f"folder {shown(path.parent)} does not exist: make it, or give another "
-                          "--out")
+    refuse_parent(path.parent, "give another --out")
     if not os.path.lexists(path):
         return
     if not path.is_dir():

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from lanes.errors import InputError, LayoutError
+from lanes.errors import InputError, LayoutError, counted
 from lanes.flags import flag
 from lanes.lengths import Length, text
 from lanes.plate.blobs import (
@@ -219,9 +219,9 @@ def named_lanes(lanes: tuple[Lane, ...], settings: Settings) -> tuple[Lane, ...]
     for option, listed in (("names", names), ("roles", roles)):
         if listed is not None and len(listed) != len(lanes):
             raise InputError(
-                f"--{option} has {len(listed)} entries for {len(lanes)} "
-                f"{'lane' if len(lanes) == 1 else 'lanes'}: give one a lane, or the number or the "
-                "places of the lanes with --lanes"
+                f"--{option} gives {counted(len(listed), option[:-1])} for "
+                f"{counted(len(lanes), 'lane')}: give one a lane, or the number or the places of "
+                "the lanes with --lanes"
             )
     named = [
         replace(lane, name=names[i] if names else str(i + 1), role=roles[i] if roles else None)

@@ -50,6 +50,18 @@ _STYLE: dict[str, Any] = {
 }
 
 
+def arms(values: Sequence[float] | Floats, half: Sequence[float] | Floats,
+         most: float = np.inf) -> Floats:
+    """Return how far error bars reach below and above, (2, n): not below 0, nor above `most`.
+
+    >>> arms([1.0, 5.0], [2.0, 2.0], 6.0).tolist()
+    [[1.0, 2.0], [2.0, 1.0]]
+    """
+    middle, arm = np.asarray(values, float), np.asarray(half, float)
+    reach = np.stack([np.minimum(arm, middle), np.minimum(arm, most - middle)])
+    return np.asarray(np.maximum(reach, 0.0))
+
+
 @contextlib.contextmanager
 def style() -> Iterator[None]:
     """Draw in this program's style whatever the user's own matplotlib settings are."""

@@ -73,8 +73,7 @@ def refuse_existing(
     `sources` are the files that are read: none may lie in a folder that is replaced.
     """
     path = Path(path).absolute()
-    if not path.parent.is_dir():
-        raise OutputError(f"folder {path.parent} does not exist: make it, or give another --out")
+    refuse_parent(path.parent, "give another --out")
     if not os.path.lexists(path):
         return
     if _bare(path):
@@ -103,6 +102,14 @@ def refuse_existing(
                 f"{path} holds {entry.name!r}, {what}, which --force would delete: "
                 "move it, or give another --out"
             )
+
+
+def refuse_parent(folder: Path, mend: str) -> None:
+    """Raise OutputError where nothing can be made in `folder`; `mend` is what else to do."""
+    if os.path.lexists(folder) and not folder.is_dir():
+        raise OutputError(f"{folder} is a file, and nothing goes inside it: {mend}")
+    if not folder.is_dir():
+        raise OutputError(f"folder {folder} does not exist: make it, or {mend}")
 
 
 def _bare(path: Path) -> bool:

@@ -188,9 +188,9 @@ def _open_heif(name: str) -> None:
 def check_page(name: str, page: int, pages: int) -> None:
     """Raise InputError where the file has no page `page`, counted from 0."""
     if page >= pages:
-        few = "one page" if pages == 1 else f"{pages} pages"
-        raise InputError(f"{name} has {few}, and no page {page + 1}: give --page 1 to {pages}, or "
-                         "leave it out")
+        few, span = ("one page", "--page 1") if pages == 1 else (
+            f"{pages} pages", f"--page 1 to {pages}")
+        raise InputError(f"{name} has {few}, and no page {page + 1}: give {span}, or leave it out")
 
 
 # The C library that unpacks TIFF prints its complaints straight to standard error, which belongs

@@ -364,6 +364,7 @@ def test_options_that_can_not_be(refused: Refused, tmp_path: Path) -> None:
     assert "--watch takes folders" in refused("measure", "a.csv", "--watch", "--out", "o")
     assert "is given twice" in refused("measure", "empty", "empty", "--watch", "--out", "o")
     assert "does not exist: make it" in refused(*two, "--out", "no/o")
+    assert "is a file, and nothing goes inside it" in refused(*two, "--out", "a.csv/o")
     assert "is no folder" in refused(*two, "--out", "a.csv")
     assert "holds other things" in refused(*two, "--out", ".")
     assert "--workers is about many" in refused("measure", "a.csv", *LINES, "--workers", "2")

@@ -309,7 +309,7 @@ def test_as_many_lanes_as_asked_for(count: int) -> None:
 @pytest.mark.parametrize("option", ["names", "roles"])
 def test_a_wrong_number_of_names(option: str) -> None:
     text = refused(InputError, **{option: ("a", "b")})
-    assert f"--{option} has 2 entries for 3 lanes" in text
+    assert f"--{option} gives 2 {option} for 3 lanes" in text
 
 
 @pytest.mark.parametrize("width", [41.5, 15.0, 0.01])

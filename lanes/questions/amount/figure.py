@@ -16,6 +16,7 @@ from lanes.report.canvas import (
     MARK,
     QUIET,
     TEXT,
+    arms,
     box,
     canvas,
     halo,
@@ -84,8 +85,8 @@ def _curve(axes: Axes, answer: Amounts, reach: float) -> None:
     for beyond in (x <= low, x >= top):
         axes.plot(x[beyond], y[beyond], color=COLOURS[0], lw=1.2, ls=(0, (2, 2)), zorder=3)
     own = [s.area_sd or 0.0 for s in answer.standards]
-    axes.errorbar(fitted.x, fitted.y, yerr=np.multiply(TWO_SIDED_95, own), fmt="o", ms=5.5,
-                  color=INK, capsize=2.5, elinewidth=1.0, zorder=5, label="standard")
+    axes.errorbar(fitted.x, fitted.y, yerr=arms(fitted.y, np.multiply(TWO_SIDED_95, own)), fmt="o",
+                  ms=5.5, color=INK, capsize=2.5, elinewidth=1.0, zorder=5, label="standard")
     tallest = max([*fitted.y, *(u.area for u in answer.unknowns if u.area is not None)])
     axes.set_ylim(0.0, 1.1 * max(float(tallest), float(y[inside].max())))
 

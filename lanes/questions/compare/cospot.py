@@ -17,6 +17,7 @@ from scipy.linalg import block_diag
 from lanes.evidence.whitened_fits import fit
 from lanes.evidence.whitened_space import Model, Space
 from lanes.questions.compare.cospot_window import Window, window_of
+from lanes.questions.compare.own_shape import FITTED, OwnShape, beyond_fit, mixed_covariance
 from lanes.reading import LaneReading
 from lanes.spots.model import Component, peak_shape
 
@@ -38,7 +39,7 @@ MOST_STRETCH, MOST_TILT, MOST_RATIO = 0.5, 0.3, 3.0
 
 @dataclass(frozen=True)
 class PeakShape:
-    """A spot's shape: unit area, apex at 0, and its slope, on an even grid."""
+    """A spot's shape and its slope on an even grid: the fitted one has unit area, apex at 0."""
 
     at: Floats
     value: Floats
@@ -54,13 +55,14 @@ class PeakShape:
         return value, -slope / stretch, -(value + z * slope)
 
 
-def shape_of(component: Component) -> PeakShape:
-    """Return the shape of a fitted component."""
-    c = component
+def shape_of(component: Component, own: OwnShape = FITTED) -> PeakShape:
+    """Return the shape of a fitted component, with what its own lane shows beyond the fit."""
+    c = replace(component, centre=0.0, area=1.0, height=component.height / component.area)
     reach = TABLE_SIGMAS * c.sigma + TABLE_TAUS * abs(c.tau)
     at = np.arange(-reach, reach, c.sigma / TABLE)
-    value, by = peak_shape(at, replace(c, centre=0.0, area=1.0).peak())
-    return PeakShape(at, value, -by[0])
+    value, by = peak_shape(at, c.peak())
+    more = beyond_fit(at, c, own.terms)
+    return PeakShape(at, value + more, np.gradient(more, at) - by[0])
 
 
 def _model(first: PeakShape, second: PeakShape) -> Model:
@@ -181,6 +183,7 @@ class Cospot:
 def make_cospot(
     reading: LaneReading, unknown: tuple[Component, float], reference: tuple[Component, float],
     others: Sequence[float], mm: float, width_sd: float = 0.0,
+    shapes: tuple[OwnShape, OwnShape] = (FITTED, FITTED),
 ) -> Cospot | None:
     """Return what a co-spot lane says of two spots, or None where it can say nothing.
 
@@ -196,6 +199,8 @@ def make_cospot(
         Millimetres per plate unit.
     width_sd : float
         Standard deviation of ln(width) by the fits of the two.
+    shapes : (OwnShape, OwnShape)
+        What their own lanes show of the two beyond the fits.
 
     Returns
     -------
@@ -216,6 +221,8 @@ def make_cospot(
     parts = [reading.fit.components[i] for i in group]
     area = sum(c.area for c in parts)
     centre = sum(c.area * c.centre for c in parts) / area
+    mixed = mixed_covariance(*shapes, u.area / (u.area + a.area))
+    window = window.unsure(centre, max(c.spread for c in (u, a)), area, mixed)
     space = window.space(NARROWEST * min(u.sigma, a.sigma))
     sds = (float(np.hypot(STRETCH_SD, width_sd)), SHARE_SD,
            float(np.hypot(TILT_SD, width_sd)))
@@ -225,8 +232,8 @@ def make_cospot(
     x = np.concatenate([window.x, np.zeros(3)])
     whole = Space(x, reduce, reduce, space.freedom)
     found = Cospot(
-        reading.name, run, window, whole, z[None, :], _model(shape_of(u), shape_of(a)), 1.0,
-        sds[2],
+        reading.name, run, window, whole, z[None, :],
+        _model(shape_of(u, shapes[0]), shape_of(a, shapes[1])), 1.0, sds[2],
         np.array([centre, 0.0, area, logit, 0.0, 0.0]),
         np.array([window.x[0], -MOST_STRETCH, 0.0, logit - MOST_RATIO, -MOST_TILT, 0.0]),
         np.array([window.x[-1], MOST_STRETCH, np.inf, logit + MOST_RATIO, MOST_TILT, 0.0]))

@@ -23,6 +23,7 @@ from lanes.questions.compare.cospot import (
     belonging,
 )
 from lanes.questions.compare.cospot_window import Window, window_of
+from lanes.questions.compare.own_shape import OwnShape, beyond_fit, mixed_covariance, own_shape
 from lanes.reading import LaneReading
 from lanes.rounding import TINY
 from lanes.spots.model import Component, peak_shape
@@ -116,16 +117,25 @@ def _setup(
     if not group:
         return None
     more = 0.5 * abs(rfs[0] - rfs[1]) * lanes[2].trace.run
+    parts = tuple(lane.fit.components[i] for lane, i in zip(lanes, spots, strict=False))
+    shapes = own_shape(lanes[0], spots[0]), own_shape(lanes[1], spots[1])
     windows = [window_of(lanes[0], (spots[0],), mm), window_of(lanes[1], (spots[1],), mm),
                window_of(lanes[2], group, mm, more)]
     known = tuple(w for w in windows if w is not None)
     if len(known) < len(windows):
         return None
-    parts = tuple(lane.fit.components[i] for lane, i in zip(lanes, spots, strict=False))
+    mixed = [lanes[2].fit.components[i] for i in group]
+    total = sum(c.area for c in mixed)
+    centre = sum(c.area * c.centre for c in mixed) / total
+    share = parts[0].area / (parts[0].area + parts[1].area)
+    doubts = (shapes[0].covariance, shapes[1].covariance, mixed_covariance(*shapes, share))
+    at = (*((c.centre, c.spread, c.area) for c in parts),
+          (centre, max(c.spread for c in parts), total))
+    known = tuple(w.unsure(*where, doubt)
+                  for w, where, doubt in zip(known, at, doubts, strict=True))
     whites = tuple(w.space(NARROWEST * min(c.sigma for c in parts)).whole for w in known)
-    total = sum(lanes[2].fit.components[i].area for i in group)
-    return _Setup(known, whites, tuple(lane.trace.run for lane in lanes), rfs, parts, total,
-                  shift_sd)
+    return _Setup(known, whites, tuple(lane.trace.run for lane in lanes), rfs, parts, shapes,
+                  total, shift_sd)
 
 
 @dataclass(frozen=True)
@@ -137,6 +147,7 @@ class _Setup:
     runs: tuple[float, ...]
     rfs: tuple[float, ...]
     parts: tuple[Component, ...]
+    shapes: tuple[OwnShape, ...]
     total: float
     shift_sd: float
 
@@ -148,8 +159,11 @@ class _Setup:
         """Return spot `spot` in lane `lane`, by the parameters that begin with `name`."""
         sigma, run = v[f"{name}_sigma"], self.runs[lane]
         tail = self.parts[spot].tau / self.parts[spot].sigma
-        peak = Component(v[f"{name}_rf"] * run, 0.0, sigma, tail * sigma, v[f"{name}_area"]).peak()
-        return peak_shape(self.windows[lane].x, peak)[0]
+        area = v[f"{name}_area"]
+        height = self.parts[spot].height / self.parts[spot].area * self.parts[spot].sigma
+        c = Component(v[f"{name}_rf"] * run, area * height / sigma, sigma, tail * sigma, area)
+        x = self.windows[lane].x
+        return peak_shape(x, c.peak())[0] + beyond_fit(x, c, self.shapes[spot].terms)
 
     def _residual(self, parameters: lmfit.Parameters) -> Floats:
         v: dict[str, float] = parameters.valuesdict()

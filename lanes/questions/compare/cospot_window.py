@@ -12,6 +12,8 @@ from lanes.evidence.noise_covariance import MISFIT_LENGTH, MISFIT_REACH, noise_c
 from lanes.evidence.whitened_space import Space, make_space
 from lanes.reading import LaneReading
 from lanes.spots.model import peak_shape
+from lanes.spots.shape_terms import basis
+from lanes.spots.shapes import ROOT_2PI
 from lanes.spots.whitening import MISFIT
 
 Floats = NDArray[np.float64]
@@ -39,6 +41,11 @@ class Window:
     y: Floats
     covariance: Floats
     nuisance: Floats
+
+    def unsure(self, centre: float, sigma: float, area: float, terms: Floats) -> Window:
+        """Return the window of a spot whose shape terms have the covariance `terms`, (4, 4)."""
+        by = basis((self.x - centre) / sigma) * (area / (sigma * ROOT_2PI))
+        return replace(self, covariance=self.covariance + by @ terms @ by.T)
 
     def space(self, narrowest: float) -> Space:
         """Return the space that spots of sigma `narrowest` or more are fitted in."""

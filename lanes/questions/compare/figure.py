@@ -153,6 +153,7 @@ def _differences(axes: Axes, answer: Comparison, rows: list[SpotPair]) -> None:
         Line2D([], [], marker=mark, fillstyle=fill, color=colour, lw=2.0, ms=7,
                label=NOT_APART if name == "same" else name)
         for name, (mark, fill, colour) in MARKS.items()]
-    axes.legend(handles=[*handles, Line2D([], [], color="#d5dee7", lw=8, label="margin")],
+    axes.legend(handles=[*handles, Line2D([], [], color="#d5dee7", lw=8,
+                                         label="margin for not told apart")],
                 loc="lower left", bbox_to_anchor=(-0.01, 1.0), ncols=4, frameon=False,
                 borderaxespad=0.2, columnspacing=1.2)

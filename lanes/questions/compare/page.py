@@ -126,8 +126,9 @@ def _sentence(pair: SpotPair) -> str:
             f"{show_rf(pair.reference_rf)}: {verdict_in_words(pair)} ({', '.join(pair.reasons)}); "
             "difference "
             f"{show_rf(identity.value, identity.sd, more=1)}, 90 % from "
-            f"{show_rf(identity.low, more=1)} to {show_rf(identity.high, more=1)}, margin "
-            f"{show_rf(identity.margin, more=1)}; signal "
+            f"{show_rf(identity.low, more=1)} to {show_rf(identity.high, more=1)} (not told apart "
+            f"where that lies within {show_rf(identity.margin, more=1)} either way, the margin); "
+            "signal "
             f"{with_sd(pair.area_ratio, pair.area_ratio_sd, 2)} times the reference's")
     return f"{text}.{''.join(f' {_mixed(c)}.' for c in pair.cospots)}"
 
@@ -143,9 +144,11 @@ def _mixed(cospot: CospotPair) -> str:
     most = show_rf(cospot.alone.most, more=1)
     shows = {"one": f"shows one spot, two more than {most} apart ruled out",
             "two": "shows two spots"}.get(cospot.alone.verdict, "can't tell one spot from two")
-    text = f"Co-spot {one_line(cospot.alone.lane)} {shows} (p {cospot.alone.p_value:.2g} of one)"
+    text = (f"Co-spot {one_line(cospot.alone.lane)} {shows} (p {cospot.alone.p_value:.2g} that a "
+            "single spot looks as much like two)")
     if cospot.joint is not None:
-        text += (f"; AICc of one less that of two {fixed(cospot.joint.delta_aicc, 1)}; its area is "
+        text += (f"; by all three lanes together AICc of one less that of two is "
+                 f"{fixed(cospot.joint.delta_aicc, 1)} (above 0 speaks for two); its area is "
                  f"{fixed(cospot.joint.recovered, 2)} of the two together")
         if not SUM[0] < cospot.joint.recovered < SUM[1]:
             text += ", far from the sum that was to be expected"
@@ -290,10 +293,13 @@ def _cospots(answer: Comparison) -> list[str]:
         f"{c.alone.p_value:.2g}", show_rf(c.alone.most, more=1),
         UNKNOWN if c.joint is None else fixed(c.joint.delta_aicc, 1),
         UNKNOWN if c.joint is None else fixed(c.joint.recovered, 2)) for p, c in cospots]
-    head = ("Lane", "Spots", "One or two", "p of one", "At most apart, Rf", "AICc, one less two",
+    head = ("Lane", "Spots", "One or two", "p, if one", "At most apart, Rf", "AICc, one less two",
             "Area ÷ sum")
     return ["<h2>Co-spots</h2>", table("Co-spots", head, [("", rows)],
-                                       (WHOLE, WHOLE, WHOLE, *[NUMBER] * 4))]
+                                       (WHOLE, WHOLE, WHOLE, *[NUMBER] * 4)),
+            '<p class="quiet">p: the share of single spots that would look as much like two, by '
+            "the co-spot lane alone. AICc: of all three lanes fitted together, their Rf with it; "
+            "above 0 speaks for two.</p>"]
 
 
 _HOW = (
@@ -304,8 +310,9 @@ _HOW = (
     "0.01 in Rf at least and 0.02 at most), so that a difference as large as the "
     "margin is called none 5 times of 100 at most; "
     "failing to find a difference is not enough. Else the plate can’t tell.",
-    "In a co-spot lane the two are fitted with the shapes and shares of their own lanes; "
-    "widths may change by some 5 % and the ratio of amounts by half as much again; how badly each "
+    "In a co-spot lane the two are fitted with the shapes and shares of their own lanes, with how "
+    "unsure these shapes are there and from lane to lane; widths may change by some 5 % and the "
+    "ratio of amounts by half as much again; how badly each "
     "distance between them fits is added to what the Rf say. The interval also allows for two "
     "substances in one lane to stand nearer or farther than elsewhere, by 0.0014 in Rf (standard "
     "deviation; common practice). p-values come from 300 drawn lanes "

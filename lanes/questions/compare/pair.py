@@ -24,6 +24,7 @@ from lanes.questions.compare.identity import (
 )
 from lanes.questions.compare.other_law import by_both, by_other_law
 from lanes.questions.compare.other_plate import Carried
+from lanes.questions.compare.own_shape import own_shape
 from lanes.questions.compare.shared import at_line, fit_sd
 from lanes.reading import LaneReading, Plate
 
@@ -171,7 +172,7 @@ def _evidence(
                 lane, (own.fit.components[i], own.spots[i].rf),
                 (reading.fit.components[j], reading.spots[j].rf),
                 _others(question, i, name, j, parts), question.plate.layout.mm_per_unit,
-                _width_sd(own, i, reading, j))
+                _width_sd(own, i, reading, j), (own_shape(own, i), own_shape(reading, j)))
             if found is not None:
                 out.append((found, parts))
     return out

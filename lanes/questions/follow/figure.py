@@ -18,6 +18,7 @@ from lanes.report.canvas import (
     MARK,
     QUIET,
     TEXT,
+    arms,
     box,
     canvas,
     png,
@@ -103,9 +104,11 @@ def _shares(axes: Axes, answer: Follow) -> None:
 def _fitted(axes: Axes, answer: Follow) -> None:
     scale = 100.0
     known = [p for p in answer.points if p.value is not None and p.sd]
+    most = scale if answer.reference is None else np.inf
     axes.errorbar([p.time for p in known], [scale * (p.value or 0.0) for p in known],
-                  yerr=[scale * TWO_SIDED_95 * (p.whole_sd or 0.0) for p in known], color=INK,
-                  marker="o", ms=5, ls="", capsize=3, label="measured")
+                  yerr=arms([scale * (p.value or 0.0) for p in known],
+                            [scale * TWO_SIDED_95 * (p.whole_sd or 0.0) for p in known], most),
+                  color=INK, marker="o", ms=5, ls="", capsize=3, label="measured")
     for p in answer.points:
         if p.value is None:
             _limit(axes, p, scale)

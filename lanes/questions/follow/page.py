@@ -114,12 +114,17 @@ def _span(value: float, low: float | None, high: float | None, at_least: int = 0
 
 
 def _range(value: Range) -> str:
-    return _span(value.value, value.low, value.high)
+    """Return a value of any size above 0 and its interval, whose lower end keeps its figures."""
+    low = value.low
+    return _span(value.value, low, value.high, decimals_of(low) if low is not None and low > 0
+                 else 0)
 
 
 def _share(level: Level, of: str) -> str:
     if level.percent is not None:
         return f"{_span(level.percent, level.low, level.high, 1)} {of}"
+    if level.unread:
+        return "not read, though something stands out there (spot-unread)"
     if level.high is None:
         return "not detected; how little would show is not known"
     return f"not detected above {up(level.high)} {of}"

@@ -11,6 +11,7 @@ import numpy as np
 
 from lanes.confidence import TWO_SIDED_95
 from lanes.evidence.area_doubts import Otherwise, areas_otherwise
+from lanes.evidence.lane_doubts import stands_out_at
 from lanes.evidence.laws import area_by_any_law
 from lanes.evidence.tracks import Track, across, areas, spot_of, unseen
 from lanes.questions.follow.series import TimePoint
@@ -25,7 +26,7 @@ class Level:
 
     `percent` is None where the spot was not found (`detected` is False): then `high` is the
     least that would have been found 95 % of the time. For a conversion it is `low`. An end is
-    None where it is not known.
+    None where it is not known: so where something stands out that is read as no spot (`unread`).
     """
 
     time: float
@@ -33,6 +34,7 @@ class Level:
     low: float | None
     high: float | None
     detected: bool
+    unread: bool = False
 
 
 class Table:
@@ -47,6 +49,7 @@ class Table:
         self.otherwise = areas_otherwise(plates, readings)
         self.limits: list[dict[int, float | None]] = []
         self.lone: list[float | None] = []
+        self.unread: list[set[int]] = []
         spread = across(readings)
         spots = [spot_of(track, readings) for track in found]
         for j, (plate, reading) in enumerate(zip(plates, readings, strict=True)):
@@ -54,7 +57,8 @@ class Table:
             wanted = [(found[i].rf, spots[i]) for i in missing]
             limits = {i: area_by_any_law(plate, reading, limit, spots[i].sigma) for i, limit
                       in zip(missing, unseen(plate, reading, wanted, spread), strict=True)}
-            self.limits.append(limits)
+            self.unread.append({i for i in missing if stands_out_at(plate, reading, found[i].rf)})
+            self.limits.append(limits | dict.fromkeys(self.unread[-1]))
             bound = None
             if len(reading.spots) == 1:
                 known = [v for v in limits.values() if v is not None]
@@ -124,7 +128,7 @@ class Table:
         if place is None:
             limit = self.limits[j][i]
             if limit is None:
-                return Level(time, None, 0.0, None, False)
+                return Level(time, None, 0.0, None, False, i in self.unread[j])
             whole = total + limit if self.reference is None else total
             return Level(time, None, 0.0, 100.0 * limit / whole, False)
         if self.reference is None and len(over) == 1:

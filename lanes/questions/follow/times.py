@@ -6,7 +6,7 @@ import math
 from collections.abc import Mapping, Sequence
 from itertools import pairwise
 
-from lanes.errors import InputError
+from lanes.errors import InputError, counted
 from lanes.evidence.bounds import check_sizes
 from lanes.plate.layout import Lane
 from lanes.reading import Plate
@@ -40,8 +40,8 @@ def timed(
     else:
         stated = list(times)
         if len(stated) != len(lanes):
-            raise InputError(f"--times gives {len(stated)} times for {len(lanes)} lanes "
-                             f"({listed}): "
+            raise InputError(f"--times gives {counted(len(stated), 'time')} for "
+                             f"{counted(len(lanes), 'lane')} ({listed}): "
                              "give one for each, blank for a lane to leave out, or NAME=TIME")
         for before, after in pairwise([time for time in stated if time is not None]):
             if after < before:

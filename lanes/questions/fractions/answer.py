@@ -9,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
-from lanes.errors import InputError
+from lanes.errors import InputError, counted
 from lanes.evidence.bounds import check_sizes
 from lanes.evidence.lane_doubts import channel_doubt, unread_spots
 from lanes.evidence.lookup import lane_named
@@ -162,7 +162,8 @@ def answer(
     if volumes is not None:
         if len(volumes) != len(lanes):
             listed = ", ".join(label for label, *_ in lanes)
-            raise InputError(f"--volumes gives {len(volumes)} volumes for {len(lanes)} fractions "
+            raise InputError(f"--volumes gives {counted(len(volumes), 'volume')} for "
+                             f"{counted(len(lanes), 'fraction')} "
                              f"({listed}): give one for each")
         if not all(math.isfinite(v) and v > 0 for v in volumes):
             raise InputError("--volumes: give volumes above zero")

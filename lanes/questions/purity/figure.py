@@ -93,7 +93,11 @@ def _enlarge(axes: Axes, answer: Purity) -> None:
         there = bell > 0.01 * height
         axes.plot(rf[there], bell[there], color=INK, lw=1.3, ls=(0, (3, 1.5)), zorder=4,
                   label="a spot at the limit")
-        axes.annotate(f"limit {up(limit)} %", (at / lane.trace.run, height), (0, 5),
+        label = f"limit {up(by_law)} %"
+        if up(by_law) != up(limit):
+            most = max(answer.laws, key=lambda u: u.undetected_below_percent or 0.0)
+            label += f" ({up(limit)} % by {most.law})"
+        axes.annotate(label, (at / lane.trace.run, height), (0, 5),
                       textcoords="offset points", ha="center", color=INK, path_effects=halo())
     for i, c in enumerate(lane.fit.components):
         if i != answer.index:

@@ -31,6 +31,7 @@ from lanes.questions.solvent.one_plate import OnePlate, one_plate
 from lanes.questions.solvent.plate_lanes import PlateLane, read_plates
 from lanes.questions.solvent.retention import (
     LEAST_FRACTION,
+    MISFIT,
     USUAL_SLOPE,
     USUAL_SLOPE_SD,
     Law,
@@ -47,7 +48,6 @@ Floats = NDArray[np.float64]
 
 RIVAL = 0.05  # probability from which another assignment of spots is worked out too
 RIVALS = 3
-MISFIT = 0.01  # probability of points so far from straight lines below which it is flagged
 
 
 @dataclass(frozen=True)

@@ -21,6 +21,8 @@ from lanes.spots.quantities import HALF_HEIGHT_FACTOR
 
 Floats = NDArray[np.float64]
 
+# Probability of points so far from straight lines below which they are taken for none.
+MISFIT = 0.01
 LN10 = float(np.log(10.0))
 BASELINE = 1.5  # resolution from which a pair counts as resolved to the baseline
 WINDOW = (0.2, 0.8)  # of Rf (common practice)
@@ -78,6 +80,8 @@ class Law:
         Equally likely pairs of a and b.
     plate_draws, spot_draws : (d,) array
         The scatter of the same draws.
+    widened : float
+        What standard deviations were multiplied by, since the points are no straight lines.
     """
 
     slope: Floats
@@ -91,6 +95,7 @@ class Law:
     draws: Floats
     plate_draws: Floats
     spot_draws: Floats
+    widened: float = 1.0
 
     def slope_sd(self) -> Floats:
         """Return the standard deviation of each slope."""
@@ -180,9 +185,15 @@ def fit(points: Sequence[RfPoint], count: int, seed: int = 0) -> Law:
     misfit = None
     if spare > 0:
         misfit = float(chi2.sf(equations.solve(PLATE_SD, SPOT_SD)[3], spare))
-    return Law(mean[0::2], mean[1::2], covariance, equations.assumed,
-               float(np.exp(weight @ np.log(plates))), float(np.exp(weight @ np.log(spots))),
-               spare > 0, misfit, draws.reshape(DRAWS, count, 2), plates[which], spots[which])
+    plate_sd, spot_sd = (float(np.exp(weight @ np.log(each))) for each in (plates, spots))
+    widened = 1.0
+    if misfit is not None and misfit < MISFIT:
+        # Birge's ratio (Phys. Rev. 40, 207 (1932), from memory): what the scatter leaves.
+        widened = max(1.0, float(np.sqrt(equations.solve(plate_sd, spot_sd)[3] / spare)))
+    draws = mean + widened * (draws - mean)
+    return Law(mean[0::2], mean[1::2], widened**2 * covariance, equations.assumed,
+               plate_sd, spot_sd, spare > 0, misfit, draws.reshape(DRAWS, count, 2),
+               widened * plates[which], widened * spots[which], widened)
 
 
 class _Equations:

@@ -10,8 +10,8 @@ from lanes.errors import one_line
 from lanes.questions.solvent.answer import Solvent, SolventComponent
 from lanes.questions.solvent.matching import Matching
 from lanes.questions.solvent.one_plate import Change, OnePlate
-from lanes.questions.solvent.retention import BASELINE, USUAL_SLOPE, USUAL_SLOPE_SD
-from lanes.report.digits import fixed, show_rf, with_sd
+from lanes.questions.solvent.retention import BASELINE, MISFIT, USUAL_SLOPE, USUAL_SLOPE_SD
+from lanes.report.digits import decimals_of, fixed, show_rf, with_sd
 
 WORTH = 0.85  # of the standard deviation now: one more plate is worth naming below it
 LIKELY = 2.0 / 3.0  # probability of a change of order from which it is named
@@ -81,7 +81,7 @@ def short(answer: Solvent) -> list[str]:
                    f"({fixed(best.worst_low, 1)} to {fixed(best.worst_high, 1)}).")
         out.append(f"Rf there: {places}. The worst pair is {_pair(answer, *best.pair)}; every pair "
                    f"is separated to the baseline with probability {chance(best.probability)}.")
-    out += crossings(answer)
+    out += [*_not_straight(answer), *crossings(answer)]
     tried = answer.tried
     span = f"{percent(tried.min())} to {percent(tried.max())} %"
     if best.extrapolated:
@@ -105,6 +105,15 @@ def short(answer: Solvent) -> list[str]:
 
 def _pair(answer: Solvent, a: int, b: int) -> str:
     return f"components {answer.components[a].name} and {answer.components[b].name}"
+
+
+def _not_straight(answer: Solvent) -> list[str]:
+    law = answer.law
+    if law is None or law.misfit is None or law.misfit >= MISFIT:
+        return []
+    return ["The plates follow no straight lines of log k in log X, on which all this rests: every "
+            f"interval is {law.widened:.2g} times as wide for it. Run the mixture before relying "
+            "on it."]
 
 
 def _unrepeated(answer: Solvent) -> list[str]:
@@ -148,8 +157,11 @@ def _next(answer: Solvent) -> str:
              else f"{where} % itself" if abs(after.fraction - best.fraction) < CLOSE
              else f"{where} %")
     beyond = ", outside those tried" if after.extrapolated else ""
+    places = decimals_of(after.sd_then)
+    rest = "" if best.pair is None else "; how plates and widths scatter comes on top"
     return (f"The most informative next plate is {which}{beyond}: the lines would then give "
-            f"{what} to ± {after.sd_then:.1g} instead of ± {after.sd_now:.1g}.")
+            f"{what} to ± {fixed(after.sd_then, places)} instead of ± "
+            f"{fixed(after.sd_now, places)}{rest}.")
 
 
 def _of_one(answer: Solvent, one: OnePlate) -> list[str]:

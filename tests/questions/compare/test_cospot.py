@@ -1,5 +1,7 @@
 """The co-spot lane's evidence, on curves whose two spots stand a known distance apart."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy.stats import norm
@@ -7,48 +9,96 @@ from scipy.stats import norm
 from lanes.questions.compare.cospot import PeakShape, belonging, make_cospot, shape_of
 from lanes.questions.compare.cospot_joint import joint_fit
 from lanes.questions.compare.identity import WITHIN_SD, Difference, judge
+from lanes.questions.compare.own_shape import FITTED, OwnShape, mixed_covariance, own_shape
 from lanes.reading import LaneReading
 from lanes.spots.deconvolve import deconvolve
 from lanes.spots.describe import describe
 from lanes.spots.model import Component, Peak, peak_shape
+from lanes.spots.shape_terms import ASSUMED
 from lanes.spots.shapes import apex
 from lanes.trace.noise import Noise
 from lanes.trace.sample import Trace
 
 RUN, SIGMA = 75.0, 0.9
 NOISE = Noise(0.01, np.exp(-np.arange(30) / 3.0), 0.127, "clean layer")
+QUIET = {"sd": 0.002, "components": 1}  # and each lane asked for one spot
 
 
-def lane(spots, name, seed=1, sd=0.01):
+def gaussian(x, centre, area, sigma):
+    return peak_shape(x, Peak(centre, area, sigma))[0]
+
+
+def flat(x, centre, area, sigma):
+    """Return an even profile with a flat top: a generalised Gaussian of exponent 3."""
+    curve = np.exp(-0.5 * np.abs((x - centre) / (1.25 * sigma)) ** 3)
+    return area * curve / (np.sum(curve) * (x[1] - x[0]))
+
+
+def lane(spots, name, seed=1, sd=0.01, profile=gaussian, components=None):
     """Return the reading of a trace with spots (Rf, area, sigma) under correlated noise."""
     x = np.arange(-2.0, 77.0, NOISE.pitch)
-    y = sum((peak_shape(x, Peak(rf * RUN, area, sigma))[0] for rf, area, sigma in spots),
-            np.zeros_like(x))
+    y = sum((profile(x, rf * RUN, area, sigma) for rf, area, sigma in spots), np.zeros_like(x))
     white = np.random.default_rng(seed).standard_normal(x.size + 60)
     kernel = np.exp(-np.arange(60) / 3.0)
     coloured = np.convolve(white, kernel / np.linalg.norm(kernel), "valid")[: x.size]
     none = np.zeros(x.size)
     trace = Trace(x, y + sd * coloured, np.abs(x) > 0.4, np.ones(x.size), RUN, None, None, none,
                   none)
-    fit = deconvolve(x, trace.signal, noise=NOISE, usable=trace.usable, baseline_order="linear")
-    described, pairs, more = describe(trace, fit, NOISE, 0.0, 0.0, True, 1.0)
-    return LaneReading(name, None, None, None, RUN, described, pairs, 0.05, fit, NOISE, trace, none,
+    noise = replace(NOISE, sd=sd)
+    fit = deconvolve(x, trace.signal, noise=noise, usable=trace.usable, baseline_order="linear",
+                     components=components)
+    described, pairs, more = describe(trace, fit, noise, 0.0, 0.0, True, 1.0)
+    return LaneReading(name, None, None, None, RUN, described, pairs, 0.05, fit, noise, trace, none,
                        more)
 
 
-def three(delta, seed=1, amounts=(1.0, 1.0)):
+def three(delta, seed=1, amounts=(1.0, 1.0), **how):
     """Return unknown, reference and co-spot readings of spots `delta` apart in Rf."""
     a, b = amounts
     mixed = ([(0.45, a + b, SIGMA)] if delta == 0
              else [(0.45, a, SIGMA), (0.45 - delta, b, SIGMA)])
-    return (lane([(0.45, a, SIGMA)], "U", seed), lane([(0.45 - delta, b, SIGMA)], "A", seed + 50),
-            lane(mixed, "C", seed + 100))
+    return (lane([(0.45, a, SIGMA)], "U", seed, **how),
+            lane([(0.45 - delta, b, SIGMA)], "A", seed + 50, **how),
+            lane(mixed, "C", seed + 100, **how))
 
 
-def evidence(delta, seed=1, others=(), **how):
+def evidence(delta, seed=1, others=(), shaped=False, **how):
     own, reference, mixed = three(delta, seed, **how)
+    shapes = tuple(own_shape(r, 0) if shaped else FITTED for r in (own, reference))
     return make_cospot(mixed, (own.fit.components[0], own.spots[0].rf),
-                       (reference.fit.components[0], reference.spots[0].rf), others, 1.0)
+                       (reference.fit.components[0], reference.spots[0].rf), others, 1.0,
+                       shapes=shapes)
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+def test_a_single_flat_spot_is_two_only_where_its_own_lanes_are_not_asked(seed):
+    """Held against even Gaussians a flat spot looks like two; its own lanes show it flat too."""
+    how = {"seed": seed, "profile": flat, "amounts": (3.0, 2.0), **QUIET}
+    verdicts = [judge(Difference(0.0, 0.005, 12.0), [evidence(0.0, shaped=shaped, **how)],
+                      np.random.default_rng(seed), 60) for shaped in (False, True)]
+    assert [v.verdict for v in verdicts] == ["different", "same"]
+    assert [v.cospots[0].verdict for v in verdicts] == ["two", "one"]
+
+
+def test_two_flat_spots_are_still_two():
+    found = evidence(0.025, shaped=True, profile=flat, amounts=(3.0, 2.0), **QUIET)
+    judged = judge(Difference(0.025, 0.006, 12.0), [found], np.random.default_rng(1), 60)
+    assert judged.verdict == "different"
+    assert judged.low < 0.025 < judged.high
+
+
+def test_the_joint_fit_of_one_flat_substance_needs_no_second():
+    lanes = three(0.0, profile=flat, amounts=(3.0, 2.0), **QUIET)
+    assert joint_fit(lanes, (0, 0), (), 1.0, 0.004).delta_aicc < 2.0
+
+
+def test_what_two_lanes_differ_by_makes_shapes_unsure():
+    seen = [OwnShape(np.array([0.0, h4, 0.0, 0.0]), np.eye(4) * 1e-6) for h4 in (-0.06, 0.06)]
+    apart, alike = (np.diag(mixed_covariance(seen[0], other, 0.5)) for other in (seen[1], seen[0]))
+    assert apart[1] > 6.0 * alike[1]
+    np.testing.assert_allclose(np.delete(apart, 1), np.delete(alike, 1))
+    unseen = OwnShape(np.zeros(4), np.diag(np.square(ASSUMED.sds)), shown=False)
+    assert (np.diag(mixed_covariance(unseen, unseen, 0.5)) > alike).all()
 
 
 def test_a_shape_is_its_component_and_its_slopes_are_right():

@@ -14,7 +14,9 @@ from lanes.measuring import prepare
 from lanes.questions.follow import shares
 from lanes.questions.follow.answer import answer
 from lanes.questions.follow.command import times_from
-from lanes.questions.follow.page import render_follow
+from lanes.questions.follow.figure import follow_png
+from lanes.questions.follow.kinetics import Range
+from lanes.questions.follow.page import _range, render_follow
 from lanes.questions.follow.shares import Level, above, conversion, ratio_interval
 from lanes.settings import Settings
 from lanes.settings_file import from_mapping
@@ -120,6 +122,44 @@ def test_what_is_not_found_is_a_limit_and_never_nothing(result):
     assert "conversion is above" in text
     for word in ("complete", "100 % conversion", "pure"):
         assert word not in text.lower()
+
+
+def test_what_stands_out_unread_is_not_called_undetected(plate, monkeypatch):
+    """A limit of what would have been found says nothing where something was seen and not read."""
+    monkeypatch.setattr(shares, "stands_out_at", lambda plate, reading, rf: True)
+    it = answer([plate], TIMES)
+    last, gone = it.courses[it.start].levels[-1], it.conversion[-1]
+    assert (last.percent, last.high, last.detected, last.unread) == (None, None, False, True)
+    assert gone.low is None
+    text = rendered(it).text()
+    assert "Starting material at Rf 0.30: not read, though something stands out there" in text
+    assert "not detected above" not in text
+    assert "conversion is not known" in text
+
+
+def test_no_error_bar_of_the_figure_reaches_beyond_what_can_be(result, monkeypatch):
+    """Neither below nothing nor, of a whole, above all of it."""
+    from matplotlib.axes import Axes
+
+    seen, real = [], Axes.errorbar
+
+    def watched(axes, x, y, yerr=None, **how):
+        seen.append((np.asarray(y), np.asarray(yerr)))
+        return real(axes, x, y, yerr=yerr, **how)
+
+    monkeypatch.setattr(Axes, "errorbar", watched)
+    unsure = [replace(p, sd=None if p.sd is None else 30 * p.sd) for p in result.points]
+    follow_png(replace(result, points=tuple(unsure)))
+    assert len(seen) == 3
+    for y, (under, over) in seen:
+        assert (y - under >= -1e-9).all()
+        assert (y + over <= 100.0 + 1e-9).all()
+
+
+def test_a_rates_interval_keeps_the_figures_of_its_lower_end():
+    """0.02 to 0.07 per min would give a half-life of 10 to 35 min, not to 44."""
+    assert _range(Range(0.0391, 0.0158, 0.0699)) == "0.039 (0.016 to 0.070)"
+    assert _range(Range(18.2, 10.1, 43.9)) == "18 (10 to 44)"
 
 
 @pytest.mark.parametrize("percent", [71.0, 49.0, 20.0])

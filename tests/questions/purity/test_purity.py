@@ -14,8 +14,9 @@ from lanes.evidence import detection_limit
 from lanes.flags import flag
 from lanes.measuring import prepare, read_lane
 from lanes.questions.purity import answer as purity
-from lanes.questions.purity.answer import answer, look
+from lanes.questions.purity.answer import UnderLaw, answer, look
 from lanes.questions.purity.command import limit_lanes
+from lanes.questions.purity.figure import purity_png
 from lanes.questions.purity.page import render_purity
 from lanes.report.digits import up
 from lanes.settings import Settings
@@ -84,6 +85,19 @@ def test_a_lone_spot_is_bounded_by_what_could_have_been_missed(lone):
     assert lone.main.low == pytest.approx(100.0 - lone.undetected_below_percent)
     # The peak of a spot at the limit must stand out of the noise, and by no miracle.
     assert 0.2 < lone.undetected_below_percent < 10.0
+
+
+def test_the_pictures_limit_is_of_the_law_its_spots_are_drawn_by(lone, monkeypatch):
+    from matplotlib.axes import Axes
+
+    words, real = [], Axes.annotate
+    monkeypatch.setattr(Axes, "annotate", lambda axes, text, *more, **how: (
+        words.append(text), real(axes, text, *more, **how))[1])
+    used, other = (UnderLaw(law, 100.0, limit) for law, limit in (("a", 2.5), ("b", 4.0)))
+    purity_png(dataclasses.replace(lone, laws=(used, other), undetected_below_percent=4.0), "lane")
+    assert words[0] == "limit 2.5 % (4.0 % by b)"
+    purity_png(dataclasses.replace(lone, laws=(used, other), undetected_below_percent=2.5), "lane")
+    assert words[1] == "limit 2.5 %"
 
 
 def test_two_spots_have_shares_that_hold_the_truth(pair):

@@ -252,6 +252,19 @@ def test_what_was_run_already_is_run_once_more(result):
     assert "The most informative next plate is 30 %:" in "\n".join(short(other))
 
 
+def test_where_no_line_holds_the_short_answer_warns(result):
+    bent = replace(result, law=replace(result.law, misfit=0.001, widened=2.31))
+    assert "follow no straight lines" not in "\n".join(short(result))
+    assert "follow no straight lines of log k in log X" in short(bent)[2]
+    assert "every interval is 2.3 times as wide for it" in short(bent)[2]
+
+
+def test_what_one_more_plate_teaches_has_one_rounding(result):
+    after = replace(result, next=replace(result.next, fraction=0.3, sd_now=0.104, sd_then=0.068))
+    text = "\n".join(short(after))
+    assert "to ± 0.07 instead of ± 0.10; how plates and widths scatter comes on top" in text
+
+
 def test_a_change_of_order_is_printed(result):
     """Two lines meet where their log k are the same: -1.2 x + 0.4 = -2.2 x + 0.2, x = -0.2."""
     law = result.law
