@@ -625,14 +625,18 @@ def test_a_lone_trace_is_not_doubted(
     assert "is it a lane's trace?" not in capsys.readouterr().out
 
 
+@pytest.mark.parametrize("seed", [0, 7])  # where humps beside the dips pass for spots, too
 def test_a_trace_of_light_is_flagged(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], seed: int
 ) -> None:
+    rng = np.random.default_rng(seed)
     x = np.arange(0.0, 75.0, 0.1)
-    signal = np.exp(-0.5 * ((x - 20.0) / 1.2) ** 2) + 0.002 * np.cos(37.0 * x)
-    for name, y in (("light", 1.0 - 0.5 * signal), ("signal", signal)):
+    height, centre, wide = (rng.uniform(*ends, 3) for ends in ((0.1, 1), (8, 68), (0.8, 1.8)))
+    signal = np.exp(-0.5 * ((x[:, None] - centre) / wide) ** 2) @ height
+    for name, y in (("light", 0.9 * 10.0 ** (-0.5 * signal)), ("signal", signal)):
         table = tmp_path / f"{name}.csv"
-        np.savetxt(table, np.column_stack([x, y]), delimiter=",", fmt="%.5f")
+        np.savetxt(table, np.column_stack([x, y + rng.normal(0.0, 0.004, x.size)]),
+                   delimiter=",", fmt="%.5f")
         assert main(["measure", str(table), "--origin", "0", "--front", "74"]) == 0
         assert ("is it light?" in capsys.readouterr().out) == (name == "light")
 
