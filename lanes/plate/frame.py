@@ -77,8 +77,8 @@ def _upright(
 ) -> Layout:
     """Return the layout of the plate turned upright, where it surely is not so in the picture."""
     turn = judge_turn(scan, layout)
-    # Where the outline itself is in doubt, so are the lines within it, save one that bears marks.
-    if outline.rivals and not (turn.quarters == 2 and turn.sure):
+    # Where the outline itself is in doubt, so are the lines within it: what turns it must be sure.
+    if outline.rivals and not (turn.quarters and turn.sure):
         return layout
     if turn.quarters is None:
         remark = flag("sideways", "pencil lines run along the picture's height: the plate may lie "

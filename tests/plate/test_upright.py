@@ -12,6 +12,7 @@ from drawn import XS, plate, scan_of
 
 from lanes.draw import LaneSpec, SpotSpec, draw
 from lanes.errors import LayoutError
+from lanes.plate import frame
 from lanes.plate.layout import Line
 from lanes.plate.locate import locate
 from lanes.plate.square import Grid
@@ -54,6 +55,18 @@ def test_a_plate_is_turned_by_its_pencil(quarters: int, tilt: float) -> None:
     if quarters:
         text = next(f for f in layout.flags if f.name == "turned").message
         assert f"--turn {90 * quarters}" in text
+
+
+@pytest.mark.parametrize("quarters", [1, 2, 3])
+def test_marks_turn_a_plate_whose_outline_is_in_doubt_too(
+    quarters: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    found = frame._found(lying(quarters))[0]
+    whole = np.array([[0.0, 400.0], [400.0, 400.0], [400.0, 0.0], [0.0, 0.0]])
+    monkeypatch.setattr(frame, "_found", lambda _: (replace(found, rivals=(whole,)),))
+    layout = locate(lying(quarters), Settings())
+    assert {"outline-doubtful", "turned"} <= {f.name for f in layout.flags}
+    assert layout.origin.at(20) == pytest.approx(8, abs=0.2)
 
 
 def test_what_it_was_turned_by_is_what_turn_does() -> None:
