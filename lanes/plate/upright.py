@@ -90,7 +90,8 @@ def judge_turn(scan: Scan, layout: Layout) -> Turn:
         turn = turn_as_seen(odds)
         # Names over the upper line alone are said, unless marks on the lower one outvote them: how
         # a person holds a plate and a hand's slight bends do not.
-        return replace(turn, sure=turn.sure and (named >= 0.0 or odds >= SURE))
+        return replace(turn, sure=turn.sure and (turn.quarters == 2 or named >= 0.0
+                                                 or odds >= SURE))
     light, grid = turned(pencil, planes.fine_grid)
     across = ends_of(light, grid, whole, planes.block_step)
     count = sum(end.line is not None for end in across)
