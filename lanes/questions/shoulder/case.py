@@ -13,11 +13,11 @@ from lanes.evidence.whitened_models import (
     one,
     pair_of,
     uneven,
-    uneven_marks,
 )
-from lanes.evidence.whitened_space import LN_SIGMA_AT, Model, Space
+from lanes.evidence.whitened_space import Model, Space
 from lanes.questions.shoulder.across import Across, across_lane, strips_of
 from lanes.questions.shoulder.any_shape import AnyShape, of_window
+from lanes.questions.shoulder.as_two import apart, covariance_of_two, marks_of
 from lanes.questions.shoulder.explanations import Explanation, explain, tails, two_uneven
 from lanes.questions.shoulder.named_shape import Shape
 from lanes.questions.shoulder.profile import AS_LONG_AS_WIDE, AsAcross, as_across
@@ -38,7 +38,6 @@ ONE_ACROSS, TWO_ACROSS = "one spot as it looks across the lane", "two such spots
 TWO_UNEVEN = "two skewed or flat spots alike"
 NO_AREA = 1e-12  # signal x mm^2: where a fit of one begins at least
 RANK = 1e-11  # of the largest: directions that a fit fixes by less are not fixed at all
-STEP = 1e-4  # of numerical derivatives of what is read off a curve
 
 
 @dataclass(frozen=True)
@@ -80,6 +79,8 @@ class Case:
         The two components across the lane.
     any_shape : AnyShape or None
         One spot of any shape against two of one; None where noise is not known.
+    of_two : (r, r) array
+        Covariance of the data in `space` where the spot is two, each with its own misfit.
     """
 
     run: float
@@ -107,6 +108,7 @@ class Case:
     rough: float
     across: Across | None
     any_shape: AnyShape | None
+    of_two: Floats
 
     @property
     def single_rf(self) -> float:
@@ -210,6 +212,8 @@ def make_case(
         as_two, {name: e.scores(problem.x.size) for name, e in explanations.items()},
         _drawn(window, found.one, as_two, found.better_tail, each), doubt, rough,
         across_lane(found.strips, window, *_of_pair(window, as_two.values, each)), found.shapes,
+        covariance_of_two(window, space, as_two.values, 1.0 if seen is None else seen.half_width,
+                           doubt, rough),
     )
 
 
@@ -291,19 +295,12 @@ def _each(
 
 def _of_pair(window: Window, p: Floats, each: Model) -> tuple[Floats, Floats]:
     """Return the two components over the window, of unit area, and their areas."""
-    return _single(p, each)(window.x, _apart(p, 1.0))[0], p[-2:]
+    return _single(p, each)(window.x, apart(p, 1.0))[0], p[-2:]
 
 
 def _single(p: Floats, each: Model) -> Model:
     """Return what one of a pair of values `p` is like."""
     return uneven if p.size == 7 else each
-
-
-def _apart(p: Floats, area: float | None = None) -> Floats:
-    """Return the two of a pair `p` as single ones, (2, p - 2), of their own areas or of `area`."""
-    a, b = p[-2:] if area is None else (area, area)
-    higher = p[0] + p[1] * np.exp(p[LN_SIGMA_AT[p.size]])
-    return np.array([[p[0], *p[2:-2], a], [higher, *p[2:-2], b]])
 
 
 def _drawn(
@@ -319,7 +316,7 @@ def _drawn(
         return peaks + line, line
 
     both, line = whole(as_two)
-    each_of_two = _single(as_two.values, each)(x, _apart(as_two.values))[0] + line
+    each_of_two = _single(as_two.values, each)(x, apart(as_two.values))[0] + line
     return whole(as_one)[0], both, each_of_two, whole(better_tail)[0]
 
 
@@ -332,43 +329,19 @@ def _as_fit(case: Case, found: Explanation) -> Fit:
     jac = case.space.reduced(found.model, p[None, :])[1][0].T
     size = np.sqrt(np.maximum(np.sum(jac * jac, axis=0), TINY))
     inverse = np.linalg.pinv((jac / size).T @ (jac / size), rcond=RANK, hermitian=True)
+    if found is case.two:  # weighed as one spot's data are: their own covariance is another
+        known = np.eye(len(jac))
+        known[:len(case.of_two), :len(case.of_two)] = case.of_two
+        inverse = inverse @ (jac / size).T @ known @ (jac / size) @ inverse
     scale = found.rss / max(case.space.freedom - len(p), 1)
     free = inverse / size[:, None] / size[None, :] * (
         scale if case.free_scale else max(1.0, scale))
-    marks, carry = _marks(p, case.half_width)
+    marks, carry = marks_of(p, case.half_width)
     both = tuple(Peak(float(c), float(area), float(sigma)).component()
                  for c, area, sigma, _ in marks.reshape(-1, 4))
     none = np.zeros(0)
     return Fit(both, carry @ free @ carry.T, "linear", none, none, none,
                None, None, None, None, ())
-
-
-def _marks(p: Floats, half_width: float) -> tuple[Floats, Floats]:
-    """Return (apex, area, sigma, tau) of each component, in a row, and their derivatives by `p`.
-
-    Tau is 0.
-    """
-    if p.size == 7:
-        steps = STEP * np.eye(7) * np.maximum(np.abs(p), 1.0)
-        moved = [_of_uneven(p + s) - _of_uneven(p - s) for s in steps]
-        return _of_uneven(p), np.array(moved).T / (2.0 * np.diag(steps))
-    if p.size == 3:
-        wide = half_width * float(np.exp(p[1]))
-        return np.array([p[0], p[2], wide, 0.0]), np.array(
-            [[1.0, 0, 0], [0, 0, 1], [0, wide, 0], [0, 0, 0]])
-    sigma = float(np.exp(p[2]))
-    wide = half_width * sigma
-    low, high = _apart(p)
-    return np.array([low[0], low[2], wide, 0.0, high[0], high[2], wide, 0.0]), np.array([
-        [1.0, 0, 0, 0, 0], [0, 0, 0, 1, 0], [0, 0, wide, 0, 0], [0, 0, 0, 0, 0],
-        [1.0, sigma, p[1] * sigma, 0, 0], [0, 0, 0, 0, 1], [0, 0, wide, 0, 0], [0, 0, 0, 0, 0],
-    ])
-
-
-def _of_uneven(p: Floats) -> Floats:
-    """Return (apex, area, sigma, 0) of each of two of `uneven`, in a row."""
-    apex, sigma = uneven_marks(_apart(p))
-    return np.stack([apex, p[-2:], sigma, np.zeros(2)], axis=1).ravel()
 
 
 def area_shares(
