@@ -16,7 +16,7 @@ from lanes.plate.blobs import (
 )
 from lanes.plate.by_hand import RULER_MM, placed_lanes, placed_line
 from lanes.plate.columns import find_lanes, lanes_at
-from lanes.plate.dividers import without_dividers
+from lanes.plate.dividers import of_divider, without_dividers
 from lanes.plate.expected import in_lanes, in_new_lanes, places_with
 from lanes.plate.frame import find_frame, refuse_empty
 from lanes.plate.layout import Blob, Lane, Layout, Line
@@ -91,16 +91,17 @@ def with_lanes(planes: Planes, layout: Layout, settings: Settings, light: str) -
     """Return `layout`, whose lines are known, with its blobs and its lanes."""
     settings = lanes_in_plate_units(settings, layout)
     beyond = _beyond_placed_lines(planes, layout)
-    seen = blobs_between(planes, layout, FAINTEST)
+    pencil = pencil_light(planes)
+    strokes = find_ticks(pencil, planes.fine_grid, layout.origin, planes.block_step)
+    ticks = without_dividers(strokes, pencil, planes.fine_grid, layout.origin, layout.front)
+    dividers = [x for x, score in strokes if (x, score) not in ticks]
+    seen = tuple(b for b in blobs_between(planes, layout, FAINTEST)
+                 if not of_divider(b, dividers, layout.mm_per_unit))
     blobs = tuple(b for b in seen if b.strength >= USUAL)
     applied = tuple(b for b in blobs if not over_the_side(b, layout))
     lighter = is_lighter(applied, settings.spots, light)
     own = tuple(b for b in applied if b.lighter == lighter)
     faint = tuple(b for b in seen if b.strength < USUAL and b.lighter == lighter)
-    pencil = pencil_light(planes)
-    ticks = without_dividers(
-        find_ticks(pencil, planes.fine_grid, layout.origin, planes.block_step), pencil,
-        planes.fine_grid, layout.origin, layout.front)
     if any(f.name == "outline-doubtful" for f in layout.flags):
         ticks = without_sides(ticks, pencil, planes.fine_grid, layout.origin)
     assumed: tuple[float, ...] = ()
