@@ -69,6 +69,9 @@ def locate(scan: Scan, settings: Settings, light: str = "white") -> Layout:
     return with_lanes(planes, doubted(layout), settings, light)
 
 
+# Of the plate's height: what an outline is right to. A front that ran over the top is stated as the
+# plate's nominal height, which is no more than so much beyond what was found.
+OUTLINE_ERROR = 0.01
 # A line is ruled, or the front marked, from near one side of the plate to near the other.
 SHORT = 0.7  # of the width
 
@@ -204,12 +207,12 @@ def _stated_line(stated: Length | None, layout: Layout, name: str) -> Line | Non
     height = height_of(f"--{name}", stated, layout)
     if height is None or stated is None:
         return None
-    if not 0.0 < height < layout.height:
+    if not 0.0 < height <= layout.height * (1.0 + OUTLINE_ERROR):
         raise InputError(
             f"--{name} {text(stated)} lies outside the plate, which is {layout.height:.4g} "
             f"{'mm' if layout.scaled else 'px'} high: count from its lower edge"
         )
-    return Line((height,), RULER_MM / layout.mm_per_unit)
+    return Line((min(height, layout.height),), RULER_MM / layout.mm_per_unit)
 
 
 def named_lanes(lanes: tuple[Lane, ...], settings: Settings) -> tuple[Lane, ...]:

@@ -252,6 +252,14 @@ def test_no_bed_and_perspective_are_flagged() -> None:
 # What is given and does not fit
 
 
+def test_a_front_that_ran_over_the_top_is_the_nominal_height() -> None:
+    """The outline is found to within 1 % (of 60 mm): who states 60 is not refused."""
+    layout = located(front=60.4)
+    assert float(layout.front.at(20.0)) == pytest.approx(layout.height)
+    assert layout.height < 60.4
+    assert "--front 62 lies outside the plate" in refused(InputError, front=62)
+
+
 def test_a_line_outside_the_plate() -> None:
     assert "--front 80 lies outside the plate" in refused(InputError, front=80)
     assert "--origin -3 lies outside the plate" in refused(InputError, origin=-3)
