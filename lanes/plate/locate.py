@@ -207,7 +207,9 @@ def _stated_line(stated: Length | None, layout: Layout, name: str) -> Line | Non
     height = height_of(f"--{name}", stated, layout)
     if height is None or stated is None:
         return None
-    if not 0.0 < height <= layout.height * (1.0 + OUTLINE_ERROR):
+    # Only a length in mm knows more of the plate than its outline does.
+    over = OUTLINE_ERROR if isinstance(stated, float) else 0.0
+    if not 0.0 < height <= layout.height * (1.0 + over):
         raise InputError(
             f"--{name} {text(stated)} lies outside the plate, which is {layout.height:.4g} "
             f"{'mm' if layout.scaled else 'px'} high: count from its lower edge"

@@ -257,7 +257,9 @@ def test_a_front_that_ran_over_the_top_is_the_nominal_height() -> None:
     layout = located(front=60.4)
     assert float(layout.front.at(20.0)) == pytest.approx(layout.height)
     assert layout.height < 60.4
+    assert float(located(front="100%").front.at(20.0)) == pytest.approx(layout.height)
     assert "--front 62 lies outside the plate" in refused(InputError, front=62)
+    assert "--front 101% lies outside the plate" in refused(InputError, front="101%")
 
 
 def test_a_line_outside_the_plate() -> None:
