@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from lanes.plate.layout import Line
+from lanes.plate.layout import Blob, Line
 from lanes.plate.pencil import BLOCK_MM, WAVER_MM, ridge
 from lanes.plate.square import Grid
 
@@ -14,6 +14,17 @@ from lanes.plate.square import Grid
 # is no run.
 RUNS_ON, ASKEW, FEWEST_BLOCKS = 0.7, 0.02, 6
 MARGIN_MM = 1.4  # a stroke's flanks and blur: what bears on the depth of one
+# What is so many times as high as it is wide, and no wider than a groove and its rims (common
+# practice: 1 mm), is the line itself, or what taking it out left: a streak is as wide as its spot.
+DRAWN_OUT, WIDEST_MM = 3.5, 2.2
+
+
+def of_divider(blob: Blob, dividers: list[float], mm_per_unit: float) -> bool:
+    """Return whether a blob is a stretch of a line at one of the x in `dividers`, or its rim."""
+    if blob.height < DRAWN_OUT * blob.width or blob.width > WIDEST_MM / mm_per_unit:
+        return False
+    near = 0.5 * WIDEST_MM / mm_per_unit
+    return any(abs(blob.x - x) < near for x in dividers)
 
 
 def without_dividers(

@@ -16,7 +16,7 @@ from lanes.plate.blobs import (
 )
 from lanes.plate.by_hand import RULER_MM, placed_lanes, placed_line
 from lanes.plate.columns import find_lanes, lanes_at
-from lanes.plate.dividers import without_dividers
+from lanes.plate.dividers import of_divider, without_dividers
 from lanes.plate.expected import in_lanes, in_new_lanes, places_with
 from lanes.plate.frame import find_frame, refuse_empty
 from lanes.plate.layout import Blob, Lane, Layout, Line
@@ -69,6 +69,9 @@ def locate(scan: Scan, settings: Settings, light: str = "white") -> Layout:
     return with_lanes(planes, doubted(layout), settings, light)
 
 
+# Of the plate's height: what an outline is right to. A front that ran over the top is stated as the
+# plate's nominal height, which is no more than so much beyond what was found.
+OUTLINE_ERROR = 0.01
 # A line is ruled, or the front marked, from near one side of the plate to near the other.
 SHORT = 0.7  # of the width
 
@@ -91,16 +94,17 @@ def with_lanes(planes: Planes, layout: Layout, settings: Settings, light: str) -
     """Return `layout`, whose lines are known, with its blobs and its lanes."""
     settings = lanes_in_plate_units(settings, layout)
     beyond = _beyond_placed_lines(planes, layout)
-    seen = blobs_between(planes, layout, FAINTEST)
+    pencil = pencil_light(planes)
+    strokes = find_ticks(pencil, planes.fine_grid, layout.origin, planes.block_step)
+    ticks = without_dividers(strokes, pencil, planes.fine_grid, layout.origin, layout.front)
+    dividers = [x for x, score in strokes if (x, score) not in ticks]
+    seen = tuple(b for b in blobs_between(planes, layout, FAINTEST)
+                 if not of_divider(b, dividers, layout.mm_per_unit))
     blobs = tuple(b for b in seen if b.strength >= USUAL)
     applied = tuple(b for b in blobs if not over_the_side(b, layout))
     lighter = is_lighter(applied, settings.spots, light)
     own = tuple(b for b in applied if b.lighter == lighter)
     faint = tuple(b for b in seen if b.strength < USUAL and b.lighter == lighter)
-    pencil = pencil_light(planes)
-    ticks = without_dividers(
-        find_ticks(pencil, planes.fine_grid, layout.origin, planes.block_step), pencil,
-        planes.fine_grid, layout.origin, layout.front)
     if any(f.name == "outline-doubtful" for f in layout.flags):
         ticks = without_sides(ticks, pencil, planes.fine_grid, layout.origin)
     assumed: tuple[float, ...] = ()
@@ -205,12 +209,14 @@ def _stated_line(stated: Length | None, layout: Layout, name: str) -> Line | Non
     height = height_of(f"--{name}", stated, layout)
     if height is None or stated is None:
         return None
-    if not 0.0 < height < layout.height:
+    # Only a length in mm knows more of the plate than its outline does.
+    over = OUTLINE_ERROR if isinstance(stated, float) else 0.0
+    if not 0.0 < height <= layout.height * (1.0 + over):
         raise InputError(
             f"--{name} {text(stated)} lies outside the plate, which is {layout.height:.4g} "
             f"{'mm' if layout.scaled else 'px'} high: count from its lower edge"
         )
-    return Line((height,), RULER_MM / layout.mm_per_unit)
+    return Line((min(height, layout.height),), RULER_MM / layout.mm_per_unit)
 
 
 def named_lanes(lanes: tuple[Lane, ...], settings: Settings) -> tuple[Lane, ...]:

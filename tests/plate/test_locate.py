@@ -252,6 +252,16 @@ def test_no_bed_and_perspective_are_flagged() -> None:
 # What is given and does not fit
 
 
+def test_a_front_that_ran_over_the_top_is_the_nominal_height() -> None:
+    """The outline is found to within 1 % (of 60 mm): who states 60 is not refused."""
+    layout = located(front=60.4)
+    assert float(layout.front.at(20.0)) == pytest.approx(layout.height)
+    assert layout.height < 60.4
+    assert float(located(front="100%").front.at(20.0)) == pytest.approx(layout.height)
+    assert "--front 62 lies outside the plate" in refused(InputError, front=62)
+    assert "--front 101% lies outside the plate" in refused(InputError, front="101%")
+
+
 def test_a_line_outside_the_plate() -> None:
     assert "--front 80 lies outside the plate" in refused(InputError, front=80)
     assert "--origin -3 lies outside the plate" in refused(InputError, origin=-3)
@@ -405,3 +415,21 @@ def test_a_plate_cut_by_hand_is_doubted_as_far_as_its_sides_wander(quarters: int
 
     assert doubt(scan.codes) < 0.003
     assert doubt(cut) > 0.01
+
+
+@pytest.mark.parametrize("wide", [0.6, 1.0])
+def test_lines_scored_between_lanes_are_no_lanes(wide: float) -> None:
+    """A groove is scraped about as wide as that, and its edges crumble (common practice)."""
+    drawing = draw(plate(height=100, front=90, lanes=tuple(LaneSpec(x, SPOTS) for x in XS)))
+    whole, corners = scan_of(drawing), np.array(drawing.truth["corners_px"])
+    left, per_mm = corners[:, 0].min(), np.ptp(corners[:, 0]) / 40.0
+    row = np.arange(whole.height_px)[:, None]
+    x = (np.arange(whole.width_px)[None, :] - left) / per_mm
+    crumbled = 0.15 * np.sin(row / 31.0) * np.sin(row / 13.0)
+    codes = whole.codes.astype(float)
+    for groove in (15.0, 25.0):
+        off = np.abs(x - groove - crumbled) - 0.5 * wide
+        codes *= 1.0 - 0.45 / (1.0 + np.exp(np.clip(off / 0.1, -30.0, 30.0)))[:, :, None]
+    layout = locate(replace(whole, codes=np.rint(codes).astype(np.uint8)), Settings(), "white")
+    assert [lane.x for lane in layout.lanes] == pytest.approx(XS, abs=0.5)
+    assert len(layout.blobs) == len(XS) * len(SPOTS)
