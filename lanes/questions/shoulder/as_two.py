@@ -2,34 +2,48 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 
 from lanes.evidence.noise_covariance import misfit_covariance
 from lanes.evidence.whitened_models import uneven_marks
 from lanes.evidence.whitened_space import LN_SIGMA_AT, Space
+from lanes.questions.shoulder.named_shape import SHAPE_TERMS, Shape
 from lanes.questions.shoulder.window import Window
 from lanes.spots.shape_doubt import ShapeDoubt
 from lanes.spots.shapes import ROOT_2PI
 
 Floats = NDArray[np.float64]
 
+REPEATS = 0.5  # of the doubt of a shape: from lane to lane of one plate (a choice)
 STEP = 1e-4  # of numerical derivatives of what is read off a curve
 
 
 def covariance_of_two(
     window: Window, space: Space, values: Floats, half_width: float, doubt: ShapeDoubt,
-    rough: float,
+    rough: float, shape: Shape | None = None,
 ) -> Floats:
     """Return the covariance of the data in `space`, (r, r), where the spot is two.
 
     What was allowed for one spot as broad as the pair is coarser than what each of the two may
-    depart by from its own formula. The two are taken to do so each by itself, as in a reading.
+    depart by from its own formula. They are taken to do so each by itself, as in a reading; where
+    a lane is named that shows their shape, both depart as that one does, and each by no more than
+    spots of one plate repeat.
     """
     covariance = window.covariance.copy()
+    if shape is not None:
+        doubt = replace(doubt, sds=REPEATS * doubt.sds)
+    shared = np.zeros(window.x.size)
     for centre, area, sigma, _ in marks_of(values, half_width)[0].reshape(-1, 4):
         z, height = (window.x - centre) / sigma, area / (sigma * ROOT_2PI)
         covariance += misfit_covariance(z, height, doubt, rough)
+        if shape is not None:
+            terms = shape.terms(z, height)
+            covariance += terms @ shape.covariance @ terms.T
+            shared += terms @ shape.coefficients[list(SHAPE_TERMS[1:])]
+    covariance += np.outer(shared, shared)
     take = space.reduce
     use = window.usable
     return np.asarray(take @ covariance[np.ix_(use, use)] @ take.T)

@@ -213,7 +213,7 @@ def make_case(
         _drawn(window, found.one, as_two, found.better_tail, each), doubt, rough,
         across_lane(found.strips, window, *_of_pair(window, as_two.values, each)), found.shapes,
         covariance_of_two(window, space, as_two.values, 1.0 if seen is None else seen.half_width,
-                           doubt, rough),
+                           doubt, rough, shape),
     )
 
 

@@ -30,9 +30,13 @@ class Shape:
 
     def doubt(self, window: Window) -> Floats:
         """Return the (m, m) covariance of what is not known of it, on a spot in `window`."""
-        bell = np.exp(-0.5 * window.z**2)[:, None] * window.height
-        by = hermevander(window.z, max(SHAPE_TERMS))[:, SHAPE_TERMS[1:]] * bell
+        by = self.terms(window.z, window.height)
         return np.asarray(by @ self.covariance @ by.T)
+
+    def terms(self, z: Floats, height: float) -> Floats:
+        """Return what each of its orders adds at `z`, (m,), in sigmas off a spot: (m, 4)."""
+        bell = np.exp(-0.5 * z**2)[:, None] * height
+        return np.asarray(hermevander(z, max(SHAPE_TERMS))[:, SHAPE_TERMS[1:]] * bell)
 
 
 def take_shape(reading: LaneReading, mm: float) -> Shape:
