@@ -34,8 +34,9 @@ LEVEL_MM = 6.0     # side of the square whose mean is the layer's light: as wide
 # Standard deviations, and share of the feature's own depth, that thin matter stands out by: half of
 # a Gaussian's is gone where it is no wider than a spot is at least. Lower, grain is taken out,
 # higher, faint pencil is left in. Its own is what is narrower than twice that width, not the spot
-# that a stroke crosses. What lies about it as its skirt may stand out by less.
+# that a stroke crosses.
 CORE_SDS, CORE_SHARE, TWICE = 8.0, 0.5, 2
+# What lies about it as its skirt: share of the depth of what is left without it.
 SKIRT_SDS, SKIRT_SHARE = 4.0, 0.4
 WORTH_SDS = 3.9    # just below a skirt's: samples that stand out by less are not looked at further
 GROW_MM = 0.1      # beyond its edge: what the picture's blur leaves of a stroke
@@ -75,14 +76,14 @@ def thin_matter(light: NDArray[np.float32], mm: float) -> NDArray[np.bool_]:
     few = (slice(None, None, 3), slice(None, None, 3))
     grain = min(_tail((dark - fine)[few] / wide[few]), _tail((fine - bright)[few] / wide[few]))
     grow = max(1, round(GROW_MM / mm))
-    thin = _stands_out(dark - fine, deep, wide, grain)
-    lighter = _stands_out(fine - bright, high, wide, grain)
+    thin = _stands_out(dark - fine, deep, dark, wide, grain)
+    lighter = _stands_out(fine - bright, high, bright, wide, grain)
     if thin.any() and lighter.any():
         # Layer between a stroke and a spot, as in a circle drawn round one, is no bright matter: it
         # is wide once the stroke is filled.
         filled = np.where(dilated(thin, grow), dark, fine)
         bright = -_filled(-filled, WIDTH_MM / mm)
-        lighter = _stands_out(filled - bright, high, wide, grain)
+        lighter = _stands_out(filled - bright, high, bright, wide, grain)
     thin |= lighter
     # What lies between strokes less than a spot's width apart is none: a cross's middle, a letter.
     around = np.pad(dilated(thin, grow), size)
@@ -105,24 +106,24 @@ def _filled(image: Image, side: float) -> Image:
     return out
 
 
-def _stands_out(excess: Image, own: Image, wide: Image, grain: float) -> Mask:
-    """Return where `excess` over a picture without thin matter shows some, with its skirt.
+def _stands_out(excess: Image, own: Image, without: Image, wide: Image, grain: float) -> Mask:
+    """Return where `excess` over a picture `without` thin matter shows some, with its skirt.
 
-    `own` is each feature's own depth, that of the skirt too: a band has none.
+    `own` is each feature's own depth.
     """
-    shape = excess.shape
     few = (slice(None, None, 3), slice(None, None, 3))
     middle, spread = _middle(excess[few])
     place = np.flatnonzero(excess > middle + WORTH_SDS * spread)
     excess, level, own = excess.take(place), wide.take(place), own.take(place)
+    depth = np.abs(without.take(place) - level)
     sd = np.maximum(spread, grain * level)
     # Compression leaves a layer smoother than it is: what is paler than any pencil is grain.
     pencil = np.maximum(CORE_SDS * sd, PALEST * level)
-    skirt = (excess > SKIRT_SDS * sd + middle) & (excess > middle + SKIRT_SHARE * own)
+    skirt = excess > SKIRT_SDS * sd + middle + SKIRT_SHARE * depth
     core = skirt & (excess > pencil + middle) & (excess > middle + CORE_SHARE * own)
     if not core.any():
-        return np.zeros(shape, bool)
-    return reached(*(_mask(place[some], shape) for some in (core, skirt)))
+        return np.zeros(without.shape, bool)
+    return reached(*(_mask(place[some], without.shape) for some in (core, skirt)))
 
 
 def _mask(place: NDArray[np.intp], shape: tuple[int, ...]) -> Mask:
