@@ -98,12 +98,13 @@ def _filled(image: Image, side: float) -> Image:
     """
     half = max(0.5 * side, 1.0)
     below = int(half)
-    out = np.zeros_like(image)
+    out: Image | float = 0.0
     for reach, share in ((below, below + 1 - half), (below + 1, half - below)):
         if share > 0.0:
             size = 2 * reach + 1
-            out += share * extreme(extreme(image, size, np.maximum), size, np.minimum)
-    return out
+            out = out + np.float32(share) * extreme(
+                extreme(image, size, np.maximum), size, np.minimum)
+    return np.asarray(out)
 
 
 def _stands_out(excess: Image, own: Image, without: Image, wide: Image, grain: float) -> Mask:
