@@ -31,12 +31,9 @@ SMOOTH_MM, COARSE_MM = 0.06, 0.12
 KERNEL_SDS = 3.0   # where that filter is cut off: 0.3 % of it lies beyond
 BLEND_SDS = 4.0    # where the blend's filter ends, which is scipy's own choice
 LEVEL_MM = 6.0     # side of the square whose mean is the layer's light: as wide as a broad spot
-# Standard deviations, and share of the feature's own depth, that thin matter stands out by: half of
-# a Gaussian's is gone where it is no wider than a spot is at least. Lower, grain is taken out,
-# higher, faint pencil is left in. Its own is what is narrower than twice that width, not the spot
-# that a stroke crosses.
-CORE_SDS, CORE_SHARE, TWICE = 8.0, 0.5, 2
-# What lies about it as its skirt: share of the depth of what is left without it.
+# Standard deviations, and share of the feature's depth, that thin matter stands out by; and what
+# lies about it as its skirt. Lower, grain is taken out, higher, faint pencil is left in.
+CORE_SDS, CORE_SHARE = 8.0, 0.5
 SKIRT_SDS, SKIRT_SHARE = 4.0, 0.4
 WORTH_SDS = 3.9    # just below a skirt's: samples that stand out by less are not looked at further
 GROW_MM = 0.1      # beyond its edge: what the picture's blur leaves of a stroke
@@ -62,7 +59,7 @@ def thin_matter(light: NDArray[np.float32], mm: float) -> NDArray[np.bool_]:
     (rows, columns) bool array
         A grey opening and closing (Serra 1982) with a square of 0.75 mm give what a wide feature
         would leave; what exceeds it by 8 standard deviations, and by half of the feature's own
-        depth, is thin. That depth is what a square of twice the side would take.
+        depth, is thin.
     """
     size = max(3, 2 * round(0.5 * WIDTH_MM / mm) + 1)
     fine = light
@@ -70,20 +67,19 @@ def thin_matter(light: NDArray[np.float32], mm: float) -> NDArray[np.bool_]:
         fine = ndimage.gaussian_filter(light, SMOOTH_MM / mm, truncate=KERNEL_SDS)
     wide = np.maximum(ndimage.uniform_filter(fine, round(LEVEL_MM / mm)), BLACK)
     # Dark thin matter is filled by a closing of the light, bright by an opening.
-    dark, bright = _filled(fine, WIDTH_MM / mm), -_filled(-fine, WIDTH_MM / mm)
-    deep = _filled(fine, TWICE * WIDTH_MM / mm) - fine
-    high = fine + _filled(-fine, TWICE * WIDTH_MM / mm)
+    dark = extreme(extreme(fine, size, np.maximum), size, np.minimum)
+    bright = extreme(extreme(fine, size, np.minimum), size, np.maximum)
     few = (slice(None, None, 3), slice(None, None, 3))
     grain = min(_tail((dark - fine)[few] / wide[few]), _tail((fine - bright)[few] / wide[few]))
     grow = max(1, round(GROW_MM / mm))
-    thin = _stands_out(dark - fine, deep, dark, wide, grain)
-    lighter = _stands_out(fine - bright, high, bright, wide, grain)
+    thin = _stands_out(dark - fine, dark, wide, grain)
+    lighter = _stands_out(fine - bright, bright, wide, grain)
     if thin.any() and lighter.any():
         # Layer between a stroke and a spot, as in a circle drawn round one, is no bright matter: it
         # is wide once the stroke is filled.
         filled = np.where(dilated(thin, grow), dark, fine)
-        bright = -_filled(-filled, WIDTH_MM / mm)
-        lighter = _stands_out(filled - bright, high, bright, wide, grain)
+        bright = extreme(extreme(filled, size, np.minimum), size, np.maximum)
+        lighter = _stands_out(filled - bright, bright, wide, grain)
     thin |= lighter
     # What lies between strokes less than a spot's width apart is none: a cross's middle, a letter.
     around = np.pad(dilated(thin, grow), size)
@@ -91,39 +87,20 @@ def thin_matter(light: NDArray[np.float32], mm: float) -> NDArray[np.bool_]:
     return np.asarray(closed[size:-size, size:-size])
 
 
-def _filled(image: Image, side: float) -> Image:
-    """Return `image`, what is dark in it filled where a square of `side` samples does not fit.
-
-    Squares have odd numbers of samples: between two, the mean of both counts, by how near it is.
-    """
-    half = max(0.5 * side, 1.0)
-    below = int(half)
-    out: Image | float = 0.0
-    for reach, share in ((below, below + 1 - half), (below + 1, half - below)):
-        if share > 0.0:
-            size = 2 * reach + 1
-            out = out + np.float32(share) * extreme(
-                extreme(image, size, np.maximum), size, np.minimum)
-    return np.asarray(out)
-
-
-def _stands_out(excess: Image, own: Image, without: Image, wide: Image, grain: float) -> Mask:
-    """Return where `excess` over a picture `without` thin matter shows some, with its skirt.
-
-    `own` is each feature's own depth.
-    """
+def _stands_out(excess: Image, without: Image, wide: Image, grain: float) -> Mask:
+    """Return where `excess` over a picture `without` thin matter shows some, with its skirt."""
     few = (slice(None, None, 3), slice(None, None, 3))
     middle, spread = _middle(excess[few])
     place = np.flatnonzero(excess > middle + WORTH_SDS * spread)
-    excess, level, own = excess.take(place), wide.take(place), own.take(place)
+    excess, level = excess.take(place), wide.take(place)
     depth = np.abs(without.take(place) - level)
     sd = np.maximum(spread, grain * level)
     # Compression leaves a layer smoother than it is: what is paler than any pencil is grain.
     pencil = np.maximum(CORE_SDS * sd, PALEST * level)
-    skirt = excess > SKIRT_SDS * sd + middle + SKIRT_SHARE * depth
-    core = skirt & (excess > pencil + middle) & (excess > middle + CORE_SHARE * own)
+    core = excess > pencil + middle + CORE_SHARE * depth
     if not core.any():
         return np.zeros(without.shape, bool)
+    skirt = excess > SKIRT_SDS * sd + middle + SKIRT_SHARE * depth
     return reached(*(_mask(place[some], without.shape) for some in (core, skirt)))
 
 
