@@ -173,7 +173,7 @@ def test_force_spares_a_link_to_its_own_folder(tmp_path):
 def test_parent_missing(tmp_path):
     assert "does not exist" in refused(tmp_path / "no" / "out")
     (tmp_path / "file").write_bytes(b"")
-    assert "does not exist" in refused(tmp_path / "file" / "out")
+    assert "file is a file" in refused(tmp_path / "file" / "out")
 
 
 @pytest.mark.parametrize("force", [False, True])
