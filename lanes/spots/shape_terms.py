@@ -43,6 +43,9 @@ TERM_WIDTHS = np.where(np.array(ORDERS) % 2, 0.0,
 # even darkness whose edge is blurred by a quarter to a third of its radius has h4 of -0.08 to
 # -0.05 and h6 of 0.02 to 0.04 (computed). Both are taken as two standard deviations, h5 as h6.
 ASSUMED_SDS = (0.04, 0.04, 0.02, 0.02)
+# Of those, what spots of one substance differ by from lane to lane of one plate, whose layer and
+# application they share: half of what spots of any plates do (a choice).
+REPEATS = 0.5
 
 
 @dataclass(frozen=True)

@@ -14,14 +14,12 @@ from numpy.typing import NDArray
 from lanes.reading import LaneReading
 from lanes.spots.model import Component
 from lanes.spots.shape_doubt import spot_shape
-from lanes.spots.shape_terms import ASSUMED, basis
+from lanes.spots.shape_terms import ASSUMED, REPEATS, basis
 
 Floats = NDArray[np.float64]
 
-# Of each shape term, standard deviation from lane to lane of one plate, whose application and
-# layer spots share: half of what spots of any plates differ by (a choice). The two lanes' own
-# difference counts as much as this (one spot each).
-REPEATS_SDS = 0.5 * ASSUMED.sds
+# From lane to lane; the two lanes' own difference counts as much as this (one spot each).
+REPEATS_SDS = REPEATS * ASSUMED.sds
 
 
 @dataclass(frozen=True)

@@ -13,11 +13,11 @@ from lanes.evidence.whitened_space import LN_SIGMA_AT, Space
 from lanes.questions.shoulder.named_shape import SHAPE_TERMS, Shape
 from lanes.questions.shoulder.window import Window
 from lanes.spots.shape_doubt import ShapeDoubt
+from lanes.spots.shape_terms import REPEATS
 from lanes.spots.shapes import ROOT_2PI
 
 Floats = NDArray[np.float64]
 
-REPEATS = 0.5  # of the doubt of a shape: from lane to lane of one plate (a choice)
 STEP = 1e-4  # of numerical derivatives of what is read off a curve
 
 
