@@ -8,6 +8,7 @@ from dataclasses import replace
 from lanes.checks.blobs import missed, unread
 from lanes.checks.colours import channel_matters
 from lanes.flags import Flag
+from lanes.plate.layout import Blob, Lane
 from lanes.reading import LaneReading, Plate
 
 
@@ -22,13 +23,25 @@ def stands_out_at(plate: Plate, reading: LaneReading, rf: float) -> bool:
 
     Whatever its limit of detection, it is not known there that nothing is.
     """
-    layout = plate.layout
-    for lane in layout.lanes:
-        if lane.name == reading.name:
-            y0, y1 = layout.ends(lane)
-            return any(abs(b.y - y0 - rf * (y1 - y0)) < b.height
-                       for b in missed(layout, lane, reading))
+    for lane, blob in _unread_blobs(plate, reading):
+        y0, y1 = plate.layout.ends(lane)
+        if abs(blob.y - y0 - rf * (y1 - y0)) < blob.height:
+            return True
     return False
+
+
+def holds_unread(plate: Plate, reading: LaneReading) -> bool:
+    """Return whether something like a spot stands out in the lane that is none of `reading`'s.
+
+    Its area is not known, and the summed area of the lane's spots may be short of any part of it.
+    """
+    return any(blob.lighter == bool(plate.layout.lighter)
+               for _, blob in _unread_blobs(plate, reading))
+
+
+def _unread_blobs(plate: Plate, reading: LaneReading) -> list[tuple[Lane, Blob]]:
+    return [(lane, blob) for lane in plate.layout.lanes if lane.name == reading.name
+            for blob in missed(plate.layout, lane, reading)]
 
 
 def channel_doubt(plate: Plate, readings: Sequence[LaneReading]) -> tuple[Flag, ...]:

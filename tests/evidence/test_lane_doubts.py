@@ -8,7 +8,7 @@ import pytest
 
 from lanes import Settings
 from lanes.draw import LaneSpec, PlateSpec, SpotSpec, draw, save
-from lanes.evidence.lane_doubts import channel_doubt, unread_spots
+from lanes.evidence.lane_doubts import channel_doubt, holds_unread, stands_out_at, unread_spots
 from lanes.measuring import prepare, read_lane
 from lanes.questions.purity import answer as purity
 from lanes.reading import Plate
@@ -44,6 +44,10 @@ def test_a_spot_of_another_colour_is_remarked_where_it_was_not_read(drawn: Path)
     assert remark.name == "spot-unread"
     assert "0.70" in remark.message
     assert unread_spots(plate, one) == ()
+    assert (holds_unread(plate, two), holds_unread(plate, one)) == (True, False)
+    assert stands_out_at(plate, two, 0.7)
+    assert not stands_out_at(plate, two, 0.5)
+    assert not stands_out_at(plate, one, 0.7)
 
 
 @pytest.mark.usefixtures("few_trials")

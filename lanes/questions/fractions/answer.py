@@ -35,6 +35,8 @@ class Fraction:
         As given; 1 where all count alike.
     target : float or None
         The target's area, signal x mm^2; None where it was not found.
+    unread : bool
+        Whether it was not found where something stands out that is read as no spot.
     target_sd : float or None
     target_limit : float or None
         Where it was not found: the area that is found 95 % of the time.
@@ -42,7 +44,8 @@ class Fraction:
         The summed area of every other spot.
     purity, low, high : float or None
         The target's area percent with its 95 % interval, a missed spot at its limit taken into
-        the lower end. None where there is no target, or an end is not known.
+        the lower end. None where there is no target, or an end is not known: the lower is not
+        where something stands out of the layer that is read as no spot.
     undetected : float or None
         The area percent below which one further spot may have been missed.
     """
@@ -50,6 +53,7 @@ class Fraction:
     name: str
     volume: float
     target: float | None
+    unread: bool
     target_sd: float | None
     target_limit: float | None
     others: float
@@ -231,11 +235,12 @@ def _fraction(table: Areas, j: int, name: str, volume: float) -> Fraction:
     undetected = None if known is None else 100.0 * known / (total + known)
     if not table.found[j]:
         limit = float(table.target_missed[j])
-        return Fraction(name, volume, None, None, limit if math.isfinite(limit) else None, others,
-                        None, None, None, undetected if total > 0 else None)
+        return Fraction(name, volume, None, bool(table.unread[j]), None,
+                        limit if math.isfinite(limit) else None, others, None, None, None,
+                        undetected if total > 0 else None)
     pool = table.pool(j, j, 0.0)
     variance = float(table.variances[j, 0, 0])
-    return Fraction(name, volume, float(table.target[j]),
+    return Fraction(name, volume, float(table.target[j]), False,
                     math.sqrt(variance) if variance > 0 else None, None, others, pool.purity,
                     pool.low, pool.high, undetected)
 

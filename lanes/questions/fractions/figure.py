@@ -72,22 +72,26 @@ def _areas(axes: Axes, answer: Fractions, wanted: int) -> None:
 def _purity(axes: Axes, answer: Fractions) -> None:
     known = [(i, f) for i, f in enumerate(answer.fractions) if f.purity is not None]
     y = np.array([f.purity or 0.0 for _, f in known])
-    low = [p if f.low is None else f.low for p, (_, f) in zip(y, known, strict=True)]
-    high = [p if f.high is None else f.high for p, (_, f) in zip(y, known, strict=True)]
-    axes.errorbar([i for i, _ in known], y, yerr=[y - low, np.array(high) - y], color=INK,
+    # An end that is not known may lie anywhere.
+    low = [0.0 if f.low is None else f.low for _, f in known]
+    high = [100.0 if f.high is None else f.high for _, f in known]
+    axes.errorbar([i for i, _ in known], y, yerr=[y - np.array(low), np.array(high) - y], color=INK,
                   marker="o", ms=5, ls="", capsize=3, label="each, 95 % interval")
     axes.axhline(answer.asked, color=MARK, lw=1.2, ls=(0, (5, 2)),
                  label=f"asked for, {answer.asked:g} %")
     pool = answer.chosen or answer.nearest
     if pool is not None:
         ends = [pool.first - 0.42, pool.last + 0.42]
-        if pool.low is not None and pool.high is not None:
-            axes.fill_between(ends, [pool.low] * 2, [pool.high] * 2, color=COLOURS[1], alpha=0.35,
-                              lw=0.0)
+        axes.fill_between(ends, [pool.low or 0.0] * 2,
+                          [100.0 if pool.high is None else pool.high] * 2, color=COLOURS[1],
+                          alpha=0.35, lw=0.0)
         axes.plot(ends, [pool.purity] * 2, color=COLOURS[1], lw=2.2, label="pool, 95 % interval")
-    missing = [i for i, f in enumerate(answer.fractions) if f.purity is None]
-    axes.plot(missing, [0.0] * len(missing), marker="x", ms=6, color=QUIET, ls="",
-              label="target not detected" if missing else None)
+    for unread, marker, label in ((False, "x", "target not detected"),
+                                  (True, "$?$", "target not read")):
+        missing = [i for i, f in enumerate(answer.fractions)
+                   if f.purity is None and f.unread == unread]
+        axes.plot(missing, [0.0] * len(missing), marker=marker, ms=6, color=QUIET, ls="",
+                  label=label if missing else None)
     axes.set_ylim(-4.0, 104.0)
     axes.set_ylabel("Target, area %")
     names = [f.name for f in answer.fractions]

@@ -78,6 +78,8 @@ def _named(answer: Fractions, pool: Pool) -> str:
 
 
 def _span(value: float, low: float | None, high: float | None) -> str:
+    if low is None and high is not None:
+        return f"{figures(value)} (at most {figures(high)}; lower end not known)"
     if low is None or high is None:
         return f"{figures(value)} (interval not known)"
     half = 0.5 * (high - low)
@@ -131,6 +133,8 @@ def _short(answer: Fractions) -> list[str]:
 
 def _each(f: Fraction) -> str:
     name = f"Fraction {one_line(f.name)}"
+    if f.unread:
+        return f"{name}: target not read, though something stands out there (spot-unread)."
     if f.purity is None:
         return f"{name}: target not detected."
     return f"{name}: {_span(f.purity, f.low, f.high)} area percent{_further(f)}."
@@ -181,11 +185,14 @@ def _sections(answer: Fractions) -> list[str]:
         "interval holds the areas’ noise, what else could be assumed of the light (the law, the "
         "layer’s reflectance), 2 % from lane to lane for lamp and layer, and one missed spot "
         "at its limit in every fraction; how exactly the lanes were applied is not in it. "
+        "Where something stands out that is read as no spot, the lower end is not known. "
         "Recovery is of the target found in all fractions here.</p>",
     ]
 
 
 def _interval(low: float | None, high: float | None) -> str:
+    if low is None and high is not None:
+        return f"at most {fixed(high, 1)}"
     if low is None or high is None:
         return UNKNOWN
     return f"{fixed(low, 1)} to {fixed(high, 1)}"

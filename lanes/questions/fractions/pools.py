@@ -13,6 +13,7 @@ from lanes.confidence import TWO_SIDED_95
 from lanes.evidence.area_doubts import areas_otherwise
 from lanes.evidence.detection_limit import NEAR
 from lanes.evidence.further_spot import FurtherSpot
+from lanes.evidence.lane_doubts import holds_unread, stands_out_at
 from lanes.evidence.laws import area_by_any_law
 from lanes.evidence.tracks import across, areas, unseen
 from lanes.reading import LaneReading, Plate
@@ -54,11 +55,13 @@ class Areas:
     `variances` is (n, 2, 2) of target and others, by the noise; not a number where unknown.
     `otherwise` is (r, 2, n): both, had one of r things been assumed otherwise of the light, with
     `variances_otherwise` (r, n, 2, 2), and `by` (r,) how much of the way there is a standard
-    deviation.
+    deviation. `unread` (n,) is whether the target is missing where something stands out that is
+    read as no spot.
     """
 
     target: Floats
     found: NDArray[np.bool_]
+    unread: NDArray[np.bool_]
     others: Floats
     variances: Floats
     missed: Floats
@@ -76,7 +79,7 @@ class Areas:
         """Read each fraction's areas, and put spots into its lane to learn what is missed."""
         n = len(readings)
         assumed = areas_otherwise(plates, readings)
-        out = cls(np.zeros(n), np.zeros(n, bool), np.zeros(n),
+        out = cls(np.zeros(n), np.zeros(n, bool), np.zeros(n, bool), np.zeros(n),
                   np.zeros((n, 2, 2)), np.full(n, np.nan), np.zeros(n), volumes,
                   np.zeros((len(assumed), 2, n)), np.zeros((len(assumed), n, 2, 2)),
                   np.array([one.by for one in assumed]))
@@ -100,12 +103,14 @@ class Areas:
             clear = _clear(reading, spot.sigma)
             asked = [(clear, spot)] if clear is not None else []
             asked += [(rf, spot)] if place is None else []
-            limits = iter(unseen(plate, reading, asked, spread))
-            if clear is not None:
-                out.missed[j] = _number(area_by_any_law(plate, reading, next(limits),
-                                                           spot.sigma))
+            limits = [_number(area_by_any_law(plate, reading, limit, spot.sigma))
+                      for limit in unseen(plate, reading, asked, spread)]
+            # Of what stands out unread the area is not known: no limit holds.
+            if clear is not None and not holds_unread(plate, reading):
+                out.missed[j] = limits[0]
             if place is None:
-                out.target_missed[j] = _number(next(limits))
+                out.unread[j] = stands_out_at(plate, reading, rf)
+                out.target_missed[j] = math.nan if out.unread[j] else limits[-1]
         return out
 
     def pool(self, first: int, last: int, asked: float) -> Pool:

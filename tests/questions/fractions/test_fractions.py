@@ -150,8 +150,9 @@ def test_a_pools_standard_deviation_is_that_of_drawn_areas():
     rng = np.random.default_rng(2)
     variances = np.array([[[4e-4, 1e-4], [1e-4, 1e-4]], [[9e-4, -2e-4], [-2e-4, 4e-4]]])
     target, others, volumes = np.array([0.9, 0.7]), np.array([0.1, 0.3]), np.array([2.0, 3.0])
-    table = Areas(target, np.ones(2, bool), others, variances, np.zeros(2), np.zeros(2), volumes,
-                  np.zeros((0, 2, 2)), np.zeros((0, 2, 2, 2)), np.zeros(0))
+    table = Areas(target, np.ones(2, bool), np.zeros(2, bool), others, variances,
+                  np.zeros(2), np.zeros(2), volumes, np.zeros((0, 2, 2)),
+                  np.zeros((0, 2, 2, 2)), np.zeros(0))
     pool = table.pool(0, 1, 0.0)
     drawn = [np.stack([rng.multivariate_normal([t, o], v, 20000)
                        for t, o, v in zip(target, others, variances, strict=True)])]
@@ -166,14 +167,34 @@ def test_a_pools_standard_deviation_is_that_of_drawn_areas():
 
 
 def test_missed_spots_lower_the_purity_by_what_they_would_add():
-    table = Areas(np.array([1.0]), np.ones(1, bool), np.zeros(1), np.zeros((1, 2, 2)),
-                  np.array([0.05]), np.zeros(1), np.ones(1), np.zeros((0, 2, 1)),
-                  np.zeros((0, 1, 2, 2)), np.zeros(0))
+    table = Areas(np.array([1.0]), np.ones(1, bool), np.zeros(1, bool), np.zeros(1),
+                  np.zeros((1, 2, 2)), np.array([0.05]), np.zeros(1), np.ones(1),
+                  np.zeros((0, 2, 1)), np.zeros((0, 1, 2, 2)), np.zeros(0))
     pool = table.pool(0, 0, 90.0)
     assert (pool.purity, pool.high) == (100.0, 100.0)
     assert pool.low == pytest.approx(100.0 / 1.05)
     unknown = replace(table, missed=np.array([np.nan])).pool(0, 0, 90.0)
     assert (unknown.low, unknown.meets) == (None, False)
+
+
+def test_what_stands_out_unread_is_neither_undetected_nor_nothing(plate, monkeypatch):
+    """At the target's place its amount is not known, elsewhere how much more there is."""
+    monkeypatch.setattr(pools, "stands_out_at", lambda plate, reading, rf: reading.name == "1")
+    monkeypatch.setattr(pools, "holds_unread", lambda plate, reading: reading.name in "13")
+    one = answer([plate], 0.6, 90.0, names=NAMES)
+    first, _, third, fourth, _ = one.fractions
+    assert (first.target, first.target_limit, first.undetected) == (None, None, None)
+    assert (first.unread, third.unread) == (True, False)
+    assert (third.low, third.undetected) == (None, None)
+    assert third.high >= 94.0
+    # No pool with fraction 3 meets anything now, and of none is it known how much is left in 1.
+    assert (one.chosen.first, one.chosen.last) == (3, 3)
+    assert one.chosen.recovery_low is None
+    assert one.chosen.low == fourth.low
+    text = rendered(one).text()
+    assert "Fraction 1: target not read, though something stands out there" in text
+    assert "lower end not known" in text
+    assert rendered(one).figure.startswith(b"\x89PNG")
 
 
 @pytest.mark.parametrize(("target", "purity", "more", "words"), [
