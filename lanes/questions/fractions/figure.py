@@ -87,7 +87,7 @@ def _purity(axes: Axes, answer: Fractions) -> None:
                           alpha=0.35, lw=0.0)
         axes.plot(ends, [pool.purity] * 2, color=COLOURS[1], lw=2.2, label="pool, 95 % interval")
     for unread, marker, label in ((False, "x", "target not detected"),
-                                  (True, "$?$", "target not read")):
+                                  (True, "d", "target not read")):
         missing = [i for i, f in enumerate(answer.fractions)
                    if f.purity is None and f.unread == unread]
         axes.plot(missing, [0.0] * len(missing), marker=marker, ms=6, color=QUIET, ls="",
