@@ -259,13 +259,15 @@ def _stops_short(seen: _Along, at: _Stretch) -> Floats:
 def _runs_on(seen: _Along, at: _Stretch) -> Floats:
     """Return how far a line goes on past either of its crossings.
 
-    An edge between two things does if their difference does; a mere line if the line does.
+    An edge between two things does if it and their difference do; a mere line if the line does: a
+    bed of two tones may show the same difference beyond a corner, but no edge there.
     """
     things, line, trim = [], [], TRIM * at.length
     beyond = np.maximum(BEYOND * at.length, 2 * LEAST_BEYOND)
     for first, last in ((at.low - beyond, at.low - trim), (at.high + trim, at.high + beyond)):
         known, share, mean = seen.between(first, last)
         same, edge = at.alike(share, mean)
-        things.append(np.where(known >= LEAST_BEYOND, np.clip(same, 0.0, 1.0), 0.0))
+        both = np.clip(np.minimum(same, edge), 0.0, 1.0)
+        things.append(np.where(known >= LEAST_BEYOND, both, 0.0))
         line.append(np.where(known >= LEAST_BEYOND, np.clip(edge, 0.0, 1.0), 0.0))
     return np.asarray(at.steps * np.maximum(*things) + (1.0 - at.steps) * np.maximum(*line))
