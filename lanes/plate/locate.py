@@ -62,7 +62,8 @@ def locate(scan: Scan, settings: Settings, light: str = "white") -> Layout:
     try:
         layout = find_both(planes, layout, origin, front)
     except LayoutError as error:
-        if any(f.name == "sideways" for f in layout.flags):
+        # Plates are mostly taller than wide: one that is not may lie on its side, unseen.
+        if layout.width > layout.height or any(f.name == "sideways" for f in layout.flags):
             raise LayoutError(f"{error}; or, where the plate lies sideways, --turn 90 or 270"
                               ) from None
         raise
