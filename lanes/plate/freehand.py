@@ -40,8 +40,10 @@ def departs(rest: Floats, on: NDArray[np.bool_], mm: float) -> bool:
     return float(on.mean()) < THROUGHOUT or spread > RULED_MM
 
 
-def path_near(votes: Floats, rough: Floats, pitch: float, mm: float) -> Floats:
+def path_near(votes: Floats, rough: Floats, pitch: float, mm: float) -> Floats | None:
     """Return the rows of the path that gathers the most votes near `rough`, (blocks,).
+
+    None where no path keeps near it: it leaves the rows, or rises more steeply than a path may.
 
     The votes along it less the cost of its steps are the most there are (dynamic programming).
 
@@ -70,6 +72,8 @@ def path_near(votes: Floats, rough: Floats, pitch: float, mm: float) -> Floats:
         before = np.lib.stride_tricks.sliding_window_view(padded, steps.size) - cost
         came[k] = np.argmax(before, axis=1)
         best = before[np.arange(count), came[k]] + seen[:, k]
+    if not np.isfinite(best).any():
+        return None
     path = np.zeros(middle.size, int)
     path[-1] = int(np.argmax(best))
     for k in range(middle.size - 1, 0, -1):

@@ -283,7 +283,7 @@ def _by_hand(
     """Return the line, its departures and its blocks where the stroke runs along no parabola.
 
     `near` are each block's row beside the parabola of `coefficients`, and whether it shows a
-    stroke there. None where the parabola does.
+    stroke there. None where the parabola does, or no path of a hand keeps near it.
     """
     rough: Floats = np.asarray(np.polynomial.polynomial.polyval(u, coefficients), np.float64)
     if not departs(near[0] - rough, near[1], grid.mm):
@@ -293,7 +293,8 @@ def _by_hand(
     def follow(path: Floats) -> tuple[Floats, Floats]:
         return _followed(blocks, votes, path, grid)
 
-    return freehand(follow, path_near(votes, rough, pitch, grid.mm), u, BLOCK_SHOWS, grid.mm)
+    path = path_near(votes, rough, pitch, grid.mm)
+    return None if path is None else freehand(follow, path, u, BLOCK_SHOWS, grid.mm)
 
 
 def _height_sd(rest: Floats, keep: NDArray[np.bool_], degree: int) -> float:
