@@ -27,7 +27,6 @@ from lanes.setting_values import lane_name, option_name
 from lanes.settings import Settings
 from lanes.settings_file import from_mapping
 from lanes.spots.choose import UNITED
-from lanes.spots.cross_profile import LENGTH_PRIOR
 from lanes.spots.deconvolve import THRESHOLD, deconvolve
 from lanes.spots.describe import describe
 from lanes.spots.detect import limit
@@ -248,7 +247,8 @@ def _second_look(plate: Plate, lane: Lane) -> _Taken:
     taken = _first_look(plate, lane)
     shapes = shapes_of(plate)
     unlike = max(float(np.abs(np.log(shapes.sds / ASSUMED.sds)[:2]).max()) / UNLIKE_SHAPES,
-                 abs(shapes.length - ASSUMED.length) / LENGTH_PRIOR) > 1.0
+                 abs(shapes.length - ASSUMED.length) / ASSUMED.length_sd,
+                 np.log(ASSUMED.length_sd / shapes.length_sd) / UNLIKE_SHAPES) > 1.0
     if unlike and plate.settings.components is None and _may_change(taken.fit):
         return _take(plate, lane, shapes)
     return replace(taken, fit=replace(taken.fit, shapes=shapes))

@@ -299,7 +299,7 @@ class Search:
         doubt, unlike, longer = self.shapes, 0.0, False
         across = None if self.sheet is None else cross_profile(
             self.sheet, self.x, self.usable, one[at], (*one[:at], *one[at + 1:]))
-        if unequal(patch) or (across is not None and sliced(patch, across, doubt.length)):
+        if unequal(patch) or (across is not None and sliced(patch, across, doubt)):
             self.refused.append(one[at].component().centre)
             return False
         if self.sheet is not None:
@@ -308,7 +308,7 @@ class Search:
                 self.sheet, self.x, self.gain, self.problem.x[inside], one[at],
                 [one[j] for j in touching if j != at], self.noise)
             unlike = unlike_across(strips, patch)
-            longer = longer_than_one(strips, one[at], self.sheet, doubt.length)
+            longer = longer_than_one(strips, one[at], self.sheet, doubt)
             doubt = replace(doubt, sds=roughness(strips, doubt) * doubt.sds)
         uneven = 0.0 if across is None else across.uneven
         problem, touching = self._local(as_one, at, doubt, max(MISFIT, uneven))

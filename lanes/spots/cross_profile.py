@@ -17,14 +17,11 @@ from numpy.typing import NDArray
 from lanes.confidence import MAD_SD
 from lanes.same import Same
 from lanes.spots.model import WIDTH_PRIOR, Peak, peak_shape, valley
+from lanes.spots.shape_terms import LENGTH_PRIOR, ShapeDoubt
 from lanes.trace.sample import Sheet
 
 Floats = NDArray[np.float64]
 
-# A spot of one substance is about as long as it is wide. Spotting by hand, the run's own spreading
-# along the lane and a solvent's pull make lengths differ by a quarter (common practice), taken as
-# one standard deviation of ln(length over width).
-LENGTH_PRIOR = 0.25
 REACH = 2.5    # spreads of the patch along the lane over which it is seen across
 CLEAR = 4.5    # spreads from every spot, beyond which the layer shows
 LEAST_ROWS = 8
@@ -202,32 +199,32 @@ def _smoothed(u: Floats, half: Floats) -> Floats:
     return best
 
 
-def length_cost(peaks: tuple[Peak, ...], profile: CrossProfile, length: float) -> float:
+def length_cost(peaks: tuple[Peak, ...], profile: CrossProfile, doubt: ShapeDoubt) -> float:
     """Return -2 ln of how likely spots so long for their width are.
 
-    They are of one make: their mean ln(length over width) counts, by area, from `length` on.
+    They are of one make: their mean ln(length over width) counts, by area, from the plate's on.
     """
     found = [p.component() for p in peaks]
     areas = np.array([c.area for c in found])
     lengths = np.log(np.array([c.spread for c in found]) / profile.sigma)
-    return float((areas @ lengths / areas.sum() - length) / LENGTH_PRIOR) ** 2
+    return float((areas @ lengths / areas.sum() - doubt.length) / doubt.length_sd) ** 2
 
 
-def sliced(peaks: tuple[Peak, ...], profile: CrossProfile, length: float) -> bool:
+def sliced(peaks: tuple[Peak, ...], profile: CrossProfile, doubt: ShapeDoubt) -> bool:
     """Return whether `peaks` can only be slices of one spot: no two spots make such a patch.
 
     Each is much shorter than it is wide, no valley divides them, and all together are no longer
     than wide. Two substances make a patch longer than wide, each part as long as wide itself, or by
-    `length` shorter, as ln, where the plate's spots are bands.
+    `doubt.length` shorter, as ln, where the plate's spots are bands.
     """
     found = [p.component() for p in peaks]
     areas = np.array([c.area for c in found])
     share = areas / areas.sum()
     means, spreads = np.array([c.mean for c in found]), np.array([c.spread for c in found])
     whole = np.sqrt(share @ (spreads**2 + (means - share @ means) ** 2))
-    short = float(share @ np.log(spreads / profile.sigma)) - length
-    return bool(np.log(whole / profile.sigma) < LENGTH_PRIOR
-                and short < -2.0 * LENGTH_PRIOR and no_valley(peaks))
+    short = float(share @ np.log(spreads / profile.sigma)) - doubt.length
+    return bool(np.log(whole / profile.sigma) < doubt.length_sd
+                and short < -2.0 * doubt.length_sd and no_valley(peaks))
 
 
 def unequal(peaks: tuple[Peak, ...]) -> bool:

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from scipy.optimize import leastsq
 
 from lanes.rounding import TINY
-from lanes.spots.cross_profile import LENGTH_PRIOR, CrossProfile
+from lanes.spots.cross_profile import CrossProfile
 from lanes.spots.model import WIDTH_PRIOR, Peak, Problem, Solution, located, peak_shape
 from lanes.spots.search_fit import remembered
 from lanes.spots.shape_terms import ShapeDoubt
@@ -155,7 +155,7 @@ def profile_rss(
     spot's `profile` across.
     """
     p: Peak = single.peaks[at]
-    sds = np.array([LENGTH_PRIOR, doubt.sds[0] / H3_OF_LEAN, TILT_PRIOR])
+    sds = np.array([doubt.length_sd, doubt.sds[0] / H3_OF_LEAN, TILT_PRIOR])
     length = np.log(p.sigma / profile.sigma)
     return _least_squares(
         problem, single, {at}, lambda x, values: as_across(x, values, profile),

@@ -10,9 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lanes.rounding import TINY
-from lanes.spots.cross_profile import LENGTH_PRIOR
 from lanes.spots.misshapen import TILT_PRIOR
 from lanes.spots.model import WIDTH_PRIOR, Peak, peak_shape
+from lanes.spots.shape_terms import ShapeDoubt
 from lanes.spots.strip_shape import Strips
 from lanes.trace.sample import Sheet
 
@@ -71,7 +71,7 @@ def unlike_across(strips: Strips, peaks: tuple[Peak, ...]) -> float:
     return cost
 
 
-def longer_than_one(strips: Strips, patch: Peak, sheet: Sheet, length: float) -> bool:
+def longer_than_one(strips: Strips, patch: Peak, sheet: Sheet, doubt: ShapeDoubt) -> bool:
     """Return whether a patch is longer, for its width across the lane, than one spot ever is.
 
     Two standard deviations of what spots of one substance differ by; a ring is as long as wide.
@@ -84,8 +84,8 @@ def longer_than_one(strips: Strips, patch: Peak, sheet: Sheet, length: float) ->
         All of it as one peak.
     sheet : Sheet
         What the strips were taken from.
-    length : float
-        ln of the plate's spots' length over their width.
+    doubt : ShapeDoubt
+        How long the plate's spots are for their width.
     """
     found, _ = strips.amounts(peak_shape(strips.x, patch)[0][:, None] / patch.area)
     share = np.clip(found[0], 0.0, None)
@@ -95,4 +95,4 @@ def longer_than_one(strips: Strips, patch: Peak, sheet: Sheet, length: float) ->
     share = share / share.sum()
     width = float(np.sqrt(share @ (middles - share @ middles) ** 2))
     spread = patch.component().spread
-    return bool(np.log(spread / max(width, NO_WIDTH)) > length + 2.0 * LENGTH_PRIOR)
+    return bool(np.log(spread / max(width, NO_WIDTH)) > doubt.length + 2.0 * doubt.length_sd)

@@ -12,7 +12,7 @@ from lanes.spots.cross_profile import cross_profile
 from lanes.spots.fit import Fit
 from lanes.spots.model import Peak, Problem, peak_shape
 from lanes.spots.search_fit import solve_quickly
-from lanes.spots.shape_terms import ASSUMED, ShapeDoubt, basis
+from lanes.spots.shape_terms import ASSUMED, LENGTH_PRIOR, ShapeDoubt, basis
 from lanes.spots.split import merged_peak
 from lanes.trace.noise import Noise
 from lanes.trace.sample import Trace
@@ -142,10 +142,11 @@ def _groups(fit: Fit) -> list[tuple[int, ...]]:
     return [tuple(group) for group in groups]
 
 
-def _length(lanes: tuple[tuple[Trace, Floats, Fit, Noise], ...]) -> float:
-    """Return the median ln(length over width) of the lanes' spots, 0 where they are round.
+def _lengths(lanes: tuple[tuple[Trace, Floats, Fit, Noise], ...]) -> tuple[float, float]:
+    """Return the median ln(length over width) of the lanes' spots, 0 where round, and its scatter.
 
-    Pairs that are taken for one make spots look longer, which is no reason to think them so.
+    Pairs that are taken for one make spots look longer, which is no reason to think them so: nor
+    do they make the scatter larger than what is assumed, to which it is shrunk.
     """
     found = []
     for trace, _, fit, _ in lanes:
@@ -156,7 +157,13 @@ def _length(lanes: tuple[tuple[Trace, Floats, Fit, Noise], ...]) -> float:
                 band=np.inf)
             if across is not None:
                 found.append(float(np.log(p.component().spread / across.sigma)))
-    return min(float(np.median(found)), 0.0) if found else 0.0
+    if not found:
+        return 0.0, LENGTH_PRIOR
+    length = min(float(np.median(found)), 0.0)
+    scatter = float(np.median(np.abs(np.array(found) - length))) / MEDIAN_OF_NORMAL
+    variance = ((PSEUDO_SPOTS * LENGTH_PRIOR**2 + len(found) * scatter**2)
+                / (PSEUDO_SPOTS + len(found)))
+    return length, min(float(np.sqrt(variance)), LENGTH_PRIOR)
 
 
 def learn_shapes(lanes: Iterable[tuple[Trace, Floats, Fit, Noise]]) -> ShapeDoubt:
@@ -184,15 +191,16 @@ def learn_shapes(lanes: Iterable[tuple[Trace, Floats, Fit, Noise]]) -> ShapeDoub
         if (shape := spot_shape(trace, flat, fit, noise, group)) is not None
     ]
     assumed = np.square(ASSUMED.sds)
-    length = _length(lanes)
+    length, length_sd = _lengths(lanes)
     strong = [s for s in shapes
               if (np.diag(s.covariance)[:2] < TEACHES**2 * assumed[:2]).all()]
     if not strong:
-        return replace(ASSUMED, length=length) if length else ASSUMED
+        known = length or length_sd < LENGTH_PRIOR
+        return replace(ASSUMED, length=length, length_sd=length_sd) if known else ASSUMED
     sizes = np.median(np.abs([s.terms for s in strong]), axis=0) / MEDIAN_OF_NORMAL
     noise_variance = np.median([np.diag(s.covariance) for s in strong], axis=0)
     seen = np.maximum(np.square(sizes) - noise_variance, LEAST_SD**2)
     # The noise left in a term makes a spot teach less of it.
     count = len(strong) * (assumed / (assumed + noise_variance)) ** 2
     variance = (PSEUDO_SPOTS * assumed + count * seen) / (PSEUDO_SPOTS + count)
-    return ShapeDoubt(np.sqrt(variance), "plate", len(strong), length)
+    return ShapeDoubt(np.sqrt(variance), "plate", len(strong), length, length_sd)

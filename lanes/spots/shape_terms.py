@@ -46,6 +46,10 @@ ASSUMED_SDS = (0.04, 0.04, 0.02, 0.02)
 # Of those, what spots of one substance differ by from lane to lane of one plate, whose layer and
 # application they share: half of what spots of any plates do (a choice).
 REPEATS = 0.5
+# A spot of one substance is about as long as it is wide. Spotting by hand, the run's own spreading
+# along the lane and a solvent's pull make lengths differ by a quarter (common practice), taken as
+# one standard deviation of ln(length over width).
+LENGTH_PRIOR = 0.25
 
 
 @dataclass(frozen=True)
@@ -63,12 +67,15 @@ class ShapeDoubt:
     length : float
         ln of the spots' length along the lane over their width: below 0 where they were applied
         as bands, else 0.
+    length_sd : float
+        How far single spots' own ln(length over width) depart from that.
     """
 
     sds: Floats
     source: str
     spots: int
     length: float = 0.0
+    length_sd: float = LENGTH_PRIOR
 
     def basis(self, z: Floats) -> Floats:
         """Return the four terms at `z`, as (n, 4), in units of the spot's height."""

@@ -156,8 +156,8 @@ def beats_one(
 
     long_one, long_several = 0.0, 0.0
     if profile is not None:
-        long_one = length_cost((merged_peak(*patch),), profile, doubt.length)
-        long_several = length_cost(patch, profile, doubt.length)
+        long_one = length_cost((merged_peak(*patch),), profile, doubt)
+        long_several = length_cost(patch, profile, doubt)
 
     def uneven(of: Solution, squares: float, free: int) -> float:
         return bic(replace(of, rss=squares, names=(*of.names, *("",) * free)))

@@ -109,9 +109,9 @@ def test_slices_are_short_and_make_a_round_patch() -> None:
     around = of(spot(1.0, 1.0))
     assert around is not None
     thin = tuple(Peak(at, 1.0, 0.5) for at in (39.1, 40.0, 40.9))
-    assert sliced(thin, around, 0.0)
-    assert not sliced(thin, around, -0.5)  # on a plate of bands
-    assert not sliced((Peak(39.0, 1.0, 1.0), Peak(41.0, 1.0, 1.0)), around, 0.0)
+    assert sliced(thin, around, ASSUMED)
+    assert not sliced(thin, around, replace(ASSUMED, length=-0.5))  # on a plate of bands
+    assert not sliced((Peak(39.0, 1.0, 1.0), Peak(41.0, 1.0, 1.0)), around, ASSUMED)
 
 
 def test_the_valley_of_equal_gaussians() -> None:

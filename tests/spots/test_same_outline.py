@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from numpy.typing import NDArray
@@ -83,11 +85,12 @@ def test_a_comet_is_one() -> None:
 
 def test_each_of_several_is_as_long_as_the_plates_spots_for_its_width() -> None:
     profile = CrossProfile(np.array([0.0, 5.0]), np.array([1.0, 0.0]), 1.0, 0.0)
+    bands = replace(ASSUMED, length=-0.5)
     round_ones = (Peak(0.0, 1.0, 1.0), Peak(2.0, 3.0, 1.0))
-    assert length_cost(round_ones, profile, 0.0) == 0.0
-    assert length_cost(round_ones, profile, -0.5) == pytest.approx(4.0)  # in 0.25, their scatter
+    assert length_cost(round_ones, profile, ASSUMED) == 0.0
+    assert length_cost(round_ones, profile, bands) == pytest.approx(4.0)  # in 0.25, their scatter
     slices = (Peak(0.0, 1.0, np.exp(-0.5)), Peak(2.0, 1.0, np.exp(-0.25)))
-    assert length_cost(slices, profile, 0.0) == pytest.approx(1.5**2)
+    assert length_cost(slices, profile, ASSUMED) == pytest.approx(1.5**2)
 
 
 def test_a_tail_and_a_neighbour_without_a_valley_are_not_both_claimed() -> None:

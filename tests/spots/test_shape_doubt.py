@@ -8,6 +8,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from lanes.spots import shape_doubt
+from lanes.spots.cross_profile import CrossProfile
 from lanes.spots.deconvolve import deconvolve
 from lanes.spots.fit import index
 from lanes.spots.model import Peak
@@ -21,7 +23,7 @@ from lanes.spots.shape_doubt import (
 from lanes.spots.shape_terms import TERM_AREAS
 from lanes.spots.shapes import gaussian
 from lanes.trace.noise import Noise
-from lanes.trace.sample import Trace
+from lanes.trace.sample import Sheet, Trace
 
 Floats = NDArray[np.float64]
 X = np.arange(-2.0, 42.0, 0.1)
@@ -94,6 +96,25 @@ def test_a_plate_teaches_its_own_doubt(size: float) -> None:
 
 def test_without_spots_it_is_assumed() -> None:
     assert learn_shapes([]) is ASSUMED
+
+
+@pytest.mark.parametrize(("lengths", "least", "most"), [
+    ([0.0], 0.17, 0.18),
+    ([0.02, -0.03, 0.05, -0.05, 0.03, 0.0, 0.04, -0.02], 0.08, 0.1),
+    ([-0.6, 0.5, 0.4, -0.5, 0.6, -0.4], 0.25, 0.25),
+])
+def test_a_plate_teaches_how_far_lengths_repeat(
+    lengths: list[float], least: float, most: float, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """One counts as much as what is assumed; a row of round ones more; none makes it larger."""
+    y = spot((0.0, 0.0, 0.0, 0.0), 1)
+    fit = deconvolve(X, y, noise=NOISE, start=(Peak(20.0, 3.0, 1.2),))
+    trace = replace(lane(y), sheet=Sheet(np.zeros(3), np.zeros((y.size, 3))))
+    widths = iter(fit.components[0].spread / np.exp(lengths))
+    monkeypatch.setattr(shape_doubt, "cross_profile", lambda *of, **more: CrossProfile(
+        np.zeros(1), np.zeros(1), float(next(widths)), 0.0))
+    doubt = learn_shapes([(trace, y, fit, NOISE)] * len(lengths))
+    assert least <= doubt.length_sd <= most
 
 
 SPLIT = 1.2, 1.5  # sigma above and below the apex at 20 mm: it tails, by no formula of ours

@@ -13,7 +13,8 @@ import numpy as np
 from lanes.confidence import TWO_SIDED_95
 from lanes.evidence.valley import SEPARATED, shown_valley
 from lanes.reading import LaneReading
-from lanes.spots.cross_profile import BAND, LENGTH_PRIOR, cross_profile
+from lanes.spots.cross_profile import BAND, cross_profile
+from lanes.spots.shape_terms import LENGTH_PRIOR
 from lanes.spots.split import merged_peak
 
 

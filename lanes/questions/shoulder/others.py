@@ -10,10 +10,10 @@ from scipy.stats import t as student
 from lanes.confidence import BELOW_TWO_SIDED_95, MAD_SD, TWO_SIDED_95
 from lanes.questions.shoulder.profile import AS_LONG_AS_WIDE, nearest_gaussian
 from lanes.reading import LaneReading
-from lanes.spots.cross_profile import LENGTH_PRIOR, cross_profile
+from lanes.spots.cross_profile import cross_profile
 from lanes.spots.robust_line import median_line
 from lanes.spots.shape_doubt import learn_shapes
-from lanes.spots.shape_terms import ASSUMED, ShapeDoubt
+from lanes.spots.shape_terms import ASSUMED, LENGTH_PRIOR, ShapeDoubt
 
 FEWEST_LONE = 4    # lone spots that can show a width and its scatter
 NEAR_RF = 0.03     # of the spot itself

@@ -19,7 +19,8 @@ from lanes.evidence.whitened_models import stretched
 from lanes.evidence.whitened_space import Model
 from lanes.questions.shoulder.window import Window
 from lanes.reading import LaneReading
-from lanes.spots.cross_profile import BAND, LENGTH_PRIOR, CrossProfile, cross_profile
+from lanes.spots.cross_profile import BAND, CrossProfile, cross_profile
+from lanes.spots.shape_terms import LENGTH_PRIOR
 from lanes.spots.shapes import FWHM
 
 Floats = NDArray[np.float64]
