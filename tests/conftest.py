@@ -16,6 +16,9 @@ import pytest
 for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(name, "1")
 
+# Each process that a test starts would else compile the whole program anew.
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+
 
 def pytest_xdist_auto_num_workers(config: pytest.Config) -> int | None:
     """Keep studies in one process: they print, and measure speed. None: a worker a core."""
@@ -44,8 +47,9 @@ def pytest_configure() -> None:
 
 
 def pytest_collection_finish() -> None:
-    """Collect garbage again."""
+    """Collect garbage again, but seldom: each time goes through all that was loaded."""
     gc.enable()
+    gc.set_threshold(50_000)
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
@@ -133,18 +137,26 @@ def _of(values: Any) -> tuple[object, ...]:
 
 @pytest.fixture(scope="module")
 def outlined_once() -> Iterator[None]:
-    """Look for the plates in one picture once only: for tests of what comes after."""
-    from lanes.plate import frame
+    """Look for the plates in one picture, and for blobs on one layer, once only: for tests of what
+    comes after.
+    """
+    from lanes.plate import blobs, frame
 
-    find_outlines = frame.find_outlines
+    find_outlines, find_blobs = frame.find_outlines, blobs.find_blobs
 
     def outlines(light: Any, sample: Any = None) -> Any:
         if sample is not None:  # of the same picture in more pixels, which are not known here
             return find_outlines(light, sample)
         return _once(_of(light), lambda: find_outlines(light))
 
+    def on_layer(seen: Any, grid: Any, bright: bool | None, faintest: float = 1.0) -> Any:
+        arrays = (seen.depth, seen.layer, seen.inside, seen.bare, seen.waves)
+        return _once((*map(_of, arrays), seen.channels, grid, bright, faintest),
+                     lambda: find_blobs(seen, grid, bright, faintest))
+
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(frame, "find_outlines", outlines)
+        patch.setattr(blobs, "find_blobs", on_layer)
         yield
 
 

@@ -28,7 +28,7 @@ Refused = Callable[..., str]
 
 def plate(**changes: Any) -> PlateSpec:
     usual: dict[str, Any] = {
-        "width": 40, "height": 60, "origin": 8, "front": 50, "dpi": 150,
+        "width": 40, "height": 60, "origin": 8, "front": 50, "dpi": 100,
         "lanes": tuple(LaneSpec(x, SPOTS) for x in (10.0, 20.0, 30.0)),
     }
     return PlateSpec(**{**usual, **changes})

@@ -17,7 +17,8 @@ from faults import raised
 from lanes import LaneReading, Reading, Settings, measure, measuring, read_settings
 from lanes.draw import Drawing, LaneSpec, PlateSpec, SpotSpec, draw, save
 from lanes.errors import InputError
-from lanes.plate import frame
+from lanes.plate import blobs, frame
+from lanes.plate.blobs import find_blobs
 from lanes.plate.locate import locate
 from lanes.plate.outline import find_outlines
 from lanes.report.record import results_json
@@ -276,6 +277,7 @@ def test_the_same_scan_and_settings_give_the_same_bytes(
 ) -> None:
     monkeypatch.setattr(measuring, "locate", locate)  # not what is known of a plate like it
     monkeypatch.setattr(frame, "find_outlines", find_outlines)
+    monkeypatch.setattr(blobs, "find_blobs", find_blobs)
     save(draw(plate()), tmp_path / "plate.png")
     first, second = (results_json(measure(tmp_path / "plate.png")) for _ in range(2))
     assert first == second

@@ -30,6 +30,7 @@ from lanes.plate.upright import (
 from lanes.scan.scan import Scan
 from lanes.settings import Settings
 
+pytestmark = pytest.mark.usefixtures("outlined_once")
 DPI = 150  # of what `plate` draws
 
 

@@ -247,10 +247,11 @@ class _Fitted:
 def _fitted(
     series: Series, starts: Sequence[Floats], free: tuple[str, ...], used: int
 ) -> _Fitted:
-    fits = sorted((series.fit(start, free) for start in starts), key=lambda found: found[1])
-    best, squares, covariance = fits[0]
+    fits = sorted(((start, *series.least(start, free)) for start in starts),
+                  key=lambda found: found[2])
+    best, squares, covariance = series.fit(fits[0][0], free)
     minima = {tuple(np.round(values[:2], SAME_MINIMUM)): (values, size)
-              for values, size, _ in reversed(fits)}
+              for values, size in (*(found[1:] for found in reversed(fits[1:])), (best, squares))}
     freedom = used - len(free)
     measured = series.measured(best)
     chance = float(chi2.sf(measured, freedom)) if freedom > 0 else 1.0
@@ -300,7 +301,7 @@ def _misfit(series: Series, best: Floats, squares: float, free: tuple[str, ...],
     for b in BENDS:
         start = best.copy()
         start[series.names.index("b")] = b
-        tries.append(series.fit(start, (*free, "b"))[1])
+        tries.append(series.least(start, (*free, "b"))[1])
     rest = min(*tries, squares)
     gain, scale = squares - rest, rest / (freedom - 1)
     if scale <= 1.0:
@@ -322,7 +323,7 @@ def _end(
     def above(value: float) -> tuple[float, Floats]:
         start = near.copy()
         start[at] = value
-        found, sum_squares, _ = series.fit(start, others)
+        found, sum_squares = series.least(start, others)
         return sum_squares - squares - level, found
 
     inner, step = float(best[at]), FIRST_STEP

@@ -9,8 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 from lmfit import Parameters, minimize
 from numpy.typing import NDArray
+from scipy.optimize import leastsq
 from scipy.special import log_ndtr
-from scipy.stats import norm
 
 from lanes.confidence import ONE_SIDED_95
 from lanes.rounding import ROUNDING
@@ -24,7 +24,11 @@ RATIOS = (0.05, 20.0)    # of responses that are thought possible
 # a law and a response far from one explain a series together.
 RESPONSE_SD = math.log(3.0)
 LEAST_SQUARE = 1e-12     # of a residual at a limit: its slope divides by the root
+LN_ROOT_2PI = 0.5 * math.log(2.0 * math.pi)  # of the normal density
 MOST_POWER = 50.0        # of exp: nothing is left of a reaction long before
+# What lmfit's least squares stop at: a change of the squares or of the values, as a share of them;
+# and evaluations, for each value that is free and one more.
+STILL, MOST_EVALUATIONS = 1.5e-8, 2000
 BOUNDS = {
     "k": (-60.0, 60.0), "q0": (-60.0, 60.0), "b": (math.log(0.2), math.log(5.0)),
     "r": (math.log(RATIOS[0]), math.log(RATIOS[1])), "c": (0.0, 100.0),
@@ -113,22 +117,21 @@ class Series:
         f, slope = self.model(self.time, p[:own])
         n, off = self.count, p[own:]
         near = (f[:n] - self.value - off @ self.moves) / self.sd
-        rest = f[n:] if f.size > n else f[:0]
-        amount = np.where(self.side > 0, rest, 1.0 - rest)
+        amount = np.where(self.side > 0, f[n:], 1.0 - f[n:])
         z = (self.limit - amount) / self.scale - ONE_SIDED_95
         logs = log_ndtr(z)
         far = np.sqrt(np.maximum(-2.0 * logs, LEAST_SQUARE))
-        density = np.exp(norm.logpdf(z) - logs)
+        density = np.exp(-0.5 * z * z - LN_ROOT_2PI - logs)
         by = density / far / self.scale * self.side
-        k = off.size
-        response, by_response = np.zeros(1), np.zeros((own, 1))
+        response = n + far.size
+        rest = np.concatenate([near, far, (0.0,), off])
+        slopes = np.zeros((p.size, rest.size))
+        slopes[:own, :n], slopes[:own, n:response] = slope[:, :n] / self.sd, slope[:, n:] * by
+        slopes[own:, :n], slopes[own:, response + 1:] = -self.moves / self.sd, np.eye(off.size)
         if "r" in self.names and self.assumed:
             at = self.names.index("r")
-            response[0], by_response[at] = p[at] / RESPONSE_SD, 1.0 / RESPONSE_SD
-        slopes = np.block([
-            [slope[:, :n] / self.sd, slope[:, n:] * by, by_response, np.zeros((own, k))],
-            [-self.moves / self.sd, np.zeros((k, far.size + 1)), np.eye(k)]])
-        return np.concatenate([near, far, response, off]), slopes
+            rest[response], slopes[at, response] = p[at] / RESPONSE_SD, 1.0 / RESPONSE_SD
+        return rest, slopes
 
     def measured(self, p: Floats) -> float:
         """Return the sum of squares of the measured points and of what was assumed."""
@@ -140,29 +143,79 @@ class Series:
         """Return by how many standard deviations what was assumed of the light is off."""
         return float(np.abs(p[len(self.names) - len(self.assumed):]).max(initial=0.0))
 
+    def _limits(self, start: Floats) -> tuple[Floats, Floats, Floats]:
+        """Return the lowest and the highest values, and `start` between them."""
+        low, high = np.array([BOUNDS.get(name, ASSUMED) for name in self.names]).T
+        return low, high, np.minimum(np.maximum(start, low + ROUNDING), high - ROUNDING)
+
+    def _undetermined(self, free: Sequence[str]) -> bool:
+        return self.time.size + len(self.assumed) < len(free)
+
+    def least(self, start: Floats, free: Sequence[str]) -> tuple[Floats, float]:
+        """Return the best values and the sum of squares, as `fit` comes to them.
+
+        lmfit's minimiser with its change of variables for the limits (after MINUIT), without its
+        bookkeeping: an interval's end takes tens of fits. What was assumed is always free.
+        """
+        free = (*free, *self.assumed)
+        chosen = [k for k, name in enumerate(self.names) if name in free]
+        if self._undetermined(free) or not chosen:
+            return start, float((self(start)[0] ** 2).sum())
+        low, high, begun = self._limits(start)
+        room = (high - low)[chosen]
+
+        def values(inner: Floats) -> Floats:
+            out = begun.copy()
+            out[chosen] = low[chosen] + (np.sin(inner) + 1.0) * room / 2.0
+            return out
+
+        at = remembered(lambda inner: self(values(inner)))
+
+        def residual(inner: Floats) -> Floats:
+            return at(inner)[0]
+
+        def slopes(inner: Floats) -> Floats:
+            by = at(inner)[1][chosen]
+            return np.asarray(by * (np.cos(inner) * room / 2.0)[:, None])
+
+        first = np.arcsin(2.0 * (begun - low)[chosen] / room - 1.0)
+        most = MOST_EVALUATIONS * (len(chosen) + 1)
+        best = values(leastsq(residual, first, Dfun=slopes, col_deriv=True, full_output=True,
+                              ftol=STILL, xtol=STILL, gtol=0.0, maxfev=most)[0])
+        return best, float((self(best)[0] ** 2).sum())
+
     def fit(self, start: Floats, free: Sequence[str]) -> tuple[Floats, float, Floats | None]:
         """Return the best values, the sum of squares and the covariance of the free ones.
 
         What was assumed is always free.
         """
-        parameters = Parameters()
-        free = (*free, *self.assumed)
-        for name, value in zip(self.names, start, strict=True):
-            low, high = BOUNDS.get(name, ASSUMED)
-            parameters.add(name, min(max(float(value), low + ROUNDING), high - ROUNDING),
-                           vary=name in free, min=low, max=high)
+        parameters, free = Parameters(), (*free, *self.assumed)
+        if self._undetermined(free):
+            return start, float((self(start)[0] ** 2).sum()), None
+        for name, low, high, value in zip(self.names, *self._limits(start), strict=True):
+            parameters.add(name, value, vary=name in free, min=low, max=high)
+        chosen = [k for k, name in enumerate(self.names) if name in free]
+        at = remembered(self)
 
         def values(p: Parameters) -> Floats:
             return np.array([p[name].value for name in self.names])
 
-        def slopes(p: Parameters) -> Floats:
-            rows = self(values(p))[1]
-            return rows[[self.names.index(n) for n in self.names if n in free]]
-
-        if self.time.size + len(self.assumed) < len(free):
-            squares = float((self(start)[0] ** 2).sum())
-            return start, squares, None
-        out = minimize(lambda p: self(values(p))[0], parameters, method="leastsq", Dfun=slopes,
-                       col_deriv=1, scale_covar=False)
+        out = minimize(lambda p: at(values(p))[0], parameters, method="leastsq",
+                       Dfun=lambda p: at(values(p))[1][chosen], col_deriv=1, scale_covar=False)
         best = values(out.params)
         return best, float((self(best)[0] ** 2).sum()), getattr(out, "covar", None)
+
+
+def remembered(model: Callable[[Floats], tuple[Floats, Floats]]
+               ) -> Callable[[Floats], tuple[Floats, Floats]]:
+    """Return `model`, which keeps what it gave last: residuals and slopes are asked in turn."""
+    last: dict[bytes, tuple[Floats, Floats]] = {}
+
+    def at(p: Floats) -> tuple[Floats, Floats]:
+        place = p.tobytes()
+        if place not in last:
+            last.clear()
+            last[place] = model(p)
+        return last[place]
+
+    return at

@@ -1,6 +1,7 @@
 """First-order rates held against printed series, a reference library and a second likelihood."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -221,3 +222,18 @@ def test_an_interval_holds_every_rate_that_does_as_well():
     assert abs(other[0][0] - best[0][0]) > 1.0
     assert other[1] - best[1] < 3.84
     assert rate.constant.high > 0.05
+
+
+@pytest.mark.parametrize("free", [("k", "r"), ("k", "r", "c"), ("r", "b"), ("k",)])
+def test_quick_fits_of_a_series_are_those_of_lmfit(free):
+    rng = np.random.default_rng(4)
+    values = shares(0.4, 2.0, TIMES) + rng.normal(0.0, 0.01, TIMES.size)
+    made = [replace(point, moves=(0.01, -0.02))
+            for point in points(TIMES, values, np.full(TIMES.size, 0.01))]
+    series = Series((*made, TimePoint(40.0, None, None, 0.05)), share, ("k", "r", "c", "b"))
+    start = np.array([-1.5, 0.2, 0.1, 0.1, 0.0, 0.5])
+    quick, least = series.least(start, free)
+    slow, squares, _ = series.fit(start, free)
+    np.testing.assert_allclose(quick, slow, rtol=1e-6, atol=1e-8)
+    assert least == pytest.approx(squares, rel=1e-9)
+    assert least < (series(start)[0] ** 2).sum()
