@@ -37,6 +37,9 @@ RARE, CERTAIN = 2.0, 4.0
 LINE = 0.2          # score of a side whose edge has one thing on both sides: a pencil line's
 RUNS_ON = 0.7       # of the score of a side that is lost where the edge runs on past a corner
 STOPS_SHORT = 0.5   # of the score that is lost where it does not reach a corner
+# Of a side's edge: with less of it past a corner the edge has ended. A choice: rows of spots, which
+# close outlines too, leave more of it there, a bed of another tone leaves none.
+GOES_ON = 0.1
 # Nobody draws four whole lines that stop at four common corners: they are the rims of a plate on a
 # bed of its own tone. A printed box is such a frame too, so that it counts for less than sides that
 # part two things. All of a side is seen, but for what `ENOUGH` lets off and a rounding.
@@ -267,7 +270,7 @@ def _runs_on(seen: _Along, at: _Stretch) -> Floats:
     for first, last in ((at.low - beyond, at.low - trim), (at.high + trim, at.high + beyond)):
         known, share, mean = seen.between(first, last)
         same, edge = at.alike(share, mean)
-        both = np.clip(np.minimum(same, edge), 0.0, 1.0)
+        both = np.clip(same, 0.0, 1.0) * np.clip(edge / GOES_ON, 0.0, 1.0)
         things.append(np.where(known >= LEAST_BEYOND, both, 0.0))
         line.append(np.where(known >= LEAST_BEYOND, np.clip(edge, 0.0, 1.0), 0.0))
     return np.asarray(at.steps * np.maximum(*things) + (1.0 - at.steps) * np.maximum(*line))
