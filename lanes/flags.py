@@ -73,8 +73,9 @@ REGISTRY = _registry(
          "give a wider --lane-width; a narrower one where a neighbour's spot reaches in"),
     Kind("thin-matter", "specks, scratches or pencil were taken out of the lane",
          "brush the plate; look at the marked places"),
-    Kind("masked", "a person's mask hides part of the lane: no spot is read from it",
-         "nothing, if no spot is meant to be there; else take the mask away"),
+    Kind("masked", "a person's mask, or a hole in the layer, takes up part of the lane: no spot is "
+         "read from it", "nothing, if no spot is meant to be there; else take the mask away, or "
+         "run the lane again on whole layer"),
     Kind("noise-from-residuals", "no clean layer was found: noise comes from the fit itself",
          "leave room between lanes"),
     Kind("no-uncertainty", "a standard deviation could not be had and is given as unknown",

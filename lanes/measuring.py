@@ -210,7 +210,8 @@ def read_lane(plate: Plate, lane: Lane) -> LaneReading:
                                             signal.as_read),
                                   layout.skew_sd * taken.trace.run / layout.height)
     if signal.masked is not None and _hides(signal, layout, lane):
-        flags.append(flag("masked", "part of the lane is masked: nothing is read from it"))
+        flags.append(flag("masked", "part of the lane is masked, or its layer is gone: nothing is "
+                          "read from there"))
     width = (np.median([c.sigma for c in fit.components]) if fit.components
              else USUAL_SIGMA_MM / layout.mm_per_unit)
     smallest = limit(noise.local, taken.trace.gain, LIMIT_WIDTH * float(width), THRESHOLD)

@@ -172,9 +172,12 @@ def weigh(
     run = float(layout.front.at(middle) - layout.origin.at(middle)) * mm
     skirt = _of_skirts(blobs)
     firm = (strength > STRONG * strength.max() if blobs else np.zeros(0, bool)) & ~skirt
-    usual = float(np.median(wide[firm])) if firm.any() else 0.5 * USUAL_MM
-    # Where a scan's dots per inch are wrong, its spots are as small as specks of others.
-    large = (np.minimum(wide, tall) > min(SPOT_MM, SPECK_SHARE * usual)) & ~skirt
+    usual, high = ((float(np.median(size[firm])) if firm.any() else 0.5 * USUAL_MM)
+                   for size in (wide, tall))
+    # Where a scan's dots per inch are wrong, its spots are as small as specks of others; sprayed
+    # bands are as low as specks, but as wide as their lanes.
+    large = ((wide > min(SPOT_MM, SPECK_SHARE * usual))
+             & (tall > min(SPOT_MM, SPECK_SHARE * usual, SPECK_SHARE * high)) & ~skirt)
     u, written = x - lean * rise, np.sort(np.array(names, float)) * mm
     under = (np.abs(written[:, None] - u[strength >= STRONG * strength.max(initial=0.0)])
              < 2.0 * NAME_MM).any(axis=1)

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from lanes.plate.by_hand import Mask as Outlined
 from lanes.plate.by_hand import masked, without_masked
+from lanes.plate.holes import holes
 from lanes.plate.layout import Layout
 from lanes.plate.square import Grid, all_at_places, base_channels, base_light, choose_grid, places
 from lanes.plate.thin import Bridge, thin_matter
@@ -52,6 +53,8 @@ class Planes:
         From codes to light, as `Scan.transfer`.
     finest_step : float
         As `Scan.finest_step`.
+    holes : (rows, columns) bool array or None
+        On the fine grid: where the layer is gone. Layer stands there instead.
     """
 
     light: dict[str, Image]
@@ -64,6 +67,7 @@ class Planes:
     colour_step: ColourStep | None = None
     transfer: str = "srgb"
     finest_step: float = 1.0
+    holes: Mask | None = None
 
     @property
     def block_step(self) -> float:
@@ -91,8 +95,10 @@ def _planes(
     fine = dict(zip(names, all_at_places(tuple(seen), where), strict=True))
     del where, seen
     base_light.cache_clear()  # a picture's light takes as much memory as the picture
-    if masks:
+    gone = holes(fine, fine_grid.mm)
+    if masks or gone is not None:
         hidden = masked(fine_grid, masks)
+        hidden |= gone if gone is not None else False
         fine = {c: without_masked(image, hidden, fine_grid.mm) for c, image in fine.items()}
     mean = np.asarray(sum(fine.values()) / len(fine), np.float32)
     # Pencil and dust show in every channel, and in their mean against the least noise.
@@ -103,7 +109,7 @@ def _planes(
     shape = next(iter(light.values())).shape
     grid = Grid(shape[0], shape[1], fine_grid.pitch * step, fine_grid.mm * step)
     return Planes(light, mean, thin, grid, fine_grid, step, bridge, scan.colour_step,
-                  scan.transfer, scan.finest_step)
+                  scan.transfer, scan.finest_step, gone)
 
 
 def coarse_step(grid: Grid) -> int:

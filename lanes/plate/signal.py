@@ -80,7 +80,8 @@ class Signal:
     clipped : (rows, columns) array
         Share of each sample's pixels that are at the end of the scan's range.
     masked : (rows, columns) bool array or None
-        What a person masked as no spot: layer stands there instead, and nothing is read from it.
+        What a person masked as no spot, and holes in the layer: layer stands there instead, and
+        nothing is read from it.
     as_read : float or None
         The layer's reflectance as the picture has it, where `reference` was taken instead.
     patch_mm : float
@@ -195,6 +196,7 @@ def to_signal(scan: Scan, layout: Layout, settings: Settings, light: str) -> Sig
     size = (layout.width, layout.height, layout.corners_px)
     channel = choose_channel(scan, layout, settings, light)
     ready = channel == "mean" and not settings.places.masks  # the lines were sought on it
+    gone = planes_of(scan, layout, settings.places.masks).holes
     planes = planes_of(scan, layout) if ready else None
     image = np.maximum(planes.fine if planes is not None else square_up(
         scan, channel, grid, reduce, *size), BLACK)
@@ -202,6 +204,8 @@ def to_signal(scan: Scan, layout: Layout, settings: Settings, light: str) -> Sig
     clipped = resample(ends, grid, reduce, *size) if ends.any() else np.zeros_like(image)
     bright = law == "emission"
     hidden = masked(grid, settings.places.masks) if settings.places.masks else None
+    if gone is not None:
+        hidden = gone if hidden is None else hidden | gone
     if hidden is not None:
         image = without_masked(image, hidden, grid.mm)
     thin, bridge = _strokes(image, planes, layout, grid)

@@ -34,6 +34,10 @@ LEVEL_MM = 6.0     # side of the square whose mean is the layer's light: as wide
 # Standard deviations, and share of the feature's depth, that thin matter stands out by; and what
 # lies about it as its skirt. Lower, grain is taken out, higher, faint pencil is left in.
 CORE_SDS, CORE_SHARE = 8.0, 0.5
+# A Gaussian as wide at half height as matter is thin loses half of its own depth, which is what
+# is narrower than twice that width, not the spot that a stroke crosses. A piece most of whose core
+# loses less is wider: a band.
+TWICE, MOST = 2, 0.5
 SKIRT_SDS, SKIRT_SHARE = 4.0, 0.4
 WORTH_SDS = 3.9    # just below a skirt's: samples that stand out by less are not looked at further
 GROW_MM = 0.1      # beyond its edge: what the picture's blur leaves of a stroke
@@ -58,8 +62,8 @@ def thin_matter(light: NDArray[np.float32], mm: float) -> NDArray[np.bool_]:
     -------
     (rows, columns) bool array
         A grey opening and closing (Serra 1982) with a square of 0.75 mm give what a wide feature
-        would leave; what exceeds it by 8 standard deviations, and by half of the feature's own
-        depth, is thin.
+        would leave; what exceeds it by 8 standard deviations, and by half of the depth that is
+        left, is thin, unless it is a band of 0.75 mm or more at half height.
     """
     size = max(3, 2 * round(0.5 * WIDTH_MM / mm) + 1)
     fine = light
@@ -72,23 +76,53 @@ def thin_matter(light: NDArray[np.float32], mm: float) -> NDArray[np.bool_]:
     few = (slice(None, None, 3), slice(None, None, 3))
     grain = min(_tail((dark - fine)[few] / wide[few]), _tail((fine - bright)[few] / wide[few]))
     grow = max(1, round(GROW_MM / mm))
-    thin = _stands_out(dark - fine, dark, wide, grain)
-    lighter = _stands_out(fine - bright, bright, wide, grain)
+    thin = _less_bands(*_stands_out(dark - fine, dark, wide, grain), fine, mm)
+    lighter, core = _stands_out(fine - bright, bright, wide, grain)
     if thin.any() and lighter.any():
         # Layer between a stroke and a spot, as in a circle drawn round one, is no bright matter: it
         # is wide once the stroke is filled.
         filled = np.where(dilated(thin, grow), dark, fine)
         bright = extreme(extreme(filled, size, np.minimum), size, np.maximum)
-        lighter = _stands_out(filled - bright, bright, wide, grain)
-    thin |= lighter
+        lighter, core = _stands_out(filled - bright, bright, wide, grain)
+    thin |= _less_bands(lighter, core, -fine, mm)
     # What lies between strokes less than a spot's width apart is none: a cross's middle, a letter.
     around = np.pad(dilated(thin, grow), size)
     closed = extreme(extreme(around, size, np.logical_or), size, np.logical_and)
     return np.asarray(closed[size:-size, size:-size])
 
 
-def _stands_out(excess: Image, without: Image, wide: Image, grain: float) -> Mask:
-    """Return where `excess` over a picture `without` thin matter shows some, with its skirt."""
+def _less_bands(thin: Mask, core: Mask, fine: Image, mm: float) -> Mask:
+    """Return `thin` matter, dark in `fine`, less the pieces that are bands."""
+    if not core.any():
+        return thin
+    lost, own = (_filled(fine, side / mm) - fine for side in (WIDTH_MM, TWICE * WIDTH_MM))
+    labels, count = ndimage.label(thin)
+    inside = labels[core]
+    narrow = np.bincount(inside, lost[core] > CORE_SHARE * own[core], count + 1)
+    kept = narrow >= MOST * np.bincount(inside, minlength=count + 1)
+    return thin & kept[labels]
+
+
+def _filled(image: Image, side: float) -> Image:
+    """Return `image`, what is dark in it filled where a square of `side` samples does not fit.
+
+    Squares have odd numbers of samples: between two, the mean of both counts, by how near it is.
+    """
+    half = max(0.5 * side, 1.0)
+    below = int(half)
+    out = np.zeros_like(image)
+    for reach, share in ((below, below + 1 - half), (below + 1, half - below)):
+        if share > 0.0:
+            size = 2 * reach + 1
+            out += np.float32(share) * extreme(
+                extreme(image, size, np.maximum), size, np.minimum)
+    return out
+
+
+def _stands_out(
+    excess: Image, without: Image, wide: Image, grain: float
+) -> tuple[Mask, Mask]:
+    """Return where `excess` over a picture `without` thin matter shows some, and its core."""
     few = (slice(None, None, 3), slice(None, None, 3))
     middle, spread = _middle(excess[few])
     place = np.flatnonzero(excess > middle + WORTH_SDS * spread)
@@ -99,9 +133,10 @@ def _stands_out(excess: Image, without: Image, wide: Image, grain: float) -> Mas
     pencil = np.maximum(CORE_SDS * sd, PALEST * level)
     core = excess > pencil + middle + CORE_SHARE * depth
     if not core.any():
-        return np.zeros(without.shape, bool)
+        return (np.zeros(without.shape, bool),) * 2
     skirt = excess > SKIRT_SDS * sd + middle + SKIRT_SHARE * depth
-    return reached(*(_mask(place[some], without.shape) for some in (core, skirt)))
+    middles = _mask(place[core], without.shape)
+    return reached(middles, _mask(place[skirt], without.shape)), middles
 
 
 def _mask(place: NDArray[np.intp], shape: tuple[int, ...]) -> Mask:

@@ -50,6 +50,13 @@ def test_lanes_of_one_spot_each() -> None:
         pytest.approx(xs, abs=0.1))
 
 
+def test_low_bands_of_one_lane_each_are_no_specks() -> None:
+    """Sprayed 6 mm wide and 0.9 mm high (common practice)."""
+    at = [(17.0, 13.0), (17.0, 26.0), (39.0, 13.0), (61.0, 26.0), (71.0, 44.0)]
+    assert lanes([replace(blob(x, y, wide=5.7), height=0.9) for x, y in at]) == (
+        pytest.approx([17.0, 39.0, 61.0, 71.0], abs=0.1))
+
+
 def test_empty_lanes_have_their_ticks() -> None:
     ticks = [10.0, 20.0, 30.0, 40.0, 50.0]
     assert lanes([blob(10.2, 30), blob(40.1, 60)], ticks) == pytest.approx(ticks, abs=0.01)

@@ -71,6 +71,27 @@ def test_small_round_spots_are_no_thin_matter(dpi: float) -> None:
     assert not thin_matter(image, mm).any()
 
 
+@pytest.mark.parametrize("mm", [0.085, 0.1, 0.127, 0.143])
+def test_a_narrow_band_is_none_and_a_stroke_is(mm: float) -> None:
+    """The least width of a spot is one length, however finely a plate is sampled.
+
+    A sprayed band is 1 mm high, a soft pencil's stroke half as much (both common practice). Bands
+    are dark, or glow.
+    """
+    y, x = np.meshgrid(*(np.arange(0.0, 24.0, mm),) * 2, indexing="ij")
+    grain = np.random.default_rng(6).standard_normal(y.shape)
+    layer = 0.7 * (1 + 0.004 * grain)
+    in_lane = ndimage.gaussian_filter((np.abs(x - 12.0) < 4.0).astype(float), 0.3 / mm)
+    band = in_lane * np.exp(-4.0 * np.log(2.0) * ((y - 6.0) / 0.95) ** 2)
+    for share in (-0.4, 0.4):
+        assert not thin_matter((layer * (1 + share * band)).astype(np.float32), mm).any()
+    # Each sample holds what of it the stroke covers.
+    covered = np.clip((0.25 - np.abs(y - 16.0 - 0.02 * x)) / mm + 0.5, 0.0, 1.0)
+    found = thin_matter((layer * (1 - 0.4 * band) * (1 - 0.25 * covered)).astype(np.float32), mm)
+    assert found[covered > 0.9].mean() > 0.97
+    assert not found[np.abs(y - 16.0 - 0.02 * x) > 0.8].any()
+
+
 def compressed(image: Light, quality: int) -> Light:
     """Return light as a compressed photograph carries it."""
     held = io.BytesIO()
