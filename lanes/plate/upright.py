@@ -84,9 +84,9 @@ def judge_turn(scan: Scan, layout: Layout) -> Turn:
         odds, named = lower_odds(*as_seen), 0.0
         if odds < SURE:  # no plate is turned before all that speaks against it is heard
             named = named_odds(find_marks(planes), as_seen, layout)
-            odds += named
-            odds += marked_odds(pencil, planes.fine_grid, as_seen, _spots(planes, layout),
-                                planes.block_step)
+            spots = _spots(planes, layout)
+            odds = lower_odds(*_under_spots(as_seen, spots, planes.fine_grid)) + named
+            odds += marked_odds(pencil, planes.fine_grid, as_seen, spots, planes.block_step)
         turn = turn_as_seen(odds)
         # Names over the upper line alone are said, unless marks on the lower one outvote them: how
         # a person holds a plate and a hand's slight bends do not.
@@ -95,10 +95,10 @@ def judge_turn(scan: Scan, layout: Layout) -> Turn:
     light, grid = turned(pencil, planes.fine_grid)
     across = ends_of(light, grid, whole, planes.block_step)
     count = sum(end.line is not None for end in across)
-    odds = lower_odds(*across)
+    spots = [(layout.height - y, x) for x, y in _spots(planes, layout)] if count else []
+    odds = lower_odds(*_under_spots(across, spots, grid))
     if count and abs(odds) < SURE:
         odds += named_odds(_turned_marks(find_marks(planes), layout.height), across, layout)
-        spots = [(layout.height - y, x) for x, y in _spots(planes, layout)]
         odds += marked_odds(light, grid, across, spots, planes.block_step)
     return turn_sideways(odds, count)
 
@@ -150,12 +150,8 @@ def marked_odds(
     """
     low, high = (e.line for e in ends)
     clear = CLEAR_MM * grid.pitch / grid.mm
-    xs = [x for x, y in spots if (low is None or y > float(low.at(x)) + clear)
-          and (high is None or y < float(high.at(x)) - clear)]
-    columns: list[float] = []
-    for x in sorted(xs):
-        if not columns or x - columns[-1] > UNDER_MM * grid.pitch / grid.mm:
-            columns.append(x)
+    columns = _columns([x for x, y in spots if (low is None or y > float(low.at(x)) + clear)
+                        and (high is None or y < float(high.at(x)) - clear)], grid)
     if len(columns) < ENOUGH:
         return 0.0
     at = np.rint(np.array(columns) / grid.pitch - 0.5).astype(int)
@@ -163,6 +159,31 @@ def marked_odds(
                 else _marked(tick_profile(light, grid, line, block_step), at, grid.mm)
                 for line in (low, high))
     return one - two
+
+
+def _columns(xs: list[float], grid: Grid) -> list[float]:
+    """Return where columns of spots stand whose middles lie at `xs`."""
+    columns: list[float] = []
+    for x in sorted(xs):
+        if not columns or x - columns[-1] > UNDER_MM * grid.pitch / grid.mm:
+            columns.append(x)
+    return columns
+
+
+def _under_spots(
+    ends: tuple[End, End], spots: list[tuple[float, float]], grid: Grid
+) -> tuple[End, End]:
+    """Return the ends with those marks alone that stand under columns of spots, where these are.
+
+    A crack or a scratch crosses a line anywhere, a sample is put on at its mark.
+    """
+    columns = _columns([x for x, _ in spots], grid)
+    if len(columns) < ENOUGH:
+        return ends
+    near = 2.0 * UNDER_MM * grid.pitch / grid.mm  # the lean of a lane is as much again
+    low, high = (tuple(x for x in end.marks if min(abs(x - c) for c in columns) < near)
+                 for end in ends)
+    return replace(ends[0], marks=low), replace(ends[1], marks=high)
 
 
 def _marked(profile: Floats, at: NDArray[np.intp], mm: float) -> float:
@@ -201,18 +222,19 @@ def turn_sideways(odds: float, lines: int) -> Turn:
 
 @dataclass(frozen=True)
 class End:
-    """The line near one end of a plate, if any, its marks, and how far it bends in mm."""
+    """The line near one end of a plate, if any, where its marks are, and how far it bends in mm."""
 
     line: Line | None = None
-    marks: int = 0
+    marks: tuple[float, ...] = ()
     bend: float = 0.0
 
 
 def lower_odds(low: End, high: End) -> float:
     """Return the logarithm of the odds that `low` is the origin's end, by the lines alone."""
     odds = 0.0
-    if max(low.marks, high.marks) >= ENOUGH:
-        odds += MARK_ODDS * (min(low.marks, MOST_MARKS) - min(high.marks, MOST_MARKS))
+    lower, upper = len(low.marks), len(high.marks)
+    if max(lower, upper) >= ENOUGH:
+        odds += MARK_ODDS * (min(lower, MOST_MARKS) - min(upper, MOST_MARKS))
     more = high.bend - low.bend
     if low.line is not None and high.line is not None and abs(more) > SAME_BEND_MM:
         odds += float(np.clip(BEND_ODDS_PER_MM * more, -MOST_BEND, MOST_BEND))
@@ -248,7 +270,7 @@ def _end(
     ticks = find_ticks(light, grid, line, block_step)
     if whole:
         ticks = without_sides(ticks, light, grid, line)
-    marks = sum(score > MARK and is_stroke(light, grid, line, x) for x, score in ticks)
+    marks = tuple(x for x, score in ticks if score > MARK and is_stroke(light, grid, line, x))
     return End(line, marks, bend * grid.mm / grid.pitch)
 
 

@@ -21,6 +21,7 @@ from lanes.plate.upright import (
     NAMED_ODDS,
     End,
     Turn,
+    _under_spots,
     ends_of,
     lower_odds,
     marked_odds,
@@ -165,6 +166,19 @@ def test_two_like_lines_decide_nothing() -> None:
     assert turn_as_seen(odds) == turn_as_seen(-odds) == Turn(0, True)
 
 
+def test_cracks_across_the_front_are_no_marks_of_lanes() -> None:
+    """Samples are put on at marks, and their spots stand over these: a crack crosses anywhere."""
+    grid = Grid(600, 400, 0.1, 0.1)
+    spots = [(10.0, 20.0), (20.0, 20.0), (20.3, 35.0), (30.0, 40.0)]
+    ends = End(Line((8.0,))), End(Line((50.0,)), (5.0, 20.9, 26.0))
+    assert turn_as_seen(lower_odds(*ends)) == Turn(2, True)
+    assert turn_as_seen(lower_odds(*_under_spots(ends, spots, grid))) == Turn(0, True)
+    marked = ends[0], replace(ends[1], marks=(10.5, 20.9, 29.0))
+    assert _under_spots(marked, spots, grid) == marked
+    # One column tells of no row of lanes: then every mark counts.
+    assert _under_spots(ends, spots[1:3], grid) == ends
+
+
 @pytest.mark.parametrize("bend", [-0.2, -1e-14, 1e-14, 0.2])
 def test_a_bend_too_slight_to_be_known_does_not_outweigh_names(bend: float) -> None:
     line = Line((9.0,))
@@ -192,7 +206,8 @@ def test_a_plates_sides_inside_the_picture_are_no_marks() -> None:
     ticks = find_ticks(image, grid, line)
     assert [round(x) for x, _ in ticks] == [10, 20, 30]
     assert [round(x) for x, _ in without_sides(ticks, image, grid, line)] == [20]
-    assert ends_of(image, grid, whole=True)[0].marks < ends_of(image, grid)[0].marks
+    inside, every = (ends_of(image, grid, whole=whole)[0].marks for whole in (True, False))
+    assert len(inside) < len(every)
 
 
 @pytest.mark.parametrize("seed", range(3))
@@ -244,7 +259,7 @@ def test_the_last_codes_of_a_spots_flank_are_no_marks_where_there_is_no_grain() 
         light = np.where(np.abs(y - height) < 0.15, 0.2, light)
     image = light.astype(np.float32)
     ends = ends_of(image, grid)
-    assert [end.marks for end in ends] == [0, 0]
+    assert [end.marks for end in ends] == [(), ()]
     assert abs(marked_odds(image, grid, ends, spots)) < 1.0
 
 
