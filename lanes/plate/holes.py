@@ -20,7 +20,13 @@ DIMMEST, LEAST_LIGHT = 0.1, 0.02
 # deviations at the least (100 at its middle), and those are 0.4 mm or more (common practice).
 SHARP_MM = 0.35
 NARROWEST_MM = 0.75  # a narrower one is thin matter
+# Squares of standard deviations to the rim of an even disc, and of an even bar (computed); and the
+# variance of one row of samples, so that nothing is divided by 0.
+DISC, BAR, ONE_ROW = 4.0, 3.0, 1.0 / 12.0
 FOOT, TOP = 0.2, 0.8  # shares of the depth that an edge is measured between
+# Of its area, by which its outline departs from an even disc's or bar's: a spot's is even, since it
+# has spread, and layer breaks raggedly. A choice: pixels alone make it a hundredth.
+RAGGED = 0.03
 AROUND_MM = 1.0      # about a hole: where its edge is looked for
 GROW_MM = 0.15       # beyond its foot: what the picture's blur leaves of an edge
 
@@ -41,8 +47,8 @@ def holes(light: dict[str, Image], mm: float) -> Mask | None:
     Returns
     -------
     (rows, columns) bool array or None
-        What is dark in every channel, wide, off the rim, and ends within 0.35 mm. Pieces broken
-        off the rim are none.
+        What is dark in every channel, wide, ragged, off the rim, and ends within 0.35 mm. Pieces
+        broken off the rim are none.
     """
     levels = {name: float(median(c[::3, ::3])) for name, c in light.items()}
     if max(levels.values()) < DIMMEST:
@@ -71,9 +77,20 @@ def _sharp(share: Image, dark: Mask, mm: float) -> Mask:
     edge = ndimage.distance_transform_edt(~inner)[foot & ~inner]
     # Samples of an edge of one width lie half of it off in the mean.
     wide = 2.0 * mm * float(edge.mean()) if edge.size else 0.0
-    if thick < NARROWEST_MM or wide > SHARP_MM:
+    if thick < NARROWEST_MM or wide > SHARP_MM or _raggedness(foot) < RAGGED:
         return np.zeros(share.shape, bool)
     return dilated(foot, max(1, round(GROW_MM / mm)))
+
+
+def _raggedness(piece: Mask) -> float:
+    """Return by how much of its area `piece` departs from the disc or bar that has its moments."""
+    at = np.argwhere(piece)
+    middle = at.mean(axis=0)
+    variances, axes = np.linalg.eigh(np.cov((at - middle).T))
+    places = np.argwhere(np.ones_like(piece)) - middle
+    off = np.square(places @ axes) / np.maximum(variances, ONE_ROW)
+    even = (off.sum(axis=1) < DISC, off.max(axis=1) < BAR)
+    return min(float(np.count_nonzero(e != piece.ravel())) for e in even) / len(at)
 
 
 def _piece(mask: Mask, place: tuple[np.intp, ...]) -> Mask:
