@@ -1,9 +1,9 @@
 """Do two spots of one plate agree in Rf? Their difference, how well Rf repeats, and a verdict.
 
 "Same" is no mere failure to find a difference: the 90 % interval of the difference must lie
-within a margin, so a plate with little evidence gives "cannot tell". That is two one-sided tests at
-5 %: a difference as large as the margin is called none 5 times of 100 at most (Schuirmann,
-J. Pharmacokinet. Biopharm. 15, 657 (1987); from memory).
+within a margin, and hold none, so a plate with little evidence gives "cannot tell". That is two
+one-sided tests at 5 %: a difference as large as the margin is called none 5 times of 100 at most
+(Schuirmann, J. Pharmacokinet. Biopharm. 15, 657 (1987); from memory).
 """
 
 from __future__ import annotations
@@ -326,7 +326,7 @@ def _identity(
     verdict = "cannot tell"
     if p_value < LEVEL:
         verdict = "different"
-    elif p_value >= ALIKE and -margin < low and high < margin:
+    elif p_value >= ALIKE and -margin < low <= 0.0 <= high < margin:
         verdict = "same"
     return Identity(verdict, p_value, *estimate, low, high, resolvable, margin, cospots)
 

@@ -28,7 +28,15 @@ from scipy.stats import f as fisher
 from scipy.stats import t as student
 
 from lanes.confidence import BELOW_TWO_SIDED_95, TWO_SIDED_95
-from lanes.questions.follow.series import BOUNDS, Series, TimePoint, decay, share
+from lanes.questions.follow.series import (
+    BOUNDS,
+    Model,
+    Series,
+    TimePoint,
+    decay,
+    share,
+    share_of_order,
+)
 
 Floats = NDArray[np.float64]
 
@@ -48,6 +56,9 @@ RESPONSES, FIRSTS, BENDS = (0.2, 0.5, 1.0, 2.0, 5.0), (0.7, 1.0, 1.4, 3.0), (-0.
 # Standard deviations that the first assumption, the law, may be off: as it is, and another either
 # way (`law_doubt`).
 LAWS_OFF = (-1.5, 0.0, 1.5)
+# Times as rare as the first order a fall of zero order is taken to be before any is seen (a
+# choice): it needs a catalyst or a surface that stays full.
+RARER = 3.0
 SAME_MINIMUM = 2         # decimals of ln k and of the next: nearer, two searches found one minimum
 LEAST_FIRST = 1e-12      # of a quantity started from: its ln must be a number
 
@@ -174,11 +185,33 @@ def first_order(
     if fit.doubtful:
         return cannot("the points lie off a first-order fit by more than their intervals allow, "
                       "and there are too few to tell scatter from another order")
+    if "r" in free and (other := _other_order(points, names, free, fit)):
+        return cannot(f"a fall of {other} order fits about as well, with another response of the "
+                      "products: weigh them, or follow a reference spot")
     low, high = fit.ends("k")
     if low is None or high is None:
         return cannot("the series bounds the rate on one side only" if low or high
                       else "the series does not bound the rate")
     return Order("first order", "", _rate(fit, low, high, shares, present, alike), used, limits)
+
+
+def _other_order(
+    points: Sequence[TimePoint], names: tuple[str, ...], free: tuple[str, ...], fit: _Fitted
+) -> str:
+    """Return the name of another order that explains shares as well as the first, "" if none does.
+
+    A slow fall of first order into products that respond far more strongly is one of second order
+    into products that respond alike, exactly: only how far responses may differ parts them.
+    """
+    def best(model: Model) -> float:
+        series = Series(points, model, names, responses=True)
+        return min(series.least(start, free)[1] for start in _starts(series, True, False))
+
+    first = best(share)
+    for order, name, rarer in ((2, "second", 1.0), (0, "zero", RARER)):
+        if best(share_of_order(order)) + 2.0 * math.log(rarer) < first:
+            return name
+    return ""
 
 
 def _rate(

@@ -84,15 +84,35 @@ def share(t: Floats, p: Floats) -> tuple[Floats, Floats]:
                                 -e * r / whole**2, by_e * by[2]])
 
 
+def share_of_order(order: int) -> Model:
+    """Return the model of `share` for a reaction of order 0 or 2 in the starting material.
+
+    What is left of it is 1 - k t, while there is any, or 1 / (1 + k t); `b` plays no part.
+    """
+    def model(t: Floats, p: Floats) -> tuple[Floats, Floats]:
+        x = np.exp(np.minimum(p[0], MOST_POWER)) * t
+        left = np.maximum(1.0 - x, 0.0) if order == 0 else 1.0 / (1.0 + x)
+        by = np.where(left > 0.0, -x, 0.0) if order == 0 else -x * left**2
+        r, c = math.exp(p[1]), p[2]
+        whole = left + r * (1.0 + c - left)
+        return left / whole, np.stack([
+            r * (1.0 + c) / whole**2 * by, -left * r * (1.0 + c - left) / whole**2,
+            -left * r / whole**2, np.zeros_like(t)])
+
+    return model
+
+
 class Series:
     """The points as arrays, and the residuals of a model with their slopes.
 
     What is assumed of the light (the law, the layer) is a parameter too, in standard deviations
     and held near 0 by its own square: it moves all points at once, so that it is no scatter, and
-    the points themselves may show that it was assumed wrong.
+    the points themselves may show that it was assumed wrong. How far responses may differ counts
+    then, and where `responses` asks for it.
     """
 
-    def __init__(self, points: Sequence[TimePoint], model: Model, names: tuple[str, ...]) -> None:
+    def __init__(self, points: Sequence[TimePoint], model: Model, names: tuple[str, ...],
+                 responses: bool = False) -> None:
         measured = [p for p in points if p.value is not None and p.sd]
         upper_limits = [p for p in points if p.value is None and p.at_most]
         lower_limits = [p for p in points if p.value is None and p.at_least is not None]
@@ -104,6 +124,7 @@ class Series:
         self.moves = np.array([p.moves for p in measured], float).reshape(self.count, reasons).T
         self.assumed = tuple(f"assumed{i}" for i in range(reasons))
         self.model, self.names = model, (*names, *self.assumed)
+        self.responses = "r" in names and (responses or bool(self.assumed))
         # What would be missed: a limit that is found 95 % of the time, on the scale of the noise
         # of which it is THRESHOLD and 1.645 standard deviations.
         self.limit = np.array([*(p.at_most or 0.0 for p in upper_limits),
@@ -128,7 +149,7 @@ class Series:
         slopes = np.zeros((p.size, rest.size))
         slopes[:own, :n], slopes[:own, n:response] = slope[:, :n] / self.sd, slope[:, n:] * by
         slopes[own:, :n], slopes[own:, response + 1:] = -self.moves / self.sd, np.eye(off.size)
-        if "r" in self.names and self.assumed:
+        if self.responses:
             at = self.names.index("r")
             rest[response], slopes[at, response] = p[at] / RESPONSE_SD, 1.0 / RESPONSE_SD
         return rest, slopes

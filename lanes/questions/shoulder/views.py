@@ -131,7 +131,8 @@ def width_view(width: tuple[float, float] | None, wide: bool) -> View:
     if wide:
         return View("width", FOR, f"as one it is {100 * (ratio - 1):.0f} % wider than the plate's "
                     "lone spots at this Rf", ratio)
-    return View("width", UNDECIDED, "as one it is as wide as the plate's lone spots", ratio)
+    return View("width", UNDECIDED, f"as one it is {ratio:.2f} times as wide as the plate's lone "
+                "spots, no more than these may differ by", ratio)
 
 
 def law_view(found: OtherLaw | None) -> View:

@@ -13,7 +13,8 @@ from lanes.errors import InputError
 from lanes.measuring import prepare
 from lanes.questions.compare.answer import answer, compare
 from lanes.questions.compare.command import cospots
-from lanes.questions.compare.identity import COMMON_SD
+from lanes.questions.compare.identity import COMMON_SD, Identity, _identity
+from lanes.questions.compare.other_law import by_both
 from lanes.questions.compare.page import render_compare
 from lanes.report.digits import with_sd
 from lanes.settings import LaneNote, Settings
@@ -327,6 +328,19 @@ def test_a_co_spot_that_overrules_rf_must_do_so_by_either_law(tmp_path):
     pair = answer(read, unknown="U", references=("R",), cospots={"C": ("U", "R")}).pairs[0]
     assert pair.seen.p_value < 0.05
     assert pair.verdict == "cannot tell"
-    assert pair.reasons == ("by another law from light to signal they may differ",)
     assert pair.identity.low < -apart < pair.identity.high
     assert pair.identity.cospots[0].most > apart
+
+
+def test_what_holds_by_one_law_alone_does_not_hold():
+    same = Identity("same", 0.5, 0.0, 0.004, -0.007, 0.007, 0.015, 0.015)
+    different = Identity("different", 0.001, -0.02, 0.002, -0.023, -0.017, 0.015, 0.015)
+    assert by_both(same, same).verdict == "same"
+    assert by_both(same, different).verdict == by_both(different, same).verdict == "cannot tell"
+    assert (by_both(same, different).low, by_both(same, different).high) == (-0.023, 0.007)
+
+
+@pytest.mark.parametrize(("low", "verdict"), [(-0.004, "same"), (0.002, "cannot tell")])
+def test_same_is_claimed_only_where_no_difference_is_among_those_that_fit(low, verdict):
+    """Within the margin, but surely apart by a little: two substances may be so near."""
+    assert _identity(0.3, (0.008, 0.003), (low, 0.014), 0.02).verdict == verdict

@@ -9,7 +9,7 @@ from scipy.optimize import approx_fprime, curve_fit, minimize
 from scipy.stats import norm
 
 from lanes.questions.follow.kinetics import first_order
-from lanes.questions.follow.series import Series, TimePoint, decay, share
+from lanes.questions.follow.series import Series, TimePoint, decay, share, share_of_order
 
 # 2 N2O5 -> 4 NO2 + O2 in CCl4 at 45 C: seconds and mol/l; the textbooks print 6.2e-4 per second
 # (Eyring & Daniels, J. Am. Chem. Soc. 52, 1472 (1930); figures from memory).
@@ -237,3 +237,29 @@ def test_quick_fits_of_a_series_are_those_of_lmfit(free):
     np.testing.assert_allclose(quick, slow, rtol=1e-6, atol=1e-8)
     assert least == pytest.approx(squares, rel=1e-9)
     assert least < (series(start)[0] ** 2).sum()
+
+
+@pytest.mark.parametrize(("order", "sd"), [(2, 0.02), (0, 0.03)])
+def test_a_response_far_from_one_makes_no_first_order_of_another(order, sd):
+    """Slow first order into strong responders is second order into equal ones, exactly."""
+    times = {2: np.array([0.0, 5, 15, 40, 120, 300]), 0: np.array([0.0, 20, 40, 60, 80, 95])}
+    left = 1.0 / (1.0 + 0.04 * times[2]) if order else 1.0 - times[0] / 100.0
+    found = first_order([TimePoint(float(t), float(v), sd)
+                         for t, v in zip(times[order], left, strict=True)], shares=True)
+    assert (found.verdict, found.rate) == ("cannot tell", None)
+    assert f"a fall of {'second' if order else 'zero'} order" in found.reason
+
+
+def test_slopes_of_other_orders_are_those_of_the_model():
+    t, p, step = np.array([0.0, 0.5, 1.3, 4.0]), np.array([-0.6, 0.3, 0.2, 0.0]), 1e-6
+    for order in (0, 2):
+        model = share_of_order(order)
+        for i in range(3):
+            up, down = (model(t, p + sign * step * np.eye(4)[i])[0] for sign in (1.0, -1.0))
+            np.testing.assert_allclose(model(t, p)[1][i], (up - down) / (2 * step), atol=1e-6)
+    first = share(t, p)[0]
+    # One of first order, infinitely slow, whose product responds infinitely: the second's own.
+    slow = share(t, np.array([-12.0, 12.0 + math.log(0.7), 0.0, 0.0]))[0]
+    second = share_of_order(2)(t, np.array([math.log(0.7), 0.0, 0.0, 0.0]))[0]
+    np.testing.assert_allclose(slow, second, rtol=1e-4)
+    assert np.abs(first - second).max() > 0.01
