@@ -96,14 +96,24 @@ def recommend(chart: Map, law: Law, widths: Widths, tried: Floats) -> Recommende
     """Return the mixture that resolves the worst pair best, of those with every Rf in the window.
 
     Where none brings every Rf in, those that come as near as can be are compared. A lone
-    component is brought to Rf 1/3.
+    component is brought to Rf 1/3. One outside those tried must do surely better than any inside:
+    its whole 95 % interval above what that one is expected to reach.
     """
     fine = predict(law, widths, measurable(chart.fraction[0], chart.fraction[-1]))
     outside = _outside(fine.rf)
     open_to = outside <= outside.min() + (NEARLY if outside.min() > 0 else 0.0)
     goal = -np.abs(fine.rf[:, 0] - BEST_RF) if fine.mean is None else fine.mean
-    best = int(np.argmax(np.where(open_to, goal, -np.inf)))
-    return at(float(fine.fraction[best]), law, widths, tried)
+    best = at(_best(fine.fraction, goal, open_to), law, widths, tried)
+    inside = open_to & ~np.array([beyond(float(x), tried) for x in fine.fraction])
+    if best.extrapolated and inside.any() and float(np.ptp(tried)) > 0.0:
+        near = at(_best(fine.fraction, goal, inside), law, widths, tried)
+        if (best.worst_low or 0.0) <= (near.worst_resolution or -np.inf):
+            return near
+    return best
+
+
+def _best(fractions: Floats, goal: Floats, among: NDArray[np.bool_]) -> float:
+    return float(fractions[int(np.argmax(np.where(among, goal, -np.inf)))])
 
 
 def unconfined(chart: Map, law: Law, widths: Widths, tried: Floats) -> Recommended | None:
@@ -117,8 +127,7 @@ def unconfined(chart: Map, law: Law, widths: Widths, tried: Floats) -> Recommend
     seen = (fine.rf.min(axis=1) >= SEEN[0]) & (fine.rf.max(axis=1) <= SEEN[1])
     if fine.mean is None or not seen.any():
         return None
-    best = int(np.argmax(np.where(seen, fine.mean, -np.inf)))
-    return at(float(fine.fraction[best]), law, widths, tried)
+    return at(_best(fine.fraction, fine.mean, seen), law, widths, tried)
 
 
 def _outside(rf: Floats) -> Floats:

@@ -194,6 +194,18 @@ def test_the_recommended_mixture_is_the_best_within_the_window(law):
     assert best.worst_low < best.worst_resolution < best.worst_high
 
 
+@pytest.mark.parametrize(("slopes", "far"), [((-1.0, -1.9), True), ((-1.2, -1.5), False)])
+def test_a_mixture_beyond_those_tried_must_do_surely_better(slopes, far):
+    """Two that cross at X 0.25 part beyond the mixtures tried: by much, or by no more than doubt."""
+    law = fit(series(slopes=np.array(slopes), middle=np.array([0.1, 0.1])), 2)
+    widths = Widths(0.02, 0.016, np.ones(2), 0.05)
+    chart = predict(law, widths, allowed(TRIED))
+    best = recommend(chart, law, widths, TRIED)
+    assert best.extrapolated == far
+    window = (chart.rf.min(axis=1) >= 0.2) & (chart.rf.max(axis=1) <= 0.8)
+    assert far or float(chart.mean[window].max()) > best.worst_resolution + 0.2
+
+
 def test_where_no_mixture_fits_the_window_the_nearest_is_taken():
     middle = np.array([1.1, 0.1, -0.9])
     law = fit(series(middle=middle), 3)
