@@ -196,7 +196,7 @@ def test_the_recommended_mixture_is_the_best_within_the_window(law):
 
 @pytest.mark.parametrize(("slopes", "far"), [((-1.0, -1.9), True), ((-1.2, -1.5), False)])
 def test_a_mixture_beyond_those_tried_must_do_surely_better(slopes, far):
-    """Two that cross at X 0.25 part beyond the mixtures tried: by much, or by no more than doubt."""
+    """Two that cross at X 0.25 part beyond those tried: by much, or by no more than doubt."""
     law = fit(series(slopes=np.array(slopes), middle=np.array([0.1, 0.1])), 2)
     widths = Widths(0.02, 0.016, np.ones(2), 0.05)
     chart = predict(law, widths, allowed(TRIED))
