@@ -30,6 +30,9 @@ TEACHES = 1.0
 MIDDLE = 1.5         # sigmas from its centre that must be seen whole, within the scan's range
 TOGETHER = 3.0       # mean spreads within which components may be parts of one spot
 MEDIAN_OF_NORMAL = 0.6745  # median size of a normal deviate over its standard deviation
+# So much of a spot each counts where lengths' scatter is a median size: that is surer of nothing
+# than the root mean square of so few (efficiency at normal deviates, computed).
+MEDIAN_EFFICIENCY = 0.37
 CLIPPED = 0.1        # share of a place at the end of the scan's range: its shape is not seen
 NO_HEIGHT = 1e-12    # signal: so that nothing is divided by 0
 # Sigmas of two together, between which the one Gaussian nearest to them is looked for.
@@ -161,8 +164,8 @@ def _lengths(lanes: tuple[tuple[Trace, Floats, Fit, Noise], ...]) -> tuple[float
         return 0.0, LENGTH_PRIOR
     length = min(float(np.median(found)), 0.0)
     scatter = float(np.median(np.abs(np.array(found) - length))) / MEDIAN_OF_NORMAL
-    variance = ((PSEUDO_SPOTS * LENGTH_PRIOR**2 + len(found) * scatter**2)
-                / (PSEUDO_SPOTS + len(found)))
+    count = MEDIAN_EFFICIENCY * len(found)
+    variance = (PSEUDO_SPOTS * LENGTH_PRIOR**2 + count * scatter**2) / (PSEUDO_SPOTS + count)
     return length, min(float(np.sqrt(variance)), LENGTH_PRIOR)
 
 

@@ -8,7 +8,6 @@ import numpy as np
 import pytest
 
 import lanes
-from lanes.draw import LaneSpec, PlateSpec, SpotSpec, draw, save
 from lanes.spots.describe import describe
 from lanes.spots.fit import Fit
 from lanes.spots.model import Component, Peak, peak_shape
@@ -51,15 +50,10 @@ def test_where_nothing_runs_a_spot_is_remarked_on(centre: float, name: str, plac
     assert not {"at-origin", "at-front"} & set(remarks(20.0))
 
 
-def test_a_poor_fit_says_where_two_were_not_believed(tmp_path: Path) -> None:
+def test_a_poor_fit_says_where_two_were_not_believed() -> None:
     """A pair without a valley is read as one spot, of which `lanes shoulder` may be asked."""
-    alone = SpotSpec(0.45, 1.0, width=2.6)
-    spec = PlateSpec(width=50, seed=3, dpi=150, lanes=(
-        LaneSpec(10.0, (alone, SpotSpec(0.48, 0.33, width=2.6))), LaneSpec(25.0, (alone,)),
-        LaneSpec(40.0, (alone,))))
-    drawn = tmp_path / "plate.png"
-    save(draw(spec), drawn)
-    reading = lanes.measure(drawn, light="white", names=("pair", "other", "single"), picture=False)
+    drawn = Path(__file__).parents[2] / "fixtures" / "shoulder.png"
+    reading = lanes.measure(drawn, light="white", names=("pair", "tail", "single"), picture=False)
     poor = {lane.name: [f.message for f in lane.flags if f.name == "fit-poor"]
             for lane in reading.lanes}
     assert len(reading.lane("pair").spots) == 1
