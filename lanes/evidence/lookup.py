@@ -33,6 +33,10 @@ def no_such_lane(name: str | None, option: str, names: Sequence[str]) -> InputEr
                           f"{listed}")
     if not name.strip():
         return InputError(f"{option} {name!r} is empty: give a lane's name; the lanes are {listed}")
+    several = [part.strip() for part in name.split(",")]
+    if len(several) > 1 and set(several) <= set(names):
+        return InputError(f"{option} {name} names {len(several)} lanes: it takes one at a time, "
+                          f"such as {option} {several[0]}")
     return InputError(f"{option} {name}: there is no such lane; the lanes are {listed}")
 
 

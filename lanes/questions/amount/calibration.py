@@ -257,7 +257,9 @@ def _least_squares(curve: Curve, x: Floats, y: Floats, sd: Floats, start: Floats
     if start is None:
         start = curve.start(x, y)
     if start is None:
-        raise NoFit("does not rise over the standards")
+        rises = float(np.polyfit(x, y, 1)[0]) > 0.0
+        raise NoFit("shows nowhere in the rise of the areas" if rises
+                    else "does not rise over the standards")
     import lmfit
 
     # Each parameter in units of its start, so that all are near 1 and stay positive.

@@ -246,4 +246,6 @@ def _verdict(
         if match.verdict == "agrees":
             reasons.append("the colour agrees")
         return "same", tuple(reasons)
+    if identity.low > 0.0 or identity.high < 0.0:
+        return "cannot tell", ("a small difference fits better than none",)
     return "cannot tell", ("the difference is not known well enough",)

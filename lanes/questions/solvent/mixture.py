@@ -107,7 +107,8 @@ def recommend(chart: Map, law: Law, widths: Widths, tried: Floats) -> Recommende
     inside = open_to & ~np.array([beyond(float(x), tried) for x in fine.fraction])
     if best.extrapolated and inside.any() and float(np.ptp(tried)) > 0.0:
         near = at(_best(fine.fraction, goal, inside), law, widths, tried)
-        if (best.worst_low or 0.0) <= (near.worst_resolution or -np.inf):
+        low, reached = best.worst_low, near.worst_resolution
+        if low is not None and reached is not None and low <= reached:
             return near
     return best
 

@@ -189,13 +189,24 @@ def test_curves_that_can_not_be(curve, y, why):
         fit(curve, X, np.array(y))
 
 
+@pytest.mark.parametrize(("y", "why"), [
+    ([0.1, 0.3, 0.6, 1.1, 2.5, 5.0], "shows nowhere in the rise of the areas"),
+    ([5.0, 4.0, 3.0, 2.0, 1.0, 0.5], "does not rise over the standards"),
+])
+def test_the_reason_says_whether_the_areas_rise(y, why):
+    with pytest.raises(NoFit) as caught:
+        fit(SATURATION, X, np.array(y))
+    assert str(caught.value) == why
+
+
 def test_straight_standards_show_no_saturation():
     rng = np.random.default_rng(0)
     seen = set()
     for _ in range(10):
         y = 2 * X * (1 + 0.001 * rng.normal(size=X.size))
         seen |= {t.why for t in choose(X, y)[1] if t.name == "saturation"}
-    assert seen & {"no saturation shows", "does not rise over the standards"}
+    assert seen & {"no saturation shows", "shows nowhere in the rise of the areas"}
+    assert "does not rise over the standards" not in seen
 
 
 def test_a_curve_that_hardly_rises_bounds_nothing():

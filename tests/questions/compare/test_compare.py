@@ -138,6 +138,8 @@ def test_roles_in_the_settings_stand_for_the_options(plate, mixed):
 @pytest.mark.parametrize(("how", "words"), [
     ({"unknown": "X", "references": ("A",)}, "--unknown X: there is no such lane; the lanes are U"),
     ({"unknown": "U", "references": ("X",)}, "--reference X: there is no such lane"),
+    ({"unknown": "U", "references": ("A,U",)}, "--reference A,U names 2 lanes: it takes one at a "
+     "time, such as --reference A"),
     ({"unknown": "U", "references": ("U",)}, "the unknown's own lane"),
     ({"unknown": "U"}, "give --reference NAME"),
     ({"references": ("A",)}, "give --unknown NAME"),
@@ -328,6 +330,7 @@ def test_a_co_spot_that_overrules_rf_must_do_so_by_either_law(tmp_path):
     pair = answer(read, unknown="U", references=("R",), cospots={"C": ("U", "R")}).pairs[0]
     assert pair.seen.p_value < 0.05
     assert pair.verdict == "cannot tell"
+    assert pair.reasons == ("a small difference fits better than none",)
     assert pair.identity.low < -apart < pair.identity.high
     assert pair.identity.cospots[0].most > apart
 
