@@ -187,7 +187,7 @@ def first_order(
                       "and there are too few to tell scatter from another order")
     if "r" in free and (other := _other_order(points, names, free, fit)):
         return cannot(f"a fall of {other} order fits about as well, with another response of the "
-                      "products: weigh them, or follow a reference spot")
+                      "products: learn that from standards, or give --reference")
     low, high = fit.ends("k")
     if low is None or high is None:
         return cannot("the series bounds the rate on one side only" if low or high
